@@ -1,0 +1,56 @@
+"""The one way to write a file that is kept: beside its place, flushed to disk, renamed, folder flushed."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+
+def write(path: str | Path, data: bytes) -> Path:
+    """Write a whole file or leave what was there: a reader never sees a part of it.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where the file goes; its folder must exist.
+    data : bytes
+        The whole content.
+
+    Returns
+    -------
+    Path
+        The path written.
+
+    Raises
+    ------
+    OSError
+        Whatever the file system says (no space, not permitted); the temporary file is removed first.
+    """
+    path = Path(path)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with open(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(temporary)
+        raise
+    sync_folder(path.parent)
+    return path
+
+
+def sync_folder(folder: str | Path) -> None:
+    """Flush a folder's own entries to disk, so that a rename in it outlives a power cut (POSIX; elsewhere nothing)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

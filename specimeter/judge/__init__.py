@@ -1,0 +1,1 @@
+"""Limits that the user entered, and decisions under uncertainty."""

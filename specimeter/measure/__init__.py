@@ -1,0 +1,1 @@
+"""Sizes on the developed surface, each with its uncertainty."""

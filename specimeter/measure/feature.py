@@ -1,0 +1,41 @@
+"""What the measure stage hands on: one feature with its sizes and their expanded uncertainties."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from specimeter.scale.budget import Term
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Feature:
+    """One imperfection with its sizes on the developed surface; every U is k = 2.
+
+    A size that could not be obtained is None and is named in `missing` with its reason.
+    """
+
+    id: str
+    photo: str
+    kind: str
+    outline_px: np.ndarray
+    status: str = "proposed"  # proposed | confirmed | added | rejected
+    found_by: str = "auto"
+    confidence: float = 1.0
+    u_edge_px: float = 0.3
+    u_tip_px: float = 0.5
+    cause: str | None = None
+    cause_basis: str | None = None
+    length_mm: float | None = None
+    U_length_mm: float | None = None
+    width_mm: float | None = None
+    U_width_mm: float | None = None
+    area_mm2: float | None = None
+    U_area_mm2: float | None = None
+    at_corner: bool | None = None
+    nearest_mm: float | None = None  # clear distance to the next feature; None when there is no other
+    U_nearest_mm: float | None = None
+    tips_px: np.ndarray | None = None  # shape (2, 2): the two ends of the length, for the overlay
+    budget: tuple[Term, ...] = ()  # of the length, in mm
+    missing: dict[str, str] = field(default_factory=dict)

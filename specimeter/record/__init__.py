@@ -1,0 +1,1 @@
+"""The record: one specimen's whole evidence in a folder."""

@@ -1,0 +1,1 @@
+"""What a person reads: overlay, tables, HTML and PDF."""

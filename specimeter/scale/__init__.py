@@ -1,0 +1,1 @@
+"""Pixels to millimetres: card or length, the camera, the surface, the budget."""

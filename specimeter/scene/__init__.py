@@ -1,0 +1,1 @@
+"""Random photographs of specimens with exact truth, for demos, tests, validation and training."""

@@ -1,0 +1,1 @@
+"""The examined area and the outlines of what was found in it."""

@@ -1,0 +1,67 @@
+"""What the segment stage hands on: the examined area, and outlines of what was found in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ExaminedArea:
+    """The outline within which features were looked for.
+
+    Parameters
+    ----------
+    outline_px : array, shape (N, 2)
+        Closed polygon [x, y], last point not repeated.
+    exclude_px : tuple of arrays, each (M, 2)
+        Holes.
+    found_by : str
+        ``"auto"`` or ``"sheet"``.
+    edges_px : tuple of arrays, each (M, 2)
+        The parts of the outline that are edges of the specimen (not the 60 degree lines): a feature that reaches one is
+        at a corner.
+    width_mm, u_width_mm : float, optional
+        The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
+    """
+
+    outline_px: np.ndarray
+    exclude_px: tuple[np.ndarray, ...] = ()
+    found_by: str = "auto"
+    edges_px: tuple[np.ndarray, ...] = ()
+    width_mm: float | None = None
+    u_width_mm: float | None = None
+    confidence: float = 1.0
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outline:
+    """One thing found (or drawn), before it is measured.
+
+    Parameters
+    ----------
+    outline_px : array, shape (N, 2)
+        Closed polygon [x, y] at the half-level of the edge in linear light, last point not repeated.
+    kind : str
+        A feature kind of the design, e.g. ``"opening"``.
+    confidence : float
+        0 to 1.
+    u_edge_px : float
+        Standard uncertainty of one edge's place, in pixels, across the edge (contrast, noise, blur).
+    u_tip_px : float
+        Standard uncertainty of a tip's place along the feature, in pixels; at least `u_edge_px`.
+    evidence : mapping
+        JSON-ready figures that speak for it (contrast, lip, darkness).
+    """
+
+    outline_px: np.ndarray
+    kind: str = "opening"
+    confidence: float = 1.0
+    u_edge_px: float = 0.3
+    u_tip_px: float = 0.5
+    found_by: str = "auto"
+    evidence: Mapping[str, Any] = field(default_factory=dict)
