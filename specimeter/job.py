@@ -1,0 +1,138 @@
+"""The main job, start to end: one photograph, its sheet and the user's limits become a folder of evidence."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from specimeter import photo as photos
+from specimeter import sheet as sheets
+from specimeter.judge import limits as judge_limits
+from specimeter.judge.decide import decide
+from specimeter.judge.model import Judgement
+from specimeter.measure.feature import Feature
+from specimeter.measure.sizes import measure as measure_sizes
+from specimeter.photo import Photo
+from specimeter.record import build, store
+from specimeter.record.model import Record
+from specimeter.report import html, overlay, pdf, table
+from specimeter.scale.find import find_scale
+from specimeter.scale.model import Scale
+from specimeter.scale.place import place_surface
+from specimeter.scale.surface import Surface
+from specimeter.segment.area import examined_area
+from specimeter.segment.model import ExaminedArea
+from specimeter.segment.registry import segmenter
+from specimeter.segment.sharpness import smallest_resolvable_mm
+from specimeter.sheet import Sheet
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Finding:
+    """Everything that one photograph gave, before it is written down."""
+
+    photo: Photo
+    scale: Scale
+    surface: Surface
+    area: ExaminedArea
+    smallest_resolvable_mm: float
+    features: tuple[Feature, ...]
+    judgement: Judgement
+
+
+def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, method: str, progress: Progress) -> Finding:
+    """Scale, surface, examined area, openings, sizes and verdicts of one photograph; nothing is written.
+
+    Raises
+    ------
+    SpecimeterError
+        The named subclass of the stage that could not go on.
+    """
+    progress("scale: looking for the marker")
+    scale = find_scale(photo, sheet)
+    progress("surface: placing the specimen")
+    surface = place_surface(photo, sheet, scale)
+    progress("examined area: following the specimen's edges")
+    area = examined_area(photo, sheet, scale, surface)
+    resolvable_mm = smallest_resolvable_mm(photo, surface, area)
+    progress("openings: searching and outlining")
+    outlines = segmenter(method)(photo, surface, area)
+    progress(f"sizes: measuring {len(outlines)}")
+    features = measure_sizes(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
+    judgement = decide(sheet, limits, features, area=area, smallest_resolvable_mm=resolvable_mm, scale=scale)
+    return Finding(
+        photo=photo,
+        scale=scale,
+        surface=surface,
+        area=area,
+        smallest_resolvable_mm=resolvable_mm,
+        features=features,
+        judgement=judgement,
+    )
+
+
+def measure(
+    photo_file: str | Path,
+    sheet_file: str | Path,
+    limits_file: str | Path | None = None,
+    *,
+    out: str | Path,
+    replace: bool = False,
+    method: str = "openings",
+    progress: Progress = lambda stage: None,
+) -> tuple[Record, Path]:
+    """Run the main job and write the record folder; it is either whole or absent.
+
+    Parameters
+    ----------
+    photo_file, sheet_file, limits_file : path
+        The photograph, the specimen sheet (TOML) and, if conformity is asked for, the acceptance limits (TOML).
+    out : path
+        Folder that receives ``<specimen id>/``.
+    replace : bool
+        Put the new record in the place of an existing one, which is kept beside it.
+    method : str
+        Name of the segmenter (entry-point group ``specimeter.segmenters``).
+    progress : callable
+        Told each stage as it begins.
+
+    Returns
+    -------
+    (Record, Path)
+        The record and the folder it lies in.
+
+    Raises
+    ------
+    SpecimeterError
+        If an input is refused; nothing is written then.
+    """
+    sheet = sheets.read(sheet_file)
+    limits = None if limits_file is None else judge_limits.read(limits_file)
+    store.check_writable(out, sheet.specimen.id, replace)
+    progress("photograph: reading")
+    photo = photos.read(photo_file)
+    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
+    finding = find(photo, sheet, limits, method=method, progress=progress)
+    record = build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": method}, when=datetime.now(UTC))
+    progress("report: drawing and writing")
+    files = report_files(photo, record)
+    folder = store.commit(build.to_json(record), files, out=out, id=sheet.specimen.id, replace=replace)
+    return record, folder
+
+
+def report_files(photo: Photo, record: Record) -> dict[str, bytes]:
+    """The files that stand beside ``record.json``: name -> content."""
+    picture = overlay.draw(photo, record)
+    png = io.BytesIO()
+    picture.save(png, format="PNG", compress_level=3)
+    return {
+        "features.csv": table.features_csv(record),
+        "overlay.png": png.getvalue(),
+        "report.html": html.render(record, picture),
+        "report.pdf": pdf.render(record, picture),
+    }
