@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 import numpy as np
 
+from specimeter.errors import SurfaceError
 from specimeter.scale.view import View
+
+SEAM = 1e-9  # radians and mm: arc and leg overlap by rounding, so that no sight line slips between them
+
+Variant = tuple[str, str, "Surface"]  # source, basis, the displaced surface
 
 
 class Surface(Protocol):
@@ -17,6 +24,8 @@ class Surface(Protocol):
 
     shape: str  # "flat" | "bend"
     view: View
+    evidence: Mapping[str, Any]  # JSON-ready: how the surface was placed
+    cautions: tuple[str, ...]
 
     def develop(self, points_px: np.ndarray) -> np.ndarray:
         """Developed [s, a] in mm, shape (N, 2), of pixels [x, y]; NaN where the sight line misses the surface."""
@@ -29,3 +38,194 @@ class Surface(Protocol):
 
     def mm_per_px_at(self, point_px: np.ndarray) -> float:
         """Local scale at one pixel: square root of the developed area that one pixel covers there."""
+
+    def variants(self) -> tuple[Variant, ...]:
+        """The same surface displaced by one standard uncertainty of one of its shape parameters, each in turn."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Flat:
+    """The plane `height_mm` nearer to the camera than the marker; developed coordinates are the world's [x, y] in mm."""
+
+    view: View
+    height_mm: float
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    shape: str = field(default="flat", init=False)
+
+    def develop(self, points_px: np.ndarray) -> np.ndarray:
+        return self.view.on_plane(points_px, height_mm=self.height_mm)
+
+    def project(self, developed_mm: np.ndarray) -> np.ndarray:
+        points = np.asarray(developed_mm, float).reshape(-1, 2)
+        return self.view.project(np.column_stack([points, np.full(len(points), -self.height_mm)]))
+
+    def steepness_deg(self, points_px: np.ndarray) -> np.ndarray:
+        cosine = self.view.rays(points_px)[:, 2]  # the normal towards the camera is -z
+        return np.where(cosine > 0, np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))), np.nan)
+
+    def mm_per_px_at(self, point_px: np.ndarray) -> float:
+        return _mm_per_px_at(self, point_px)
+
+    def variants(self) -> tuple[Variant, ...]:
+        return ()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Bend:
+    """The tension face of a bend: an arc of a cylinder towards the camera, running on in two flat tangent legs.
+
+    The cylinder's axis is parallel to the marker's plane. Developed: s in mm along the arc, 0 at the crown line, where the
+    normal is the marker plane's normal, going on straight along the legs; a in mm along the axis, 0 at `crown_mm`.
+    Seen from the camera [s, a] turns the same way round as [x, y] (not mirrored).
+
+    Parameters
+    ----------
+    crown_mm : array, shape (2,)
+        World [x, y] of the developed origin [0, 0].
+    direction_deg : float
+        Of the axis (+a) in the world's x-y plane, from x towards y.
+    height_mm : float
+        Of the crown over the marker's plane, towards the camera.
+    radius_mm : float
+        Outer radius: of the tension face.
+    angle_deg : float
+        Bend angle: the arc spans half of it to either side of the crown, and the legs enclose 180 degrees less it.
+    u_crown_mm, u_direction_deg, u_radius_mm : float
+        Standard uncertainties: of the crown's place across the axis, of the axis's direction, of the radius.
+
+    Raises
+    ------
+    SurfaceError
+        If the radius or the angle cannot be, or the lens would stand on or under the surface.
+    """
+
+    view: View
+    crown_mm: np.ndarray
+    direction_deg: float
+    height_mm: float
+    radius_mm: float
+    angle_deg: float
+    u_crown_mm: float = 0.0
+    u_direction_deg: float = 0.0
+    u_radius_mm: float = 0.0
+    basis: Mapping[str, str] = field(default_factory=dict)  # of each u, by "radius", "direction", "crown"
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    shape: str = field(default="bend", init=False)
+
+    def __post_init__(self) -> None:
+        if not 0 < self.radius_mm < np.inf:
+            raise SurfaceError(f"a bend's radius is above 0 mm, not {self.radius_mm!r}")
+        if not 0 < self.angle_deg <= 180:
+            raise SurfaceError(f"a bend's angle is above 0 and at most 180 degrees, not {self.angle_deg!r}")
+        if not self.view.distance_mm > self.height_mm:
+            raise SurfaceError(
+                f"the crown stands {self.height_mm:.1f} mm over the marker, but the lens only {self.view.distance_mm:.1f} mm",
+                field="scale.surface_height_mm",
+                mend="check the height of the crown over the marker, or the camera's distance",
+            )
+
+    @property
+    def frame(self) -> np.ndarray:
+        """Rows: unit vectors across the axis (+s at the crown), along it (+a) and up towards the camera, in world axes."""
+        phi = np.radians(self.direction_deg)
+        return np.array([[np.sin(phi), -np.cos(phi), 0.0], [np.cos(phi), np.sin(phi), 0.0], [0.0, 0.0, -1.0]])
+
+    @property
+    def axis_point_mm(self) -> np.ndarray:
+        """World point, shape (3,), on the cylinder's axis under the developed origin."""
+        return np.array([*np.asarray(self.crown_mm, float), self.radius_mm - self.height_mm])
+
+    @property
+    def arc_half_mm(self) -> float:
+        """Arc length from the crown line to where the flat legs begin."""
+        return float(self.radius_mm * np.radians(self.angle_deg) / 2)
+
+    def develop(self, points_px: np.ndarray) -> np.ndarray:
+        developed, _ = self._hit(points_px)
+        return developed
+
+    def steepness_deg(self, points_px: np.ndarray) -> np.ndarray:
+        _, cosine = self._hit(points_px)
+        return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+    def world(self, developed_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """World points and outward unit normals, each of shape (N, 3), of developed points [s, a]."""
+        s, a = np.asarray(developed_mm, float).reshape(-1, 2).T
+        on_arc = np.clip(s, -self.arc_half_mm, self.arc_half_mm)
+        theta, leg = on_arc / self.radius_mm, s - on_arc
+        sine, cosine = np.sin(theta), np.cos(theta)
+        local = np.column_stack([self.radius_mm * sine + leg * cosine, a, self.radius_mm * cosine - leg * sine])
+        normal = np.column_stack([sine, np.zeros_like(sine), cosine])
+        return self.axis_point_mm + local @ self.frame, normal @ self.frame
+
+    def project(self, developed_mm: np.ndarray) -> np.ndarray:
+        return self.view.project(self.world(developed_mm)[0])
+
+    def steepness_on_deg(self, developed_mm: np.ndarray) -> np.ndarray:
+        """Steepness in degrees, shape (N,), at developed points; above 90 where the surface turns away from the camera."""
+        points, normals = self.world(developed_mm)
+        towards = self.view.eye_mm - points
+        cosine = np.einsum("ij,ij->i", towards, normals) / np.linalg.norm(towards, axis=1)
+        return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+    def mm_per_px_at(self, point_px: np.ndarray) -> float:
+        return _mm_per_px_at(self, point_px)
+
+    def variants(self) -> tuple[Variant, ...]:
+        across = self.frame[0, :2]
+        displaced = (
+            ("radius of the bend", "radius", self.u_radius_mm, {"radius_mm": self.radius_mm + self.u_radius_mm}),
+            (
+                "direction of the bend axis",
+                "direction",
+                self.u_direction_deg,
+                {"direction_deg": self.direction_deg + self.u_direction_deg},
+            ),
+            ("place of the crown", "crown", self.u_crown_mm, {"crown_mm": self.crown_mm + self.u_crown_mm * across}),
+        )
+        return tuple(
+            (source, self.basis.get(name, "judgement"), replace(self, **changed))
+            for source, name, u, changed in displaced
+            if u > 0
+        )
+
+    def _hit(self, points_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Developed [s, a] and the cosine of the steepness where each sight line first meets the surface; NaN if it misses.
+
+        Across the axis the face is the border of a convex region (a disc's arc and two of its tangents), so a line from
+        outside enters it at most once, through exactly one of the three pieces: a quadratic for the arc, a plane for a leg.
+        """
+        eye = self.frame @ (self.view.eye_mm - self.axis_point_mm)  # across, along, up from the axis
+        ray = self.view.rays(points_px) @ self.frame.T
+        radius, half = self.radius_mm, np.radians(self.angle_deg) / 2
+        developed = np.full((len(ray), 2), np.nan)
+        cosine = np.full(len(ray), np.nan)
+        du, dv, dt = ray.T
+        with np.errstate(divide="ignore", invalid="ignore"):
+            square, middle = du**2 + dt**2, eye[0] * du + eye[2] * dt
+            root = np.sqrt(middle**2 - square * (eye[0] ** 2 + eye[2] ** 2 - radius**2))
+            reach = -(middle + root) / square
+            u, t = eye[0] + reach * du, eye[2] + reach * dt
+            theta = np.arctan2(u, t)
+            found = (reach > 0) & (np.abs(theta) <= half + SEAM)
+            developed[found] = np.column_stack([radius * theta, eye[1] + reach * dv])[found]
+            cosine[found] = (-(u * du + t * dt) / radius)[found]
+            for side in (-1.0, 1.0):
+                normal_u, normal_t = side * np.sin(half), np.cos(half)
+                facing = du * normal_u + dt * normal_t
+                reach = (radius - eye[0] * normal_u - eye[2] * normal_t) / facing
+                leg = side * ((eye[0] + reach * du) * normal_t - (eye[2] + reach * dt) * normal_u)
+                found = (facing < 0) & (reach > 0) & (leg > -SEAM) & np.isnan(cosine)
+                developed[found] = np.column_stack([side * (self.arc_half_mm + leg), eye[1] + reach * dv])[found]
+                cosine[found] = -facing[found]
+        return developed, cosine
+
+
+def _mm_per_px_at(surface: Flat | Bend, point_px: np.ndarray) -> float:
+    """Square root of the Jacobian's determinant, by central differences over one pixel."""
+    x, y = np.asarray(point_px, float).ravel()
+    right, left, down, up = surface.develop(np.array([[x + 0.5, y], [x - 0.5, y], [x, y + 0.5], [x, y - 0.5]]))
+    (a, b), (c, d) = right - left, down - up
+    return float(np.sqrt(abs(a * d - b * c)))
