@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 
@@ -59,13 +58,10 @@ class View:
 
     def project(self, points_mm: np.ndarray) -> np.ndarray:
         """Pixels [x, y], shape (N, 2), of world points in mm, shape (N, 3)."""
-        points = np.asarray(points_mm, float).reshape(-1, 1, 3)
-        if not len(points):
-            return np.empty((0, 2))
-        distortion = np.array([self.k1, self.k2, 0.0, 0.0])
-        rotation, _ = cv2.Rodrigues(self.rotation)
-        pixels, _ = cv2.projectPoints(points, rotation, self.translation_mm.astype(float), self.matrix, distortion)
-        return np.asarray(pixels).reshape(-1, 2)
+        seen = np.asarray(points_mm, float).reshape(-1, 3) @ self.rotation.T + self.translation_mm
+        normalised = seen[:, :2] / seen[:, 2:]
+        r2 = np.sum(normalised**2, axis=1, keepdims=True)
+        return normalised * (1.0 + self.k1 * r2 + self.k2 * r2**2) * self.focal_px + self.centre_px
 
     def rays(self, points_px: np.ndarray) -> np.ndarray:
         """Unit directions in world coordinates, shape (N, 3), of the sight lines through pixels [x, y], shape (N, 2)."""
