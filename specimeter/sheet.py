@@ -1,0 +1,481 @@
+"""The sheet: what the specimen is, how it was bent, photographed and tested, checked as a person would check it."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Strict, Tag, model_validator
+
+from specimeter.errors import AreaError, SheetError
+from specimeter.toml_file import Table, shown, validated, wrong
+from specimeter.toml_file import read as read_toml
+
+Test = Literal[
+    "face-bend", "root-bend", "side-bend", "longitudinal-bend", "nick-break", "fillet-break", "macro-butt", "macro-fillet"
+]
+BEND_TESTS = ("face-bend", "root-bend", "side-bend", "longitudinal-bend")
+MACRO_TESTS = ("macro-butt", "macro-fillet")
+
+# What is seen; the numbers of ISO 6520-1 stand in the design's table of kinds.
+Kind = Literal[
+    "opening",
+    "crack",
+    "pore",
+    "elongated-cavity",
+    "slag",
+    "lack-of-sidewall-fusion",
+    "lack-of-inter-run-fusion",
+    "lack-of-root-fusion",
+    "lack-of-fusion",
+    "lack-of-penetration",
+    "undercut",
+    "overlap",
+    "fisheye",
+    "other",
+]
+KINDS: tuple[str, ...] = get_args(Kind)
+
+OBSERVATION = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+MIN_PHOTO_PX = 200  # a smaller picture cannot hold a marker and a specimen
+MAX_CORNERS = 2000  # of an outline drawn by hand
+RESERVED_NAMES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+
+
+def _printable(text: str) -> str:
+    if not text.strip() or not text.isprintable():
+        raise wrong(f"got {shown(text)}, which is blank or holds a character that cannot be printed")
+    return text
+
+
+def _safe_id(text: str) -> str:
+    """An id names the record's folder, so it must be a good file name everywhere."""
+    bad = next((char for char in text if not (char.isalnum() or char in " ._-+()#")), None)
+    if bad is not None:
+        raise wrong(f"the id {text!r} holds {bad!r}, which cannot stand in a folder's name on every computer")
+    if text != text.strip(" .") or text.split(".")[0].strip().lower() in RESERVED_NAMES:
+        raise wrong(f"the id {text!r} cannot be a folder's name: it is reserved, or begins or ends with a space or a dot")
+    return text
+
+
+def _axis(value: Any) -> Any:
+    if value in ("vertical", "horizontal") or (isinstance(value, list | tuple) and len(value) == 2):
+        return value
+    raise wrong(f"got {shown(value)}", mend='did you mean "vertical"?' if "vert" in str(value).lower() else None)
+
+
+def _axis_form(value: Any) -> str:
+    return "[word]" if isinstance(value, str) else "[points]"
+
+
+def _seen(value: Any) -> Any:
+    if isinstance(value, bool) or value == "undetermined":
+        return value
+    mend = f"write {'true' if value == 'yes' else 'false'} without quotation marks" if value in ("yes", "no") else None
+    raise wrong(f"got {shown(value)}", expected='true, false or "undetermined"', mend=mend)
+
+
+def _observation_name(name: str) -> str:
+    if not OBSERVATION.fullmatch(name):
+        raise wrong(
+            f"the name {name!r} is not one a rule can call",
+            expected="small letters, digits and hyphens, such as complete-root-fusion",
+        )
+    return name
+
+
+def _two_places(points: Any) -> Any:
+    if math.dist(*points) < 1:
+        raise wrong("the two points are less than one pixel apart, which gives no direction")
+    return points
+
+
+def _day(value: Any) -> Any:
+    """TOML gives dates, a stored record gives them as text."""
+    if isinstance(value, str):
+        try:
+            return date.fromisoformat(value) if len(value) == 10 else datetime.fromisoformat(value)
+        except ValueError:
+            return value
+    return value
+
+
+def number(low: float, high: float, what: str, *, above: bool = False, default: Any = None) -> Any:
+    """A field for a finite number within bounds; its description says so in an error."""
+    bounds = {"gt": low} if above else {"ge": low}
+    words = f"above {low:g} and at most {high:g}" if above else f"from {low:g} to {high:g}"
+    return Field(default, le=high, description=f"{what}: a number {words}", **bounds)
+
+
+Coordinate = Annotated[float, Field(ge=-1, le=200_000)]
+Point = Annotated[tuple[Coordinate, Coordinate], Strict(False)]
+TwoPoints = Annotated[tuple[Point, Point], Strict(False), AfterValidator(_two_places)]
+Axis = Annotated[
+    Annotated[Literal["vertical", "horizontal"], Tag("[word]")] | Annotated[TwoPoints, Tag("[points]")],
+    Discriminator(_axis_form),
+    BeforeValidator(_axis),
+]
+Polygon = Annotated[tuple[Point, ...], Strict(False), Field(min_length=3, max_length=MAX_CORNERS)]
+Text = Annotated[str, Field(max_length=500), AfterValidator(_printable)]
+ObservationName = Annotated[str, AfterValidator(_observation_name)]
+Observation = Annotated[bool | Literal["undetermined"], BeforeValidator(_seen)]
+Day = Annotated[datetime | date, BeforeValidator(_day)]
+
+
+def words(what: str) -> Any:
+    """An optional field for a line of text."""
+    return Field(None, description=f"{what}: a line of text")
+
+
+class Specimen(Table):
+    """The piece itself; `specimen_width_mm` is the free check of the scale."""
+
+    id: Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_safe_id)] = Field(
+        description="the stamp on the specimen, which also names its record: 1 to 64 letters, digits, spaces or . _ - + ( ) #"
+    )
+    test: Test = Field(description="the test: one of " + ", ".join(get_args(Test)))
+    parent_thickness_mm: float | None = number(0.3, 500, "thickness of the parent plate or pipe wall in mm")
+    specimen_thickness_mm: float | None = number(0.3, 300, "thickness of the specimen as it was tested in mm")
+    specimen_width_mm: float | None = number(1, 500, "width of the specimen by calliper, across the bend's crown, in mm")
+    weld_width_mm: float | None = number(0.3, 300, "width of the weld on the examined face in mm")
+    sought: Annotated[tuple[Kind, ...], Strict(False)] = Field(
+        (), description="imperfections the test is meant to show: a list of " + ", ".join(KINDS)
+    )
+
+
+class Bend(Table):
+    """How it was bent; `axis_px` is accepted for an axis given by two points."""
+
+    former_diameter_mm: float = number(1, 1000, "diameter of the former (mandrel) in mm", default=...)
+    angle_deg: float = number(10, 181, "angle through which the specimen was bent, in degrees", default=...)
+    axis: Axis = Field(
+        description='the bend axis in the photo: "vertical", "horizontal", or two points on it in pixels, [[x, y], [x, y]]'
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _axis_px(cls, data: Any) -> Any:
+        if isinstance(data, dict) and "axis_px" in data:
+            if "axis" in data:
+                raise wrong("axis and axis_px are both given", field="axis_px", mend="keep one of them")
+            data = {("axis" if key == "axis_px" else key): value for key, value in data.items()}
+        return data
+
+
+class Scale(Table):
+    """How pixels are to become millimetres; `surface_height_mm` absent is not 0."""
+
+    method: Literal["auto", "card", "graduations", "length", "file"] = Field(
+        "auto", description='where the scale comes from: "auto", "card", "graduations", "length" or "file"'
+    )
+    graduation_mm: float | None = number(0.01, 100, "smallest division of the rule in view in mm")
+    from_px: Point | None = Field(None, description="where the known length begins: a point [x, y] in pixels")
+    to_px: Point | None = Field(None, description="where the known length ends: a point [x, y] in pixels")
+    length_mm: float | None = number(0.05, 2000, "true distance between from_px and to_px in mm")
+    length_U_mm: float | None = number(0, 50, "expanded uncertainty (k = 2) of the marker's own length in mm", above=True)
+    printed_length_mm: float | None = number(20, 400, "long side of the printed card as measured after printing in mm")
+    surface_height_mm: float | None = number(
+        -300, 500, "how far the measured surface (a bend's crown) stands nearer to the camera than the marker, in mm"
+    )
+    surface_height_U_mm: float | None = number(0, 100, "expanded uncertainty (k = 2) of that height in mm", above=True)
+    camera_distance_mm: float | None = number(10, 20_000, "distance from the lens to the surface in mm")
+    equipment: Text | None = words("the rule's or card's entry in the equipment register")
+
+    @model_validator(mode="after")
+    def _complete(self) -> Scale:
+        three = {"from_px": self.from_px, "to_px": self.to_px, "length_mm": self.length_mm}
+        lacking = [key for key, value in three.items() if value is None]
+        if lacking and (self.method == "length" or self.from_px or self.to_px):
+            raise wrong(
+                f"{' and '.join(lacking)} {'is' if len(lacking) == 1 else 'are'} missing",
+                field=lacking[0],
+                expected="a known length needs from_px, to_px and length_mm together",
+                mend=f"add {' and '.join(lacking)}" + ("" if self.method == "length" else ", or remove the others"),
+            )
+        if self.from_px and self.to_px and math.dist(self.from_px, self.to_px) < 20:
+            raise wrong(
+                f"from_px and to_px are {math.dist(self.from_px, self.to_px):.1f} pixels apart",
+                field="to_px",
+                expected="two different points, as far apart as the marker allows (at least 20 pixels)",
+                mend="mark the two ends of the known length",
+            )
+        if self.length_U_mm and self.length_mm and self.length_U_mm > self.length_mm / 4:
+            raise wrong(
+                f"{self.length_U_mm:g} mm is more than a quarter of length_mm, so it gives no scale", field="length_U_mm"
+            )
+        if self.surface_height_U_mm is not None and self.surface_height_mm is None:
+            raise wrong(
+                "an uncertainty is given for a height that is not given",
+                field="surface_height_U_mm",
+                expected="surface_height_mm beside it",
+                mend="add surface_height_mm, or remove surface_height_U_mm",
+            )
+        return self
+
+
+class Region(Table):
+    """The examined area and its holes, where they are drawn by hand."""
+
+    outline_px: Polygon = Field(
+        description=f"the examined area: a list of 3 to {MAX_CORNERS} points [x, y] in pixels, in order around it"
+    )
+    exclude_px: Annotated[tuple[Polygon, ...], Strict(False)] = Field(
+        (), description="parts left out: a list of outlines, each a list of at least 3 points [x, y] in pixels"
+    )
+
+    @model_validator(mode="after")
+    def _simple(self) -> Region:
+        for name, outline in [("outline_px", self.outline_px), *(("exclude_px", hole) for hole in self.exclude_px)]:
+            if fault := outline_fault(outline):
+                raise wrong(fault, field=name, mend="give its corners once each, in order around it")
+        return self
+
+
+class Validity(Table):
+    """What the procedure asked and what was done."""
+
+    tension_face: Literal["face", "root", "side"] | None = Field(
+        None, description='the face that was in tension: "face", "root" or "side"'
+    )
+    former_required_mm: float | None = number(1, 1000, "former diameter that the procedure asks for in mm")
+    angle_required_deg: float | None = number(10, 181, "bend angle that the procedure asks for in degrees")
+    weld_inside_bend: bool | None = Field(
+        None, description="weld and heat-affected zone lie within the bent part: true or false"
+    )
+    broken_through: bool | None = Field(None, description="the specimen broke through: true or false")
+    valid: bool | None = Field(None, description="the test was valid: true or false")
+    reason: Text | None = words("why the test was not valid")
+
+    @model_validator(mode="after")
+    def _reasoned(self) -> Validity:
+        if self.valid is False and self.reason is None:
+            raise wrong(
+                "the test is called not valid, but not why", field="reason", mend='add reason = "..." to the table [validity]'
+            )
+        return self
+
+
+class Weld(Table):
+    """How it was welded, where known; causes are looked for beside these figures."""
+
+    process: Text | None = words("welding process")
+    position: Text | None = words("welding position")
+    filler: Text | None = words("filler metal")
+    shielding_gas: Text | None = words("shielding gas or flux")
+    current_A: float | None = number(0, 5000, "welding current in A", above=True)
+    voltage_V: float | None = number(0, 500, "arc voltage in V", above=True)
+    travel_speed_mm_s: float | None = number(0, 1000, "travel speed in mm/s", above=True)
+    heat_input_kJ_mm: float | None = number(0, 100, "heat input in kJ/mm", above=True)
+    preheat_C: float | None = number(-60, 1000, "preheat temperature in degrees C")
+    interpass_C: float | None = number(-60, 1000, "interpass temperature in degrees C")
+    bevel_deg: float | None = number(0, 90, "bevel angle of one side in degrees")
+    root_gap_mm: float | None = number(0, 50, "root gap in mm")
+    root_face_mm: float | None = number(0, 100, "root face in mm")
+    weld_axis_px: TwoPoints | None = Field(
+        None, description="the weld's axis in the photo: two points in pixels, [[x, y], [x, y]]"
+    )
+
+
+class PhotoNotes(Table):
+    """About the photograph: the camera's lens profile."""
+
+    camera_file: Text | None = words("file with the camera's lens profile")
+
+
+class Section(Table):
+    """How a macro section was prepared."""
+
+    grit: int | None = Field(None, ge=10, le=10_000, description="last grinding grit: a whole number from 10 to 10000")
+    etchant: Text | None = words("etchant")
+    concentration: Text | None = words("the etchant's concentration, with its unit")
+    time_s: float | None = number(0, 86_400, "etching time in s", above=True)
+    direction_viewed: Text | None = words("direction viewed")
+
+
+class People(Table):
+    """Who examined and measured, when and how."""
+
+    measured_by: Text | None = words("name of the person who measured")
+    measured_on: Day | None = Field(None, description="when it was measured: a date such as 2026-03-21")
+    examined_directly: bool | None = Field(None, description="a person looked at the specimen itself: true or false")
+    magnifier: float | None = number(1, 100, "magnification of the loupe used")
+    light: Text | None = words("light in which it was examined")
+
+
+class Order(Table):
+    """For whom, by which method and edition, and what departs from it."""
+
+    client: Text | None = words("client")
+    method: Text | None = words("test method")
+    edition: Text | None = words("edition of the method")
+    deviations: Annotated[tuple[Text, ...], Strict(False)] = Field(
+        (), description="deviations from the method: a list of texts"
+    )
+
+
+class Sheet(Table):
+    """The whole sheet; a table that was not given is None, except `scale`, which has defaults."""
+
+    specimen: Specimen = Field(description="the table [specimen]: what the specimen is")
+    bend: Bend | None = Field(None, description="the table [bend]: how it was bent")
+    scale: Scale = Field(Scale(), description="the table [scale]: how pixels become millimetres")
+    region: Region | None = Field(None, description="the table [region]: the examined area")
+    validity: Validity | None = Field(None, description="the table [validity]: whether the test was valid")
+    observations: dict[Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")], bool | Literal["undetermined"]] | None = (
+        Field(None, description='what a person saw: names in small letters and hyphens, each true, false or "undetermined"')
+    )
+    weld: Weld | None = Field(None, description="the table [weld]: how it was welded")
+    photo: PhotoNotes | None = Field(None, description="the table [photo]: about the photograph")
+    section: Section | None = Field(None, description="the table [section]: how a macro section was prepared")
+    people: People | None = Field(None, description="the table [people]: who measured")
+    order: Order | None = Field(None, description="the table [order]: for whom and by which method")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Sheet:
+        specimen, test = self.specimen, self.specimen.test
+        if test not in MACRO_TESTS and self.section is not None:
+            raise wrong(
+                f"a {test} has no section", field="section", mend="remove the table [section], or correct specimen.test"
+            )
+        if test not in BEND_TESTS:
+            if self.bend is not None:
+                raise wrong(f"a {test} is not bent", field="bend", mend="remove the table [bend], or correct specimen.test")
+            return self
+        if self.bend is None:
+            raise wrong(
+                f"the table [bend] is missing, and the test is a {test}",
+                field="bend",
+                expected="former_diameter_mm, angle_deg and axis in a table [bend]",
+                mend="add the table [bend]",
+            )
+        if specimen.specimen_thickness_mm is None:
+            raise wrong(
+                "the specimen's thickness is missing: without it the bent surface has no radius",
+                field="specimen.specimen_thickness_mm",
+                expected="thickness of the specimen as it was tested in mm",
+                mend="add specimen_thickness_mm",
+            )
+        _fits(specimen, self.bend)
+        return self
+
+
+def _fits(specimen: Specimen, bend: Bend) -> None:
+    """Sizes that cannot belong to one bent specimen; the margins leave room for plate tolerances."""
+    thickness, parent = specimen.specimen_thickness_mm, specimen.parent_thickness_mm
+    ratio = bend.former_diameter_mm / thickness
+    if not 0.4 <= ratio <= 100:
+        raise wrong(
+            f"a former of {bend.former_diameter_mm:g} mm for a specimen {thickness:g} mm thick ({ratio:.2g} times it)",
+            field="bend.former_diameter_mm",
+            expected="a former of 0.4 to 100 times the specimen's thickness",
+            mend="check bend.former_diameter_mm and specimen.specimen_thickness_mm",
+        )
+    cut, name = (
+        (specimen.specimen_width_mm, "specimen_width_mm")
+        if specimen.test == "side-bend"
+        else (thickness, "specimen_thickness_mm")
+    )
+    if parent is not None and cut is not None and cut > 1.1 * parent + 1:
+        raise wrong(
+            f"a {specimen.test} specimen with {name} = {cut:g} cannot be cut from a parent {parent:g} mm thick",
+            field=f"specimen.{name}",
+            expected="at most the parent's thickness"
+            + (" (a side bend lies across it)" if name == "specimen_width_mm" else ""),
+            mend="check parent_thickness_mm, specimen_thickness_mm and specimen_width_mm",
+        )
+
+
+def outline_fault(outline: Sequence[Sequence[float]]) -> str | None:
+    """Why a closed polygon of [x, y] points encloses no proper area (no area, or it crosses itself), or None if it does."""
+    import numpy as np
+
+    a = np.asarray(outline, float).reshape(-1, 2)
+    b = np.roll(a, -1, axis=0)
+    repeated = np.flatnonzero((a == b).all(axis=1))
+    if repeated.size:
+        number = int(repeated[0]) + 1
+        return f"point {number} and the next one are the same" + (
+            " (the first is not repeated at the end)" if number == len(a) else ""
+        )
+
+    def side(p, q, r):  # which side of the line p-q each r lies on: shape (N, N)
+        d = (q - p)[:, None]
+        e = r[None] - p[:, None]
+        return np.sign(d[..., 0] * e[..., 1] - d[..., 1] * e[..., 0])
+
+    parted = side(a, b, a) * side(a, b, b) < 0  # [i, j]: the ends of side j lie on either hand of side i
+    apart = parted & parted.T
+    if apart.any():
+        first, second = (int(i) + 1 for i in np.argwhere(apart)[0])
+        return f"the outline crosses itself: its side {first} cuts its side {second}"
+    if abs(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum())) / 2 < 1:
+        return "the outline encloses no area (less than one square pixel)"
+    return None
+
+
+def read(path: str | Path) -> Sheet:
+    """Read and check a specimen sheet.
+
+    Raises
+    ------
+    SheetError
+        The file cannot be read, is not TOML, or a key, a type, a value or a combination in it is wrong: it names the
+        file, the dotted field, what was found, what was expected and how to mend it.
+    """
+    return validated(Sheet, read_toml(path, what="the specimen sheet", error=SheetError), file=path, error=SheetError)
+
+
+def check_against_photo(sheet: Sheet, width_px: int, height_px: int) -> None:
+    """Refuse places in the sheet that do not lie in the photograph, or sizes that do not fit into it.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Of the photograph after its EXIF orientation is applied.
+
+    Raises
+    ------
+    SheetError
+        A point of the axis or the scale lies outside, the specimen is wider than the photo, or the photo too small.
+    AreaError
+        A point of the region lies outside.
+    """
+    picture = f"the photo, which is {width_px} x {height_px} pixels: x from 0 to {width_px - 1}, y from 0 to {height_px - 1}"
+    if min(width_px, height_px) < MIN_PHOTO_PX:
+        raise SheetError(
+            f"the photo is too small: {width_px} x {height_px} pixels",
+            expected=f"at least {MIN_PHOTO_PX} pixels each way; a few thousand serve well",
+            mend="use the camera's original file, not a thumbnail",
+        )
+    places = [("scale.from_px", sheet.scale.from_px), ("scale.to_px", sheet.scale.to_px)]
+    if sheet.bend is not None and not isinstance(sheet.bend.axis, str):
+        places += [("bend.axis", point) for point in sheet.bend.axis]
+    if sheet.weld is not None:
+        places += [("weld.weld_axis_px", point) for point in sheet.weld.weld_axis_px or ()]
+    places = [(name, point, SheetError) for name, point in places if point is not None]
+    if sheet.region is not None:
+        places += [("region.outline_px", point, AreaError) for point in sheet.region.outline_px]
+        places += [("region.exclude_px", point, AreaError) for hole in sheet.region.exclude_px for point in hole]
+    for name, (x, y), error in places:
+        if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
+            raise error(
+                f"the point [{x:g}, {y:g}] lies outside the photo",
+                field=name,
+                expected=f"a point [x, y] within {picture}",
+                mend="read the coordinates off the photo upright, as its EXIF orientation shows it",
+            )
+    scale, width_mm = sheet.scale, sheet.specimen.specimen_width_mm
+    if scale.method == "length" and width_mm is not None:
+        mm_per_px = scale.length_mm / math.dist(scale.from_px, scale.to_px)
+        field_mm = mm_per_px * math.hypot(width_px, height_px)
+        if width_mm > 1.2 * field_mm:
+            raise SheetError(
+                f"a specimen {width_mm:g} mm wide is not in this photo: by the known length, it spans {field_mm:.3g} mm",
+                field="specimen.specimen_width_mm",
+                expected="the specimen's whole width in the photo",
+                mend="check scale.length_mm, scale.from_px and scale.to_px (in pixels), and the width",
+            )
