@@ -19,6 +19,8 @@ RANK = {
     "files": 0,
     "data": 0,
     "toml_file": 0,
+    "colour": 0,
+    "decode": 0,
     "photo": 1,
     "sheet": 1,
     "scale": 2,
