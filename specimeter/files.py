@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
-import tempfile
+import secrets
 from pathlib import Path
 
 
@@ -29,16 +30,15 @@ def write(path: str | Path, data: bytes) -> Path:
         Whatever the file system says (no space, not permitted); the temporary file is removed first.
     """
     path = Path(path)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    temporary = path.with_name(f".{secrets.token_hex(8)}.part")
     try:
-        with open(handle, "wb") as stream:
+        with open(temporary, "xb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        os.chmod(temporary, 0o644)
         os.replace(temporary, path)
     except BaseException:
-        with contextlib.suppress(FileNotFoundError):
+        with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
     sync_folder(path.parent)
@@ -46,11 +46,17 @@ def write(path: str | Path, data: bytes) -> Path:
 
 
 def sync_folder(folder: str | Path) -> None:
-    """Flush a folder's own entries to disk, so that a rename in it outlives a power cut (POSIX; elsewhere nothing)."""
+    """Flush a folder's own entries to disk, so that a rename in it outlives a power cut.
+
+    Where folders cannot be flushed (not POSIX, some network file systems) there is nothing to do.
+    """
     if os.name != "posix":
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
     finally:
         os.close(handle)
