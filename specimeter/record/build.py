@@ -1,0 +1,263 @@
+"""From what the stages found to a record that holds all that its numbers can be recomputed from."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from datetime import UTC, date, datetime
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed
+from pathlib import PurePath
+from typing import Any, Protocol
+
+import numpy as np
+
+from specimeter import __version__
+from specimeter.judge.limits import Limits
+from specimeter.judge.model import Judgement, Verdict
+from specimeter.measure.feature import Feature
+from specimeter.measure.sizes import area_mm2
+from specimeter.photo import Photo
+from specimeter.record import model
+from specimeter.record.model import Record
+from specimeter.record.rebuild import crown_line_mm
+from specimeter.scale.budget import Term
+from specimeter.scale.model import Scale
+from specimeter.scale.surface import Surface
+from specimeter.segment.model import ExaminedArea
+from specimeter.sheet import Sheet
+
+LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow", "pandas", "pydantic", "typst")
+PHOTO_ID = "p1"
+
+_SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
+_FEATURE = [
+    "id",
+    "photo",
+    "kind",
+    "status",
+    "found_by",
+    "confidence",
+    "u_edge_px",
+    "u_tip_px",
+    "cause",
+    "cause_basis",
+    "length_mm",
+    "U_length_mm",
+    "width_mm",
+    "U_width_mm",
+    "area_mm2",
+    "U_area_mm2",
+    "at_corner",
+    "nearest_mm",
+    "U_nearest_mm",
+    "missing",
+]
+
+
+class Found(Protocol):
+    """Everything that one photograph gave."""
+
+    photo: Photo
+    scale: Scale
+    surface: Surface
+    area: ExaminedArea
+    smallest_resolvable_mm: float | None
+    features: tuple[Feature, ...]
+    judgement: Judgement
+
+
+def build(finding: Found, *, sheet: Sheet, limits: Limits | None, settings: Mapping[str, Any], when: datetime) -> Record:
+    """The record of one photograph's finding.
+
+    Parameters
+    ----------
+    finding : Found
+        Photograph, scale, surface, area, features and judgement.
+    sheet, limits
+        As the user entered them.
+    settings : mapping
+        What the program was told beyond the sheet; JSON-ready.
+    when : datetime
+        The moment of recording, with its time zone.
+    """
+    judgement = finding.judgement
+    parts = (
+        finding.photo.cautions,
+        finding.scale.cautions,
+        finding.surface.cautions,
+        finding.area.cautions,
+        judgement.cautions,
+    )
+    return Record(
+        sheet=plain(sheet.model_dump(mode="json", exclude_none=True)),
+        limits=None if limits is None else plain(limits.model_dump(mode="json", exclude_none=True)),
+        photos=(_photo(finding.photo),),
+        scales=(_scale(finding.scale, finding.surface, finding.area),),
+        surfaces=(_surface(finding.surface, finding.area),),
+        examined=(_examined(finding),),
+        features=tuple(_feature(feature) for feature in finding.features),
+        verdicts=tuple(_verdict(verdict) for verdict in judgement.verdicts),
+        outcome=judgement.outcome,
+        reasons=judgement.because,
+        cautions=tuple(dict.fromkeys(caution for part in parts for caution in part)),
+        tool=_tool(settings),
+        log=(model.LogEntry(when=_utc(when), who=f"specimeter {__version__}", what="measured and recorded"),),
+    )
+
+
+def to_json(record: Record) -> bytes:
+    """The content of ``record.json``."""
+    return model.dump(record)
+
+
+def plain(value: Any) -> Any:
+    """JSON-ready copy: arrays to lists, dates to ISO text, paths to names; what is None or not finite is left out of tables."""
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        cleaned = {str(key): plain(item) for key, item in value.items()}
+        return {key: item for key, item in cleaned.items() if item is not None}
+    if isinstance(value, list | tuple | set | frozenset):
+        return ["missing" if (item := plain(entry)) is None else item for entry in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, PurePath):
+        return value.name
+    return _text(str(value))
+
+
+def _photo(photo: Photo) -> model.Photo:
+    return model.Photo(
+        id=PHOTO_ID,
+        file=_text(PurePath(photo.file).name),
+        sha256=photo.sha256,
+        width_px=int(photo.width_px),
+        height_px=int(photo.height_px),
+        focal_35mm_mm=None if photo.focal_35mm_mm is None else float(photo.focal_35mm_mm),
+        taken=photo.taken,
+    )
+
+
+def _scale(scale: Scale, surface: Surface, area: ExaminedArea) -> model.Scale:
+    view = scale.view
+    centre_px = surface.project(crown_line_mm(surface, area).mean(axis=0, keepdims=True))[0]
+    mm_per_px = surface.mm_per_px_at(centre_px)
+    known = math.isfinite(mm_per_px) and mm_per_px > 0
+    return model.Scale(
+        photo=PHOTO_ID,
+        method=scale.method,
+        mm_per_px=float(mm_per_px) if known else None,
+        u_rel=float(scale.u_rel),
+        surface_height_mm=float(scale.surface_height_mm),
+        surface_height_u_mm=float(scale.surface_height_u_mm),
+        tilt_deg=float(scale.tilt_deg),
+        view=model.CameraView(
+            focal_px=float(view.focal_px),
+            centre_px=_point(view.centre_px),
+            k1=float(view.k1),
+            k2=float(view.k2),
+            rotation=tuple(tuple(map(float, row)) for row in view.rotation),
+            translation_mm=tuple(map(float, np.ravel(view.translation_mm))),
+        ),
+        budget=_budget(scale.budget),
+        evidence=plain(scale.evidence),
+        missing={} if known else {"mm_per_px": "the sight line through the centre of the examined area misses the surface"},
+        cautions=tuple(scale.cautions),
+    )
+
+
+def _surface(surface: Surface, area: ExaminedArea) -> model.SurfaceShape:
+    bent: dict[str, Any] = {}
+    if surface.shape == "bend":
+        bent = {name: float(getattr(surface, name)) for name in _SHAPE}
+        bent |= {"crown_mm": _point(surface.crown_mm), "basis": dict(surface.basis)}
+        bent |= {"axis_px": _points(surface.project(crown_line_mm(surface, area)))}
+    return model.SurfaceShape(
+        photo=PHOTO_ID,
+        shape=surface.shape,
+        height_mm=float(surface.height_mm),
+        evidence=plain(surface.evidence),
+        cautions=tuple(surface.cautions),
+        **bent,
+    )
+
+
+def _examined(finding: Found) -> model.Examined:
+    area = finding.area
+    size, U_size = area_mm2(finding.surface, finding.scale, area)
+    numbers = {
+        "area_mm2": size,
+        "U_area_mm2": U_size,
+        "width_mm": area.width_mm,
+        "u_width_mm": area.u_width_mm,
+        "smallest_resolvable_mm": finding.smallest_resolvable_mm,
+    }
+    reasons = {
+        "area_mm2": "the outline does not lie wholly on the surface",
+        "width_mm": "not both edges of the specimen are seen",
+        "smallest_resolvable_mm": "no edge in the picture is sharp enough to tell",
+    }
+    known = {name: float(value) for name, value in numbers.items() if value is not None and math.isfinite(value)}
+    return model.Examined(
+        photo=PHOTO_ID,
+        outline_px=_points(area.outline_px),
+        exclude_px=tuple(_points(hole) for hole in area.exclude_px),
+        edges_px=tuple(_points(edge) for edge in area.edges_px),
+        found_by=area.found_by,
+        confidence=float(area.confidence),
+        missing={name: why for name, why in reasons.items() if name not in known},
+        cautions=tuple(area.cautions),
+        **known,
+    )
+
+
+def _feature(feature: Feature) -> model.Feature:
+    stored = plain({name: getattr(feature, name) for name in _FEATURE})
+    return model.Feature(
+        **stored,
+        outline_px=_points(feature.outline_px),
+        tips_px=None if feature.tips_px is None else _points(feature.tips_px),
+        budget=_budget(feature.budget),
+    )
+
+
+def _verdict(verdict: Verdict) -> model.Verdict:
+    return model.Verdict(**{**plain(asdict(verdict)), "features": tuple(verdict.features)})
+
+
+def _tool(settings: Mapping[str, Any]) -> model.Tool:
+    libraries = {"python": platform.python_version()}
+    for name in LIBRARIES:
+        with contextlib.suppress(PackageNotFoundError):  # the same library can be installed under another name
+            libraries[name] = installed(name)
+    return model.Tool(version=__version__, settings=plain(settings), libraries=libraries)
+
+
+def _budget(terms: Iterable[Term]) -> tuple[model.BudgetTerm, ...]:
+    return tuple(model.BudgetTerm(**plain(asdict(term))) for term in terms)
+
+
+def _utc(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat(timespec="seconds")
+
+
+def _text(text: str) -> str:
+    """Text that UTF-8 can carry: file names may hold bytes that are none."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _point(point: np.ndarray) -> tuple[float, float]:
+    x, y = np.ravel(np.asarray(point, float))
+    return float(x), float(y)
+
+
+def _points(points: np.ndarray) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in np.asarray(points, float).reshape(-1, 2))

@@ -1,0 +1,367 @@
+"""The record: one specimen's whole evidence as it is stored in ``record.json``, checked whenever it is read."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue, ValidationError, model_validator
+
+from specimeter.errors import RecordError
+
+FORMAT, VERSION = "specimeter-record", 1
+
+Outcome = Literal["within", "exceeds", "undecided", "not-measured", "replace", "void", "no-limits"]
+Status = Literal["proposed", "confirmed", "added", "rejected"]
+
+
+def _all_finite(value: Any) -> Any:
+    """The same JSON value, or ValueError if a number in it is not finite (JSON has no NaN, and 1e999 reads as infinity)."""
+    stack = [value]
+    while stack:
+        item = stack.pop()
+        if isinstance(item, float) and not math.isfinite(item):
+            raise ValueError(f"a number is not finite: {item}")
+        if isinstance(item, dict):
+            stack.extend(item.values())
+        elif isinstance(item, list | tuple):
+            stack.extend(item)
+    return value
+
+
+Table = Annotated[dict[str, JsonValue], AfterValidator(_all_finite)]
+Point = tuple[float, float]
+Path_px = tuple[Point, ...]
+Share = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Missing = dict[str, str]  # name of a number that could not be obtained -> why
+
+
+class Part(BaseModel):
+    """Frozen, strict about types, unknown keys refused, no NaN or infinity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Photo(Part):
+    """One photograph: its name and hash, never its path."""
+
+    id: str
+    file: str
+    sha256: Sha256
+    width_px: Annotated[int, Field(gt=0)]
+    height_px: Annotated[int, Field(gt=0)]
+    focal_35mm_mm: Positive | None = None
+    taken: str | None = None
+
+
+class BudgetTerm(Part):
+    """One line of an uncertainty budget; `contribution` is in the unit of the result."""
+
+    source: str
+    value: float | None = None
+    unit: str
+    u: NotNegative
+    sensitivity: float
+    contribution: NotNegative
+    basis: str
+    dof: Positive | None = None  # absent: infinitely many
+
+
+class CameraView(Part):
+    """The camera over the marker's plane: everything that `specimeter.scale.view.View` is built from."""
+
+    focal_px: Positive
+    centre_px: Point
+    k1: float
+    k2: float
+    rotation: tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+    translation_mm: tuple[float, float, float]
+
+
+class Scale(Part):
+    """How one photograph's pixels become millimetres, with its evidence; `mm_per_px` at the centre of the examined area."""
+
+    photo: str
+    method: str
+    mm_per_px: Positive | None = None
+    u_rel: NotNegative
+    surface_height_mm: float
+    surface_height_u_mm: NotNegative
+    tilt_deg: NotNegative
+    view: CameraView
+    budget: tuple[BudgetTerm, ...]
+    evidence: Table
+    missing: Missing = {}
+    cautions: tuple[str, ...] = ()
+
+
+class SurfaceShape(Part):
+    """The shape that pixels lie on: what `specimeter.scale.surface` rebuilds it from, over the scale's view."""
+
+    photo: str
+    shape: Literal["flat", "bend"]
+    height_mm: float  # of the plane, or of a bend's crown, over the marker
+    radius_mm: Positive | None = None  # this and what follows: bends only
+    angle_deg: Annotated[float, Field(gt=0, le=180)] | None = None
+    crown_mm: Point | None = None
+    direction_deg: float | None = None
+    u_radius_mm: NotNegative | None = None
+    u_direction_deg: NotNegative | None = None
+    u_crown_mm: NotNegative | None = None
+    basis: dict[str, str] = {}  # of each u
+    axis_px: tuple[Point, Point] | None = None  # the crown line across the examined area, for a reader's eye
+    evidence: Table = {}
+    cautions: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        bent = (self.radius_mm, self.angle_deg, self.crown_mm, self.direction_deg)
+        if self.shape == "bend" and None in bent:
+            raise ValueError("a bend has a radius, an angle, a crown and a direction")
+        return self
+
+
+class Examined(Part):
+    """The outline within which features were looked for on one photograph."""
+
+    photo: str
+    outline_px: Path_px
+    exclude_px: tuple[Path_px, ...] = ()
+    edges_px: tuple[Path_px, ...] = ()
+    found_by: str
+    confidence: Share
+    area_mm2: Positive | None = None
+    U_area_mm2: NotNegative | None = None
+    width_mm: Positive | None = None
+    u_width_mm: NotNegative | None = None
+    smallest_resolvable_mm: Positive | None = None
+    missing: Missing = {}
+    cautions: tuple[str, ...] = ()
+
+
+class Feature(Part):
+    """One imperfection: its outline, its sizes on the developed surface, every U with k = 2."""
+
+    id: str
+    photo: str
+    kind: str
+    status: Status
+    found_by: str
+    confidence: Share
+    outline_px: Path_px
+    u_edge_px: NotNegative
+    u_tip_px: NotNegative
+    tips_px: tuple[Point, Point] | None = None
+    length_mm: Positive | None = None
+    U_length_mm: NotNegative | None = None
+    width_mm: Positive | None = None
+    U_width_mm: NotNegative | None = None
+    area_mm2: Positive | None = None
+    U_area_mm2: NotNegative | None = None
+    at_corner: bool | None = None
+    nearest_mm: NotNegative | None = None
+    U_nearest_mm: NotNegative | None = None
+    along_weld_mm: NotNegative | None = None
+    through_wall_mm: NotNegative | None = None
+    cause: str | None = None
+    cause_basis: str | None = None
+    same_as: str | None = None
+    reason: str | None = None  # why a named person rejected it
+    budget: tuple[BudgetTerm, ...] = ()
+    missing: Missing = {}
+
+
+class Verdict(Part):
+    """One rule's result and its one-sentence because."""
+
+    rule: str
+    name: str
+    outcome: Literal["within", "exceeds", "undecided", "not-measured", "replace"]
+    value: float | None = None
+    U: NotNegative | None = None
+    limit: float | None = None
+    unit: str
+    sense: str
+    because: str
+    features: tuple[str, ...] = ()
+    p_conform: Share | None = None
+
+
+class Review(Part):
+    """How far people have gone through it."""
+
+    state: Literal["unreviewed", "reviewed", "issued"] = "unreviewed"
+    by: str | None = None
+    when: str | None = None
+
+
+class Tool(Part):
+    """What made the numbers: versions and settings, no person and no machine."""
+
+    version: str
+    settings: Table
+    libraries: dict[str, str] = {}
+    model_sha256: Sha256 | None = None
+
+
+class LogEntry(Part):
+    """One line of the append-only log; `when` is UTC in ISO 8601."""
+
+    when: str
+    who: str
+    what: str
+    field: str | None = None
+    old: JsonValue = None
+    new: JsonValue = None
+    why: str | None = None
+
+
+class Record(Part):
+    """One specimen's whole evidence: ``record.json``."""
+
+    format: Literal["specimeter-record"] = FORMAT
+    version: Literal[1] = VERSION
+    sheet: Table
+    limits: Table | None = None  # as entered by the user
+    photos: tuple[Photo, ...]
+    scales: tuple[Scale, ...]
+    surfaces: tuple[SurfaceShape, ...]
+    examined: tuple[Examined, ...]
+    features: tuple[Feature, ...]
+    section: dict[str, float] | None = None
+    verdicts: tuple[Verdict, ...]
+    outcome: Outcome
+    reasons: tuple[str, ...]
+    review: Review = Review()
+    cautions: tuple[str, ...]
+    tool: Tool
+    log: tuple[LogEntry, ...]
+
+    @model_validator(mode="after")
+    def _refers_to_what_is_there(self) -> Self:
+        photos = [photo.id for photo in self.photos]
+        features = [feature.id for feature in self.features]
+        for name, ids in (("photos", photos), ("features", features)):
+            if len(set(ids)) != len(ids):
+                raise ValueError(f"{name}: an id is used twice")
+        for name in ("scales", "surfaces", "examined", "features"):
+            for part in getattr(self, name):
+                if part.photo not in photos:
+                    raise ValueError(f"{name}: there is no photo {part.photo!r}")
+        for verdict in self.verdicts:
+            if unknown := set(verdict.features) - set(features):
+                raise ValueError(f"verdicts: rule {verdict.rule!r} counts a feature that is not there: {sorted(unknown)}")
+        return self
+
+    @property
+    def id(self) -> str:
+        """The specimen's id, as its sheet gives it."""
+        return str(self.sheet["specimen"]["id"])
+
+
+def dump(record: Record) -> bytes:
+    """The record as UTF-8 JSON, always the same bytes for the same record: absent keys for what is not there, one part a line.
+
+    ``load(dump(record)) == record`` exactly: numbers are written with as many digits as it takes to read them back.
+    """
+    data = record.model_dump(mode="json", exclude_none=True)
+    lines = []
+    for key, value in data.items():
+        if isinstance(value, list) and value and isinstance(value[0], dict):
+            text = "[\n  " + ",\n  ".join(_line(item) for item in value) + "]"
+        else:
+            text = _line(value)
+        lines.append(f"{json.dumps(key)}: {text}")
+    return ("{" + ",\n ".join(lines) + "}\n").encode()
+
+
+def sha256(record: Record) -> str:
+    """SHA-256 of `dump`, in hexadecimal: the same as that of the stored ``record.json``."""
+    return hashlib.sha256(dump(record)).hexdigest()
+
+
+def load(source: str | Path | bytes) -> Record:
+    """Read and check a record.
+
+    Parameters
+    ----------
+    source : str, Path or bytes
+        ``record.json``, the folder it lies in, or its content.
+
+    Raises
+    ------
+    RecordError
+        If it is missing, unreadable, cut off, of another format or of a newer version, or if a value is damaged; the message
+        names the field.
+    """
+    file = None
+    if isinstance(source, bytes):
+        content = source
+    else:
+        file = Path(source)
+        if file.is_dir():
+            file = file / "record.json"
+        try:
+            content = file.read_bytes()
+        except OSError as error:
+            raise RecordError(f"the record cannot be read ({error.strerror})", file=file, expected="a record.json") from error
+    head = _json(content, file)
+    if not isinstance(head, dict) or head.get("format") != FORMAT:
+        raise RecordError("this is not a record", file=file, field="format", expected=f'"{FORMAT}"')
+    version = head.get("version")
+    if isinstance(version, int) and not isinstance(version, bool) and version > VERSION:
+        raise RecordError(
+            f"the record is of version {version}, which this specimeter does not know",
+            file=file,
+            field="version",
+            expected=f"at most {VERSION}",
+            mend="update specimeter and read it again",
+        )
+    try:
+        record = Record.model_validate_json(content)
+        record.id  # noqa: B018  the one entry of the sheet that every reader relies on
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        field = ".".join(str(part) for part in first["loc"])
+        raise _damaged(first["msg"], file, field or None) from error
+    except (KeyError, TypeError) as error:
+        raise _damaged("the specimen has no id", file, "sheet.specimen.id") from error
+    return record
+
+
+def _line(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def _json(content: bytes, file: Path | None) -> Any:
+    try:
+        return json.loads(content.decode("utf-8"), object_pairs_hook=_no_twins, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:  # bad UTF-8, bad JSON and a doubled key are all ValueErrors
+        raise _damaged(f"it is not whole JSON: {error}", file, None) from error
+
+
+def _no_twins(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) != len(pairs):
+        raise ValueError("a key stands twice in one table")
+    return table
+
+
+def _no_constant(name: str) -> None:
+    raise ValueError(f"{name} is not a number in JSON")
+
+
+def _damaged(problem: str, file: Path | None, field: str | None) -> RecordError:
+    return RecordError(
+        f"the record is damaged: {problem}",
+        file=file,
+        field=field,
+        expected="a record as specimeter wrote it",
+        mend="take it from a copy, or measure the photograph again",
+    )

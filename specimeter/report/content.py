@@ -1,0 +1,349 @@
+"""What a report says, in order, as plain blocks: the HTML and the PDF are two settings of the same content."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from specimeter.record import model
+from specimeter.record.model import Examined, Feature, Record, Scale
+from specimeter.report import words
+from specimeter.report.rounding import figures, plus_minus
+
+NOT_STATED = "not stated"
+SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
+
+Block = dict[str, Any]
+
+
+def content(record: Record) -> dict[str, Any]:
+    """The whole report as JSON-ready data; every string is safe to show, none is markup.
+
+    Keys: ``title id mark outcome word because points sections hash date version``. A section has ``heading`` and ``blocks``; a
+    block's ``is`` names it: ``text`` (text), ``points`` (items), ``facts`` (rows of name and value), ``table`` (caption, heads,
+    wide: index of the column of running text, rows) or ``picture`` (alt, caption).
+    """
+    reviewed = record.review.state != "unreviewed"
+    report = {
+        "title": words.heading(_test(record)),
+        "id": record.id,
+        "mark": "" if reviewed else words.UNREVIEWED,
+        "outcome": record.outcome,
+        "word": words.OUTCOMES[record.outcome],
+        "because": record.reasons[0] if record.reasons else "No reason was recorded.",
+        "points": list(record.reasons[1:]),
+        "decides": f"{words.SAFETY} {words.DECIDES}",
+        "sections": [
+            _section("Photograph", [_picture(record)]),
+            _section("Features", _features(record)),
+            _section("Cautions", [_points([*record.cautions, words.BY_EYE])]),
+            _section("Verdicts", _verdicts(record)),
+            _section("Limits as entered", _limits(record)),
+            _section("Specimen, as entered in the sheet", _specimen(record)),
+            _section("Examined area", [_examined(area) for area in record.examined]),
+            _section("Scale", [block for scale in record.scales for block in _scale(record, scale)]),
+            _section("Surface", _surface(record)),
+            _section("Method", _method()),
+            _section("Statement of the report", _statement(record)),
+            _section("Provenance", _provenance(record)),
+        ],
+        "hash": model.sha256(record),
+        "date": _date(record),
+        "version": record.tool.version,
+    }
+    return _clean(report)
+
+
+def _specimen(record: Record) -> list[Block]:
+    blocks = []
+    for name in ("specimen", "bend", "weld", "validity", "observations", "section", "people", "order"):
+        if table := record.sheet.get(name):
+            rows = [[label, value] for label, value in words.entries(table)]
+            blocks.append(_facts(rows, caption=name))
+    return blocks
+
+
+def _picture(record: Record) -> Block:
+    seen = "; ".join(f"{feature.id}: {_kind(feature)}" for feature in record.features) or "no feature"
+    photo = record.photos[0]
+    return {
+        "is": "picture",
+        "alt": f"Photograph of specimen {record.id} with the examined area, a scale bar and numbered outlines. {seen}.",
+        "caption": f"{photo.file}, {photo.width_px} x {photo.height_px} px. Thin line: examined area, the rest dimmed. "
+        "The bar's length holds where its note says. Struck out: rejected, not counted.",
+    }
+
+
+def _features(record: Record) -> list[Block]:
+    if not record.features:
+        return [_text("No feature was found in the examined area. That nothing was found does not show that nothing is there.")]
+    rows, notes = [], []
+    for feature in record.features:
+        cells = [feature.id, _kind(feature)]
+        for name in SIZES:
+            value = plus_minus(getattr(feature, f"{name}_mm2" if name == "area" else f"{name}_mm"), _U(feature, name))
+            cells.append(value or "–")
+        corner = "–" if feature.at_corner is None else "yes" if feature.at_corner else "no"
+        rows.append([*cells, corner, words.confidence(feature.confidence), feature.status])
+        notes += [f"{feature.id}, {words.missing_name(name)}: {why}" for name, why in feature.missing.items()]
+        if feature.reason:
+            notes.append(f"{feature.id} was rejected: {feature.reason}")
+    heads = ["no.", "kind", "length\nmm", "width\nmm", "area\nmm²", "clear distance\nmm", "at corner", "confidence", "status"]
+    caption = "Sizes on the developed surface ± expanded uncertainty, k = 2 (about 95 %). A dash: not obtained."
+    blocks = [_table(caption, heads, rows, numbers=(2, 3, 4, 5))]
+    if notes:
+        blocks.append(_points(notes))
+    return blocks
+
+
+def _verdicts(record: Record) -> list[Block]:
+    if not record.verdicts:
+        return [_text("No limits were entered, so no verdict was formed.")]
+    rows = []
+    for verdict in record.verdicts:
+        because = verdict.because
+        if verdict.p_conform is not None:
+            because += f" Probability of conformity: {_probability(verdict.p_conform)}."
+        if verdict.features:
+            because += f" Counted: {', '.join(verdict.features)}."
+        rows.append([verdict.name or verdict.rule, words.VERDICTS[verdict.outcome], because])
+    return [_table("Each rule's verdict and why", ["rule", "verdict", "because"], rows, wide=2)]
+
+
+def _limits(record: Record) -> list[Block]:
+    if record.limits is None:
+        return [_text("No limits were entered.")]
+    entered = record.limits
+    head = dict(entered.get("limits", entered))
+    rules = entered.get("rule", head.pop("rule", [])) or entered.get("rules", head.pop("rules", []))
+    decision = str(head.get("decision", ""))
+    rows = [[name, value] for name, value in words.entries({key: value for key, value in head.items() if key != "decision"})]
+    rows.append(["decision rule", words.DECISIONS.get(decision, decision or NOT_STATED)])
+    table = [[str(rule.get("name") or rule.get("id")), _compared(rule), _limit(rule)] for rule in rules]
+    return [_facts(rows), _table("Rules as entered by the user", ["rule", "what is compared", "limit"], table, wide=1)]
+
+
+def _compared(rule: Mapping[str, Any]) -> str:
+    told = ("id", "name", "limit", "unit", "sense", "beyond")
+    parts = [f"{key} {words.entered(value)}" for key, value in rule.items() if key not in told and value not in (None, [], "")]
+    return "; ".join(parts)
+
+
+def _limit(rule: Mapping[str, Any]) -> str:
+    limit = f"{rule.get('sense', '')} {words.entered(rule.get('limit', NOT_STATED))} {rule.get('unit', '')}".strip()
+    return f"{limit}; beyond it: {rule['beyond']}" if rule.get("beyond") else limit
+
+
+def _examined(area: Examined) -> Block:
+    rows = [
+        [
+            "found by",
+            {"auto": "the picture's own edges", "sheet": "the outline in the sheet"}.get(area.found_by, area.found_by),
+        ],
+        ["area", _with_unit(plus_minus(area.area_mm2, area.U_area_mm2), "mm²", area.missing.get("area_mm2"))],
+        [
+            "smallest size resolved",
+            _with_unit(_figures(area.smallest_resolvable_mm, 2), "mm", area.missing.get("smallest_resolvable_mm")),
+        ],
+        [
+            "width between the edges",
+            _with_unit(plus_minus(area.width_mm, _twice(area.u_width_mm)), "mm", area.missing.get("width_mm")),
+        ],
+        ["confidence", words.confidence(area.confidence)],
+        ["parts left out", words.entered(len(area.exclude_px))],
+    ]
+    return _facts(
+        rows, caption="Features were looked for inside this outline only; a bend steeper than 60° to the view is outside it."
+    )
+
+
+def _scale(record: Record, scale: Scale) -> list[Block]:
+    mm_per_px = plus_minus(scale.mm_per_px, _twice(scale.mm_per_px and scale.mm_per_px * scale.u_rel))
+    height = plus_minus(scale.surface_height_mm, _twice(scale.surface_height_u_mm))
+    rows = [
+        ["method", scale.method],
+        [
+            "scale at the centre of the examined area",
+            _with_unit(mm_per_px, "mm per px (k = 2)", scale.missing.get("mm_per_px")),
+        ],
+        ["relative standard uncertainty", f"{figures(100 * scale.u_rel, 2)} %"],
+        ["tilt of the camera to the marker", f"{figures(scale.tilt_deg, 2)}°"],
+        ["height of the surface over the marker", f"{height} mm (k = 2)"],
+    ]
+    budget = [
+        [
+            term.source,
+            "–" if term.value is None else f"{plus_minus(term.value, term.u)} {term.unit}".strip(),
+            f"{figures(term.u, 2)} {term.unit}".strip(),
+            f"{figures(100 * term.contribution, 2)} %",
+            "∞" if term.dof is None else figures(term.dof, 2),
+            term.basis,
+        ]
+        for term in scale.budget
+    ]
+    heads = ["source", "value", "u", "share of a length", "degrees of freedom", "basis"]
+    return [
+        _facts(rows),
+        _table("Budget of the scale: standard uncertainties, k = 1", heads, budget, wide=5),
+        _facts([list(entry) for entry in words.entries(scale.evidence)], caption="What was found"),
+    ]
+
+
+def _surface(record: Record) -> list[Block]:
+    blocks = []
+    for surface in record.surfaces:
+        rows = [
+            ["shape", surface.shape],
+            ["height over the marker", f"{figures(surface.height_mm)} mm"],
+            ["outer radius", _of_shape(surface.radius_mm, surface.u_radius_mm, " mm")],
+            ["bend angle", _of_shape(surface.angle_deg, None, "°")],
+            ["direction of the axis on the marker's plane", _of_shape(surface.direction_deg, surface.u_direction_deg, "°")],
+            ["place of the crown across the axis, U (k = 2)", _of_shape(_twice(surface.u_crown_mm), None, " mm")],
+            *([f"basis of the {name}", why] for name, why in surface.basis.items()),
+        ]
+        blocks.append(_facts([row for row in rows if row[1]]))
+        if surface.evidence:
+            blocks.append(_facts([list(entry) for entry in words.entries(surface.evidence)], caption="What it rests on"))
+    return blocks
+
+
+def _of_shape(value: float | None, u: float | None, unit: str) -> str:
+    return "" if value is None else f"{plus_minus(value, _twice(u))}{unit}" + (" (k = 2)" if u else "")
+
+
+def _method() -> list[Block]:
+    return [
+        _points(
+            [
+                "Length: the greatest straight extent in any direction, tip to tip, on the developed (unrolled) surface.",
+                "Width: the greatest thickness across. Clear distance: to the next feature. Both on the developed surface.",
+                "Outlines lie at the half-level of the edge in linear light. Features were proposed by the program.",
+                "Uncertainties follow JCGM 100 (GUM); U is expanded with k = 2 and combines edge location, scale, shape of the "
+                "surface and tilt. Comparison with limits uses unrounded values.",
+                "Confidence: sure from 0.9, likely from 0.6, else doubtful.",
+                "Every number can be recomputed from the outlines, scale and surface stored in record.json.",
+            ]
+        )
+    ]
+
+
+def _statement(record: Record) -> list[Block]:
+    sheet = record.sheet
+
+    def said(table: str, *keys: str) -> str:
+        found = [words.entered(value) for key in keys if (value := (sheet.get(table) or {}).get(key)) is not None]
+        return ", ".join(found) or NOT_STATED
+
+    rows = [
+        ["title", words.heading(_test(record))],
+        ["laboratory, name and address", said("order", "laboratory", "address")],
+        ["place of the work", said("order", "place")],
+        ["identification", f"record {model.sha256(record)[:16]}, pages numbered to the last"],
+        ["client", said("order", "client", "contact")],
+        ["method and edition", said("order", "method", "edition")],
+        ["item", f"specimen {record.id}"],
+        ["date received", said("order", "received")],
+        ["date of the work", _date(record)],
+        ["date of issue", "not issued" if record.review.state != "issued" else record.review.when or NOT_STATED],
+        ["sampling", said("order", "sampling")],
+        ["measured by", said("people", "measured_by", "measured", "who")],
+        ["deviations from the method", said("order", "deviations")],
+        ["authorised by", record.review.by if record.review.state == "issued" and record.review.by else "nobody yet"],
+        ["external providers", said("order", "external_providers")],
+    ]
+    return [
+        _facts(rows, caption="Items of ISO/IEC 17025:2017, 7.8.2.1; what the sheet does not give is named as not stated"),
+        _text(
+            "The results concern only the specimen named here. Do not reproduce this report in part. "
+            "Entries of the sheet and the limits come from the user."
+        ),
+    ]
+
+
+def _provenance(record: Record) -> list[Block]:
+    rows: list[list[str]] = []
+    for photo in record.photos:
+        rows.append([f"photograph {photo.id}", photo.file])
+        rows.append(["SHA-256", photo.sha256])
+        if photo.taken:
+            rows.append(["taken, by the camera's clock", photo.taken])
+    rows += [
+        ["record.json, SHA-256", model.sha256(record)],
+        ["recorded", _date(record)],
+        ["program", f"specimeter {record.tool.version}"],
+        ["settings", "; ".join(f"{name} {value}" for name, value in words.entries(record.tool.settings)) or "defaults"],
+        ["libraries", ", ".join(f"{name} {version}" for name, version in record.tool.libraries.items()) or NOT_STATED],
+        ["review", record.review.state],
+    ]
+    rows += [["log", f"{_utc(entry.when)}, {entry.who}: {entry.what}"] for entry in record.log]
+    return [_facts(rows)]
+
+
+def _test(record: Record) -> str:
+    return str(record.sheet["specimen"].get("test", "specimen"))
+
+
+def _date(record: Record) -> str:
+    return _utc(record.log[0].when) if record.log else NOT_STATED
+
+
+def _utc(when: str) -> str:
+    return when.replace("T", " ").replace("+00:00", " UTC")
+
+
+def _kind(feature: Feature) -> str:
+    text = words.kind(feature.kind)
+    if feature.cause:
+        basis = f", {feature.cause_basis.replace('-', ' ')}" if feature.cause_basis else ""
+        text += f" (likely cause: {words.kind(feature.cause)}{basis})"
+    return text
+
+
+def _U(feature: Feature, name: str) -> float | None:
+    return getattr(feature, "U_area_mm2" if name == "area" else f"U_{name}_mm")
+
+
+def _twice(u: float | None) -> float | None:
+    return None if u is None else 2 * u
+
+
+def _figures(value: float | None, digits: int) -> str | None:
+    return None if value is None else figures(value, digits)
+
+
+def _with_unit(text: str | None, unit: str, why: str | None) -> str:
+    return f"{text} {unit}" if text is not None else f"not measured: {why}" if why else "not measured"
+
+
+def _probability(p: float) -> str:
+    return "above 99.9 %" if p > 0.999 else "below 0.1 %" if p < 0.001 else f"{100 * p:.1f} %"
+
+
+def _section(heading: str, blocks: list[Block]) -> Block:
+    return {"heading": heading, "blocks": [block for block in blocks if block.get("rows", True)]}
+
+
+def _text(text: str) -> Block:
+    return {"is": "text", "text": text}
+
+
+def _points(items: Iterable[str]) -> Block:
+    return {"is": "points", "items": list(items)}
+
+
+def _facts(rows: list[list[str]], caption: str = "") -> Block:
+    return {"is": "facts", "caption": caption, "rows": rows}
+
+
+def _table(caption: str, heads: list[str], rows: list[list[str]], *, wide: int = 1, numbers: tuple[int, ...] = ()) -> Block:
+    return {"is": "table", "caption": caption, "heads": heads, "rows": rows, "wide": wide, "numbers": list(numbers)}
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, str):
+        return "\n".join(words.shown(line) for line in value.split("\n"))
+    if isinstance(value, dict):
+        return {key: _clean(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_clean(item) for item in value]
+    return value

@@ -1,0 +1,139 @@
+"""The words a reader meets for what the record stores in keys: kinds, outcomes, confidences, and entries of the sheet."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+KINDS = {
+    "opening": "opening",
+    "crack": "crack",
+    "pore": "pore",
+    "elongated-cavity": "elongated cavity",
+    "slag": "slag inclusion",
+    "lack-of-sidewall-fusion": "lack of sidewall fusion",
+    "lack-of-inter-run-fusion": "lack of inter-run fusion",
+    "lack-of-root-fusion": "lack of root fusion",
+    "lack-of-fusion": "lack of fusion",
+    "lack-of-penetration": "lack of penetration",
+    "undercut": "undercut",
+    "overlap": "overlap",
+    "fisheye": "fisheye",
+    "other": "other",
+}
+
+OUTCOMES = {
+    "within": "Within the limits entered",
+    "exceeds": "Exceeds the limits entered",
+    "undecided": "Undecided",
+    "not-measured": "Not measured",
+    "replace": "Replace: another specimen is asked for",
+    "void": "Void: the test was not valid",
+    "no-limits": "Measured; no limits were entered",
+}
+
+VERDICTS = {
+    "within": "within",
+    "exceeds": "exceeds",
+    "undecided": "undecided",
+    "not-measured": "not measured",
+    "replace": "replace",
+}
+
+DECISIONS = {
+    "guarded": "Guarded: a size is within only if, with its expanded uncertainty against it, it still keeps the limit, and beyond "
+    "only if it breaks the limit with the uncertainty in its favour; between the two it is undecided.",
+    "simple": "Simple: the size itself is compared with the limit and its expanded uncertainty is reported beside it; close to "
+    "the limit up to half of such calls can be wrong.",
+}
+
+UNREVIEWED = "unreviewed: not a test report"
+DECIDES = "The authorised inspector and the governing code decide. The limits are as the user entered them."
+BY_EYE = "Bend and break tests are judged by eye; sizes from photographs support that judgement and do not replace it."
+SAFETY = "This report measures and compares. It does not say that a weld is safe."
+
+_UNITS = {
+    "_kJ_mm": "kJ/mm",
+    "_mm_s": "mm/s",
+    "_mm2": "mm²",
+    "_mm": "mm",
+    "_deg": "°",
+    "_px": "px",
+    "_rel": "(relative)",
+    "_percent": "%",
+    "_A": "A",
+    "_V": "V",
+    "_C": "°C",
+    "_s": "s",
+}
+
+
+def kind(key: str) -> str:
+    """A feature's kind in words."""
+    return KINDS.get(key, key.replace("-", " "))
+
+
+def confidence(value: float) -> str:
+    """How sure the finder was: ``sure``, ``likely`` or ``doubtful``."""
+    return "sure" if value >= 0.9 else "likely" if value >= 0.6 else "doubtful"
+
+
+def heading(test: str) -> str:
+    """``"side-bend"`` becomes ``"Side bend test: findings"``."""
+    return f"{test.replace('-', ' ').capitalize()} test: findings"
+
+
+def shown(text: str) -> str:
+    """Text as it may stand in a report: characters that would be invisible or turn the reading order are written out.
+
+    >>> shown("a" + chr(0x202E) + "b")
+    'a[U+202E]b'
+    """
+    return "".join(_visible(character) for character in text)
+
+
+def _visible(character: str) -> str:
+    if character in "\n\r\t":
+        return " "
+    if character in "\u200c\u200d\ufe0e\ufe0f":  # joiners and selectors that scripts need for their right shapes
+        return character
+    hidden = unicodedata.category(character) in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
+    return f"[U+{ord(character):04X}]" if hidden else character
+
+
+def entered(value: Any, unit: str = "") -> str:
+    """A value as the user entered it: no digit added, none taken away."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        text = repr(value).removesuffix(".0")
+        return f"{text}{unit}" if unit == "°" else f"{text} {unit}".rstrip()
+    if isinstance(value, list | tuple):
+        if len(value) > 8 or any(isinstance(item, list | tuple | dict) for item in value):
+            return f"{len(value)} entries, in the record"
+        return ", ".join(entered(item) for item in value) + (f" {unit}" if unit and value else "")
+    return str(value)
+
+
+def entries(table: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, str]]:
+    """Name and value in words of each entry, nested tables joined to one line each.
+
+    >>> list(entries({"former_diameter_mm": 40.0, "weld": {"gap_deg": 1.5}}))
+    [('former diameter', '40 mm'), ('weld, gap', '1.5°')]
+    """
+    for key, value in table.items():
+        unit_key = next((suffix for suffix in _UNITS if key.endswith(suffix)), "")
+        name = before + key.removesuffix(unit_key).replace("_", " ").replace("-", " ").strip()
+        if name.endswith(" U"):
+            name = f"{name[:-2]}, U (k = 2)"
+        if isinstance(value, Mapping):
+            yield from entries(value, name + ", ")
+        else:
+            yield name, entered(value, _UNITS.get(unit_key, ""))
+
+
+def missing_name(key: str) -> str:
+    """``"length_mm"`` becomes ``"length"``."""
+    name = next((key.removesuffix(suffix) for suffix in _UNITS if key.endswith(suffix)), key)
+    return {"nearest": "clear distance"}.get(name, name.replace("_", " "))
