@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+K = 2.0  # the coverage factor of every stated U
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,3 +27,78 @@ class Term:
     contribution: float
     basis: str  # where u comes from, in words: "calibration certificate", "residuals of 40 corners", "judgement"
     dof: float | None = None  # None: infinitely many
+
+
+def term(
+    source: str, *, u: float, unit: str, sensitivity: float, basis: str, value: float | None = None, dof: float | None = None
+) -> Term:
+    """A line whose contribution is |sensitivity| * u (JCGM 100:2008, 5.1.3)."""
+    return Term(
+        source=source,
+        value=value,
+        unit=unit,
+        u=u,
+        sensitivity=sensitivity,
+        contribution=abs(sensitivity) * u,
+        basis=basis,
+        dof=dof,
+    )
+
+
+def combine(terms: Iterable[Term]) -> float:
+    """Combined standard uncertainty of independent terms: the root sum of squares (JCGM 100:2008, 5.1.2, eq. 10)."""
+    return math.hypot(*(line.contribution for line in terms))
+
+
+def combine_correlated(sensitivities: ArrayLike, u: ArrayLike, correlation: ArrayLike) -> float:
+    """Combined standard uncertainty of correlated inputs (JCGM 100:2008, 5.2.2, eq. 16).
+
+    Parameters
+    ----------
+    sensitivities, u : array_like, shape (N,)
+        Partial derivatives of the result, and standard uncertainties of the inputs.
+    correlation : array_like, shape (N, N)
+        Correlation coefficients, ones on the diagonal.
+    """
+    c = np.asarray(sensitivities, float) * np.asarray(u, float)
+    return float(math.sqrt(max(c @ np.asarray(correlation, float) @ c, 0.0)))
+
+
+def correlations(series: ArrayLike) -> np.ndarray:
+    """Correlation coefficients, shape (N, N), of the means of N simultaneously observed series (N, observations).
+
+    JCGM 100:2008, 5.2.3, eq. 17: the mean's covariance is the observations' divided by their number, so that the
+    coefficient is the observations' own.
+    """
+    return np.corrcoef(np.asarray(series, float))
+
+
+def type_a(observations: ArrayLike) -> tuple[float, float, int]:
+    """Mean, standard uncertainty of the mean, degrees of freedom (JCGM 100:2008, 4.2.3)."""
+    values = np.asarray(observations, float).ravel()
+    return float(values.mean()), float(values.std(ddof=1) / math.sqrt(len(values))), len(values) - 1
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a quantity known only to lie within +- half_width (JCGM 100:2008, 4.3.7)."""
+    return half_width / math.sqrt(3.0)
+
+
+def effective_dof(terms: Sequence[Term]) -> float:
+    """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1, eq. G.2b); inf where every term has infinitely many."""
+    spread = sum(line.contribution**4 / line.dof for line in terms if line.dof is not None)
+    return combine(terms) ** 4 / spread if spread else math.inf
+
+
+def coverage_factor(dof: float, *, probability: float = 0.95) -> float:
+    """Factor k of an interval that holds `probability` of a t distribution (JCGM 100:2008, G.3 and G.4.1).
+
+    `dof` is truncated to the next lower integer first, as G.4.1 says; infinite `dof` gives the normal distribution.
+
+    >>> round(coverage_factor(16.7), 2), round(coverage_factor(math.inf), 2)
+    (2.12, 1.96)
+    """
+    from scipy.special import ndtri, stdtrit
+
+    tail = (1.0 + probability) / 2.0
+    return float(ndtri(tail) if math.isinf(dof) else stdtrit(math.floor(dof), tail))

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
-from specimeter.scale.budget import Term
+import numpy as np
+
+from specimeter.scale.budget import Term, combine
 from specimeter.scale.view import View
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scale:
-    """How one photograph's pixels become millimetres on the marker's plane and above it."""
+    """How one photograph's pixels become millimetres on the marker's plane and above it.
+
+    The uncertainty differs over the picture (perspective, lens): `u_rel` and `budget` hold at `reference_px`, where the
+    specimen is taken to lie; `at` gives the same scale with its budget drawn up for another place.
+    """
 
     method: str  # "card" | "length" (later: "graduations", "file")
     view: View
@@ -23,3 +29,13 @@ class Scale:
     tilt_deg: float
     evidence: Mapping[str, Any]  # JSON-ready: corners found, residuals, which marker, how the distance was had
     cautions: tuple[str, ...] = ()
+    reference_px: tuple[float, float] | None = None
+    budget_at: Callable[[np.ndarray], tuple[Term, ...]] | None = None
+
+    def at(self, point_px: np.ndarray) -> Scale:
+        """The same scale with `u_rel` and `budget` for the surface at a pixel [x, y], shape (2,)."""
+        if self.budget_at is None:
+            return self
+        point = np.asarray(point_px, float)
+        budget = self.budget_at(point)
+        return replace(self, budget=budget, u_rel=combine(budget), reference_px=(float(point[0]), float(point[1])))

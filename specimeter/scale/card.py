@@ -1,0 +1,243 @@
+"""A printed card becomes a scale: its view, its budget, its evidence and what a person must know about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from specimeter.errors import ScaleError
+from specimeter.scale.budget import K, Term, combine, rectangular, term
+from specimeter.scale.card_layout import Card
+from specimeter.scale.distance import Focal, focal
+from specimeter.scale.height import (
+    Height,
+    check_below_lens,
+    height_term,
+    lens_distance,
+    mm_per_px,
+    specimen_px,
+    surface_height,
+)
+from specimeter.scale.markers import Marker
+from specimeter.scale.model import Scale
+from specimeter.scale.pose import BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card
+from specimeter.sheet import Sheet
+
+_UNMEASURED_PRINT = 0.002  # half-width, relative: printers asked for 100 %
+_U_RULE_MM = 0.06  # a printed length read with a steel rule to 0.1 mm
+_STEEP_DEG = 20.0
+_SMALL_PX = 20.0
+
+
+def scale_from_card(photo: Any, sheet: Sheet, card: Card, markers: Sequence[Marker], cautions: tuple[str, ...] = ()) -> Scale:
+    """Scale from a card's markers.
+
+    Parameters
+    ----------
+    photo : Photo
+    sheet : Sheet
+    card : Card
+    markers : sequence of Marker
+        Of this card, at least two.
+    cautions : tuple of str
+        What choosing the card had to say.
+
+    Raises
+    ------
+    ScaleError
+        If the markers do not lie as on this card, the printed length is not its, or the surface would reach the lens.
+    """
+    height, lens, entered = surface_height(sheet), focal(photo), lens_distance(sheet)
+    print_scale, print_term = _print(sheet, card, photo)
+    fits = fit_card(
+        card,
+        markers,
+        focal=lens,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        print_scale=print_scale,
+        lens_distance_mm=None if entered is None else (*entered, height.mm),
+    )
+    if not fits:
+        raise _not_this_card(card, photo)
+    fit = fits[0]
+    view = fit.view
+    side_px = float(np.median([marker.side_px for marker in markers]))
+    rms_px = float(np.sqrt(np.mean(fit.residual_px**2)))
+    if fit.dropped > len(fit.residual_px) or rms_px > 0.03 * side_px:
+        raise _not_this_card(card, photo)
+    check_below_lens(height, view, photo.file)
+    reference_px = _reference_px(photo, sheet, fit, height)
+
+    def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
+        return (*_budget(fits, point_px, height), print_term, height_term(view, point_px, height))
+
+    budget = budget_at(reference_px)
+    return Scale(
+        method="card",
+        view=view,
+        surface_height_mm=height.mm,
+        surface_height_u_mm=height.u_mm,
+        u_rel=combine(budget),
+        budget=budget,
+        tilt_deg=view.tilt_deg,
+        evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None),
+        cautions=(*cautions, *height.cautions, *_cautions(fits, lens, height, side_px, rms_px)),
+        reference_px=(float(reference_px[0]), float(reference_px[1])),
+        budget_at=budget_at,
+    )
+
+
+def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:
+    """Printed over nominal size, and its line of the budget."""
+    nominal, printed, expanded = card.width_mm, sheet.scale.printed_length_mm, sheet.scale.length_U_mm
+    if printed is not None and abs(printed / nominal - 1) > 0.1:
+        raise ScaleError(
+            f"the {card.name} found is {nominal:g} mm long as drawn, but {printed:g} mm was entered as its printed length",
+            file=photo.file,
+            field="scale.printed_length_mm",
+            expected="the card's long outer side as measured after printing, within 10 % of its drawn length",
+            mend="measure the card again, or print it at 100 %",
+        )
+    if expanded is not None:
+        u, basis = expanded / K, "entered with its U (k = 2)"
+    elif printed is not None:
+        u, basis = _U_RULE_MM, "judgement: long side read with a steel rule to 0.1 mm"
+    else:
+        u, basis = (
+            rectangular(_UNMEASURED_PRINT) * nominal,
+            "judgement: printed at 100 %, within 0.2 %; measure it to do better",
+        )
+    value = nominal if printed is None else printed
+    line = term("size of the printed card", value=value, unit="mm", u=u, sensitivity=1.0 / value, basis=basis)
+    return value / nominal, line
+
+
+def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tuple[Term, ...]:
+    fit = fits[0]
+    of_edges, of_known = contributions(fit, point_px, height.mm)
+    u_edge = float(np.median(fit.u_px) * fit.inflation)
+    lines = [
+        term(
+            "edges of the markers",
+            value=None,
+            unit="px",
+            u=u_edge,
+            sensitivity=of_edges / u_edge,
+            basis=f"noise at {len(fit.residual_px)} edge points, enlarged {fit.inflation:.2f} times to explain their residuals",
+            dof=float(max(len(fit.residual_px) - len(fit.unknowns), 1)),
+        )
+    ]
+    for known, part in zip(fit.known, of_known, strict=True):
+        value = float(np.exp(known.value)) if known.index == LOG_FOCAL else known.value
+        unit = "px, u relative" if known.index == LOG_FOCAL else known.unit
+        lines.append(term(known.source, value=value, unit=unit, u=known.u, sensitivity=part / known.u, basis=known.basis))
+    if len(fits) > 1:
+        part = between(fits[0], fits[1], point_px, height.mm)
+        lines.append(
+            term(
+                "which way the card leans",
+                value=None,
+                unit="1",
+                u=part,
+                sensitivity=1.0,
+                basis="half the difference of two fits that explain the picture alike",
+            )
+        )
+    return tuple(lines)
+
+
+def _cautions(fits: Sequence[CardFit], lens: Focal, height: Height, side_px: float, rms_px: float) -> tuple[str, ...]:
+    fit, said = fits[0], []
+    if fit.view.tilt_deg > _STEEP_DEG:
+        said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
+    if side_px < _SMALL_PX:
+        said.append(f"the card's squares are only {side_px:.0f} pixels wide: move nearer or use a finer picture")
+    if fit.inflation > 4.0 and rms_px > 0.15:
+        said.append(
+            f"the markers' edges miss a flat card by {rms_px:.2f} px: the card is bent, or the picture was altered; "
+            "the uncertainty was enlarged to match"
+        )
+    if len(fits) > 1:
+        said.append("the card is too small in the picture to show which way it leans; the uncertainty allows for both")
+    off = abs(fit.unknowns[LOG_FOCAL] - np.log(lens.px)) / lens.u_rel
+    if lens.source == "exif" and off > 3.0:
+        said.append("the card's perspective disagrees with the photograph's focal length: a cropped or altered picture?")
+    entered = [known for known in fit.known if known.index < 0]
+    if entered:
+        along = (fit.view.distance_mm - height.mm) / float(fit.view.rotation[2, 2])
+        if abs(along - entered[0].value) > 3.0 * entered[0].u:
+            said.append(f"the camera distance of {entered[0].value:.0f} mm disagrees with the picture's own, {along:.0f} mm")
+    return tuple(said)
+
+
+def _evidence(
+    photo: Any,
+    fit: CardFit,
+    markers: Sequence[Marker],
+    lens: Focal,
+    reference_px: np.ndarray,
+    height: Height,
+    print_scale: float,
+    distance_entered: bool,
+) -> dict[str, Any]:
+    u_after = fit.u_known_after
+    by_itself = u_after[LOG_FOCAL] < 0.5 * lens.u_rel
+    if distance_entered:
+        distance_from = "the camera distance as entered, with the picture's own evidence"
+    elif by_itself:
+        distance_from = "the card's own perspective"
+    else:
+        distance_from = "the photograph's EXIF focal length" if lens.source == "exif" else "an assumed focal length"
+    return {
+        "card": fit.card.name,
+        "markers": [
+            {
+                "id": marker.id,
+                "centre_px": marker.centre_px.tolist(),
+                "corners_px": marker.corners_px.tolist(),
+                "side_px": marker.side_px,
+                "blur_px": marker.blur_px,
+            }
+            for marker in sorted(markers, key=lambda marker: marker.id)
+        ],
+        "edge_points": len(fit.residual_px),
+        "edge_points_dropped": fit.dropped,
+        "residual_rms_px": float(np.sqrt(np.mean(fit.residual_px**2))),
+        "u_edge_px": float(np.median(fit.u_px)),
+        "inflation": fit.inflation,
+        "lens_over_marker_mm": fit.view.distance_mm,
+        "u_lens_over_marker_rel": float(u_after[LOG_FOCAL]),
+        "distance_from": distance_from,
+        "focal_px": fit.view.focal_px,
+        "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px, px=fit.view.focal_px),
+        "focal_source": lens.source,
+        "k1": fit.view.k1,
+        "u_k1": float(u_after[K1]),
+        "growth_of_black_mm": float(fit.unknowns[BLOOM]),
+        "print_scale": print_scale,
+        "mm_per_px_at_reference": mm_per_px(fit.view, reference_px, height.mm),
+    }
+
+
+def _reference_px(photo: Any, sheet: Sheet, fit: CardFit, height: Height) -> np.ndarray:
+    """Where the specimen is taken to lie, [x, y]: as the sheet says, else the frame's window, else the picture's middle."""
+    said = specimen_px(sheet)
+    if said is not None:
+        return said
+    if fit.card.window_mm is not None:
+        x, y, width, depth = fit.card.window_mm
+        return fit.view.project(np.array([[x + width / 2, y + depth / 2, -height.mm]]))[0]
+    return np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+
+
+def _not_this_card(card: Card, photo: Any) -> ScaleError:
+    return ScaleError(
+        f"the markers do not lie as on the {card.name}",
+        file=photo.file,
+        field="scale.method",
+        expected=f"a flat {card.name} as this tool prints it, {card.width_mm:g} x {card.height_mm:g} mm",
+        mend="flatten the card, or print it anew from this tool at 100 %",
+    )

@@ -1,0 +1,110 @@
+"""Which printed card the markers in a photograph belong to, and what to do when that cannot be said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import cv2
+import numpy as np
+
+from specimeter.errors import ScaleError
+from specimeter.scale.card_layout import CARDS, FRAME, STRIP, Card
+from specimeter.scale.markers import Marker, detect, refine
+
+_LEAST_FRAME = 4
+_WANTED = frozenset(marker_id for card in CARDS for marker_id in card.centres_mm)
+
+
+def find_markers(photo: Any) -> list[Marker]:
+    """All markers of both cards in a photograph, edges fitted; the same id twice where it is seen twice."""
+    rough = detect(_green(photo), _WANTED, enough=[STRIP.centres_mm, FRAME.centres_mm])
+    return refine(photo.linear(), rough) if rough else []
+
+
+def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marker], tuple[str, ...]]:
+    """The one card that the markers belong to, and what is to be said about it.
+
+    Raises
+    ------
+    ScaleError
+        No marker, too few, two cards.
+    """
+    found = sorted(marker.id for marker in markers)
+    of_strip = [marker for marker in markers if marker.id in STRIP.centres_mm]
+    of_frame = [marker for marker in markers if marker.id in FRAME.centres_mm]
+    if not found:
+        raise _no_marker(photo)
+    twice = sorted({marker_id for marker_id in found if found.count(marker_id) > 1})
+    if twice or (of_strip and of_frame):
+        what = (
+            f"marker {', '.join(map(str, twice))} is seen more than once"
+            if twice
+            else f"markers of a strip ({_ids(of_strip)}) and of a frame ({_ids(of_frame)}) are in view"
+        )
+        raise ScaleError(
+            f"two cards: {what}, and they may lie at different heights",
+            file=photo.file,
+            field="scale.method",
+            expected="one printed card in the photograph",
+            mend="take all cards but one out of view and photograph again",
+        )
+    if of_strip:
+        if len(of_strip) < len(STRIP.centres_mm):
+            seen = of_strip[0].id
+            hidden = next(marker_id for marker_id in STRIP.centres_mm if marker_id != seen)
+            x, y = of_strip[0].centre_px
+            raise ScaleError(
+                f"only marker {seen} of the strip was found, at pixel [{x:.0f}, {y:.0f}]; marker {hidden} was not",
+                file=photo.file,
+                field="scale.method",
+                expected="both black squares of the strip in view, with their white margin",
+                mend="uncover it, keep lamp glare and shadow edges off it, keep both ends in the picture and in focus",
+            )
+        return STRIP, of_strip, ()
+    centres = np.array([FRAME.centres_mm[marker.id] for marker in of_frame])
+    spans = np.ptp(centres, axis=0)
+    if len(of_frame) < _LEAST_FRAME or spans[0] < 40 or spans[1] < 30:
+        raise ScaleError(
+            f"the frame is half hidden: of its 12 markers only {_ids(of_frame)} "
+            f"{'was' if len(of_frame) == 1 else 'were'} found",
+            file=photo.file,
+            field="scale.method",
+            expected="at least 4 markers, not all along one edge",
+            mend="uncover the frame's other edges, keep glare off them, or move back until the whole frame is in the picture",
+        )
+    hidden = sorted(set(FRAME.centres_mm) - {marker.id for marker in of_frame})
+    if not hidden:
+        return FRAME, of_frame, ()
+    many = f"of the frame's 12 markers {len(of_frame)} were found; hidden or glaring: {', '.join(map(str, hidden))}"
+    return FRAME, of_frame, (many,)
+
+
+def _green(photo: Any, step: int = 1) -> np.ndarray:
+    """The green channel as 8 bits, every `step`-th pixel."""
+    green = photo.rgb[::step, ::step, 1]
+    return np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
+
+
+def _no_marker(photo: Any) -> ScaleError:
+    step = max(1, max(photo.width_px, photo.height_px) // 1500)
+    flipped = detect(cv2.flip(_green(photo, step), 1), _WANTED)
+    if any(set(card.centres_mm) <= set(flipped) for card in CARDS) or len(flipped) >= _LEAST_FRAME:
+        return ScaleError(
+            f"the picture is mirrored: markers {', '.join(map(str, sorted(flipped)))} read only from its back",
+            file=photo.file,
+            field="scale.method",
+            expected="the photograph as taken",
+            mend="turn off the camera's mirroring, or use the original file",
+        )
+    return ScaleError(
+        "no marker of a printed card was found",
+        file=photo.file,
+        field="scale.method",
+        expected="the strip or the frame in view, flat, sharp and evenly lit, its squares at least 20 pixels wide",
+        mend='lay a printed card beside the specimen and photograph again, or use method = "length" with two marked points',
+    )
+
+
+def _ids(markers: Sequence[Marker]) -> str:
+    return ", ".join(str(marker_id) for marker_id in sorted(marker.id for marker in markers))

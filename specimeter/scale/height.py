@@ -1,0 +1,100 @@
+"""How far the measured surface stands over the marker, and what that does to the scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from specimeter.errors import ScaleError
+from specimeter.scale.budget import K, Term, term
+from specimeter.scale.view import View
+from specimeter.sheet import BEND_TESTS, Sheet
+
+_U_ABSENT_BEND_MM, _U_ABSENT_FLAT_MM = 10.0, 2.0
+_U_UNSTATED_MM = 1.0
+_U_DISTANCE_MM, _U_DISTANCE_REL = 5.0, 0.015
+ON_THE_BENCH = (
+    "no surface height was entered: the card lies on the bench, the crown stands nearer to the lens, so sizes come out too "
+    "large; raise the card to the crown's height, or enter surface_height_mm"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Height:
+    """Height of the measured surface (a bend: its crown) over the marker, nearer to the camera counted positive."""
+
+    mm: float
+    u_mm: float
+    basis: str
+    cautions: tuple[str, ...] = ()
+
+
+def surface_height(sheet: Sheet) -> Height:
+    """The height as entered; absent it is 0 with a standard uncertainty of 10 mm on a bend, 2 mm on a flat specimen."""
+    entered, expanded = sheet.scale.surface_height_mm, sheet.scale.surface_height_U_mm
+    if entered is None:
+        if sheet.specimen.test in BEND_TESTS:
+            return Height(mm=0.0, u_mm=_U_ABSENT_BEND_MM, basis="not entered, on a bend", cautions=(ON_THE_BENCH,))
+        return Height(mm=0.0, u_mm=_U_ABSENT_FLAT_MM, basis="not entered, on a flat specimen")
+    if expanded is None:
+        return Height(mm=entered, u_mm=_U_UNSTATED_MM, basis="entered without an uncertainty: judgement")
+    return Height(mm=entered, u_mm=expanded / K, basis="entered with its U (k = 2)")
+
+
+def lens_distance(sheet: Sheet) -> tuple[float, float] | None:
+    """The entered camera distance and its standard uncertainty, in mm, lens to surface."""
+    distance = sheet.scale.camera_distance_mm
+    return None if distance is None else (distance, float(np.hypot(_U_DISTANCE_MM, _U_DISTANCE_REL * distance)))
+
+
+def check_below_lens(height: Height, view: View, file: str) -> None:
+    """Refuse a surface that would reach the lens."""
+    if height.mm > 0.8 * view.distance_mm:
+        raise ScaleError(
+            f"the surface would stand {height.mm:g} mm over the marker, but the lens only {view.distance_mm:.0f} mm",
+            file=file,
+            field="scale.surface_height_mm",
+            expected="a height well below the lens, in mm, positive when the surface is nearer to the camera than the marker",
+            mend="check surface_height_mm (and camera_distance_mm, if entered) in the sheet",
+        )
+
+
+def specimen_px(sheet: Sheet) -> np.ndarray | None:
+    """Where the sheet says that the specimen lies, [x, y]: the middle of its region or of its marked bend axis; else None."""
+    if sheet.region is not None and sheet.region.outline_px:
+        return np.mean(np.array(sheet.region.outline_px, float), axis=0)
+    if sheet.bend is not None and not isinstance(sheet.bend.axis, str):
+        return np.mean(np.array(sheet.bend.axis, float), axis=0)
+    return None
+
+
+def length_logs(view: View, point_px: np.ndarray, height_mm: float) -> np.ndarray:
+    """Logarithms of the lengths in mm, on the plane `height_mm` over the marker, of one pixel at 0 45 90 135 deg, (4,)."""
+    angles = np.radians([0.0, 45.0, 90.0, 135.0])
+    ways = np.column_stack([np.cos(angles), np.sin(angles)])
+    point = np.asarray(point_px, float)
+    ends = view.on_plane(np.concatenate([point + ways, point - ways]), height_mm=height_mm)
+    return np.log(np.linalg.norm(ends[:4] - ends[4:], axis=1) / 2)
+
+
+def mm_per_px(view: View, point_px: np.ndarray, height_mm: float) -> float:
+    """Square root of the area in mm2 that one pixel covers on the plane `height_mm` over the marker."""
+    steps = np.array([[0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+    ends = view.on_plane(np.asarray(point_px, float) + steps, height_mm=height_mm)
+    (ax, ay), (bx, by) = ends[0] - ends[1], ends[2] - ends[3]
+    return float(np.sqrt(abs(ax * by - ay * bx)))
+
+
+def height_term(view: View, point_px: np.ndarray, height: Height) -> Term:
+    """What not knowing the height contributes: a length scales as the distance from the lens."""
+    step = 0.1
+    change = length_logs(view, point_px, height.mm + step) - length_logs(view, point_px, height.mm - step)
+    return term(
+        "height of the surface over the marker",
+        value=height.mm,
+        unit="mm",
+        u=height.u_mm,
+        sensitivity=-float(np.sqrt(np.mean((change / (2 * step)) ** 2))),
+        basis=height.basis,
+    )

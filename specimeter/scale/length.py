@@ -1,0 +1,206 @@
+"""Two points a known length apart become a view that looks straight down, with a budget for what that leaves out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from specimeter.errors import ScaleError
+from specimeter.scale.budget import K, Term, combine, rectangular, term
+from specimeter.scale.distance import Focal, focal
+from specimeter.scale.height import (
+    Height,
+    check_below_lens,
+    height_term,
+    length_logs,
+    lens_distance,
+    mm_per_px,
+    specimen_px,
+    surface_height,
+)
+from specimeter.scale.model import Scale
+from specimeter.scale.view import View
+from specimeter.sheet import Sheet
+
+_U_PICK_PX = 0.7  # a point marked by hand on an edge or a graduation
+_U_LEAN = np.radians(5.0)  # of the camera in each of two directions, held by hand to look straight down
+_U_K1 = 0.02
+_LEAST_PX = 20.0
+TILT_UNKNOWN = (
+    "a single length cannot show how far the camera leaned: it is taken to look straight down; use a card where sizes matter"
+)
+
+
+def scale_from_length(photo: Any, sheet: Sheet) -> Scale:
+    """Scale from two marked points and the true distance between them.
+
+    Parameters
+    ----------
+    photo : Photo
+    sheet : Sheet
+        Its scale has from_px, to_px and length_mm.
+
+    Returns
+    -------
+    Scale
+        World origin at from_px, x and y along the picture's. The budget holds where the sheet says that the specimen
+        lies, else at the picture's middle.
+
+    Raises
+    ------
+    ScaleError
+        If the points are missing, outside the picture or too near to each other.
+    """
+    ends, length_mm = _ends(photo, sheet)
+    said = specimen_px(sheet)
+    reference_px = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if said is None else said
+    length_px = float(np.linalg.norm(ends[1] - ends[0]))
+    per_px = length_mm / length_px
+    height, lens, entered = surface_height(sheet), focal(photo), lens_distance(sheet)
+    view = _straight_down(photo, lens, per_px, ends[0])
+    if entered is not None:  # the length lies `height` below the surface that the distance was taken to
+        lens = Focal(
+            px=(entered[0] + height.mm) / per_px,
+            u_rel=entered[1] / (entered[0] + height.mm),
+            source="camera distance",
+            basis="camera distance as entered",
+        )
+        view = _straight_down(photo, lens, per_px, ends[0])
+    check_below_lens(height, view, photo.file)
+
+    def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
+        return _budget(photo, sheet, view, lens, height, ends, length_mm, point_px)
+
+    budget = budget_at(reference_px)
+    return Scale(
+        method="length",
+        view=view,
+        surface_height_mm=height.mm,
+        surface_height_u_mm=height.u_mm,
+        u_rel=combine(budget),
+        budget=budget,
+        tilt_deg=0.0,
+        evidence={
+            "from_px": ends[0].tolist(),
+            "to_px": ends[1].tolist(),
+            "length_mm": length_mm,
+            "length_px": length_px,
+            "tilt": "not measured: taken as straight down",
+            "lens_over_marker_mm": view.distance_mm,
+            "distance_from": {
+                "exif": "the photograph's EXIF focal length",
+                "assumed": "an assumed focal length",
+                "camera distance": "the camera distance as entered",
+            }[lens.source],
+            "focal_px": view.focal_px,
+            "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px),
+            "focal_source": lens.source,
+            "mm_per_px_at_reference": mm_per_px(view, reference_px, height.mm),
+        },
+        cautions=(*height.cautions, TILT_UNKNOWN),
+        reference_px=(float(reference_px[0]), float(reference_px[1])),
+        budget_at=budget_at,
+    )
+
+
+def _ends(photo: Any, sheet: Sheet) -> tuple[np.ndarray, float]:
+    given = sheet.scale
+    if given.from_px is None or given.to_px is None or given.length_mm is None:
+        raise ScaleError(
+            "a length was asked for, but its two points or its millimetres are missing",
+            file=photo.file,
+            field="scale.from_px",
+            expected="from_px, to_px and length_mm together",
+            mend="mark both ends of the known length in the photograph and enter the distance between them",
+        )
+    ends = np.array([given.from_px, given.to_px], float)
+    for field, (x, y) in zip(("scale.from_px", "scale.to_px"), ends, strict=True):
+        if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
+            raise ScaleError(
+                f"the point [{x:g}, {y:g}] lies outside the picture",
+                file=photo.file,
+                field=field,
+                expected=f"[x, y] within {photo.width_px} x {photo.height_px} pixels, as the picture stands upright",
+                mend="mark the point again",
+            )
+    apart = float(np.linalg.norm(ends[1] - ends[0]))
+    if apart < _LEAST_PX:
+        raise ScaleError(
+            f"the two points lie only {apart:.1f} pixels apart, which gives no scale",
+            file=photo.file,
+            field="scale.to_px",
+            expected=f"at least {_LEAST_PX:.0f} pixels, better a third of the picture",
+            mend="mark the ends of a longer known length, or move the camera nearer",
+        )
+    return ends, float(given.length_mm)
+
+
+def _straight_down(photo: Any, lens: Focal, per_px: float, origin_px: np.ndarray, *, k1: float = 0.0) -> View:
+    centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+    return View(
+        focal_px=lens.px,
+        centre_px=centre,
+        rotation=np.eye(3),
+        translation_mm=np.array([*((origin_px - centre) * per_px), lens.px * per_px]),
+        k1=k1,
+    )
+
+
+def _budget(
+    photo: Any, sheet: Sheet, view: View, lens: Focal, height: Height, ends: np.ndarray, length_mm: float, point_px: np.ndarray
+) -> tuple[Term, ...]:
+    length_px = float(np.linalg.norm(ends[1] - ends[0]))
+    expanded = sheet.scale.length_U_mm
+    middle, place = view.on_plane(np.stack([ends.mean(axis=0), np.asarray(point_px, float)]))
+    away = float(np.linalg.norm(place - middle))
+    reach = view.distance_mm - height.mm
+    # how the lens would change what is read here, the two points held: once with distortion, once with another distance
+    warped = _straight_down(photo, lens, length_mm / length_px, ends[0], k1=_U_K1)
+    stretch = np.log(np.linalg.norm(np.subtract(*warped.on_plane(ends))) / length_mm)
+    warp = length_logs(warped, point_px, height.mm) - stretch - length_logs(view, point_px, height.mm)
+    by_distance = abs(height.mm) / reach
+    return (
+        term(
+            "the known length",
+            value=length_mm,
+            unit="mm",
+            u=rectangular(0.1) if expanded is None else expanded / K,
+            sensitivity=1.0 / length_mm,
+            basis="no U entered: judgement, within 0.1 mm" if expanded is None else "entered with its U (k = 2)",
+        ),
+        term(
+            "marking the two points",
+            value=length_px,
+            unit="px",
+            u=_U_PICK_PX,
+            sensitivity=float(np.sqrt(2.0)) / length_px,
+            basis="judgement: a point set by hand, both ends",
+        ),
+        term(
+            "camera not straight above: nearer and farther parts",
+            value=0.0,
+            unit="rad",
+            u=float(_U_LEAN),
+            sensitivity=away / view.distance_mm,
+            basis="judgement: 5 deg in each of two directions",
+        ),
+        term(
+            "camera not straight above: foreshortening",
+            value=0.0,
+            unit="rad",
+            u=float(_U_LEAN),
+            sensitivity=float(_U_LEAN) / 2,
+            basis="judgement: 5 deg, second order, between directions in the picture",
+        ),
+        term(
+            "lens distortion",
+            value=0.0,
+            unit="1",
+            u=_U_K1,
+            sensitivity=float(np.sqrt(np.mean(warp**2))) / _U_K1,
+            basis="judgement: pictures are mostly corrected",
+        ),
+        term("principal distance", value=1.0, unit="1", u=lens.u_rel, sensitivity=by_distance, basis=lens.basis),
+        height_term(view, point_px, height),
+    )

@@ -1,0 +1,333 @@
+"""Markers in a photograph: found by OpenCV, then each black edge fitted to sub-pixel in linear light."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.special import ndtr
+
+from specimeter.scale.card_layout import MARKER_CELLS, dictionary
+
+_CLEAR_PX = 40.0  # a marker this large in the searched picture is as well seen as it will ever be
+_SAMPLES = 6000  # pixels an edge's line is first fitted to; the segments then use every pixel
+_U_FLOOR_PX = 0.01  # what no edge of a developed photograph is better than: sensor pattern, demosaicing, sharpening
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Marker:
+    """One marker's edges, each as a few points where black turns to white.
+
+    Parameters
+    ----------
+    id : int
+    corners_px : array, shape (4, 2)
+        Where the fitted edges meet, [x, y], clockwise from the marker's own top left.
+    side : array of int, shape (N,)
+        Which edge a point lies on: 0 top, 1 right, 2 bottom, 3 left.
+    along : array, shape (N,)
+        Where on that edge, 0 at its first corner to 1 at its second.
+    points_px, normals : array, shape (N, 2)
+        The points, and the edge's unit normal out of the black.
+    u_px : array, shape (N,)
+        Standard uncertainty of each point across the edge, from the picture's own noise.
+    blur_px : float
+        Standard deviation of the edge's blur.
+    contrast : float
+        White minus black, relative luminance.
+    """
+
+    id: int
+    corners_px: np.ndarray
+    side: np.ndarray
+    along: np.ndarray
+    points_px: np.ndarray
+    normals: np.ndarray
+    u_px: np.ndarray
+    blur_px: float
+    contrast: float
+
+    @property
+    def centre_px(self) -> np.ndarray:
+        """Where the diagonals cross, [x, y]: the image of the square's centre, whatever the tilt."""
+        a, b, c, d = self.corners_px
+        return a + (c - a) * _cross(b - a, d - b) / _cross(c - a, d - b)
+
+    @property
+    def side_px(self) -> float:
+        """Mean length of its sides."""
+        return float(np.mean(np.linalg.norm(np.roll(self.corners_px, -1, axis=0) - self.corners_px, axis=1)))
+
+
+def detect(
+    grey: np.ndarray, wanted: Collection[int], *, enough: Collection[Collection[int]] = ()
+) -> dict[int, list[np.ndarray]]:
+    """Rough corners of the wanted markers, by OpenCV, on ever larger copies of the picture.
+
+    Parameters
+    ----------
+    grey : array, shape (H, W), uint8
+        Encoded as photographed, full size.
+    wanted : collection of int
+        Ids to keep.
+    enough : collection of collections of int
+        The search ends as soon as all ids of one of these are clearly seen.
+
+    Returns
+    -------
+    dict of id to list of arrays, shape (4, 2)
+        Corners [x, y] in full-size pixels, clockwise from the marker's own top left; two where an id is seen twice.
+    """
+    seen: dict[int, list[np.ndarray]] = {}
+    long_side = max(grey.shape)
+    for target in sorted({min(size, long_side) for size in (1000, 2000, 4000, long_side)}):
+        factor = long_side / target
+        size = (round(grey.shape[1] / factor), round(grey.shape[0] / factor))
+        picture = grey if target == long_side else cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+        for marker_id, corners in _detect_once(picture):
+            if marker_id not in wanted:
+                continue
+            full = (corners + 0.5) * ratio - 0.5
+            known = seen.setdefault(marker_id, [])
+            reach = np.linalg.norm(full[0] - full[2])
+            if all(np.linalg.norm(full.mean(axis=0) - other.mean(axis=0)) > reach / 2 for other in known):
+                known.append(full)
+        smallest = min((np.linalg.norm(c[0] - c[2]) / np.sqrt(2) / factor for found in seen.values() for c in found), default=0)
+        complete = any(set(ids) <= set(seen) for ids in enough)
+        if seen and (complete or smallest >= _CLEAR_PX):
+            break
+    return seen
+
+
+def _detect_once(grey: np.ndarray) -> list[tuple[int, np.ndarray]]:
+    settings = cv2.aruco.DetectorParameters()
+    settings.minMarkerPerimeterRate = 4 * 12.0 / max(grey.shape)  # two pixels a cell
+    settings.perspectiveRemovePixelPerCell = 8
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(), settings).detectMarkers(grey)
+    if ids is None or not len(corners):
+        return []
+    return [
+        (int(marker_id), np.asarray(quad, float).reshape(4, 2)) for marker_id, quad in zip(np.ravel(ids), corners, strict=True)
+    ]
+
+
+def refine(linear: np.ndarray, rough: Mapping[int, list[np.ndarray]]) -> list[Marker]:
+    """Every rough marker with its edges fitted; what has not four black edges on white is dropped, being no marker."""
+    fitted = (fit_marker(linear, corners, marker_id=marker_id) for marker_id, found in rough.items() for corners in found)
+    return [marker for marker in fitted if marker is not None]
+
+
+def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int = -1, cells: int = MARKER_CELLS) -> Marker | None:
+    """Fit the four outer edges of one black square.
+
+    Each edge is a straight blurred step between its own black and white, both of which may change along it. First the
+    line is fitted; then, the line and blur held, each of a few segments of it gives one point: so a bent or curved
+    edge, or one with a stain on it, still shows what it is.
+
+    Parameters
+    ----------
+    linear : array, shape (H, W)
+        Luminance in linear light.
+    corners_px : array, shape (4, 2)
+        Rough corners [x, y], clockwise, within half a cell.
+    marker_id : int
+    cells : int
+        Cells along one side, border included: the black border is one cell wide.
+
+    Returns
+    -------
+    Marker or None
+        None where an edge does not turn from black to white, or lies outside the picture.
+    """
+    corners = np.asarray(corners_px, float).reshape(4, 2)
+    blur_px = None
+    edges: list[_Edge] = []
+    for _ in range(2):  # the second time with windows that fit the blur, around the lines of the first
+        edges = []
+        for first, second in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+            edge = _fit_edge(linear, first, second, cells=cells, blur_px=blur_px)
+            if edge is None:
+                return None
+            edges.append(edge)
+        met = _meet(edges)
+        if met is None or np.abs(met - corners).max() > 1.5 * np.linalg.norm(corners[2] - corners[0]) / cells:
+            return None
+        corners = met
+        blur_px = float(np.median([edge.blur_px for edge in edges]))
+    lengths = [len(edge.offsets) for edge in edges]
+    points, normals, along = [], [], []
+    for edge, first, second in zip(edges, corners, np.roll(corners, -1, axis=0), strict=True):
+        place = edge.origin + np.outer(edge.places, edge.tangent) + np.outer(edge.offsets, edge.normal)
+        points.append(place)
+        normals.append(np.tile(edge.normal, (len(place), 1)))
+        direction = second - first
+        along.append((place - first) @ direction / (direction @ direction))
+    return Marker(
+        id=marker_id,
+        corners_px=corners,
+        side=np.repeat(np.arange(4), lengths),
+        along=np.concatenate(along),
+        points_px=np.concatenate(points),
+        normals=np.concatenate(normals),
+        u_px=np.concatenate([edge.u for edge in edges]),
+        blur_px=blur_px,
+        contrast=float(np.mean([edge.contrast for edge in edges])),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Edge:
+    origin: np.ndarray  # middle of the rough edge
+    tangent: np.ndarray
+    normal: np.ndarray  # out of the black
+    line: tuple[float, float]  # offset along the normal at the origin, and slope
+    places: np.ndarray  # of the segments along the tangent
+    offsets: np.ndarray  # of the segments along the normal
+    u: np.ndarray
+    blur_px: float
+    contrast: float
+
+
+def _fit_edge(linear: np.ndarray, first: np.ndarray, second: np.ndarray, *, cells: int, blur_px: float | None) -> _Edge | None:
+    length = float(np.linalg.norm(second - first))
+    cell = length / cells
+    if cell < 1.5:
+        return None
+    tangent = (second - first) / length
+    normal = np.array([tangent[1], -tangent[0]])  # y down, clockwise corners: this points out
+    origin = (first + second) / 2
+    guess = 0.12 * cell if blur_px is None else blur_px
+    reach = 0.7 * cell if blur_px is None else float(np.clip(4.0 * blur_px + 1.0, 2.0, 0.85 * cell))
+    half = length / 2 - min(max(0.06 * length, 3.0 * guess, 1.0), 0.25 * length)  # clear of the corners
+    band = _band(linear, origin, tangent, normal, half=half, reach=reach)
+    if band is None or len(band[0]) < 24:
+        return None
+    values, u, d = band
+    step = max(1, len(values) // _SAMPLES)
+    fit = _fit_step(values[::step], u[::step] / half, d[::step], blur_px=guess, most_blur_px=0.7 * cell, most_shift_px=reach)
+    if fit is None:
+        return None
+    offset, slope, blur, black0, black1, white0, white1 = fit
+    slope /= half
+    contrast = white0 - black0
+    count = int(np.clip(2 * half / 10.0, 3, 8))
+    which = np.clip(((u / half + 1) / 2 * count).astype(int), 0, count - 1)
+    relative = (d - offset - slope * u) / blur
+    step_shape = ndtr(relative)
+    gradient = -(contrast + (white1 - black1) * u / half) * np.exp(-0.5 * relative**2) / (np.sqrt(2 * np.pi) * blur)
+    residual = values - (black0 + black1 * u / half) * (1 - step_shape) - (white0 + white1 * u / half) * step_shape
+    places, offsets, spreads = [], [], []
+    for index in range(count):
+        mine = which == index
+        if mine.sum() < 8:
+            continue
+        design = np.column_stack([gradient[mine], 1 - step_shape[mine], step_shape[mine]])
+        normal_matrix = design.T @ design
+        try:
+            inverse = np.linalg.inv(normal_matrix)
+        except np.linalg.LinAlgError:
+            continue
+        solution = inverse @ (design.T @ residual[mine])
+        left = residual[mine] - design @ solution
+        variance = float(left @ left) / max(mine.sum() - 3, 1)
+        # the point's own place along the edge is where its information lies
+        weight = gradient[mine] ** 2
+        place = float(weight @ u[mine] / weight.sum())
+        places.append(place)
+        offsets.append(offset + slope * place + solution[0])
+        spreads.append(np.sqrt(variance * inverse[0, 0] + _U_FLOOR_PX**2))
+    if len(places) < 2:
+        return None
+    return _Edge(
+        origin=origin,
+        tangent=tangent,
+        normal=normal,
+        line=(offset, slope),
+        places=np.array(places),
+        offsets=np.array(offsets),
+        u=np.array(spreads),
+        blur_px=blur,
+        contrast=contrast,
+    )
+
+
+def _band(linear, origin, tangent, normal, *, half: float, reach: float):
+    """Values and (along, across) places of the pixels within `half` along and `reach` across; None if outside."""
+    corners = origin + np.array([[a, b] for a in (-half, half) for b in (-reach, reach)]) @ np.array([tangent, normal])
+    low = np.floor(corners.min(axis=0)).astype(int)
+    high = np.ceil(corners.max(axis=0)).astype(int)
+    if (low < 0).any() or high[0] >= linear.shape[1] or high[1] >= linear.shape[0]:
+        return None
+    y, x = np.mgrid[low[1] : high[1] + 1, low[0] : high[0] + 1]
+    dx, dy = x - origin[0], y - origin[1]
+    u = dx * tangent[0] + dy * tangent[1]
+    d = dx * normal[0] + dy * normal[1]
+    inside = (np.abs(u) <= half) & (np.abs(d) <= reach)
+    return linear[y[inside], x[inside]].astype(float), u[inside], d[inside]
+
+
+def _fit_step(values, u, d, *, blur_px: float, most_blur_px: float, most_shift_px: float):
+    """Least-squares blurred step: offset, slope over u, blur, black and white each with a slope over u; None if no step."""
+    ordered = np.argsort(d)
+    third = max(len(d) // 4, 1)
+    black, white = np.median(values[ordered[:third]]), np.median(values[ordered[-third:]])
+    if white <= black:
+        return None
+    p = np.array([0.0, 0.0, np.log(max(blur_px, 0.4)), black, 0.0, white, 0.0])
+    damping, cost, best = 1e-3, np.inf, p
+    for _ in range(40):
+        blur = np.exp(p[2])
+        z = (d - p[0] - p[1] * u) / blur
+        up = ndtr(z)
+        rise = (p[5] - p[3] + (p[6] - p[4]) * u) * np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+        residual = values - (p[3] + p[4] * u) * (1 - up) - (p[5] + p[6] * u) * up
+        new_cost = float(residual @ residual)
+        if new_cost > cost:  # step back, and go more carefully
+            p, damping = best, damping * 10
+            if damping > 1e3:
+                break
+        else:
+            done = cost - new_cost <= 1e-9 * new_cost
+            cost, best, damping = new_cost, p, max(damping / 5, 1e-9)
+            if done:
+                break
+            design = np.column_stack([-rise / blur, -rise * u / blur, -rise * z, 1 - up, u * (1 - up), up, u * up])
+            hessian, slope = design.T @ design, design.T @ residual
+        try:
+            move = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian) + 1e-12), slope)
+        except np.linalg.LinAlgError:
+            return None
+        move[2] = np.clip(move[2], -0.7, 0.7)
+        p = best + move
+        p[2] = np.clip(p[2], np.log(0.25), np.log(most_blur_px))
+    p = best
+    noise = np.sqrt(cost / max(len(values) - 7, 1))
+    contrast = p[5] - p[3]
+    if contrast <= 0 or noise > 0.25 * contrast or abs(p[0]) + abs(p[1]) > most_shift_px:
+        return None
+    return float(p[0]), float(p[1]), float(np.exp(p[2])), *map(float, p[3:])
+
+
+def _meet(edges: list[_Edge]) -> np.ndarray | None:
+    """Corners, shape (4, 2): corner i is where edge i-1 meets edge i."""
+    lines = []
+    for edge in edges:
+        offset, slope = edge.line
+        point = edge.origin + offset * edge.normal
+        direction = edge.tangent + slope * edge.normal
+        lines.append((point, direction))
+    corners = []
+    for (p, v), (q, w) in zip([lines[-1], *lines[:-1]], lines, strict=True):
+        turn = _cross(v, w)
+        if abs(turn) < 1e-3:
+            return None
+        corners.append(p + v * _cross(q - p, w) / turn)
+    return np.array(corners)
+
+
+def _cross(a: np.ndarray, b: np.ndarray) -> float:
+    return float(a[0] * b[1] - a[1] * b[0])

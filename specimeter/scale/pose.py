@@ -1,0 +1,326 @@
+"""Where the camera stood over a printed card: pose, lens and print fitted to its edges, with their full covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from specimeter.scale.card_layout import Card
+from specimeter.scale.distance import Focal
+from specimeter.scale.height import length_logs
+from specimeter.scale.markers import Marker
+from specimeter.scale.view import View
+
+# The fit's unknowns. The first six are the pose; the others are held by what is known of them beforehand.
+POSE = 6
+LOG_FOCAL, CENTRE_X, CENTRE_Y, K1, K2, BLOOM, ASPECT, BOW_X, BOW_Y = range(POSE, POSE + 9)
+UNKNOWNS = POSE + 9
+
+_U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
+_U_K1, _U_K2 = 0.02, 0.02  # pictures of phones and most cameras are corrected to about this
+_U_BLOOM_MM = 0.3
+_U_ASPECT = 0.001
+_U_BOW_MM = {"strip": 0.15, "frame": 0.3}  # how far a printed card's middle stands off its ends
+_OUTLIER = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What was known of one unknown beforehand: for the budget's lines."""
+
+    index: int
+    source: str
+    value: float
+    u: float
+    unit: str
+    basis: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CardFit:
+    """A card's fitted view.
+
+    Parameters
+    ----------
+    card : Card
+    view : View
+    unknowns : array, shape (15,)
+        Rotation vector, translation (mm), log principal distance, principal point (px), k1, k2, bloom (mm), aspect of the
+        print (y over x, less 1), bow along x and y (mm).
+    jacobian : array, shape (N, 15)
+        Of the edge points' residuals in their own standard uncertainties, inflated by `inflation`.
+    known : tuple of Known
+        One per unknown that is held beforehand, and the camera distance if entered.
+    known_jacobian : array, shape (len(known), 15)
+    residual_px : array, shape (N,)
+        Across the edge, of the points kept.
+    dropped : int
+        Edge points that lie too far off (stains, glare).
+    inflation : float
+        Factor by which the points' uncertainties had to be enlarged to explain the residuals (Birge ratio, at least 1).
+    """
+
+    card: Card
+    view: View
+    unknowns: np.ndarray
+    jacobian: np.ndarray
+    known: tuple[Known, ...]
+    known_jacobian: np.ndarray
+    residual_px: np.ndarray
+    u_px: np.ndarray
+    dropped: int
+    inflation: float
+    cost: float
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Of the unknowns, shape (15, 15)."""
+        stacked = np.vstack([self.jacobian, self.known_jacobian])
+        return np.linalg.inv(stacked.T @ stacked)
+
+    @property
+    def u_known_after(self) -> np.ndarray:
+        """Standard uncertainty of each unknown after the fit, shape (15,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def view_of(unknowns: np.ndarray) -> View:
+    """The view that the fit's unknowns stand for."""
+    rotation, _ = cv2.Rodrigues(np.asarray(unknowns[:3], float))
+    return View(
+        focal_px=float(np.exp(unknowns[LOG_FOCAL])),
+        centre_px=np.array(unknowns[[CENTRE_X, CENTRE_Y]]),
+        rotation=rotation,
+        translation_mm=np.array(unknowns[3:6]),
+        k1=float(unknowns[K1]),
+        k2=float(unknowns[K2]),
+    )
+
+
+def fit_card(
+    card: Card,
+    markers: Sequence[Marker],
+    *,
+    focal: Focal,
+    width_px: int,
+    height_px: int,
+    print_scale: float = 1.0,
+    lens_distance_mm: tuple[float, float, float] | None = None,
+) -> list[CardFit]:
+    """Fit the view to all edge points of a card's markers.
+
+    Everything that is not exactly known, the lens included, is an unknown with its own prior uncertainty (a Bayesian
+    least squares; JCGM 102 calls it a multivariate model): where the card's own perspective says more than the prior,
+    it wins; where it says nothing, the prior's uncertainty stands.
+
+    Parameters
+    ----------
+    card : Card
+    markers : sequence of Marker
+        At least two, not all on one edge line.
+    focal : Focal
+    width_px, height_px : int
+    print_scale : float
+        Printed long side over nominal long side.
+    lens_distance_mm : (value, standard uncertainty, height), optional
+        If a camera distance was entered: along the optical axis, from the lens to the surface that stands `height` over
+        the card.
+
+    Returns
+    -------
+    list of CardFit
+        The best fit first; a second one only where the other way of leaning explains the picture almost as well.
+    """
+    points = np.concatenate([marker.points_px for marker in markers])
+    normals = np.concatenate([marker.normals for marker in markers])
+    u_px = np.concatenate([marker.u_px for marker in markers])
+    on_card, outward = _on_card(card, markers)
+    centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    known = _known(card, focal, centre, width_px, height_px)
+    if lens_distance_mm is not None:
+        value, u, height = lens_distance_mm
+        basis = "entered; the lens's entrance pupil lies somewhere behind its front"
+        known = (*known, Known(index=-1, source="camera distance", value=value, u=u, unit="mm", basis=basis))
+    else:
+        height = 0.0
+    middle = np.array([card.width_mm, card.height_mm]) / 2
+
+    def world(p: np.ndarray) -> np.ndarray:
+        flat = (on_card + p[BLOOM] * outward) * print_scale * np.array([1.0, 1.0 + p[ASPECT]])
+        away = (on_card - middle) / middle
+        bow = p[BOW_X] * (away[:, 0] ** 2 - 1 / 3) + p[BOW_Y] * (away[:, 1] ** 2 - 1 / 3)
+        return np.column_stack([flat, bow])
+
+    def off(p: np.ndarray) -> np.ndarray:
+        return np.sum((view_of(p).project(world(p)) - points) * normals, axis=1)
+
+    def off_known(p: np.ndarray) -> np.ndarray:
+        view = view_of(p)
+        return np.array([(_along_axis(view, height) if k.index < 0 else p[k.index]) / k.u - k.value / k.u for k in known])
+
+    fits = []
+    for start in _starts(card, markers, focal, centre, print_scale):
+        keep = np.ones(len(points), bool)
+        p = start
+        for _ in range(4):
+            kept = keep
+
+            def cost(q: np.ndarray, kept: np.ndarray = kept) -> np.ndarray:
+                return np.concatenate([off(q)[kept] / u_px[kept], off_known(q)])
+
+            solved = least_squares(cost, p, method="lm", x_scale=_STEPS)
+            p = solved.x
+            relative = off(p) / u_px
+            spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
+            keep = np.abs(relative) < _OUTLIER * spread
+            if (keep == kept).all():
+                break
+        keep = kept
+        freedom = max(int(keep.sum()) - POSE - 1, 1)
+        inflation = max(1.0, float(np.sqrt(np.sum(relative[keep] ** 2) / freedom)))
+        count = int(keep.sum())
+        jacobian = _jacobian(cost, p)
+        view = view_of(p)
+        if view.distance_mm <= 0:
+            continue
+        fits.append(
+            CardFit(
+                card=card,
+                view=view,
+                unknowns=p,
+                jacobian=jacobian[:count] / inflation,
+                known=known,
+                known_jacobian=jacobian[count:],
+                residual_px=off(p)[keep],
+                u_px=u_px[keep],
+                dropped=int(len(points) - count),
+                inflation=inflation,
+                cost=float(np.sum(relative[keep] ** 2) / inflation**2 + np.sum(off_known(p) ** 2)),
+            )
+        )
+    return _distinct(fits)
+
+
+def _along_axis(view: View, height_mm: float) -> float:
+    """From the lens along the optical axis to the plane `height_mm` over the card, in mm."""
+    return (view.distance_mm - height_mm) / float(view.rotation[2, 2])
+
+
+# Step of each unknown for derivatives, and its scale in the solver.
+_STEPS = np.array([1e-3] * 3 + [0.1] * 3 + [1e-2, 5.0, 5.0, 1e-2, 1e-2, 1e-2, 1e-3, 0.1, 0.1])
+
+
+def _jacobian(function, p: np.ndarray) -> np.ndarray:
+    columns = []
+    for index, step in enumerate(_STEPS * 0.05):
+        move = np.zeros(len(p))
+        move[index] = step
+        columns.append((function(p + move) - function(p - move)) / (2 * step))
+    return np.column_stack(columns)
+
+
+def _on_card(card: Card, markers: Sequence[Marker]) -> tuple[np.ndarray, np.ndarray]:
+    """Where each edge point lies on the card as drawn, and the way out of the black there, both (N, 2) in mm."""
+    places, outward = [], []
+    ways = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
+    for marker in markers:
+        corners = card.corners_mm(marker.id)
+        first, second = corners[marker.side], np.roll(corners, -1, axis=0)[marker.side]
+        places.append(first + marker.along[:, None] * (second - first))
+        outward.append(ways[marker.side])
+    return np.concatenate(places), np.concatenate(outward)
+
+
+def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_px: int) -> tuple[Known, ...]:
+    u_centre = _U_CENTRE * max(width_px, height_px)
+    off_centre = "sensor and lens are centred to about this; an uncropped picture"
+    corrected = "judgement: pictures are mostly corrected"
+    bow = _U_BOW_MM[card.name]
+    return (
+        Known(
+            index=LOG_FOCAL,
+            source="principal distance",
+            value=float(np.log(focal.px)),
+            u=focal.u_rel,
+            unit="1",
+            basis=focal.basis,
+        ),
+        Known(index=CENTRE_X, source="principal point, x", value=float(centre[0]), u=u_centre, unit="px", basis=off_centre),
+        Known(index=CENTRE_Y, source="principal point, y", value=float(centre[1]), u=u_centre, unit="px", basis=off_centre),
+        Known(
+            index=K1, source="lens distortion", value=0.0, u=_U_K1, unit="1", basis="judgement: pictures are mostly corrected"
+        ),
+        Known(
+            index=BLOOM,
+            source="growth of the black squares",
+            value=0.0,
+            u=_U_BLOOM_MM,
+            unit="mm",
+            basis="judgement: ink spread, exposure, sharpening; found in the fit",
+        ),
+        Known(
+            index=ASPECT,
+            source="unequal shrink of the print",
+            value=0.0,
+            u=_U_ASPECT,
+            unit="1",
+            basis="judgement: printers feed paper to about 0.1 %",
+        ),
+        Known(index=BOW_X, source="card not flat, along", value=0.0, u=bow, unit="mm", basis="judgement: a card laid by hand"),
+        Known(index=BOW_Y, source="card not flat, across", value=0.0, u=bow, unit="mm", basis="judgement: a card laid by hand"),
+    )
+
+
+def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.ndarray]:
+    """First guesses of the unknowns: both ways in which a plane can lean that look alike from afar."""
+    corners_mm = np.concatenate([card.corners_mm(marker.id) for marker in markers]) * print_scale
+    corners_px = np.concatenate([marker.corners_px for marker in markers])
+    matrix = np.array([[focal.px, 0, centre[0]], [0, focal.px, centre[1]], [0, 0, 1.0]])
+    middle = corners_mm.mean(axis=0)
+    flat = np.column_stack([corners_mm - middle, np.zeros(len(corners_mm))]).reshape(-1, 1, 3)
+    answer = cv2.solvePnPGeneric(flat, corners_px.reshape(-1, 1, 2), matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    starts = []
+    for rotation_vector, translation in zip(answer[1], answer[2], strict=True):
+        rotation, _ = cv2.Rodrigues(np.asarray(rotation_vector, float).reshape(3, 1))
+        shift = np.asarray(translation, float).ravel() - rotation @ np.array([*middle, 0.0])
+        p = np.zeros(UNKNOWNS)
+        p[:3], p[3:6] = np.asarray(rotation_vector, float).ravel(), shift
+        p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
+        starts.append(p)
+    return starts
+
+
+def _distinct(fits: list[CardFit]) -> list[CardFit]:
+    """Best first; the other only if it leans elsewhere and is not clearly worse (chi-square within 9)."""
+    fits = sorted(fits, key=lambda fit: fit.cost)
+    best = fits[:1]
+    for other in fits[1:]:
+        turn = np.arccos(np.clip((np.trace(best[0].view.rotation.T @ other.view.rotation) - 1) / 2, -1, 1))
+        if np.degrees(turn) > 0.5 and other.cost - best[0].cost < 9.0:
+            best.append(other)
+    return best
+
+
+def contributions(fit: CardFit, point_px: np.ndarray, height_mm: float) -> tuple[float, tuple[float, ...]]:
+    """Relative standard uncertainty of a length at a pixel: from the edge points, and from each Known.
+
+    Root mean square over four directions; independent, so that their squares add up to the fit's whole variance.
+    """
+    slope = _jacobian(lambda p: length_logs(view_of(p), point_px, height_mm), fit.unknowns)
+    gain = slope @ fit.covariance
+    edges = gain @ fit.jacobian.T
+    priors = gain @ fit.known_jacobian.T
+    return (
+        float(np.sqrt(np.mean(np.sum(edges**2, axis=1)))),
+        tuple(float(value) for value in np.sqrt(np.mean(priors**2, axis=0))),
+    )
+
+
+def between(first: CardFit, second: CardFit, point_px: np.ndarray, height_mm: float) -> float:
+    """Relative standard uncertainty from not knowing which of two fits is true: half their difference."""
+    difference = length_logs(first.view, point_px, height_mm) - length_logs(second.view, point_px, height_mm)
+    return float(np.sqrt(np.mean(difference**2)) / 2)
