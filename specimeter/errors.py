@@ -77,3 +77,7 @@ class AreaError(SpecimeterError, ValueError):
 
 class RecordError(SpecimeterError, OSError):
     """A record cannot be written or read: folder not writable, already there, disk full, or damaged."""
+
+
+class OutlineError(SpecimeterError, ValueError):
+    """An outline is not one: fewer than three points, a wrong shape, or a coordinate that is not a number."""

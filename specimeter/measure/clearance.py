@@ -1,0 +1,193 @@
+"""The clear distance from each outline to the nearest other one; 0 where they touch, cross or lie in each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.spatial import cKDTree
+
+from specimeter.measure.polygon import Rings, centroids
+
+NEIGHBOURS = 4  # by their middles, for a first bound on the distance
+RUN = 24  # edges in one run: a long outline has many boxes, each small
+AT_ONCE = 1 << 17  # pairs of edges worked on at a time
+
+
+def clear_distances(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
+    """Least distance between each polygon's outline and any other's.
+
+    Each polygon first gets a bound from a few neighbours. Outlines are cut into short runs of edges; only runs whose
+    boxes lie within the bound of each other are looked at, and of those only edges within it of the other's box. Among
+    these every pair of edges is tried unless its first points already lie too far apart, so the result is exact.
+
+    Returns
+    -------
+    distance : array, shape (F,)
+        In the unit of the points; inf where there is no other polygon.
+    nearest : int array, shape (F,)
+        Which other polygon; -1 where there is none.
+    """
+    best, nearest = np.full(len(rings), np.inf), np.full(len(rings), -1)
+    if len(rings) < 2:
+        return best, nearest
+    bound = _bounds(rings)
+    runs = _Runs.of(rings)
+    one, two = _near_boxes(runs, bound)
+    owner_one, owner_two = runs.owner[one], runs.owner[two]
+    reach = np.maximum(bound[owner_one], bound[owner_two])
+    pair_one, edge_one = _edges_near(rings, runs, one, two, reach)
+    pair_two, edge_two = _edges_near(rings, runs, two, one, reach)
+    gaps = _least_gaps(rings, reach, pair_one, edge_one, pair_two, edge_two)
+    inner, outer = _nested(rings)
+    mine = np.concatenate([owner_one, owner_two, inner, outer])
+    other = np.concatenate([owner_two, owner_one, outer, inner])
+    gaps = np.concatenate([gaps, gaps, np.zeros(2 * len(inner))])
+    order = np.lexsort((gaps, mine))
+    each, first = np.unique(mine[order], return_index=True)
+    best[each], nearest[each] = gaps[order[first]], other[order[first]]
+    return best, nearest
+
+
+@dataclass(frozen=True, eq=False)
+class _Runs:
+    """Short runs of consecutive edges: where each starts, how many edges it has, whose it is, and its box."""
+
+    starts: np.ndarray
+    counts: np.ndarray
+    owner: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+
+    @classmethod
+    def of(cls, rings: Rings) -> _Runs:
+        parts = -(-rings.counts // RUN)
+        owner = np.repeat(np.arange(len(rings)), parts)
+        starts = np.repeat(rings.starts[:-1], parts) + RUN * _spans(np.zeros(len(rings), int), parts)
+        counts = np.minimum(RUN, rings.starts[owner + 1] - starts)
+        ends = rings.points[rings.after]
+        low = np.minimum.reduceat(np.minimum(rings.points, ends), starts)
+        return cls(starts, counts, owner, low, np.maximum.reduceat(np.maximum(rings.points, ends), starts))
+
+
+def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs (inner, outer) of polygons of which the inner one's first point lies in the outer one."""
+    low = np.minimum.reduceat(rings.points, rings.starts[:-1])
+    high = np.maximum.reduceat(rings.points, rings.starts[:-1])
+    heads = rings.points[rings.starts[:-1]]
+    near = cKDTree(heads).query_ball_point((low + high) / 2, np.hypot(*(high - low).T) / 2)
+    outer = np.repeat(np.arange(len(rings)), [len(some) for some in near])
+    inner = np.concatenate([np.asarray(some, int) for some in near])
+    boxed = (inner != outer) & ((low[inner] >= low[outer]) & (high[inner] <= high[outer])).all(axis=1)
+    pairs = []
+    for i, o in zip(inner[boxed].tolist(), outer[boxed].tolist(), strict=True):
+        hull = rings.points[rings.starts[o] : rings.starts[o + 1]] - heads[i]
+        if cv2.pointPolygonTest(hull.astype(np.float32).reshape(-1, 1, 2), (0.0, 0.0), False) > 0:
+            pairs.append((i, o))
+    inner, outer = np.array(pairs, int).reshape(-1, 2).T
+    return inner, outer
+
+
+def _bounds(rings: Rings) -> np.ndarray:
+    """For each polygon, the distance from one of its points to a point of some other polygon, shape (F,)."""
+    middles = centroids(rings)
+    _, others = cKDTree(middles).query(middles, k=min(NEIGHBOURS, len(rings)))
+    bound = np.full(len(rings), np.inf)
+    for column in others.T:
+        gap = rings.points - np.repeat(middles[column], rings.counts, axis=0)
+        _, mine = rings.least(np.einsum("ij,ij->i", gap, gap))  # my point nearest to the other's middle ...
+        neighbour = _picked(rings, column)
+        gap = neighbour.points - np.repeat(rings.points[mine], neighbour.counts, axis=0)
+        apart, _ = neighbour.least(np.einsum("ij,ij->i", gap, gap))  # ... and the other's point nearest to that
+        bound = np.where(column == np.arange(len(rings)), bound, np.minimum(bound, np.sqrt(apart)))
+    return bound
+
+
+def _picked(rings: Rings, which: np.ndarray) -> Rings:
+    """Polygons by number, in that order, some perhaps more than once."""
+    counts = rings.counts[which]
+    return Rings(points=rings.points[_spans(rings.starts[which], counts)], starts=np.concatenate([[0], np.cumsum(counts)]))
+
+
+def _spans(first: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """first, first + 1, ... for `counts` numbers each, end to end."""
+    ends = np.cumsum(counts)
+    return np.arange(ends[-1] if len(ends) else 0) + np.repeat(first - ends + counts, counts)
+
+
+def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of runs of different polygons whose boxes lie within one of their bounds of each other, by a sweep along x."""
+    low, high, mine = runs.low, runs.high, bound[runs.owner]
+    order = np.argsort(low[:, 0], kind="stable")
+    left = low[order, 0]
+    first = np.searchsorted(left, low[:, 0] - mine - (high - low)[:, 0].max(), side="left")
+    last = np.searchsorted(left, high[:, 0] + mine, side="right")
+    one = np.repeat(np.arange(len(low)), last - first)
+    two = order[_spans(first, last - first)]
+    near = runs.owner[one] != runs.owner[two]
+    for axis in (1, 0):
+        one, two = one[near], two[near]
+        near = np.maximum(low[two, axis] - high[one, axis], low[one, axis] - high[two, axis]) <= mine[one]
+    one, two = one[near], two[near]
+    key = np.unique(np.minimum(one, two) * np.int64(len(low)) + np.maximum(one, two))
+    return key // len(low), key % len(low)
+
+
+def _edges_near(rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray):
+    """Edges of run ``which[k]`` within ``reach[k]`` of the box of run ``other[k]``: numbers k, indices of first points."""
+    counts = runs.counts[which]
+    pair, edge = np.repeat(np.arange(len(which)), counts), _spans(runs.starts[which], counts)
+    start, end = rings.points[edge], rings.points[rings.after[edge]]
+    near = np.ones(len(edge), bool)
+    for axis in (0, 1):
+        a, b = start[:, axis], end[:, axis]
+        low, high, most = (np.repeat(values, counts) for values in (runs.low[other, axis], runs.high[other, axis], reach))
+        near &= (np.minimum(a, b) - high <= most) & (low - np.maximum(a, b) <= most)
+    return pair[near], edge[near]
+
+
+def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, edge_two) -> np.ndarray:
+    """Least distance between the listed edges of each pair of runs, shape (pairs,); inf where none comes within reach."""
+    counts = np.bincount(pair_two, minlength=len(reach))
+    first = np.cumsum(counts) - counts
+    gaps = np.full(len(reach), np.inf)
+    many = counts[pair_one]
+    ends = np.cumsum(many)
+    begin = 0
+    while begin < len(pair_one):
+        stop = max(begin + 1, int(np.searchsorted(ends, (ends[begin - 1] if begin else 0) + AT_ONCE, side="right")))
+        part = slice(begin, stop)
+        pair = np.repeat(pair_one[part], many[part])
+        mine = np.repeat(edge_one[part], many[part])
+        other = edge_two[_spans(first[pair_one[part]], many[part])]
+        apart = np.hypot(*(rings.points[mine] - rings.points[other]).T)
+        seen = np.minimum(reach, gaps)
+        np.minimum.at(seen, pair, apart)
+        close = apart - rings.lengths[mine] - rings.lengths[other] <= seen[pair]
+        np.minimum.at(gaps, pair[close], _edge_gaps(rings, mine[close], other[close]))
+        begin = stop
+    return gaps
+
+
+def _edge_gaps(rings: Rings, one: np.ndarray, two: np.ndarray) -> np.ndarray:
+    """Distance between edges by their first points' indices; 0 where they cross."""
+    a, b = rings.points[one], rings.points[two]
+    u, v = rings.edges[one], rings.edges[two]
+    between = b - a
+    square_u = np.maximum(np.einsum("ij,ij->i", u, u), 1e-300)
+    square_v = np.maximum(np.einsum("ij,ij->i", v, v), 1e-300)
+
+    def gap(offset: np.ndarray, edge: np.ndarray, square: np.ndarray) -> np.ndarray:
+        along = np.clip(np.einsum("ij,ij->i", offset, edge) / square, 0, 1)
+        short = offset - along[:, None] * edge
+        return np.einsum("ij,ij->i", short, short)
+
+    least = np.minimum(gap(between, u, square_u), gap(between + v, u, square_u))
+    least = np.minimum(least, np.minimum(gap(-between, v, square_v), gap(u - between, v, square_v)))
+    turn = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        on_u = (between[:, 0] * v[:, 1] - between[:, 1] * v[:, 0]) / turn
+        on_v = (between[:, 0] * u[:, 1] - between[:, 1] * u[:, 0]) / turn
+    cross = (on_u >= 0) & (on_u <= 1) & (on_v >= 0) & (on_v <= 1)
+    return np.where(cross, 0.0, np.sqrt(least))

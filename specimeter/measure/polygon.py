@@ -1,0 +1,213 @@
+"""Many closed polygons at once: area, perimeter, greatest extent, self-crossing; exact, and without a loop over polygons."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+DIRECTIONS = 16  # over a half turn, for bounds on the greatest extent
+CHUNK = 1 << 17  # table cells worked on at a time: stays in a core's cache
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rings:
+    """Closed polygons laid end to end: polygon f is ``points[starts[f]:starts[f + 1]]``, its last point not repeated.
+
+    Parameters
+    ----------
+    points : array, shape (T, 2) or more columns
+        Columns after the first two (the same points in other coordinates) are carried along.
+    starts : int array, shape (F + 1,)
+        Every polygon has at least one point.
+    """
+
+    points: np.ndarray
+    starts: np.ndarray
+
+    @classmethod
+    def of(cls, polygons: Sequence[np.ndarray]) -> Rings:
+        """Lay polygons, each of shape (N, 2), end to end."""
+        counts = [len(polygon) for polygon in polygons]
+        points = np.concatenate([np.empty((0, 2)), *[np.asarray(polygon, float) for polygon in polygons]])
+        return cls(points=points, starts=np.concatenate([[0], np.cumsum(counts, dtype=np.int64)]).astype(np.int64))
+
+    def __len__(self) -> int:
+        return len(self.starts) - 1
+
+    @cached_property
+    def counts(self) -> np.ndarray:
+        """Points in each polygon, shape (F,)."""
+        return np.diff(self.starts)
+
+    @cached_property
+    def owner(self) -> np.ndarray:
+        """The polygon that each point belongs to, shape (T,)."""
+        return np.repeat(np.arange(len(self)), self.counts)
+
+    @cached_property
+    def after(self) -> np.ndarray:
+        """Index of the next point round the same polygon, shape (T,)."""
+        after = np.arange(1, len(self.points) + 1)
+        after[self.starts[1:] - 1] = self.starts[:-1]
+        return after
+
+    @cached_property
+    def edges(self) -> np.ndarray:
+        """From each point to the next, shape (T, 2)."""
+        return self.points[self.after] - self.points
+
+    @cached_property
+    def lengths(self) -> np.ndarray:
+        """Of each edge, in the first two columns, shape (T,)."""
+        return np.hypot(self.edges[:, 0], self.edges[:, 1])
+
+    def moved(self, points: np.ndarray) -> Rings:
+        """The same polygons with their points at other places (in other coordinates)."""
+        return Rings(points=points, starts=self.starts)
+
+    def only(self, wanted: np.ndarray) -> Rings:
+        """The polygons for which `wanted`, shape (F,), is true."""
+        counts = self.counts[wanted]
+        return Rings(points=self.points[wanted[self.owner]], starts=np.concatenate([[0], np.cumsum(counts)]))
+
+    def total(self, values: np.ndarray) -> np.ndarray:
+        """Sum of one value a point over each polygon, shape (F,)."""
+        return np.add.reduceat(values, self.starts[:-1]) if len(self) else np.empty(0)
+
+    def least(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Least of one value a point in each polygon, and the index of the first point that has it."""
+        if not len(self):
+            return np.empty(0), np.empty(0, int)
+        least = np.minimum.reduceat(values, self.starts[:-1])
+        hits = np.flatnonzero(values == np.repeat(least, self.counts))
+        return least, hits[np.searchsorted(hits, self.starts[:-1])]
+
+
+def dense(rings: Rings, step: np.ndarray) -> Rings:
+    """The same polygons with points added on their edges, so that no edge of polygon f is longer than ``step[f]``."""
+    parts = np.maximum(np.ceil(rings.lengths / np.repeat(step, rings.counts) - 1e-9), 1).astype(np.int64)
+    first = np.concatenate([[0], np.cumsum(parts)])
+    share = (np.arange(first[-1]) - np.repeat(first[:-1], parts)) / np.repeat(parts, parts)
+    points = np.repeat(rings.points, parts, axis=0) + share[:, None] * np.repeat(rings.edges, parts, axis=0)
+    return Rings(points=points, starts=first[rings.starts])
+
+
+def areas(rings: Rings) -> np.ndarray:
+    """Signed area of each polygon by the shoelace formula, shape (F,), in squared units of the points."""
+    local = rings.points - np.repeat(rings.points[rings.starts[:-1]], rings.counts, axis=0)  # no cancellation far from 0
+    after = local[rings.after]
+    return rings.total(local[:, 0] * after[:, 1] - local[:, 1] * after[:, 0]) / 2
+
+
+def perimeters(rings: Rings) -> np.ndarray:
+    """Length of each polygon's outline, shape (F,)."""
+    return rings.total(rings.lengths)
+
+
+def centroids(rings: Rings) -> np.ndarray:
+    """Mean of each polygon's points, shape (F, 2): a place amid it, not its centre of area."""
+    return np.column_stack([rings.total(axis) for axis in rings.points.T]) / rings.counts[:, None]
+
+
+def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
+    """Greatest distance between two points of each polygon (Feret's greatest diameter), and which two.
+
+    Points that no pair as long as the longest known could use are set aside by their support in 16 directions;
+    among the rest every pair is tried, so the result is exact.
+
+    Returns
+    -------
+    distance : array, shape (F,)
+    pair : int array, shape (F, 2)
+        Indices into ``rings.points``.
+    """
+    heads = rings.starts[:-1]
+    if not len(rings):
+        return np.empty(0), np.empty((0, 2), int)
+    local = rings.points - np.repeat(rings.points[heads], rings.counts, axis=0)
+    known, bound = np.zeros(len(rings)), np.zeros(len(local))
+    for angle in np.arange(DIRECTIONS) * np.pi / DIRECTIONS:
+        along = local @ np.array([np.cos(angle), np.sin(angle)])
+        high, low = np.maximum.reduceat(along, heads), np.minimum.reduceat(along, heads)
+        np.maximum(known, high - low, out=known)
+        np.maximum(bound, along - np.repeat(low, rings.counts), out=bound)
+        np.maximum(bound, np.repeat(high, rings.counts) - along, out=bound)
+    bound /= np.cos(np.pi / DIRECTIONS / 2)  # the true direction is at most half a step away from one that was tried
+    kept = np.flatnonzero(bound >= np.repeat(known, rings.counts) * (1 - 1e-12))
+    kept = _thinned(kept, rings)
+    starts = np.searchsorted(rings.owner[kept], np.arange(len(rings) + 1))
+    pair = np.empty((len(rings), 2), int)
+    for chosen, table in _tables(starts):
+        points = local[kept[table]]
+        apart = np.subtract(points[:, :, None, 0], points[:, None, :, 0]) ** 2
+        apart += np.subtract(points[:, :, None, 1], points[:, None, :, 1]) ** 2
+        best = np.argmax(apart.reshape(len(chosen), -1), axis=1)
+        row, column = np.divmod(best, table.shape[1])
+        each = np.arange(len(chosen))
+        pair[chosen] = np.column_stack([kept[table[each, row]], kept[table[each, column]]])
+    return np.hypot(*(rings.points[pair[:, 1]] - rings.points[pair[:, 0]]).T), pair
+
+
+def crossing(rings: Rings) -> np.ndarray:
+    """Whether each polygon's outline crosses itself, shape (F,); to touch itself is not to cross."""
+    found = np.zeros(len(rings), bool)
+    for chosen, table in _tables(rings.starts, most=256):
+        points = rings.points[table]
+        edges = np.roll(points, -1, axis=1) - points  # padding repeats the last point: edges of no length, which cross nothing
+        side = edges[:, :, None, 0] * (points[:, None, :, 1] - points[:, :, None, 1])
+        side -= edges[:, :, None, 1] * (points[:, None, :, 0] - points[:, :, None, 0])
+        left, right = side > 0, side < 0
+        across = left & np.roll(right, -1, axis=2) | right & np.roll(left, -1, axis=2)
+        found[chosen] = (across & across.transpose(0, 2, 1)).any(axis=(1, 2))
+    for f in np.flatnonzero(rings.counts > 256):
+        found[f] = _crosses(rings.points[rings.starts[f] : rings.starts[f + 1]])
+    return found
+
+
+def _crosses(points: np.ndarray) -> bool:
+    """One long outline: only edges whose middles lie within an edge's length of each other are compared."""
+    ring = Rings.of([points])
+    ring = dense(ring, np.array([max(2 * np.median(ring.lengths), ring.lengths.sum() / 20000, 1e-300)]))
+    start, edge = ring.points, ring.edges
+    pairs = cKDTree(start + edge / 2).query_pairs(1.001 * ring.lengths.max(), output_type="ndarray")
+    one, two = pairs.T
+
+    def side(edge_of: np.ndarray, point: np.ndarray) -> np.ndarray:
+        reach = start[point] - start[edge_of]
+        return np.sign(edge[edge_of, 0] * reach[:, 1] - edge[edge_of, 1] * reach[:, 0])
+
+    next_one, next_two = ring.after[one], ring.after[two]
+    apart = (side(one, two) * side(one, next_two) < 0) & (side(two, one) * side(two, next_one) < 0)
+    return bool((apart & (next_one != two) & (next_two != one)).any())
+
+
+def _thinned(kept: np.ndarray, rings: Rings) -> np.ndarray:
+    """Where more than 96 points of one polygon are kept, keep only those on its convex hull."""
+    counts = np.bincount(rings.owner[kept], minlength=len(rings))
+    if counts.max(initial=0) <= 96:
+        return kept
+    parts = np.split(kept, np.cumsum(counts)[:-1])
+    for f in np.flatnonzero(counts > 96):
+        try:
+            parts[f] = parts[f][np.sort(ConvexHull(rings.points[parts[f]]).vertices)]
+        except QhullError:  # all on one line: the hull is the two ends
+            along = rings.points[parts[f]] @ (rings.points[parts[f][-1]] - rings.points[parts[f][0]] + [1e-9, 1e-9])
+            parts[f] = parts[f][np.unique([np.argmin(along), np.argmax(along)])]
+    return np.concatenate(parts)
+
+
+def _tables(starts: np.ndarray, most: int | None = None):
+    """Polygons of like size as rectangular index tables (chosen polygons, indices), short ones padded with their last point."""
+    counts = np.diff(starts)
+    size = np.exp2(np.ceil(2 * np.log2(np.maximum(counts, 2))) / 2)  # two sizes an octave
+    size = np.ceil(size - 1e-9).astype(int)
+    for width in np.unique(size[counts > 0]):
+        same = np.flatnonzero((size == width) & (counts > 0) & (counts <= (most or counts.max())))
+        at_once = max(1, CHUNK // width**2)
+        for first in range(0, len(same), at_once):
+            chosen = same[first : first + at_once]
+            yield chosen, starts[chosen, None] + np.minimum(np.arange(width), counts[chosen, None] - 1)

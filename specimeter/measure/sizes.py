@@ -1,0 +1,219 @@
+"""Sizes of features on the developed surface, all features of a photograph at once, each with its stated budget."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from specimeter.errors import OutlineError
+from specimeter.measure.contact import contacts
+from specimeter.measure.feature import Feature
+from specimeter.measure.polygon import Rings, areas, crossing, dense, perimeters
+from specimeter.measure.quantities import Quantity, clearances, enclosed, lengths, widths
+from specimeter.scale.budget import Term
+from specimeter.scale.model import Scale
+from specimeter.scale.surface import Surface
+from specimeter.segment.model import ExaminedArea, Outline
+
+STEEPEST_DEG = 60.0  # beyond it surface is not examined
+ROUNDING_DEG = 0.5  # an outline cut off at the 60 degree line may stand out of it by a pixel
+K = 2.0  # coverage factor: about 95 % for a normal distribution (JCGM 100:2008, 6.3.3)
+
+OFF_SURFACE = "part of the outline does not lie on the surface, so it has no size in mm"
+TOO_STEEP = f"part of the outline lies on surface steeper than {STEEPEST_DEG:.0f} degrees to the view, which is not examined"
+CROSSES = "the outline crosses itself, so what it encloses is not defined"
+NO_AREA = "the outline encloses no area"
+ALONE = "there is no other feature"
+EDGES_UNKNOWN = "the edges of the specimen were not found, so it is not known whether the feature reaches one"
+CUT = "the feature is cut off where the examined area ends"
+
+
+def measure(
+    outlines: Sequence[Outline], *, photo_id: str, surface: Surface, scale: Scale, area: ExaminedArea
+) -> tuple[Feature, ...]:
+    """Measure every outline on the developed surface; the sizes and their budgets are defined in `measure.quantities`.
+
+    Parameters
+    ----------
+    outlines : sequence of Outline
+        Polygons in pixels.
+    photo_id : str
+        The record's name of the photograph.
+
+    Returns
+    -------
+    tuple of Feature
+        One for each outline and in that order, named f1, f2, ...; every U is for k = 2. A size that could not be had is
+        None, and `missing` names it with the reason; of a feature that is cut off by the end of the examined area (not by
+        an edge of the specimen) the reason says what the size is at least.
+
+    Raises
+    ------
+    OutlineError
+        If an outline is no polygon: fewer than three points, a wrong shape, a coordinate or uncertainty that is no number.
+    """
+    outlines = tuple(outlines)
+    for number, outline in enumerate(outlines, start=1):
+        _check(outline, f"f{number}")
+    if not outlines:
+        return ()
+    pixels = Rings.of([outline.outline_px for outline in outlines])
+    developed = pixels.moved(surface.develop(pixels.points))
+    u_edge, u_tip = np.array([[outline.u_edge_px, outline.u_tip_px] for outline in outlines]).T
+    steepest = _steepest_deg(surface, pixels, developed)
+    placed, gentle = np.isfinite(steepest), steepest <= STEEPEST_DEG + ROUNDING_DEG
+    crosses = np.zeros(len(outlines), bool)
+    crosses[gentle] = crossing(pixels.only(gentle))
+    area_mm2 = np.abs(areas(developed))
+    solid = gentle & ~crosses & (area_mm2 > 1e-9 * perimeters(developed) ** 2)
+
+    def sized(function: Any, which: np.ndarray, u_px: np.ndarray) -> _Spread:
+        if not which.any():
+            return _Spread(None, which)
+        return _Spread(function(pixels.only(which), developed.only(which), u_px[which], scale.u_rel, surface), which)
+
+    sizes = {
+        "length_mm": sized(lengths, gentle, u_tip),
+        "width_mm": sized(widths, solid, u_edge),
+        "area_mm2": sized(enclosed, solid, u_edge),
+        "nearest_mm": sized(clearances, placed, u_edge),
+    }
+    touching = contacts(pixels, u_edge, area)
+    features = []
+    for f, outline in enumerate(outlines):
+        missing: dict[str, str] = {}
+        known: dict[str, Any] = {}
+        for name, size in sizes.items():
+            value, u = size.at(f)
+            if value is None:
+                missing[name] = _why(name, steepest[f], crosses[f])
+            elif touching.cut[f]:
+                missing[name] = _bounded(name, value, u)
+            else:
+                known |= {name: value, f"U_{name}": K * u}
+        if touching.at_corner is None:
+            missing["at_corner"] = EDGES_UNKNOWN
+        features.append(
+            Feature(
+                id=f"f{f + 1}",
+                photo=photo_id,
+                kind=outline.kind,
+                outline_px=outline.outline_px,
+                found_by=outline.found_by,
+                confidence=outline.confidence,
+                u_edge_px=outline.u_edge_px,
+                u_tip_px=outline.u_tip_px,
+                at_corner=None if touching.at_corner is None else bool(touching.at_corner[f]),
+                tips_px=sizes["length_mm"].ends_px(f),
+                budget=sizes["length_mm"].terms(f),
+                missing=missing,
+                **known,
+            )
+        )
+    return tuple(features)
+
+
+def area_mm2(surface: Surface, scale: Scale, area: ExaminedArea) -> tuple[float, float]:
+    """Developed area of the examined area less what is excluded, in mm^2, and its U (k = 2).
+
+    Budget: the outline's place (one pixel all round; a judgement), the scale, and the surface's shape.
+
+    Raises
+    ------
+    OutlineError
+        If a part of the outline does not lie on the surface, or it encloses no area.
+    """
+    pixels = Rings.of([area.outline_px, *area.exclude_px])
+    pixels = dense(pixels, np.full(len(pixels), 4.0))  # a straight edge in the picture is curved on a bend
+    signs = np.where(np.arange(len(pixels)) == 0, 1.0, -1.0)
+
+    def developed_mm2(shape: Surface) -> float:
+        return float(signs @ np.abs(areas(pixels.moved(shape.develop(pixels.points)))))
+
+    value = developed_mm2(surface)
+    if not value > 0:
+        raise OutlineError(
+            "the examined area does not lie on the surface, or encloses nothing",
+            field="region.outline_px",
+            expected="an outline whose every point lies on the measured face",
+            mend="draw region.outline_px within the visible face",
+        )
+    edge = float(perimeters(pixels).sum()) * value / float(signs @ np.abs(areas(pixels)))
+    shape = [developed_mm2(variant) - value for _, _, variant in surface.variants()]
+    return value, K * float(np.linalg.norm([edge, 2 * scale.u_rel * value, *shape]))
+
+
+class _Spread:
+    """A quantity of some of the features, asked for by any feature's number."""
+
+    def __init__(self, quantity: Quantity | None, which: np.ndarray) -> None:
+        self.quantity, self.which = quantity, which
+        self.place = np.cumsum(which) - 1
+        self.u = None if quantity is None else quantity.u
+
+    def at(self, f: int) -> tuple[float, float] | tuple[None, None]:
+        if self.quantity is None or not self.which[f] or not np.isfinite(self.quantity.value[self.place[f]]):
+            return None, None
+        return float(self.quantity.value[self.place[f]]), float(self.u[self.place[f]])
+
+    def ends_px(self, f: int) -> np.ndarray | None:
+        return self.quantity.ends_px[self.place[f]] if self.quantity is not None and self.which[f] else None
+
+    def terms(self, f: int) -> tuple[Term, ...]:
+        if self.quantity is None or not self.which[f]:
+            return ()
+        return tuple(
+            Term(
+                source=part.source, value=None, unit="mm", u=float(u), sensitivity=1.0, contribution=float(u), basis=part.basis
+            )
+            for part in self.quantity.parts
+            for u in (part.contribution[self.place[f]],)
+        )
+
+
+def _check(outline: Outline, name: str) -> None:
+    points = np.asarray(outline.outline_px)
+    problem = None
+    if points.ndim != 2 or points.shape[1] != 2 or len(points) < 3:
+        problem = f"the outline is an array of shape {points.shape}"
+    elif not np.isfinite(points).all():
+        problem = "the outline has a coordinate that is not a number"
+    elif not (0 < outline.u_edge_px < np.inf and 0 < outline.u_tip_px < np.inf):
+        problem = f"the outline's uncertainties are {outline.u_edge_px!r} px (edge) and {outline.u_tip_px!r} px (tip)"
+    if problem:
+        raise OutlineError(
+            problem,
+            field=f"features.{name}.outline_px",
+            expected="three or more points [x, y] in pixels, and uncertainties above 0 px",
+            mend="trace the feature again, or leave it out",
+        )
+
+
+def _steepest_deg(surface: Surface, pixels: Rings, developed: Rings) -> np.ndarray:
+    """Steepness at the outermost points of each outline, the greatest, shape (F,); NaN where it leaves the surface."""
+    steepest = np.full(len(pixels), np.nan)
+    on = np.isfinite(developed.total(developed.points.sum(axis=1)))
+    if on.any():
+        here, there = developed.only(on), pixels.only(on)
+        ends = [here.least(sign * axis)[1] for axis in here.points.T for sign in (1, -1)]
+        steepest[on] = surface.steepness_deg(there.points[np.concatenate(ends)]).reshape(4, -1).max(axis=0)
+    return steepest
+
+
+def _why(name: str, steepest_deg: float, crosses: bool) -> str:
+    if not np.isfinite(steepest_deg):
+        return OFF_SURFACE
+    if name == "nearest_mm":
+        return ALONE
+    if steepest_deg > STEEPEST_DEG + ROUNDING_DEG:
+        return TOO_STEEP
+    return CROSSES if crosses else NO_AREA
+
+
+def _bounded(name: str, value: float, u: float) -> str:
+    if name == "nearest_mm":
+        return f"{CUT}: what is beyond may lie nearer to another one than the {value:.2f} mm seen"
+    unit = "mm\N{SUPERSCRIPT TWO}" if name == "area_mm2" else "mm"
+    return f"{CUT}: at least {max(value - K * u, 0.0):.2f} {unit} (what is seen, less its uncertainty)"
