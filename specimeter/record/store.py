@@ -200,8 +200,8 @@ def _temporary(out: Path) -> Iterator[Path]:
         try:
             os.mkdir(temporary)
             if fcntl is not None:
-                handle = os.open(temporary, os.O_RDONLY)
-                with contextlib.suppress(OSError):  # file systems without locks: nothing is ever swept there either
+                with contextlib.suppress(OSError):  # gone already, or no locks on this file system: nothing is ever swept there
+                    handle = os.open(temporary, os.O_RDONLY)
                     fcntl.flock(handle, fcntl.LOCK_EX)
             swept = not os.path.lexists(temporary)  # by another run, before the lock was held
             if not swept:
