@@ -32,10 +32,21 @@ FUNCTIONS = {
     "logging": "FileHandler",
     "urllib.request": "urlretrieve",
 }
-METHODS = set("write_text write_bytes touch symlink_to hardlink_to tofile dump imwrite imsave extract extractall".split(" "))
-INTO_MEMORY_ONLY = {"save", "savefig"} | {
-    f"to_{kind}" for kind in "csv json excel parquet pickle html feather hdf latex markdown string xml stata orc".split(" ")
+METHODS = {
+    "write_text",
+    "write_bytes",
+    "touch",
+    "symlink_to",
+    "hardlink_to",
+    "tofile",
+    "dump",
+    "imwrite",
+    "imsave",
+    "extract",
+    "extractall",
 }
+TABLES = "to_csv to_json to_excel to_parquet to_pickle to_html to_feather to_hdf to_latex to_markdown to_string to_xml to_orc"
+INTO_MEMORY_ONLY = {"save", "savefig", *TABLES.split()}
 MEMORY = {"BytesIO", "io.BytesIO", "StringIO", "io.StringIO"}
 
 

@@ -1,0 +1,95 @@
+"""The one way to write a file: whole or not at all, and flushed in the order that survives a power cut."""
+
+import errno
+import os
+import stat
+
+import pytest
+
+from specimeter import files
+
+
+def test_content_arrives_and_nothing_else(tmp_path):
+    """The file holds the bytes, and no temporary file stays beside it."""
+    path = files.write(tmp_path / "a.bin", b"\x00\r\n\xff" * 1000)
+    assert path == tmp_path / "a.bin"
+    assert path.read_bytes() == b"\x00\r\n\xff" * 1000
+    assert os.listdir(tmp_path) == ["a.bin"]
+
+
+def test_an_older_file_gives_way_whole(tmp_path):
+    files.write(tmp_path / "a.txt", b"old and much longer")
+    files.write(str(tmp_path / "a.txt"), b"new")
+    assert (tmp_path / "a.txt").read_bytes() == b"new"
+
+
+@pytest.mark.parametrize("name", ["a b.txt", "Prüfstück-ß.json", "é" * 120, "x" * 250])
+def test_any_legal_name_will_do(tmp_path, name):
+    """The temporary name does not grow with the file's: 255 bytes are the usual limit."""
+    files.write(tmp_path / name, b"1")
+    assert (tmp_path / name).read_bytes() == b"1"
+
+
+@pytest.mark.parametrize("fault", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt()])
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_a_failure_leaves_what_was_there(tmp_path, monkeypatch, step, fault):
+    """Full disk or interruption at flush or rename: old content stands, the temporary file is gone, the reason is passed on."""
+    files.write(tmp_path / "a.txt", b"old")
+
+    def fail(*_):
+        raise fault
+
+    monkeypatch.setattr(os, step, fail)
+    with pytest.raises(type(fault)):
+        files.write(tmp_path / "a.txt", b"new")
+    monkeypatch.undo()
+    assert (tmp_path / "a.txt").read_bytes() == b"old"
+    assert os.listdir(tmp_path) == ["a.txt"]
+
+
+def test_a_missing_folder_is_an_error_and_stays_missing(tmp_path):
+    with pytest.raises(FileNotFoundError):
+        files.write(tmp_path / "no" / "a.txt", b"1")
+    assert os.listdir(tmp_path) == []
+
+
+def test_data_are_flushed_before_the_rename_and_the_folder_after(tmp_path, monkeypatch):
+    """The order POSIX asks for: fsync of the file, rename, fsync of the folder (common practice, no source)."""
+    told = []
+    real_fsync, real_replace = os.fsync, os.replace
+
+    def fsync(handle):
+        told.append("folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else f"file of {os.fstat(handle).st_size}")
+        real_fsync(handle)
+
+    def replace(source, target):
+        told.append("rename")
+        real_replace(source, target)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    monkeypatch.setattr(os, "replace", replace)
+    files.write(tmp_path / "a.txt", b"12345")
+    assert told == ["file of 5", "rename", "folder"]
+
+
+@pytest.mark.parametrize(("mask", "mode"), [(0o022, 0o644), (0o077, 0o600)])
+def test_the_users_mask_decides_who_may_read(tmp_path, mask, mode):
+    before = os.umask(mask)
+    try:
+        files.write(tmp_path / "a.txt", b"1")
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE((tmp_path / "a.txt").stat().st_mode) == mode
+
+
+@pytest.mark.parametrize(("number", "passes"), [(errno.EINVAL, True), (errno.EIO, False)])
+def test_folders_that_cannot_be_flushed_are_no_fault_but_a_failing_disk_is(tmp_path, monkeypatch, number, passes):
+    def fsync(_):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    if passes:
+        files.sync_folder(tmp_path)
+    else:
+        with pytest.raises(OSError, match="Input/output"):
+            files.sync_folder(tmp_path)
