@@ -325,8 +325,8 @@ class Sheet(Table):
     scale: Scale = Field(Scale(), description="the table [scale]: how pixels become millimetres")
     region: Region | None = Field(None, description="the table [region]: the examined area")
     validity: Validity | None = Field(None, description="the table [validity]: whether the test was valid")
-    observations: dict[Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")], bool | Literal["undetermined"]] | None = (
-        Field(None, description='what a person saw: names in small letters and hyphens, each true, false or "undetermined"')
+    observations: dict[ObservationName, Observation] | None = Field(
+        None, description='what a person saw: names in small letters and hyphens, each true, false or "undetermined"'
     )
     weld: Weld | None = Field(None, description="the table [weld]: how it was welded")
     photo: PhotoNotes | None = Field(None, description="the table [photo]: about the photograph")

@@ -162,11 +162,12 @@ def shown(value: Any) -> str:
 
 
 def _one_each(mistakes: list[dict]) -> list[dict]:
-    """One mistake for each place: a union reports every branch that failed; unknown keys come first, being often the cause."""
+    """One mistake for each place, the innermost where a list fails with its item; unknown keys first, often the cause."""
     seen: dict[tuple, dict] = {}
     for mistake in sorted(mistakes, key=lambda one: one["type"] != "extra_forbidden"):
         seen.setdefault(_place(mistake), mistake)
-    return list(seen.values())
+    inner = [place for place in seen if not any(place != other and place == other[: len(place)] for other in seen)]
+    return [seen[place] for place in inner]
 
 
 def _place(mistake: dict) -> tuple[int | str, ...]:

@@ -27,6 +27,7 @@ class Feature:
     u_tip_px: float = 0.5
     cause: str | None = None
     cause_basis: str | None = None
+    reason: str | None = None  # why a named person rejected it
     length_mm: float | None = None
     U_length_mm: float | None = None
     width_mm: float | None = None

@@ -1,0 +1,143 @@
+"""The judgement over all: verdicts combined in three-valued logic, and everything that keeps it from `within`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from specimeter.judge import coverage, rules, validity
+from specimeter.judge.expression import holds
+from specimeter.judge.interval import Interval
+from specimeter.judge.limits import Limits
+from specimeter.judge.model import Judgement, Verdict
+from specimeter.measure.feature import Feature
+from specimeter.scale.model import Scale
+from specimeter.segment.model import ExaminedArea
+from specimeter.sheet import Sheet
+
+RANK = ("exceeds", "replace", "not-measured", "undecided", "within")  # an earlier one prevails
+TRUTH = {"within": True, "exceeds": False}  # of a verdict in `accept`; the others are not known
+
+
+def decide(
+    sheet: Sheet,
+    limits: Limits | None,
+    features: Sequence[Feature],
+    *,
+    area: ExaminedArea | None,
+    smallest_resolvable_mm: float | None,
+    scale: Scale | None,
+    reviewed: bool = False,
+    area_mm2: float | None = None,
+    U_area_mm2: float | None = None,
+    section: Mapping[str, float] | None = None,
+) -> Judgement:
+    """Compare what was measured with the limits that the user entered.
+
+    Parameters
+    ----------
+    limits : Limits or None
+        None gives the outcome ``no-limits`` (or ``void``).
+    features : sequence of Feature
+        Those with status ``rejected`` are never counted; unless `reviewed`, they keep the outcome from ``within``.
+    area : ExaminedArea or None
+        Where features were looked for; None, or one that does not span the specimen, keeps the outcome from ``within``.
+    smallest_resolvable_mm : float or None
+        The smallest opening that the photo can show; a rule that counts smaller ones cannot be ``within``.
+    scale : Scale or None
+        None: nothing was measured, whatever the features say.
+    reviewed : bool
+        A named person has been through every feature.
+    area_mm2, U_area_mm2 : float, optional
+        Of the examined area, for shares.
+    section : mapping, optional
+        A macro section's sizes, ``throat_mm`` beside ``U_throat_mm``.
+
+    Returns
+    -------
+    Judgement
+        The outcome is the first that applies of void, exceeds, replace, not-measured, undecided, within; with `accept` in the
+        limits, that expression decides between them in three-valued logic. It says that the limits entered are kept, never
+        that a weld is safe: the authorised inspector and the governing code decide.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012 (ISO/IEC Guide 98-4), clauses 7 and 8.
+    """
+    tested = validity.check(sheet)
+    cautions = [*tested.cautions]
+    verdicts: tuple[Verdict, ...] = ()
+    gaps: list[tuple[str, str]] = [("not-measured", gap) for gap in tested.gaps]
+    if limits is not None:
+        evidence = rules.Evidence(
+            sheet=sheet,
+            features=features,
+            guarded=limits.guarded,
+            smallest_resolvable_mm=smallest_resolvable_mm if scale is not None else None,
+            area=None if area_mm2 is None or U_area_mm2 is None else Interval.around(area_mm2, U_area_mm2),
+            section=section,
+        )
+        verdicts = tuple(rules.judge(rule, evidence) for rule in limits.rule)
+        for covered in (coverage.of_area(sheet, area), coverage.of_features(sheet, limits, features, reviewed=reviewed)):
+            gaps += [("not-measured", sentence) for sentence in covered.unseen]
+            gaps += [("undecided", sentence) for sentence in covered.open]
+            cautions += covered.cautions
+        cautions += [
+            f"The condition `counted` of the rule {rule.id} has no effect: each feature is compared."
+            for rule in limits.rule
+            if rule.test == "each" and rule.counted is not None
+        ]
+    if not reviewed and features:
+        cautions.append("Not reviewed: no named person has been through the features yet.")
+    outcome, because = _outcome(limits, verdicts, gaps, tested.void)
+    if outcome == "void" and any(verdict.outcome == "exceeds" for verdict in verdicts):
+        cautions.append("A limit was exceeded in this test all the same: tell the inspector before another specimen is tested.")
+    return Judgement(verdicts=verdicts, outcome=outcome, because=tuple(because), cautions=tuple(dict.fromkeys(cautions)))
+
+
+def _outcome(
+    limits: Limits | None, verdicts: Sequence[Verdict], gaps: Sequence[tuple[str, str]], void: Sequence[str]
+) -> tuple[str, list[str]]:
+    """The outcome and the sentences that led to it."""
+    if void:
+        return "void", list(void)
+    if limits is None:
+        return "no-limits", ["No limits were entered, so nothing was compared."]
+    outcome = _combined(limits, verdicts)
+    if outcome in ("exceeds", "replace"):
+        return outcome, [_told(verdict) for verdict in verdicts if verdict.outcome == outcome] or _all(limits, verdicts)
+    doubts = [_told(verdict) for verdict in verdicts if verdict.outcome in ("not-measured", "undecided")]
+    outcome = min([outcome, *(gap for gap, _ in gaps)], key=RANK.index)
+    if outcome == "within":
+        return outcome, _all(limits, verdicts)
+    return outcome, [*doubts, *(sentence for _, sentence in gaps)]
+
+
+def _combined(limits: Limits, verdicts: Sequence[Verdict]) -> str:
+    """The outcome of the rules alone: the worst of them, or what `accept` makes of them."""
+    outcomes = [verdict.outcome for verdict in verdicts]
+    accept = limits.accept_expression
+    if accept is None:
+        return min(outcomes, key=RANK.index)
+    ids = [rule.id for rule in limits.rule]
+
+    def holds_with(**truths: bool | None) -> bool | None:
+        known = {id_: (TRUTH | truths).get(outcome) for id_, outcome in zip(ids, outcomes, strict=True)}
+        return holds(accept, known, guarded=True)
+
+    plain = holds_with(replace=False)
+    if plain is True:
+        return "within"
+    if plain is False:
+        return "exceeds" if holds_with(replace=True) is False else "replace"
+    # Not known: is it still open if every size that is only too close to its limit were settled either way?
+    closed = {holds_with(replace=False, undecided=True), holds_with(replace=False, undecided=False)}
+    return "not-measured" if None in closed else "undecided"
+
+
+def _told(verdict: Verdict) -> str:
+    return f"{verdict.name}: {verdict.because}"
+
+
+def _all(limits: Limits, verdicts: Sequence[Verdict]) -> list[str]:
+    told = [_told(verdict) for verdict in verdicts]
+    return told if limits.limits.accept is None else [f"Accepted is: {limits.limits.accept}.", *told]

@@ -1,0 +1,100 @@
+"""Which features a rule looks at, whether each one counts, and how small a feature it must be able to see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from specimeter.judge import values
+from specimeter.judge.expression import Expression, holds, value
+from specimeter.judge.interval import Interval, NotMeasured, and_
+from specimeter.judge.limits import FEATURE_SIZES, MM_PER_INCH, Rule, in_inches
+from specimeter.measure.feature import Feature
+from specimeter.sheet import Sheet
+
+UNAIDED_MM = 0.5  # judgement: what a rule without a least size is taken to ask for; an unaided eye marks such an opening
+LOOKED_FOR_MM = 10.0  # a least size in `counted` is looked for up to here
+STEPS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """A feature that a rule's kinds name, whether it counts (None: not known), and its size in the rule's unit."""
+
+    feature: Feature
+    counts: bool | None  # as the decision looks at it: with its uncertainty where guarded
+    by_value: bool | None  # by its values alone
+    size: Interval | None  # None where the rule has no size, or where it could not be had
+    why_not: str = ""
+
+    @property
+    def id(self) -> str:
+        return self.feature.id
+
+
+def named(rule: Rule, feature: Feature) -> bool:
+    """Whether the rule's kinds name the feature's kind or its cause, and nobody has set it aside."""
+    return feature.status != "rejected" and (feature.kind in rule.kinds or feature.cause in rule.kinds)
+
+
+def members(rule: Rule, sheet: Sheet, features: Sequence[Feature], *, guarded: bool) -> list[Member]:
+    """Every feature that the rule names, except those that certainly do not count."""
+    found = []
+    for feature in features:
+        if not named(rule, feature):
+            continue
+        known = values.of_feature(feature, rule, sheet)
+        counts, by_value = (_counts(rule, known, guarded=way) for way in (guarded, False))
+        if counts is False:
+            continue
+        size, why_not = None, ""
+        if rule.size_expression is not None:
+            try:
+                size = in_unit(value(rule.size_expression, known), rule.size_expression, rule.unit)
+            except NotMeasured as reason:
+                why_not = str(reason)
+        found.append(Member(feature=feature, counts=counts, by_value=by_value, size=size, why_not=why_not))
+    return found
+
+
+def in_unit(size: Interval, expression: Expression, unit: str) -> Interval:
+    """A size in the rule's unit, whatever unit its names are in."""
+    have, power = expression.gives.unit, expression.gives.dimension
+    if have in ("", unit):
+        return size
+    return size.scaled(MM_PER_INCH**power if unit == "mm" else MM_PER_INCH**-power)
+
+
+def least_size_mm(rule: Rule, sheet: Sheet, limit: float) -> float:
+    """The smallest feature that the rule must be able to see, in mm.
+
+    For `each` it is the limit itself: what is larger must not be overlooked. For the others it is the least size that `counted`
+    and `where` let in, found by trying sizes; where they let in every size, it is `UNAIDED_MM`.
+    """
+    if rule.test == "each":
+        limit_mm = _as_length_mm(limit, rule)
+        return limit_mm if limit_mm and rule.sense in ("at most", "below") else UNAIDED_MM
+    sheet_values = values.of_sheet(sheet, rule.unit)
+    for step in range(1, STEPS + 1):
+        size_mm = LOOKED_FOR_MM * step / STEPS
+        known = {"at_corner": None, **sheet_values}
+        for name, power in FEATURE_SIZES.items():
+            known[name] = Interval.exact(size_mm**power)
+            known[in_inches(name)] = Interval.exact((size_mm / MM_PER_INCH) ** power)
+        if _counts(rule, known, guarded=False) is not False:
+            return LOOKED_FOR_MM * (step - 1) / STEPS or UNAIDED_MM
+    return LOOKED_FOR_MM
+
+
+def _as_length_mm(limit: float, rule: Rule) -> float:
+    """A limit on an area is seen as the side of a square of that area; a plain ratio as no length at all (0)."""
+    if limit <= 0 or rule.dimension == 0:
+        return 0.0
+    side = math.sqrt(limit) if rule.dimension == 2 else limit
+    return side * MM_PER_INCH if rule.unit == "in" else side
+
+
+def _counts(rule: Rule, known: values.Known, *, guarded: bool) -> bool | None:
+    conditions = [rule.where_expression] + ([rule.counted_expression] if rule.test != "each" else [])
+    return and_([holds(one, known, guarded=guarded) for one in conditions if one is not None])
