@@ -1,0 +1,166 @@
+"""What the specimen stands on: wood, cutting mat, plate, cloth, concrete, paint or paper, with clutter lying about."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from specimeter.scene.describe import Bench
+from specimeter.scene.material import blotches, noise, ramp
+
+BENCHES = ("wood", "cutting-mat", "steel-plate", "cloth", "concrete", "painted-metal", "paper", "rubber")
+
+
+def draw(bench: Bench, width_mm: float, height_mm: float, per_mm: float) -> np.ndarray:
+    """Linear reflectance of the bench top, float32 (rows, columns, 3)."""
+    rng = np.random.default_rng(bench.seed)
+    shape = (int(height_mm * per_mm) + 1, int(width_mm * per_mm) + 1)
+    field = {
+        "wood": _wood,
+        "cutting-mat": _mat,
+        "steel-plate": _steel,
+        "cloth": _cloth,
+        "concrete": _concrete,
+        "painted-metal": _paint,
+        "paper": _paper,
+        "rubber": _rubber,
+    }[bench.name](rng, shape, per_mm)
+    field = np.clip(field, 0.005, 0.95).astype(np.float32)
+    for _ in range(bench.clutter):
+        _thing(field, rng, per_mm)
+    return field
+
+
+def _flat(shape, colour, tone) -> np.ndarray:
+    return np.asarray(colour, np.float32) * tone.astype(np.float32)[..., None]
+
+
+def _wood(rng, shape, per_mm):
+    angle = rng.choice([0.0, 90.0]) + rng.normal(0, 6)
+    grain = noise(rng, shape, per_mm, (1.2, 4.0, 14.0), stretch=25.0, angle_deg=angle, power=1.0)
+    pores = noise(rng, shape, per_mm, (0.5,), stretch=14.0, angle_deg=angle)
+    tone = 1 + 0.16 * grain - 0.35 * ramp(pores, 1.4, 2.6) + 0.05 * blotches(rng, shape, 40, per_mm)
+    stain = 1 - 0.5 * ramp(blotches(rng, shape, 30, per_mm), 1.6, 2.2)
+    colour = [(0.42, 0.27, 0.14), (0.28, 0.15, 0.07), (0.55, 0.42, 0.27)][rng.integers(3)]
+    return _flat(shape, colour, tone * stain)
+
+
+def _mat(rng, shape, per_mm):
+    colour = [(0.02, 0.11, 0.07), (0.03, 0.05, 0.13), (0.03, 0.03, 0.035)][rng.integers(3)]
+    field = _flat(shape, colour, 1 + 0.08 * noise(rng, shape, per_mm, (0.5, 6.0)))
+    line = np.array([0.45, 0.42, 0.2]) if rng.random() < 0.6 else np.array([0.5, 0.55, 0.5])
+    step, start = 10.0, rng.uniform(0, 10, 2)
+    for axis, count in ((0, shape[0]), (1, shape[1])):
+        for i, at in enumerate(np.arange(start[axis], count / per_mm, step)):
+            half = 0.28 if i % 5 == 0 else 0.14
+            lo, hi = int((at - half) * per_mm), max(int((at + half) * per_mm), int((at - half) * per_mm) + 1)
+            part = field[max(lo, 0) : hi] if axis == 0 else field[:, max(lo, 0) : hi]
+            part += (line * rng.uniform(0.6, 0.9) - part) * 0.8
+    return field
+
+
+def _steel(rng, shape, per_mm):
+    streaks = noise(rng, shape, per_mm, (0.4, 1.5), stretch=40.0, angle_deg=rng.uniform(0, 180))
+    tone = 1 + 0.13 * streaks + 0.12 * blotches(rng, shape, 25, per_mm)
+    field = _flat(shape, (0.27, 0.275, 0.285), tone)
+    rust = ramp(blotches(rng, shape, 14, per_mm) + 0.5 * blotches(rng, shape, 2, per_mm), 1.5, 2.5)[..., None]
+    return field + (np.array([0.2, 0.085, 0.03], np.float32) - field) * rust * np.float32(rng.uniform(0, 0.8))
+
+
+def _cloth(rng, shape, per_mm):
+    rows, columns = np.indices(shape, sparse=True)
+    pitch = rng.uniform(0.7, 1.6) * per_mm
+    warp = blotches(rng, shape, 12, per_mm) * 1.5
+    weave = np.sin(2 * np.pi * rows / pitch + warp) * np.sin(2 * np.pi * columns / pitch + warp)
+    tone = 1 + 0.18 * weave + 0.1 * noise(rng, shape, per_mm, (0.3, 1.0)) + 0.18 * blotches(rng, shape, 45, per_mm)
+    colour = [(0.05, 0.07, 0.16), (0.4, 0.38, 0.33), (0.28, 0.05, 0.04), (0.10, 0.10, 0.11)][rng.integers(4)]
+    return _flat(shape, colour, tone)
+
+
+def _concrete(rng, shape, per_mm):
+    tone = 1 + 0.12 * blotches(rng, shape, 30, per_mm) + 0.13 * noise(rng, shape, per_mm, (0.4, 1.5, 5.0))
+    pits = ramp(noise(rng, shape, per_mm, (1.0,)), 2.3, 3.0)
+    return _flat(shape, (0.31, 0.30, 0.28), tone * (1 - 0.6 * pits))
+
+
+def _paint(rng, shape, per_mm):
+    colour = [(0.07, 0.16, 0.11), (0.06, 0.10, 0.2), (0.30, 0.31, 0.30), (0.45, 0.19, 0.03)][rng.integers(4)]
+    field = _flat(shape, colour, 1 + 0.04 * noise(rng, shape, per_mm, (0.8,)) + 0.06 * blotches(rng, shape, 40, per_mm))
+    chips = ramp(blotches(rng, shape, 6, per_mm) + 0.4 * blotches(rng, shape, 1.2, per_mm), 2.1, 2.25)[..., None]
+    scratch = ramp(noise(rng, shape, per_mm, (0.35,), stretch=90.0, angle_deg=rng.uniform(0, 180)), 2.6, 3.2)[..., None]
+    return field + (np.array([0.3, 0.29, 0.28], np.float32) - field) * np.maximum(chips, 0.5 * scratch)
+
+
+def _paper(rng, shape, per_mm):
+    colour = [(0.78, 0.78, 0.76), (0.6, 0.48, 0.3), (0.7, 0.72, 0.74)][rng.integers(3)]
+    field = _flat(shape, colour, 1 + 0.015 * noise(rng, shape, per_mm, (0.3, 1.5)) + 0.03 * blotches(rng, shape, 60, per_mm))
+    if rng.random() < 0.4:
+        step = rng.choice([5.0, 7.0]) * per_mm
+        for at in np.arange(rng.uniform(0, step), shape[0], step):
+            field[int(at) : int(at) + max(1, int(0.2 * per_mm))] *= np.array([0.72, 0.8, 0.95], np.float32)
+    return field
+
+
+def _rubber(rng, shape, per_mm):
+    rows, columns = np.indices(shape, sparse=True)
+    rib = np.cos(2 * np.pi * (rows if rng.random() < 0.5 else columns) / (rng.uniform(3, 7) * per_mm))
+    tone = 1 + 0.25 * ramp(rib, 0.3, 0.9) + 0.12 * noise(rng, shape, per_mm, (0.4, 2.0)) + np.zeros(shape)
+    return _flat(shape, (0.035, 0.035, 0.037), tone)
+
+
+def _thing(field: np.ndarray, rng: np.random.Generator, per_mm: float) -> None:
+    """One thing lying on the bench, with its shadow: a screw, pen, bar, washer, cable, offcut, label or pencil mark."""
+    rows, columns = field.shape[:2]
+    x, y = rng.uniform(0, columns), rng.uniform(0, rows)
+    angle, kind = rng.uniform(0, np.pi), rng.integers(7)
+    shade = rng.uniform(1.5, 4.0) * per_mm * np.array([np.cos(2.2), np.sin(2.2)])
+    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    mask = np.zeros((rows, columns), np.uint8)
+
+    def bar(length, half, value=255):
+        corners = [
+            np.array([x, y]) + i * along * length / 2 * per_mm + j * across * half * per_mm
+            for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+        ]
+        cv2.fillConvexPoly(mask, np.round(np.array(corners) * 16).astype(np.int32), value, cv2.LINE_AA, 4)
+
+    metal = np.array([0.35, 0.35, 0.36]) * rng.uniform(0.4, 1.5)
+    if kind == 0:  # bar or offcut of steel, with a saw-cut look
+        bar(rng.uniform(30, 120), rng.uniform(4, 12))
+        colour = metal
+    elif kind == 1:  # pen
+        bar(rng.uniform(110, 150), rng.uniform(3.5, 5.5))
+        colour = np.array([(0.02, 0.02, 0.025), (0.02, 0.05, 0.3), (0.5, 0.02, 0.02), (0.6, 0.5, 0.05)][rng.integers(4)])
+    elif kind == 2:  # washer
+        cv2.circle(mask, (int(x), int(y)), int(rng.uniform(4, 10) * per_mm), 255, -1, cv2.LINE_AA)
+        cv2.circle(mask, (int(x), int(y)), int(rng.uniform(2, 3.5) * per_mm), 0, -1, cv2.LINE_AA)
+        colour = metal
+    elif kind == 3:  # cable
+        t = np.linspace(-1, 1, 60)[:, None]
+        curve = np.array([x, y]) + (t * along * 120 + np.sin(2.5 * t + angle) * across * 30) * per_mm
+        cv2.polylines(
+            mask, [np.round(curve).astype(np.int32)], False, 255, max(1, int(rng.uniform(3, 7) * per_mm)), cv2.LINE_AA
+        )
+        colour = np.array([(0.02, 0.02, 0.02), (0.45, 0.1, 0.02), (0.3, 0.3, 0.3)][rng.integers(3)])
+    elif kind == 4:  # screw
+        bar(rng.uniform(12, 30), rng.uniform(1.2, 2.5))
+        head = (np.array([x, y]) + along * 10 * per_mm).astype(int)
+        cv2.circle(mask, tuple(int(v) for v in head), int(4.5 * per_mm), 255, -1, cv2.LINE_AA)
+        colour = metal * 0.7
+    elif kind == 5:  # slip of paper
+        bar(rng.uniform(30, 90), rng.uniform(10, 30))
+        colour = np.array([0.75, 0.74, 0.7])
+    else:  # grinding dust and grit
+        count = int(rng.integers(30, 200))
+        for px, py in rng.normal([x, y], 25 * per_mm, (count, 2)):
+            cv2.circle(mask, (int(px), int(py)), max(1, int(abs(rng.normal(0, 0.5)) * per_mm)), 200, -1, cv2.LINE_AA)
+        colour = np.array([0.06, 0.05, 0.045])
+    alpha = mask.astype(np.float32)[..., None] / 255
+    if kind != 6:
+        moved = cv2.warpAffine(mask, np.array([[1, 0, shade[0]], [0, 1, shade[1]]]), (columns, rows))
+        dark = cv2.GaussianBlur(moved, (0, 0), 1.2 * per_mm + 0.5).astype(np.float32)[..., None] / 255
+        field *= 1 - 0.55 * dark * (1 - alpha)
+    if kind in (0, 1, 2, 4):  # round or bevelled things: bright along the middle, dark at the edge
+        inner = cv2.distanceTransform((mask > 127).astype(np.uint8), cv2.DIST_L2, 3)[..., None] / per_mm
+        colour = colour * (0.55 + 0.6 * np.clip(inner / 2.5, 0, 1))
+    field += (colour.astype(np.float32) - field) * alpha

@@ -1,0 +1,305 @@
+"""Random scenes: every choice seeded, every group named, so that whole finishes, lights, benches or cameras can be held out."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import numpy as np
+
+from specimeter.scene import card as cards
+from specimeter.scene import geometry, groups, lot
+from specimeter.scene.bench import BENCHES
+from specimeter.scene.camera import look_at
+from specimeter.scene.describe import Bench, Camera, Card, Imaging, Scene, Specimen, Weld
+
+FINISHES = tuple(groups.FINISHES)
+LIGHTS = tuple(groups.LIGHTS)
+CAMERAS = {  # name: 35 mm equivalent focal lengths, least distance
+    "phone-main": ((23.0, 28.0), 150.0),
+    "phone-double": ((46.0, 56.0), 150.0),
+    "phone-tele": ((65.0, 80.0), 260.0),
+    "phone-macro": ((24.0, 36.0), 150.0),
+    "bench-camera": ((50.0, 100.0), 250.0),
+}
+TESTS = ("face-bend", "root-bend", "side-bend", "longitudinal-bend")
+CARDS = ("strip", "frame", "none")
+
+
+def pick(rng: np.random.Generator, wanted, among: Collection[str]) -> str:
+    """One of `among`, or of `wanted`: a name, several names, or None for any."""
+    names = list(among) if wanted is None else [wanted] if isinstance(wanted, str) else list(wanted)
+    unknown = set(names) - set(among)
+    if unknown:
+        raise ValueError(f"unknown {sorted(unknown)}; known are {list(among)}")
+    return names[int(rng.integers(len(names)))]
+
+
+def random_scene(
+    seed: int,
+    *,
+    test=None,
+    finish=None,
+    light=None,
+    bench=None,
+    camera=None,
+    card=None,
+    clean: bool = False,
+    marks: bool = True,
+    width_px: int = 3264,
+    mm_per_px: float | None = None,
+    height: str | None = None,
+    openings: int | None = None,
+    ideal: bool = False,
+    tilt_deg: float | None = None,
+    angle_deg: float | None = None,
+) -> Scene:
+    """One scene from a seed; each keyword fixes one choice and leaves the others as random as they were.
+
+    Parameters
+    ----------
+    test, finish, light, bench, camera, card : str or collection of str, optional
+        One name, or the names to choose among (TESTS, FINISHES, LIGHTS, BENCHES, CAMERAS, CARDS).
+    clean : bool
+        No openings at all.
+    marks : bool
+        False: no marks that might be taken for openings either.
+    width_px : int
+        Long side of the picture; the short side is three quarters of it. Geometry in mm does not depend on it.
+    mm_per_px : float, optional
+        Scale at the crown; the camera moves as near as that needs (the card may then leave the picture).
+    height : str, optional
+        Where the card lies: "level" (with the crown), "block", "bench", or "unknown" (the sheet does not say).
+    openings : int, optional
+        How many (rows and bridged pairs count as one).
+    ideal : bool
+        No blur, noise, tone curve or vignetting.
+    tilt_deg, angle_deg : float, optional
+        Tilt of the camera, and angle of the bend.
+    """
+    root = np.random.SeedSequence(seed)
+    rngs = [np.random.default_rng(s) for s in root.spawn(12)]
+    names = {
+        "test": pick(rngs[0], test, TESTS),
+        "finish": pick(rngs[1], finish, FINISHES),
+        "light": pick(rngs[2], light, LIGHTS),
+        "bench": pick(rngs[3], bench, BENCHES),
+        "camera": pick(rngs[4], camera, CAMERAS),
+        "card": pick(rngs[5], card, ("strip", "strip", "frame")) if card is None else pick(rngs[5], card, CARDS),
+    }
+    specimen = _specimen(rngs[6], names["test"], names["card"], angle_deg)
+    place = height or ("level", "level", "block", "bench", "unknown")[int(rngs[7].integers(5))]
+    placed = _card(rngs[7], names["card"], specimen, "level" if names["card"] == "none" else place)
+    view = _camera(rngs[8], names["camera"], specimen, placed, width_px, mm_per_px, tilt_deg)
+    weld = _weld(rngs[9], names["test"], specimen, names["finish"])
+    metal = groups.finish(rngs[1], names["finish"], names["test"], int(rngs[1].integers(1 << 31)))
+    chosen = [] if clean else lot.openings(rngs[10], specimen, view, weld, openings)
+    true_height = specimen.crown_height_mm + placed.origin_mm[2] if placed.kind != "none" else 0.0
+    u_height = round(float(rngs[7].uniform(0.3, 1.5)), 1)
+    known = None if place == "unknown" else true_height + float(rngs[7].normal(0, u_height / 2))
+    printed = None
+    if placed.shrink != (1.0, 1.0):
+        printed = cards.SIZE_MM[placed.kind][0] * placed.shrink[0] + float(rngs[7].normal(0, 0.03))
+    distance = float(np.linalg.norm(view.eye_mm - geometry.place(specimen, [[0.0, 0.0]])[0]))
+    r = rngs[11]
+    return Scene(
+        seed=seed,
+        id=f"SC-{seed:06d}",
+        specimen=specimen,
+        finish=metal,
+        weld=weld,
+        light=groups.light(rngs[2], names["light"], specimen, view),
+        bench=Bench(name=names["bench"], clutter=int(rngs[3].integers(0, 9)), seed=int(rngs[3].integers(1 << 31))),
+        card=placed,
+        camera=view,
+        imaging=_imaging(rngs[4], view, specimen, ideal),
+        openings=tuple(chosen),
+        marks=tuple(lot.face_marks(rngs[0], specimen, view, weld, chosen)) if marks else (),
+        width_calliper_mm=specimen.width_mm + float(r.normal(0, 0.03)),
+        parent_thickness_mm=specimen.thickness_mm if names["test"] != "side-bend" else specimen.width_mm,
+        printed_length_mm=printed,
+        surface_height_mm=known,
+        surface_height_U_mm=u_height,
+        camera_distance_mm=round(distance * float(r.normal(1, 0.02))) if r.random() < 0.3 else None,
+        groups={**names, "height": place},
+    )
+
+
+def _specimen(rng, test, card, angle_deg) -> Specimen:
+    thickness = float(rng.choice([6.0, 8.0, 10.0, 10.0, 12.0]) if test != "side-bend" else rng.choice([9.5, 10.0, 10.0]))
+    former = float(rng.choice([3.0, 4.0, 4.0, 5.0])) * thickness
+    width = float(rng.uniform(18, 40)) if test != "side-bend" else float(rng.choice([15.0, 20.0, 25.0, 30.0, 38.0]))
+    if card == "frame":
+        former, width = min(former, 80 - 2 * thickness), min(width, 36.0)
+    radius = former / 2 + thickness
+    angle = (
+        angle_deg
+        if angle_deg is not None
+        else 180.0
+        if rng.random() < 0.7
+        else float(rng.choice([90.0, 120.0, 140.0, 160.0, 170.0]))
+    )
+    return Specimen(
+        test=test,
+        former_diameter_mm=round(former, 1),
+        thickness_mm=thickness,
+        width_mm=round(width, 2),
+        angle_deg=angle,
+        corner_mm=float(rng.uniform(0.5, min(2.0, 0.3 * thickness))),
+        crown_height_mm=float(
+            radius * (1 - np.cos(np.radians(angle / 2))) + rng.uniform(8, 45) * np.sin(np.radians(angle / 2))
+        ),
+        axis_angle_deg=float(rng.choice([0.0, 90.0]) + rng.normal(0, 3)),
+    )
+
+
+def _card(rng, kind, specimen: Specimen, height) -> Card:
+    if kind == "none":
+        return Card(kind="none")
+    crown = specimen.crown_height_mm
+    over = {
+        "level": float(rng.choice([0.0, rng.normal(0, 2)])),
+        "block": float(rng.uniform(0.15, 0.7)) * crown,
+        "bench": crown - 0.15,
+        "unknown": float(rng.choice([crown - 0.15, rng.uniform(0.3, 0.8) * crown])),
+    }[height]
+    z = -(crown - over)
+    axis = np.radians(specimen.axis_angle_deg)
+    along, across = np.array([np.cos(axis), np.sin(axis)]), np.array([np.sin(axis), -np.cos(axis)])
+    turn = float(rng.normal(0, 3)) + (180.0 if rng.random() < 0.3 else 0.0)
+    size = np.array(cards.SIZE_MM[kind])
+    reach = specimen.radius_mm
+    if kind == "frame":
+        centre, angle = rng.normal(0, 1.5, 2), specimen.axis_angle_deg + 90 + turn
+    elif rng.random() < 0.65:  # the strip lies before an edge of the bar, its length along the arc
+        side = rng.choice([-1, 1])
+        centre = side * along * (specimen.width_mm / 2 + rng.uniform(4, 14) + 10) + across * rng.normal(0, 5)
+        angle = specimen.axis_angle_deg + 90 + turn
+    else:
+        side = rng.choice([-1, 1])
+        gap = reach + (geometry.leg_length(specimen) * np.cos(geometry.half_angle(specimen)) if over > 0.8 * crown else 0)
+        centre = side * across * (gap + rng.uniform(4, 12) + 10) + along * rng.normal(0, 5)
+        angle = specimen.axis_angle_deg + turn
+    shrink = (
+        (1.0, 1.0)
+        if rng.random() < 0.6
+        else tuple(float(v) for v in 1 + rng.normal(-0.002, 0.003) + np.array([0, rng.normal(0, 0.0006)]))
+    )
+    turn_rad = np.radians(angle)
+    frame = np.array([[np.cos(turn_rad), np.sin(turn_rad)], [-np.sin(turn_rad), np.cos(turn_rad)]])
+    origin = np.asarray(centre) - (size * shrink / 2) @ frame
+    return Card(
+        kind=kind,
+        origin_mm=(float(origin[0]), float(origin[1]), float(z)),
+        angle_deg=float(angle),
+        shrink=shrink,
+        white=float(rng.uniform(0.7, 0.88)),
+        black=float(rng.uniform(0.025, 0.07)),
+        block=over < crown - 2,
+    )
+
+
+def _to_show(specimen: Specimen, card: Card) -> np.ndarray:
+    """World points (N, 3) that the picture must hold: the bend, and the card where there is one."""
+    reach = specimen.width_mm / 2
+    shown = geometry.place(specimen, [[s, a] for s in np.linspace(-1.5, 1.5, 5) * specimen.radius_mm for a in (-reach, reach)])
+    if card.kind == "none":
+        return shown
+    angle = np.radians(card.angle_deg)
+    frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * cards.SIZE_MM[card.kind] @ frame
+    return np.concatenate([shown, np.column_stack([corners, np.zeros(4)]) + card.origin_mm])
+
+
+def _camera(rng, name, specimen: Specimen, card: Card, width_px, mm_per_px, tilt_deg) -> Camera:
+    (low, high), nearest = CAMERAS[name]
+    focal_35 = float(rng.uniform(low, high))
+    short = round(width_px * 0.75)
+    shown = _to_show(specimen, card) if mm_per_px is None else _to_show(specimen, Card(kind="none"))
+    span = np.ptp(shown[:, :2], axis=0)
+    portrait = bool(span[1] > span[0]) if rng.random() < 0.8 else bool(rng.random() < 0.5)
+    size = (short, width_px) if portrait else (width_px, short)
+    focal_px = focal_35 * np.hypot(*size) / np.hypot(36.0, 24.0)
+    crown = np.array([0.0, 0.0, -specimen.crown_height_mm])
+    tilt = float(min(abs(rng.normal(0, 7)), 20.0)) if tilt_deg is None else tilt_deg
+    towards, roll = float(rng.uniform(0, 360)), float(rng.normal(0, 4))
+    margin = float(rng.uniform(1.06, 1.35))
+    k1 = 0.0 if rng.random() < 0.4 else float(np.clip(rng.normal(0, 0.012), -0.03, 0.03))
+    shift = rng.normal(0, 0.003, 2) * size
+    centre = ((size[0] - 1) / 2 + float(shift[0]), (size[1] - 1) / 2 + float(shift[1]))
+
+    target = crown.copy()
+    if mm_per_px is None:
+        target[:2] = (shown[:, :2].min(0) + shown[:, :2].max(0)) / 2
+    distance = max(nearest, 150.0) if mm_per_px is None else mm_per_px * focal_px
+
+    def at(distance):
+        rotation, eye = look_at(target, distance, tilt, towards, roll)
+        return Camera(
+            name=name,
+            width_px=size[0],
+            height_px=size[1],
+            focal_px=float(focal_px),
+            centre_px=centre,
+            k1=k1,
+            rotation=rotation,
+            eye_mm=eye,
+            focal_35mm_mm=focal_35 if rng_exif < 0.8 else None,
+        )
+
+    rng_exif = rng.random()
+    if mm_per_px is None:
+        for _ in range(60):  # step back until all that must show does
+            view = at(distance)
+            seen = (geometry.project(view, shown) - centre) / (np.array(size) / 2)
+            if np.abs(seen).max() * margin < 1.0:
+                break
+            distance *= 1.04
+    return at(distance)
+
+
+def _weld(rng, test, specimen: Specimen, finish) -> Weld:
+    etched = rng.random() < 0.55
+    capped = test in ("face-bend", "root-bend", "longitudinal-bend") and rng.random() < 0.15 and finish != "polished"
+    layout = {"side-bend": "section", "longitudinal-bend": "along"}.get(test, "across")
+    half = float(rng.uniform(4, 11)) if layout != "along" else float(rng.uniform(0.15, 0.35)) * specimen.width_mm
+    if test == "root-bend":
+        half *= 0.55
+    return Weld(
+        layout=layout,
+        half_width_mm=half,
+        root_half_width_mm=half * float(rng.uniform(0.2, 0.5)),
+        shape="K" if rng.random() < 0.4 else "V",
+        wobble_mm=float(rng.uniform(0.15, 0.7)),
+        contrast=float(rng.uniform(-0.3, 0.2)) if etched else float(rng.normal(0, 0.03)),
+        line=float(rng.uniform(0.05, 0.4)) if etched else 0.0,
+        haz_mm=float(rng.uniform(1, 3.5)),
+        haz=float(rng.uniform(0.03, 0.2)) if etched else 0.0,
+        ripple_mm=float(rng.uniform(0.8, 1.8)) if capped else 0.0,
+        seed=int(rng.integers(1 << 31)),
+    )
+
+
+def _imaging(rng, view: Camera, specimen: Specimen, ideal) -> Imaging:
+    if ideal:
+        return Imaging(off=True)
+    px = view.width_px / 3264 if view.width_px >= view.height_px else view.height_px / 3264
+    fine = geometry.mm_per_px(specimen, view)
+    warm = float(rng.normal(0, 0.06))
+    focus = float(rng.choice([0.0, -rng.uniform(2, 8), rng.normal(0, 1.0)]))
+    return Imaging(
+        psf_px=float(rng.uniform(0.55, 1.2)) * (0.6 + 0.4 * px),
+        focus_height_mm=focus,
+        defocus_px_per_mm=float(rng.uniform(0.01, 0.05)) * 0.05 / fine,
+        vignette=float(rng.uniform(0.0, 0.35)),
+        exposure=float(np.clip(rng.normal(0.27, 0.07), 0.12, 0.48)),
+        paper=float(rng.choice([rng.uniform(0.6, 0.95), rng.uniform(0.95, 1.6)], p=[0.8, 0.2])),
+        balance=(1 + warm, 1.0, 1 - warm),
+        photons=float(10 ** rng.uniform(3.0, 4.3)),
+        read_noise=float(rng.uniform(0.0005, 0.002)),
+        chroma_blur_px=float(rng.choice([0.0, 1.0, 2.0])),
+        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9)])),
+        sharpen_px=float(rng.uniform(0.8, 1.6)),
+        curve=float(rng.choice([0.0, rng.uniform(0.1, 0.45)])),
+        jpeg_quality=int(rng.integers(80, 98)),
+        seed=int(rng.integers(1 << 31)),
+    )

@@ -1,0 +1,229 @@
+"""Rendering a scene: one sight line a pixel (sixteen along edges), shading in linear light, then lens and sensor."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from specimeter.scene import bench, camera, card, geometry, light, marks, material, truth, voids
+from specimeter.scene.describe import Picture, Scene
+
+BENCH, CARD, BLOCK = 8, 16, 24  # added to no part of the bar: ids of the other things a sight line can end on
+_CHUNK = 1 << 18
+
+
+def render(scene: Scene) -> Picture:
+    """The photograph of a scene with its truth and its sheet."""
+    rgb, depth, level = light_of(scene)
+    crown = geometry.place(scene.specimen, [[0.0, 0.0]])
+    crown_depth = float(((crown - scene.camera.eye_mm) @ scene.camera.rotation.T)[0, 2])
+    return Picture(
+        rgb=camera.expose(rgb, depth, crown_depth, level, scene.camera, scene.imaging),
+        truth=truth.of(scene),
+        sheet_toml=truth.sheet_toml(scene),
+        focal_35mm_mm=scene.camera.focal_35mm_mm,
+        jpeg_quality=scene.imaging.jpeg_quality,
+    )
+
+
+def light_of(scene: Scene) -> tuple[np.ndarray, np.ndarray, float]:
+    """Linear light (H, W, 3) before the lens, depth along the optical axis (H, W) in mm, and the face's median level."""
+    caster = _Caster(scene)
+    width, height = scene.camera.width_px, scene.camera.height_px
+    rgb = np.empty((height * width, 3), np.float32)
+    depth = np.empty(height * width, np.float32)
+    ids = np.empty(height * width, np.uint8)
+    face = []
+    for start in range(0, height * width, _CHUNK):
+        i = np.arange(start, min(start + _CHUNK, height * width))
+        points = np.column_stack([i % width, i // width]).astype(np.float32)
+        rgb[i], ids[i], depth[i], seen = caster.shade(points)
+        face.append(seen)
+    rgb, ids, depth = rgb.reshape(height, width, 3), ids.reshape(height, width), depth.reshape(height, width)
+    edge = np.zeros(ids.shape, np.uint8)
+    edge[:, 1:] |= ids[:, 1:] != ids[:, :-1]
+    edge[1:] |= ids[1:] != ids[:-1]
+    rows, columns = np.nonzero(cv2.dilate(edge, np.ones((3, 3), np.uint8)))
+    sub = (np.arange(4) - 1.5) / 4
+    for start in range(0, len(rows), _CHUNK // 16):
+        r, c = rows[start : start + _CHUNK // 16], columns[start : start + _CHUNK // 16]
+        total = np.zeros((len(r), 3), np.float32)
+        for dy in sub:
+            for dx in sub:
+                total += caster.shade(np.column_stack([c + dx, r + dy]).astype(np.float32))[0]
+        rgb[r, c] = total / 16
+    for opening in scene.openings:
+        voids.carve(rgb, scene, opening)
+    level = max(float(np.median(np.concatenate(face))) if any(len(f) for f in face) else 1.0, 1e-6)
+    if scene.card.kind != "none" and (ids == CARD).any():  # a camera's meter keeps most of the paper below full white
+        paper = float(np.quantile(rgb[ids == CARD][::7].max(axis=1), 0.8))
+        level = max(level, paper * scene.imaging.exposure / scene.imaging.paper)
+    return rgb, depth, level
+
+
+class _Caster:
+    """Everything that shading needs, prepared once for a scene."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        self.crown = geometry.place(scene.specimen, [[0.0, 0.0]])[0]
+        px_per_mm = 1 / geometry.mm_per_px(scene.specimen, scene.camera)
+        rng = np.random.default_rng(scene.seed)
+        self.maps = material.make(scene.specimen, scene.finish, scene.weld, px_per_mm * 1.3)
+        for opening in scene.openings:
+            marks.lip(self.maps, opening)
+        for mark in scene.marks:
+            marks.apply(self.maps, mark)
+        self.relief = np.dstack([self.maps.slope_s, self.maps.slope_a, self.maps.rough])
+        self._prepare_card(px_per_mm)
+        corners = np.array([[0, 0], [1, 0], [0, 1], [1, 1], [0.5, 0], [0.5, 1], [0, 0.5], [1, 0.5]])
+        corners = corners * [scene.camera.width_px, scene.camera.height_px]
+        rays = geometry.sight(scene.camera, corners)
+        ground = scene.camera.eye_mm + rays * (-scene.camera.eye_mm[2] / rays[:, 2])[:, None]
+        self.low, high = ground[:, :2].min(0) - 2, ground[:, :2].max(0) + 2
+        self.bench_per_mm = px_per_mm * 0.7
+        self.bench_top = bench.draw(scene.bench, *(high - self.low), self.bench_per_mm)
+        self.shadows = []
+        for z in (0.0, scene.card.origin_mm[2]) if scene.card.kind != "none" else (0.0,):
+            x, y = (np.linspace(self.low[k], high[k], 72) for k in (0, 1))
+            self.shadows.append((x, y, light.shadow_map(scene.specimen, scene.light, x, y, z, rng)))
+
+    def _prepare_card(self, px_per_mm: float) -> None:
+        kind = self.scene.card.kind
+        if kind == "none":
+            return
+        self.card_per_mm = int(np.clip(np.ceil(px_per_mm * 2), 8, 60))
+        ink = card.draw(kind, self.card_per_mm)
+        self.ink = cv2.GaussianBlur(ink, (0, 0), 0.33 * self.card_per_mm / px_per_mm)  # a pixel's own width
+        angle = np.radians(self.scene.card.angle_deg)
+        self.card_axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        width, height = np.array(card.SIZE_MM[kind]) * self.scene.card.shrink
+        rim = 3.0
+        spans = [(-rim, -rim, width + rim, height + rim)]
+        if kind == "frame":
+            spans = [(-rim, -rim, 18.0, height + rim), (width - 18.0, -rim, width + rim, height + rim)]
+        self.blocks = spans if self.scene.card.block else []
+
+    def shade(self, points_px: np.ndarray):
+        """Radiance (N, 3), id (N,), depth along the optical axis (N,), and levels of the face's central part."""
+        scene = self.scene
+        eye = scene.camera.eye_mm
+        rays = geometry.sight(scene.camera, points_px)
+        hit = geometry.meet(scene.specimen, eye, rays)
+        reach = -eye[2].astype(np.float32) / rays[:, 2]
+        ids = np.full(len(rays), BENCH, np.uint8)
+        coords = np.zeros((len(rays), 2), np.float32)
+        if scene.card.kind != "none":
+            self._meet_card(rays, reach, ids, coords)
+        bar = hit["reach"] < reach
+        ids[bar] = hit["part"][bar]
+        reach = np.where(bar, hit["reach"], reach).astype(np.float32)
+        rgb = np.empty((len(rays), 3), np.float32)
+        points = (eye + reach[:, None] * rays).astype(np.float32)
+        level = np.empty(0, np.float32)
+        for kind, shader in ((BENCH, self._bench), (CARD, self._card), (BLOCK, self._block)):
+            chosen = np.flatnonzero(ids == kind)
+            if len(chosen):
+                rgb[chosen] = shader(points[chosen], coords[chosen])
+        chosen = np.flatnonzero(bar)
+        if len(chosen):
+            part = {name: values[chosen] for name, values in hit.items()}
+            rgb[chosen] = self._bar(points[chosen], -rays[chosen], part)
+            radius = scene.specimen.radius_mm
+            central = (part["part"] == geometry.FACE) & (np.abs(part["s"]) < 0.7 * radius)
+            level = rgb[chosen][central][::5].mean(axis=1)
+        depth = reach * (rays @ scene.camera.rotation[2].astype(np.float32))
+        return rgb, ids, depth, level
+
+    def _meet_card(self, rays, reach, ids, coords) -> None:
+        scene = self.scene
+        origin = np.asarray(scene.card.origin_mm)
+        start = scene.camera.eye_mm - origin
+        start2, rays2 = (start[:2] @ self.card_axes.T).astype(np.float32), rays[:, :2] @ self.card_axes.T.astype(np.float32)
+        tau = (-start[2] / rays[:, 2]).astype(np.float32)
+        uv = start2 + tau[:, None] * rays2
+        nominal = uv / np.asarray(scene.card.shrink, np.float32)
+        width, height = card.SIZE_MM[scene.card.kind]
+        on = (nominal > 0).all(1) & (nominal[:, 0] < width) & (nominal[:, 1] < height)
+        if scene.card.kind == "frame":
+            x0, y0, x1, y1 = card.WINDOW_MM
+            on &= ~((nominal[:, 0] > x0) & (nominal[:, 0] < x1) & (nominal[:, 1] > y0) & (nominal[:, 1] < y1))
+        for span in self.blocks:
+            top = (uv > span[:2]).all(1) & (uv < span[2:]).all(1)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                near = np.minimum((np.array(span[:2]) - start2) / rays2, (np.array(span[2:]) - start2) / rays2).max(1)
+                far = np.maximum((np.array(span[:2]) - start2) / rays2, (np.array(span[2:]) - start2) / rays2).min(1)
+            side = (near > tau) & (near < far) & (near < reach)
+            for chosen, value in ((top & (tau < reach), tau), (side & ~top, near)):
+                reach[chosen], ids[chosen] = value[chosen], BLOCK
+                coords[chosen] = np.where(chosen[:, None], [1.0, 0.0] if value is tau else [0.0, 0.0], 0)[chosen]
+        on &= tau <= reach
+        reach[on], ids[on], coords[on] = tau[on], CARD, nominal[on]
+
+    def _shade_share(self, which: int, points):
+        x, y, maps = self.shadows[which]
+        column = ((points[:, 0] - x[0]) / (x[1] - x[0])).astype(np.float32)
+        row = ((points[:, 1] - y[0]) / (y[1] - y[0])).astype(np.float32)
+        return np.array([_pick(m, column, row) for m in maps])
+
+    def _bench(self, points, _coords):
+        texel = (points[:, :2] - self.low) * self.bench_per_mm
+        body = _pick(self.bench_top, texel[:, 0].astype(np.float32), texel[:, 1].astype(np.float32))
+        up = np.broadcast_to(np.array([0, 0, -1], np.float32), points.shape)
+        return light.even(self.scene.light, points, up, body, self._shade_share(0, points), self.crown)
+
+    def _card(self, points, coords):
+        ink = _pick(self.ink, coords[:, 0] * self.card_per_mm - 0.5, coords[:, 1] * self.card_per_mm - 0.5)
+        grey = self.scene.card.white + (self.scene.card.black - self.scene.card.white) * ink
+        up = np.broadcast_to(np.array([0, 0, -1], np.float32), points.shape)
+        body = np.repeat(grey[:, None], 3, axis=1)
+        return light.even(self.scene.light, points, up, body, self._shade_share(1, points), self.crown)
+
+    def _block(self, points, coords):
+        tone = np.where(coords[:, :1] > 0.5, 1.0, 0.45) * np.array([[0.3, 0.24, 0.17]])
+        up = np.broadcast_to(np.array([0, 0, -1], np.float32), points.shape)
+        return light.even(self.scene.light, points, up, tone.astype(np.float32), self._shade_share(1, points), self.crown)
+
+    def _bar(self, points, view, part):
+        scene, maps = self.scene, self.maps
+        finish = scene.finish
+        side = part["part"] == geometry.SIDE
+        inside = part["part"] == geometry.INSIDE
+        a = np.where(side, part["depth"] - scene.specimen.width_mm / 2, part["a"])
+        relief = maps.sample(self.relief, part["s"], a).reshape(-1, 3)
+        reflect, body = (maps.sample(m, part["s"], a).reshape(-1, 3) for m in (maps.metal, maps.body))
+        normal = part["normal"]
+        axis = np.broadcast_to(geometry.axes(scene.specimen)[1].astype(np.float32), normal.shape)
+        theta = np.clip(part["s"] / scene.specimen.radius_mm, *(geometry.half_angle(scene.specimen) * np.array([-1, 1])))
+        frame = geometry.axes(scene.specimen).astype(np.float32)
+        radial = np.sin(theta)[:, None] * frame[0] + np.cos(theta)[:, None] * frame[2]
+        along_s = light.unit(np.cross(axis, radial))
+        along_a = light.unit(np.where(side[:, None], -radial, np.cross(normal, along_s)))
+        bumpy = light.unit(normal - relief[:, :1] * along_s - relief[:, 1:2] * along_a)
+        lay = np.radians(finish.lay_deg)
+        lay = np.float32(np.cos(lay)) * along_s + np.float32(np.sin(lay)) * along_a
+        rough = relief[:, 2]
+        rgb = light.metal(
+            scene.light,
+            points,
+            view,
+            bumpy,
+            lay,
+            finish.gloss_along * rough,
+            finish.gloss_across * rough,
+            reflect,
+            body,
+            self.crown,
+        )
+        rgb *= np.where(inside, 0.2, np.where(side, 0.7, 1.0)).astype(np.float32)[:, None]
+        return rgb
+
+
+def _pick(field: np.ndarray, column: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """Values of a texture at texel places (N,), interpolated."""
+    width = 4096
+    count = len(column)
+    pad = -count % width
+    x, y = (np.pad(v.astype(np.float32), (0, pad)).reshape(-1, width) for v in (column, row))
+    found = np.asarray(cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    return found.reshape((count + pad, *field.shape[2:]))[:count]
