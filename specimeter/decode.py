@@ -62,6 +62,7 @@ FAULTS = (
     OSError, SyntaxError, ValueError, KeyError, IndexError, TypeError, AttributeError, EOFError, OverflowError, RuntimeError,
     struct.error, zlib.error, cv2.error,
 )  # fmt: skip
+_PNG_END = b"IEND\xaeB`\x82"
 _lock = threading.Lock()
 
 
@@ -98,14 +99,17 @@ def kind_of(data: bytes) -> str:
 
 @contextlib.contextmanager
 def strictly() -> Iterator[list[warnings.WarningMessage]]:
-    """Decoders refuse cut-off files inside this block whatever another library set; what they warn of is collected."""
+    """Decoders refuse cut-off files inside this block whatever else was set; what they warn of is collected, not printed."""
+    logging = cv2.utils.logging
     with _lock, warnings.catch_warnings(record=True) as heard:
         warnings.simplefilter("always")
         lenient, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+        loud = logging.setLogLevel(logging.LOG_LEVEL_SILENT)
         try:
             yield heard
         finally:
             ImageFile.LOAD_TRUNCATED_IMAGES = lenient
+            logging.setLogLevel(loud)
 
 
 def header(data: bytes, kind: str) -> ImageFile.ImageFile:
@@ -117,11 +121,11 @@ def header(data: bytes, kind: str) -> ImageFile.ImageFile:
         The head is damaged, or of a variant that is not read: animated, raw, floating-point.
     """
     try:
+        if kind == "TIFF":
+            _check_tiff(_tiff_tags(data))
         picture = _reader(kind)(BytesIO(data))
         if kind == "PNG" and getattr(picture, "is_animated", False):
             raise Undecodable("it is an animated PNG", "export one still picture and use that")
-        if kind == "TIFF":
-            _check_tiff(picture)
         nclx = picture.info.get("nclx_profile") or {}
         if nclx.get("transfer_characteristics") in (16, 18):  # PQ and HLG, ITU-T H.273
             raise Undecodable("it is a high-dynamic-range picture (PQ or HLG)", "export it as an ordinary JPEG or HEIC")
@@ -172,9 +176,11 @@ def pixels(data: bytes, picture: ImageFile.ImageFile, kind: str) -> np.ndarray:
                 raise Undecodable("the JPEG is cut off: its end is missing", "copy the photograph from the camera again")
             if picture.mode in ("L", "RGB"):
                 return _by_opencv(data, cv2.IMREAD_COLOR_RGB if picture.mode == "RGB" else cv2.IMREAD_GRAYSCALE)
+        if kind == "PNG" and _PNG_END not in data:
+            raise Undecodable("the PNG is cut off: its end is missing", "copy the photograph from the camera again")
         if kind == "PNG" and data[24] == 16:
             return _deep_png(data)
-        if kind == "TIFF" and _tag(picture, 258, (1,))[0] == 16 and _tag(picture, 262) != 5:
+        if kind == "TIFF" and picture.tag_v2.get(258, (1,))[0] == 16 and picture.tag_v2.get(262) != 5:
             return _deep_tiff(data, picture)
         picture.load()
         return _by_pillow(picture, ink_is_inverted=kind == "JPEG" and "adobe" not in picture.info)
@@ -188,6 +194,10 @@ def pixels(data: bytes, picture: ImageFile.ImageFile, kind: str) -> np.ndarray:
 
 def _damaged(kind: str, error: Exception) -> Undecodable:
     reason = " ".join(str(error).split()).rstrip(".") or type(error).__name__
+    if reason in ("unknown pixel mode", "unknown data organization"):
+        return Undecodable(
+            f"it is a variant of {kind} that is not read ({reason})", f"export it as a plain 8-bit or 16-bit RGB {kind}"
+        )
     return Undecodable(f"the {kind} is cut off or damaged ({reason})", "copy the photograph from the camera again")
 
 
@@ -267,8 +277,8 @@ def _deep_tiff(data: bytes, picture: TiffImagePlugin.TiffImageFile) -> np.ndarra
     if array.dtype != np.uint16:
         raise ValueError("its 16-bit channels are laid out in a way that is not read")
     if array.ndim == 2:
-        return 65535 - array if _tag(picture, 262) == 0 else array  # 0: white is zero
-    extra = _tag(picture, 338, (0,))[0]
+        return 65535 - array if picture.tag_v2.get(262) == 0 else array  # 0: white is zero
+    extra = picture.tag_v2.get(338, (0,))[0]
     alpha = array[..., 3] if array.shape[2] == 4 and extra in (1, 2) else None
     return _on_white(array[..., 2::-1], alpha, premultiplied=extra == 1)
 
@@ -283,16 +293,20 @@ def _on_white(colour: np.ndarray, alpha: np.ndarray | None, *, premultiplied: bo
     return out
 
 
-def _tag(picture: TiffImagePlugin.TiffImageFile, number: int, default=None):
-    return picture.tag_v2.get(number, default)
+def _tiff_tags(data: bytes) -> TiffImagePlugin.ImageFileDirectory_v2:
+    stream = BytesIO(data)
+    tags = TiffImagePlugin.ImageFileDirectory_v2(stream.read(16 if 43 in data[2:4] else 8))
+    stream.seek(tags.next)
+    tags.load(stream)
+    return tags
 
 
-def _check_tiff(picture: TiffImagePlugin.TiffImageFile) -> None:
+def _check_tiff(tags: TiffImagePlugin.ImageFileDirectory_v2) -> None:
     """Refuse raw files in a TIFF's clothes, and samples that are no measure of light from 0 to full (tags of TIFF 6.0)."""
-    photometric = _tag(picture, 262)
-    if _tag(picture, 50706) or photometric in (32803, 34892) or (_tag(picture, 254, 0) & 1 and _tag(picture, 330)):
+    photometric, channels = tags.get(262), tags.get(277, 1)
+    if tags.get(50706) or photometric in (32803, 34892) or (tags.get(254, 0) & 1 and tags.get(330)):
         raise Undecodable("it is a camera raw file", "develop it and export a JPEG or a TIFF, without sharpening")
-    bits, layout = set(_tag(picture, 258, (1,))), _tag(picture, 339, (1,))[0]
+    bits, layout = set(tags.get(258, (1,))), tags.get(339, (1,))[0]
     if layout in _SAMPLE_FORMATS:
         kind = f"{max(bits)}-bit {_SAMPLE_FORMATS[layout]}"
         raise Undecodable(f"its pixels are {kind}, whose black and white are not stated", "export it as a 16-bit TIFF")
@@ -302,7 +316,8 @@ def _check_tiff(picture: TiffImagePlugin.TiffImageFile) -> None:
         raise Undecodable(
             f"it has {', '.join(map(str, sorted(bits)))} bits a channel", "export it as an 8-bit or a 16-bit TIFF"
         )
-    if bits == {16} and _tag(picture, 284, 1) == 2 and _tag(picture, 277, 1) > 1:
-        raise Undecodable(
-            "its 16-bit channels are stored one after the other (planar)", "export it with interleaved channels, or as a PNG"
-        )
+    if channels > 5 or (bits == {16} and channels == 2):
+        raise Undecodable(f"it has {channels} channels of {max(bits)} bits", "export it as grey or RGB")
+    if bits == {16} and channels > 1 and tags.get(284, 1) == 2:
+        problem = "its 16-bit channels are stored one after the other (planar)"
+        raise Undecodable(problem, "export it with interleaved channels, or as a PNG")

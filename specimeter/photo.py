@@ -138,25 +138,29 @@ def _bytes(path: Path) -> bytes:
 
     try:
         about = path.stat()
-        if stat.S_ISDIR(about.st_mode):
-            raise refuse("this is a folder", "name the photograph inside it")
-        if not stat.S_ISREG(about.st_mode):
-            raise refuse("this is a device or a pipe, not a file", "name a file")
-        if about.st_size > MAX_BYTES:
-            raise refuse(
-                f"the file has {about.st_size / 1e9:.1f} GB, more than any photograph that is read", "use a smaller export"
-            )
-        data = path.read_bytes()
     except FileNotFoundError as error:
         raise refuse("there is no such file", "check the name and the folder") from error
     except (OSError, ValueError) as error:  # ValueError: a name with a null character
-        reason = getattr(error, "strerror", None) or str(error)
-        raise refuse(f"the file cannot be read ({reason})", "check its name, permissions and medium") from error
+        raise refuse(f"the file cannot be reached ({_reason(error)})", "check its name and permissions") from error
+    if stat.S_ISDIR(about.st_mode):
+        raise refuse("this is a folder", "name the photograph inside it")
+    if not stat.S_ISREG(about.st_mode):
+        raise refuse("this is a device or a pipe, not a file", "name a file")
+    if about.st_size > MAX_BYTES:
+        raise refuse(f"the file has {about.st_size / 1e9:.1f} GB, more than any photograph that is read", "export it smaller")
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise refuse(f"the file cannot be read ({_reason(error)})", "check its permissions and the medium it is on") from error
     if not data:
         raise refuse("the file is empty (0 bytes)", "copy the photograph from the camera again")
     if not any(data[:4096]):
         raise refuse("the file begins with nothing but zeros: its copying failed", "copy the photograph from the camera again")
     return data
+
+
+def _reason(error: Exception) -> str:
+    return getattr(error, "strerror", None) or str(error)
 
 
 def _check_kind(path: Path, kind: str) -> None:
@@ -172,7 +176,7 @@ def _check_kind(path: Path, kind: str) -> None:
         raise PhotoError(
             f"the name ends in {suffix} but the content is {kind}",
             file=path,
-            expected="a name that says what the file is, so that the same picture is understood everywhere",
+            expected="a name that says what the file is",
             mend=f"make sure it is the right file, then rename it to {path.stem}{decode.SUFFIXES[kind][0]}",
         )
 
