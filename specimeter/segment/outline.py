@@ -1,0 +1,337 @@
+"""Where the edge of a dark opening lies, to a fraction of a pixel: half-level in linear light, tips by integrated darkness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import nnls
+from scipy.spatial import cKDTree
+from scipy.special import ndtr
+from skimage.measure import find_contours
+
+FLOOR_EDGE_PX = (
+    0.07  # what demosaicing, JPEG blocks and sharpening leave of an edge's place at the best of contrasts (judgement)
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """One opening's outline in a patch's own pixels, with the light it was drawn by.
+
+    Parameters
+    ----------
+    outline_px : array, shape (N, 2)
+        Closed polygon [x, y] in the patch, last point not repeated.
+    darkness : float
+        Share of the surrounding light that the interior lacks, 0 to 1, corrected for blur where the opening is thin.
+    noise : float
+        Standard deviation of the surrounding metal's relative light (texture included).
+    u_edge_px, u_tip_px : float
+        Standard uncertainties of an edge across, and of a tip along, in pixels.
+    """
+
+    outline_px: np.ndarray
+    darkness: float
+    noise: float
+    u_edge_px: float
+    u_tip_px: float
+
+
+def relative_darkness(light: np.ndarray, ring: np.ndarray) -> tuple[np.ndarray, float]:
+    """Share of light missing against the plane fitted to the ring around, and the ring's own scatter.
+
+    Parameters
+    ----------
+    light : float32 array, shape (H, W)
+        Linear light of a patch.
+    ring : bool array, shape (H, W)
+        Surrounding metal; a fifth of it may be lip, glare or another opening (Tukey weights, three rounds).
+
+    Returns
+    -------
+    darkness : float32 array, shape (H, W)
+    noise : float
+        1.4826 times the median absolute deviation of the ring's darkness.
+    """
+    rows, cols = np.nonzero(ring)
+    values = light[rows, cols].astype(np.float64)
+    height, width = light.shape
+    x, y = (cols - width / 2) / width, (rows - height / 2) / height
+    design = np.column_stack([np.ones_like(x), x, y])
+    level = float(np.median(values))
+    plane = np.array([level, 0.0, 0.0])
+    if len(values) >= 24:
+        for _ in range(3):
+            residual = values - design @ plane
+            spread = 1.4826 * float(np.median(np.abs(residual))) + 1e-6
+            weight = np.clip(1 - (residual / (4 * spread)) ** 2, 0, None) ** 2
+            normal = design.T @ (weight[:, None] * design) + np.diag([1e-9, 1e-2, 1e-2]) * weight.sum()
+            plane = np.linalg.solve(normal, design.T @ (weight * values))
+    fitted = design @ plane
+    gx = (np.arange(width) - width / 2) / width
+    gy = (np.arange(height) - height / 2) / height
+    field = plane[0] + plane[1] * gx[None, :] + plane[2] * gy[:, None]
+    field = np.clip(field, 0.4 * level, 2.5 * level).astype(np.float32) + np.float32(1e-6)
+    darkness = (1 - light / field).astype(np.float32)
+    off = (values - fitted) / max(level, 1e-6)
+    return darkness, float(1.4826 * np.median(np.abs(off - np.median(off))) + 1e-4)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FirstEdge:
+    """The half-level contour of a proposed interior, before blur is undone: enough to judge by."""
+
+    outline_px: np.ndarray
+    darkness_map: np.ndarray
+    ring: np.ndarray
+    peak: float  # relative darkness of the interior (upper quartile of the core)
+    noise: float
+
+
+def first_edge(
+    light: np.ndarray, core: np.ndarray, *, blur_px: float, avoid: np.ndarray | None = None, bound: np.ndarray | None = None
+) -> FirstEdge | None:
+    """The closed half-level contour that encloses most of `core`; parameters as of `trace`; None where there is none."""
+    usable = np.ones_like(core) if bound is None else bound
+    ring = _ring(core, blur_px, usable if avoid is None else usable & ~avoid)
+    if ring.sum() < 12:
+        return None
+    darkness, noise = relative_darkness(light, ring)
+    peak = float(np.percentile(darkness[core], 75))
+    if not peak > 0.02:
+        return None
+    polygon = _half_level(darkness, core, peak, usable)
+    if polygon is None:
+        return None
+    return FirstEdge(outline_px=polygon, darkness_map=darkness, ring=ring, peak=peak, noise=noise)
+
+
+def trace(
+    light: np.ndarray, core: np.ndarray, *, blur_px: float, avoid: np.ndarray | None = None, bound: np.ndarray | None = None
+) -> Trace | None:
+    """Outline the opening whose dark interior is `core`.
+
+    Parameters
+    ----------
+    light : float32 array, shape (H, W)
+        Linear light of a patch that holds the opening with a margin of surrounding metal.
+    core : bool array, shape (H, W)
+        The interior as proposed, lip bridges included: whatever it covers is one opening.
+    blur_px : float
+        Standard deviation of the picture's own blur, in pixels.
+    avoid : bool array, optional
+        Other proposals' interiors, kept out of the surrounding level.
+    bound : bool array, optional
+        Where there is metal to look at; outside it nothing is outlined.
+
+    Returns
+    -------
+    Trace or None
+        None when no closed half-level contour encloses the core: then there is no edge to measure.
+    """
+    first = first_edge(light, core, blur_px=blur_px, avoid=avoid, bound=bound)
+    if first is None:
+        return None
+    polygon, depth = _settle(first.outline_px, first.darkness_map, first.peak, blur_px)
+    polygon, tip_errors = _tips(polygon, first.darkness_map, depth, first.noise, blur_px)
+    slope = depth / (np.sqrt(2 * np.pi) * max(blur_px, 0.5))  # of a blurred step at its half-level
+    along = 4.0  # pixels of edge that share one decision: noise averages over them
+    edge = float(np.hypot(FLOOR_EDGE_PX + 0.08 * blur_px, first.noise / slope / np.sqrt(along)))
+    tip = float(max(edge, np.mean(tip_errors))) if tip_errors else 2 * edge
+    return Trace(outline_px=polygon, darkness=depth, noise=first.noise, u_edge_px=edge, u_tip_px=tip)
+
+
+def _ring(core: np.ndarray, blur_px: float, usable: np.ndarray) -> np.ndarray:
+    """Metal around the core: from beyond the blur and the lip outwards, wide enough to hold at least 200 pixels where it can."""
+    inner = round(2.0 * blur_px + 2)
+    outer = inner + max(4, round(3 * blur_px), round(0.15 * np.sqrt(core.sum())))
+    seed = core.astype(np.uint8)
+    near, far = (cv2.dilate(seed, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1,) * 2)) for r in (inner, outer))
+    return (far > 0) & (near == 0) & usable
+
+
+def _half_level(darkness: np.ndarray, core: np.ndarray, peak: float, usable: np.ndarray) -> np.ndarray | None:
+    """The longest closed contour at half the interior's darkness that encloses most of the core."""
+    field = cv2.GaussianBlur(darkness, (0, 0), 0.5)
+    bridge = cv2.erode(core.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    field = np.where(bridge, np.maximum(field, 0.9 * peak), field)
+    field = np.where(usable, field, 0.0)
+    padded = np.pad(field, 1, constant_values=0.0)
+    best, best_inside = None, 0
+    rows, cols = np.nonzero(core)
+    step = max(1, len(rows) // 40)
+    probes = [(float(c), float(r)) for r, c in zip(rows[::step], cols[::step], strict=True)]
+    for contour in find_contours(padded, peak / 2):
+        if len(contour) < 6 or np.any(contour[0] != contour[-1]):
+            continue
+        polygon = contour[:-1, ::-1] - 1.0
+        ring = polygon.astype(np.float32).reshape(-1, 1, 2)
+        inside = sum(cv2.pointPolygonTest(ring, probe, False) >= 0 for probe in probes)
+        if inside > best_inside:
+            best, best_inside = polygon, inside
+    return best if best is not None and best_inside >= 0.5 * len(probes) else None
+
+
+def _evenly(polygon: np.ndarray, step: float) -> np.ndarray:
+    """The polygon resampled at equal steps along its length."""
+    closed = np.vstack([polygon, polygon[:1]])
+    lengths = np.hypot(*np.diff(closed, axis=0).T)
+    travelled = np.concatenate([[0.0], np.cumsum(lengths)])
+    count = max(12, round(travelled[-1] / step))
+    at = np.arange(count) * travelled[-1] / count
+    return np.column_stack([np.interp(at, travelled, closed[:, k]) for k in (0, 1)])
+
+
+def _normals(polygon: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
+    """Outward unit normals, and curvature per pixel (positive where convex), of an evenly sampled polygon."""
+    before, after = np.roll(polygon, reach, axis=0), np.roll(polygon, -reach, axis=0)
+    chord = after - before
+    length = np.hypot(*chord.T) + 1e-9
+    area = 0.5 * np.sum(polygon[:, 0] * np.roll(polygon[:, 1], -1) - np.roll(polygon[:, 0], -1) * polygon[:, 1])
+    sign = 1.0 if area > 0 else -1.0
+    normals = sign * np.column_stack([chord[:, 1], -chord[:, 0]]) / length[:, None]
+    a, b = polygon - before, after - polygon
+    cross = sign * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+    curvature = 2 * cross / (np.hypot(*a.T) * np.hypot(*b.T) * length + 1e-9)
+    return normals, curvature
+
+
+def _settle(polygon: np.ndarray, darkness: np.ndarray, peak: float, blur_px: float) -> tuple[np.ndarray, float]:
+    """Move the outline until, blurred as the picture is, it takes away the light that is missing.
+
+    Light missing near an edge, summed across it, does not depend on blur: moving the edge by one pixel changes the sum by the
+    interior's darkness. So each vertex moves by the residual of its nearest pixels over darkness and length. That undoes at
+    once the half-level's shift at curved edges (blur^2 / (2 radius)) and its spread where the opening is thinner than the blur.
+
+    Returns the outline and the interior's darkness without blur.
+    """
+    reach = 2.5 * blur_px + 1.0
+    low = np.maximum(np.floor(polygon.min(axis=0) - reach - 2), 0).astype(int)
+    high = np.minimum(np.ceil(polygon.max(axis=0) + reach + 3), darkness.shape[::-1]).astype(int)
+    field = darkness[low[1] : high[1], low[0] : high[0]]
+    polygon = _evenly(polygon - low, 1.0)
+    depth = peak
+    for _ in range(5):
+        cover = _cover(polygon, field.shape)
+        model = cv2.GaussianBlur(cover, (0, 0), blur_px)
+        near = cv2.dilate((cover > 0).astype(np.uint8), np.ones((3, 3), np.uint8), iterations=max(2, round(reach))) > 0
+        rows, cols = np.nonzero(near)
+        distance, nearest = cKDTree(polygon).query(np.column_stack([cols, rows]), distance_upper_bound=reach)
+        held = np.isfinite(distance)
+        rows, cols, nearest = rows[held], cols[held], nearest[held]
+        light_missing, expected = field[rows, cols], model[rows, cols]
+        inner = expected > 0.6 * model.max()
+        depth = float(
+            np.clip((light_missing * expected)[inner].sum() / (expected[inner] ** 2).sum(), 0.5 * peak, max(peak, 0.97))
+        )
+        count, step = len(polygon), np.hypot(*(np.roll(polygon, -1, axis=0) - np.roll(polygon, 1, axis=0)).T) / 2
+        moved = np.bincount(nearest, weights=light_missing / depth - expected, minlength=count)
+        width = max(1.0, blur_px)
+        moved = gaussian_filter1d(moved, width, mode="wrap") / np.maximum(gaussian_filter1d(step, width, mode="wrap"), 0.2)
+        normals, _ = _normals(polygon, min(max(2, round(blur_px)), count // 4))
+        polygon = _evenly(polygon + np.clip(moved, -0.6 * blur_px, 0.6 * blur_px)[:, None] * normals, 1.0)
+    return polygon + low, depth
+
+
+def _cover(polygon: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Share of each pixel that the polygon covers, by supersampling."""
+    times = 4 if shape[0] * shape[1] < 40_000 else 2
+    fine = np.zeros((shape[0] * times, shape[1] * times), np.uint8)
+    points = (polygon + 0.5) * times - 0.5
+    cv2.fillPoly(fine, [np.round(points * 16).astype(np.int32)], 255, shift=4)
+    return cv2.resize(fine, (shape[1], shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+
+
+def _sample(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _tips(
+    polygon: np.ndarray, darkness: np.ndarray, depth: float, noise: float, blur_px: float
+) -> tuple[np.ndarray, list[float]]:
+    """Move each tip to where the light missing across the opening, followed along it, falls to nothing.
+
+    The integral across is blind to blur across, so it follows a taper below the half-level. It is fitted with a ramp that
+    ends at the tip, blurred along: min(width, slope (tip - x)) * Gaussian.
+    """
+    hull = cv2.convexHull(polygon.astype(np.float32)).reshape(-1, 2).astype(float)
+    gaps = np.linalg.norm(hull[:, None] - hull[None], axis=2)
+    i, j = np.unravel_index(int(np.argmax(gaps)), gaps.shape)
+    errors: list[float] = []
+    for tip, other in ((hull[i], hull[j]), (hull[j], hull[i])):
+        found = _tip(polygon, tip, other, darkness, depth, noise, blur_px)
+        if found is not None:
+            polygon, error = found
+            errors.append(error)
+    return polygon, errors
+
+
+def _tip(polygon, tip, other, darkness, depth, noise, blur_px):
+    length = float(np.linalg.norm(tip - other))
+    reach = min(max(6 * blur_px, 6.0), 0.5 * length)
+    distance = np.linalg.norm(polygon - tip, axis=1)
+    body = polygon[(distance > 0.5 * reach) & (distance < 1.3 * reach)]
+    if len(body) < 4 or length < 4:
+        return None
+    direction = tip - body.mean(axis=0)
+    direction /= np.linalg.norm(direction) + 1e-9
+    across = np.array([-direction[1], direction[0]])
+    near = polygon[distance < 1.3 * reach]
+    half = max(np.ptp(near @ across) / 2 + 1, 2.0)
+    margin = 3.0 * blur_px + 1.5
+    beyond = max(5 * blur_px, 5.0)
+    x = np.arange(-reach, beyond + 0.25, 0.5)
+    y = np.arange(-half - margin, half + margin + 0.25, 0.5)
+    centre = (near @ across).mean() - tip @ across
+    grid = tip[None, None] + x[None, :, None] * direction + (y + centre)[:, None, None] * across
+    strip = _sample(darkness, grid[..., 0], grid[..., 1])
+    outer = np.abs(y) > half + 0.6 * margin
+    base = np.median(strip[outer], axis=0)
+    base = np.convolve(np.pad(base, 4, mode="edge"), np.ones(9) / 9, mode="valid")
+    widths = (strip - base).sum(axis=0) * 0.5 / depth
+    scatter = noise / depth * np.sqrt(2 * (half + margin)) + 0.02
+    place, error = _ramp(x, widths, blur_px, scatter)
+    place = float(np.clip(place, -0.5 * reach, 0.9 * beyond))
+    return _move_tip(polygon, tip, direction, across, place), float(np.hypot(error, FLOOR_EDGE_PX + 0.15 * blur_px))
+
+
+def _ramp(x, widths, blur_px, scatter):
+    """Tip place and its standard error: a width that grows from 0 at the tip and never faster than there, blurred along.
+
+    Every concave run of widths is a positive sum of min(distance from the tip, knee): non-negative least squares per place.
+    """
+    knees = blur_px * np.array([0.25, 1.0, 2.0, 3.5, 6.0])
+    places = np.arange(x[0] * 0.6, x[-1] * 0.85, 0.5)
+    costs = np.empty(len(places))
+    for k, place in enumerate(places):
+        u = place - x
+        ramp = _blurred_ramp(u, blur_px)
+        basis = np.column_stack([ramp] + [ramp - _blurred_ramp(u - knee, blur_px) for knee in knees])
+        costs[k] = nnls(basis, widths)[1] ** 2
+    variance = max(scatter**2, costs.min() / max(len(x) / 2 - 4, 4)) * 2  # half-pixel steps: neighbours share their noise
+    weight = np.exp(-(costs - costs.min()) / (2 * variance))
+    mean = float((weight * places).sum() / weight.sum())
+    return mean, float(np.sqrt((weight * (places - mean) ** 2).sum() / weight.sum()))
+
+
+def _blurred_ramp(u, blur_px):
+    """max(u, 0) convolved with a Gaussian."""
+    z = u / blur_px
+    return u * ndtr(z) + blur_px * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+
+
+def _move_tip(polygon, tip, direction, across, place):
+    """The polygon with everything beyond the new tip drawn back to it, or a point set where the tip lies farther out."""
+    along = (polygon - tip) @ direction
+    if place <= along.max():
+        over = np.clip(along - place, 0, None)
+        near = np.linalg.norm(polygon - tip, axis=1) < 3 * abs(place) + 3
+        return polygon - np.where(near, over, 0.0)[:, None] * direction
+    k = int(np.argmax(along))
+    point = polygon[k] + (place - along[k]) * direction
+    out = polygon.copy()
+    out[k] = point
+    return out
