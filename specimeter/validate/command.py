@@ -1,0 +1,148 @@
+"""The validate command: scenes in a pool of processes, progress with the time left, the table, and the files."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import cv2
+
+from specimeter import __version__, files
+from specimeter.errors import SpecimeterError
+from specimeter.validate import statistics, table
+from specimeter.validate.examine import LIMITS, RESERVED, Result, examine, prepare
+from specimeter.validate.resources import measured_alone
+
+LARGE_PX = 5664  # 24 megapixels at 4 : 3
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the validation; returns the exit status (0: it ran, whatever it found; 130: interrupted, nothing written)."""
+    options = _parser().parse_args(arguments)
+    if options.scenes < 1 or options.jobs < 1 or options.width < 400:
+        raise SpecimeterError("scenes and jobs are 1 or more, width is 400 px or more", mend="specimeter validate --help")
+    for folder in filter(None, (options.out, options.cache)):
+        folder.mkdir(parents=True, exist_ok=True)
+    try:
+        with tempfile.TemporaryDirectory(prefix="specimeter-scenes-") as scratch:
+            folder = options.cache or Path(scratch)
+            seeds = range(RESERVED + options.seed, RESERVED + options.seed + options.scenes)
+            if options.render_only:
+                work = partial(_rendered, width_px=options.width, folder=folder)
+                for _ in _each(work, seeds, options.jobs):
+                    pass
+                return 0
+            work = partial(examine, width_px=options.width, folder=folder, stage=options.stage, method=options.method)
+            results = sorted(_each(work, seeds, options.jobs), key=lambda result: result["seed"])
+            large = _large(folder) if options.large else []
+    except KeyboardInterrupt:
+        print("\nvalidation interrupted; nothing was written", file=sys.stderr)
+        return 130
+    rows, failures = [*statistics.rows(results), *large], statistics.failures(results)
+    about = _about(options)
+    print(table.terminal(rows, failures))
+    if options.out:
+        files.write(options.out / "validation.json", table.as_json(results, rows, about).encode())
+        path = files.write(options.out / "validation.md", table.markdown(rows, failures, about).encode())
+        print(f"\nWritten: {path} and {path.with_suffix('.json').name}")
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="specimeter validate",
+        description="Render random scenes whose truth is known exactly, run the main job and a plain scikit-image pipeline on "
+        "each, and print how they did. The scenes' seeds are reserved for this and used for nothing else.",
+    )
+    parser.add_argument("--scenes", type=int, default=200, metavar="N", help="how many (default: 200)")
+    parser.add_argument("--seed", type=int, default=0, metavar="S", help="which scenes: the first one's number (default: 0)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, metavar="J", help="processes (default: one a core)")
+    parser.add_argument("--width", type=int, default=3264, metavar="PX", help="long side of the photographs (default: 3264)")
+    parser.add_argument("--cache", type=Path, metavar="DIR", help="keep the rendered scenes here, and use those that are there")
+    parser.add_argument("--render-only", action="store_true", help="only fill the cache")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="write validation.md and validation.json here")
+    parser.add_argument(
+        "--stage", choices=("all", "segment"), default="all", help="segment: given true scale, surface and area"
+    )
+    parser.add_argument("--method", default="openings", metavar="NAME", help="which segmenter (default: openings)")
+    parser.add_argument(
+        "--large", action="store_true", help="also time one photograph of 24 megapixels in a process of its own"
+    )
+    return parser
+
+
+def _rendered(seed: int, *, width_px: int, folder: Path) -> Result:
+    prepare(seed, width_px, folder)
+    return {"seed": seed, "error": None}
+
+
+def _each(work: partial, seeds: range, jobs: int) -> Iterator[Result]:
+    """Results as they come, with a progress line; on interruption the workers are stopped first."""
+    started = time.monotonic()
+    if jobs == 1:
+        for number, seed in enumerate(seeds, start=1):
+            yield work(seed)
+            _progress(number, len(seeds), started)
+        return
+    pool = ProcessPoolExecutor(max_workers=min(jobs, len(seeds)), initializer=_quiet_worker)
+    try:
+        waiting = {pool.submit(work, seed) for seed in seeds}
+        number = 0
+        while waiting:
+            done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            for future in done:
+                yield future.result()
+                number += 1
+                _progress(number, len(seeds), started)
+    finally:
+        for process in list((pool._processes or {}).values()) if waiting else []:
+            process.terminate()
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _quiet_worker() -> None:
+    """The parent alone answers Ctrl-C, and each worker uses one core."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    cv2.setNumThreads(1)
+
+
+def _progress(number: int, of: int, started: float) -> None:
+    left = (time.monotonic() - started) / number * (of - number)
+    end = "\n" if number == of else ""
+    print(f"\r  {number} of {of} scenes, {left / 60:.0f} min {left % 60:2.0f} s left ", end=end, file=sys.stderr, flush=True)
+
+
+def _large(folder: Path) -> list[statistics.Row]:
+    """Time and memory for one photograph of 24 megapixels."""
+    answer = measured_alone(prepare(RESERVED + 1, LARGE_PX, folder), LIMITS)
+    if "error" in answer:
+        return [statistics.Row(what="24 MP photograph", specimeter=answer["error"])]
+    row = statistics.Row
+    return [
+        row(what="24 MP: whole command, report included, s", goal="3", specimeter=f"{answer['command_s']:.1f}"),
+        row(what="24 MP: peak memory, MB", goal="900", specimeter=f"{answer['peak_mb']:.0f}"),
+        row(what="24 MP: decoding the JPEG, s", specimeter=f"{answer['decode_s']:.2f}"),
+        *(row(what=f"24 MP: {name}, s", specimeter=f"{seconds:.2f}") for name, seconds in answer["stages_s"].items()),
+    ]
+
+
+def _about(options: argparse.Namespace) -> dict[str, Any]:
+    return {
+        "specimeter": __version__,
+        "date": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        "scenes": f"{options.scenes}, seeds from {RESERVED + options.seed}, {options.width} px wide; each fifth is clean",
+        "stages": "the main job" if options.stage == "all" else "finding and measuring, given true scale, surface and area",
+        "segmenter": options.method,
+        "machine": f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()}, Python {platform.python_version()}",
+    }

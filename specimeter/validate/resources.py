@@ -1,0 +1,59 @@
+"""Time and peak memory of the main job on one photograph, in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+
+def measured_alone(photo_file: Path, limits_file: Path) -> dict[str, Any]:
+    """Run the main job, report included, in a fresh process; its wall seconds, stages and peak memory in MB.
+
+    `job_s` is the job alone; `command_s` is the whole process, with Python's start and the imports.
+    """
+    call = [sys.executable, "-m", __name__, str(photo_file), str(limits_file)]
+    started = time.perf_counter()
+    process = subprocess.run(call, capture_output=True, text=True, check=False)
+    command_s = time.perf_counter() - started
+    if process.returncode:
+        return {"error": (process.stderr.strip().splitlines() or ["no message"])[-1]}
+    return {"command_s": command_s, **json.loads(process.stdout)}
+
+
+def _main(photo: str, limits: str) -> None:
+    from specimeter import job
+    from specimeter import photo as photos
+
+    started = time.perf_counter()
+    photos.read(photo)
+    decode_s = time.perf_counter() - started
+    stages: list[tuple[str, float]] = []
+    started = time.perf_counter()
+    with tempfile.TemporaryDirectory() as folder:
+        job.measure(
+            photo,
+            Path(photo).with_suffix(".sheet.toml"),
+            limits,
+            out=folder,
+            progress=lambda stage: stages.append((stage.split(":")[0], time.perf_counter() - started)),
+        )
+    job_s = time.perf_counter() - started
+    ends = [*(begun for _, begun in stages[1:]), job_s]
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    answer = {
+        "decode_s": decode_s,
+        "job_s": job_s,
+        "stages_s": {name: end - begun for (name, begun), end in zip(stages, ends, strict=True)},
+        "peak_mb": peak / (1e6 if sys.platform == "darwin" else 1e3),
+    }
+    print(json.dumps(answer))
+
+
+if __name__ == "__main__":
+    _main(*sys.argv[1:])
