@@ -75,7 +75,7 @@ class Crossings:
         return float(np.mean(np.max(self.edge[:, near], axis=1)))
 
 
-def side_places(bend: Bend, a_mm: float, count: int = 48) -> np.ndarray:
+def side_places(bend: Bend, a_mm: float, count: int = 40) -> np.ndarray:
     """Arc positions s in mm along the side edge at `a_mm` that face the camera, legs included up to a radius' length."""
     reach = bend.arc_half_mm + (0.6 * bend.radius_mm if bend.angle_deg < 170 else 0.0)
     s = np.linspace(-reach, reach, 4 * count)
@@ -105,7 +105,7 @@ def silhouette_angle(bend: Bend, side: float) -> float | None:
 
 
 def across_silhouette(
-    picture: Reduced, bend: Bend, side: float, ends_mm: tuple[float, float], *, reach_mm: float, count: int = 32
+    picture: Reduced, bend: Bend, side: float, ends_mm: tuple[float, float], *, reach_mm: float, count: int = 24
 ) -> Crossings | None:
     """Profiles outwards over the silhouette on one side, at places a between the two side edges."""
     theta = silhouette_angle(bend, side)
@@ -122,10 +122,10 @@ def across_silhouette(
     return _crossings(picture, points, offset, a)
 
 
-def clearance_mm(bend: Bend, points_px: np.ndarray) -> np.ndarray:
-    """How far, in mm, the sight lines through pixels pass outside the cylinder: 0 on its silhouette."""
+def clearance_mm(bend: Bend, rays: np.ndarray) -> np.ndarray:
+    """How far, in mm, sight lines (unit, world, (N, 3)) pass outside the cylinder: 0 on its silhouette."""
     eye = bend.frame @ (bend.view.eye_mm - bend.axis_point_mm)
-    ray = bend.view.rays(points_px) @ bend.frame.T
+    ray = rays @ bend.frame.T
     return np.abs(eye[0] * ray[:, 2] - eye[2] * ray[:, 0]) / np.hypot(ray[:, 0], ray[:, 2]) - bend.radius_mm
 
 

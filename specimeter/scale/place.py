@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 from specimeter.errors import SurfaceError
 from specimeter.photo import Photo
-from specimeter.scale.borders import Reduced, across_side, across_silhouette, clearance_mm, reduce
+from specimeter.scale.borders import Reduced, across_side, across_silhouette, clearance_mm, reduce, silhouette_angle
 from specimeter.scale.card_layout import CARDS
 from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
@@ -21,6 +21,9 @@ RADIUS_U_REL = 0.02  # springback opens the bend, bending thins the plate: judge
 RADIUS_BASIS = "judgement: springback and thinning, 2 % of the radius, narrowed by the silhouettes"
 LEAST_U_CROWN_MM, LEAST_U_DIRECTION_DEG = 0.15, 0.15  # borders are never straighter or squarer than this on a hand-cut specimen
 SPREADS_MM = (1.8, 0.9, 0.45)  # how far from the predicted border an edge may lie, pass by pass
+ROUNDS = 5  # of Gauss-Newton for one set of marks
+MOST_REFINED = 3  # candidates that the narrow searches are spent on
+LONGEST_STEP = np.array([3.0, 0.08, 0.05, 2.0, 2.0])  # mm, rad, log, mm, mm in one round
 FOUND, DOUBTFUL = 0.30, 0.45  # support below which nothing counts as found, or a caution is due
 
 
@@ -58,8 +61,8 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     coarse = reduce(photo.rgb, max(1, int(size / 38 / mm_per_px)))
     found = candidates(coarse, start, width, window_mm=window, hide_px=card_outlines_px(scale), turns_deg=turns)
     guess = sheet.region.outline_px if sheet.region else None
-    placed = [fit for one in found if (fit := _fitted(fine, one, photo, scale)) is not None and _holds(fit, guess)]
-    placed.sort(key=lambda fit: -_worth(fit, width))
+    found = [one for one in found if not _on_card(one, scale)]
+    placed = [fit for fit in _best_fits(fine, found, scale, width) if _holds(fit, guess)]
     if not placed or placed[0].support < FOUND:
         raise SurfaceError(
             "no bent specimen of the sheet's size stands out from the background",
@@ -86,6 +89,17 @@ def card_outlines_px(scale: Scale) -> list[np.ndarray]:
                 )
                 outlines.append(scale.view.project(np.column_stack([edge, np.zeros(len(edge))])))
     return outlines
+
+
+def _on_card(one: Candidate, scale: Scale) -> bool:
+    """Whether the face lies, by more than half, on the printed card itself."""
+    s, a = np.meshgrid(np.linspace(-0.7, 0.7, 7) * one.bend.radius_mm, np.linspace(-0.5, 0.5, 7) * one.width_mm)
+    points = one.bend.project(np.column_stack([s.ravel(), a.ravel()])).astype(np.float32)
+    on = np.zeros(len(points), bool)
+    for outline in card_outlines_px(scale):  # the window comes after the card's own outline, and takes its part away
+        polygon = outline.astype(np.float32).reshape(-1, 1, 2)
+        on ^= np.array([cv2.pointPolygonTest(polygon, (float(x), float(y)), False) > 0 for x, y in points])
+    return bool(on.mean() > 0.5)
 
 
 def _middle_px(photo: Photo) -> np.ndarray:
@@ -128,27 +142,42 @@ def _prior(photo: Photo, sheet: Sheet, scale: Scale) -> tuple[Bend, list[float],
     return bend, window, turns
 
 
-def _fitted(picture: Reduced, one: Candidate, photo: Photo, scale: Scale) -> Placed | None:
-    """One candidate refined on its borders: a coarse edge search, then ever narrower ones round the last fit."""
-    bend, ends = one.bend, np.array([-0.5, 0.5]) * one.width_mm
-    covariance = np.zeros((5, 5))
-    u_log_radius = np.hypot(RADIUS_U_REL, scale.u_rel)
-    nominal = one.bend.radius_mm
-    for spread in SPREADS_MM:
+def _best_fits(picture: Reduced, rough: Sequence[Candidate], scale: Scale, width_mm: float | None) -> list[Placed]:
+    """Candidates refined on their borders, best first: all by a wide search, the few best by ever narrower ones."""
+    u_log_radius = float(np.hypot(RADIUS_U_REL, scale.u_rel))
+    fits = []
+    for one in rough:
+        starts = [one.bend]
+        if not any(silhouette_angle(one.bend, side) is not None for side in (-1.0, 1.0)):
+            starts.append(_between_leg_ends(picture, one.bend, one.width_mm))
+        for start in starts:
+            ends = np.array([-0.5, 0.5]) * one.width_mm
+            fits.append(_refined(picture, start, ends, SPREADS_MM[:1], start.radius_mm, u_log_radius))
+    few = sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, width_mm))[:MOST_REFINED]
+    nominal = rough[0].bend.radius_mm if rough else 0.0
+    fits = [_refined(picture, fit.bend, np.array(fit.ends_mm), SPREADS_MM[1:], nominal, u_log_radius) for fit in few]
+    return sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, width_mm))
+
+
+def _refined(
+    picture: Reduced, bend: Bend, ends: np.ndarray, spreads: Sequence[float], nominal: float, u_log_radius: float
+) -> Placed | None:
+    """A bend and its ends after an edge search of each width in turn; None where the borders lead nowhere."""
+    width = ends[1] - ends[0]
+    for spread in spreads:
         marks = _marks(picture, bend, ends, spread)
         if marks is None:
             return None
         bend, ends, covariance = _solve(bend, ends, marks, nominal, u_log_radius, max(0.12, 0.25 * spread))
-        if not np.isfinite(ends).all() or ends[1] - ends[0] < 0.6 * one.width_mm:
+        if not np.isfinite(ends).all() or not 0.7 < (ends[1] - ends[0]) / width < 1.4:
             return None
     by_border = _support(picture, bend, ends)
     if by_border is None:
         return None
     middle = float(np.mean(ends))
-    bend = replace(bend, crown_mm=bend.crown_mm + middle * bend.frame[1, :2])
     u = np.sqrt(np.maximum(np.diag(covariance), 0))
     return Placed(
-        bend=bend,
+        bend=replace(bend, crown_mm=bend.crown_mm + middle * bend.frame[1, :2]),
         ends_mm=(float(ends[0] - middle), float(ends[1] - middle)),
         support=_together(by_border),
         by_border=by_border,
@@ -156,6 +185,24 @@ def _fitted(picture: Reduced, one: Candidate, photo: Photo, scale: Scale) -> Pla
         u_direction_deg=float(np.hypot(np.degrees(u[1]), LEAST_U_DIRECTION_DEG)),
         u_radius_mm=float(max(u[2], 0.004) * bend.radius_mm),
     )
+
+
+def _between_leg_ends(picture: Reduced, bend: Bend, width_mm: float) -> Bend:
+    """With both legs in view the side edges run on past the arc: a crown half way along them is where to begin."""
+    reach = bend.arc_half_mm + 3.0 * bend.radius_mm
+    s = np.linspace(-reach, reach, 121)
+    seen = np.ones(len(s))
+    for end in (-width_mm / 2, width_mm / 2):
+        crossings = across_side(picture, bend, end, reach_mm=3.0, s_mm=s)
+        weight = np.exp(-0.5 * (crossings.offset_mm / 1.5) ** 2)
+        seen = np.minimum(seen, np.max(crossings.edge * weight, axis=1))
+    # the stretch round the present crown with the most evidence over what background gives by chance
+    gain = np.cumsum(np.append(0.0, seen - 0.45))
+    middle = len(s) // 2
+    first, last = np.argmin(gain[: middle + 1]), middle + np.argmax(gain[middle:])
+    at = bend.world([[s[min(first, len(s) - 1)], 0.0], [s[min(last, len(s) - 1)], 0.0]])[0]
+    shift = float(np.mean((at - bend.axis_point_mm) @ bend.frame[0]))
+    return replace(bend, crown_mm=bend.crown_mm + shift * bend.frame[0, :2])
 
 
 Marks = tuple[list[tuple[np.ndarray, np.ndarray]], list[tuple[np.ndarray, np.ndarray]]]
@@ -179,34 +226,44 @@ def _marks(picture: Reduced, bend: Bend, ends: np.ndarray, spread: float) -> Mar
 
 
 def _solve(bend: Bend, ends: np.ndarray, marks: Marks, nominal: float, u_log_radius: float, noise_mm: float):
-    """Crown, direction, radius and side edges that fit the marks best; robust, so that strays do not pull."""
+    """Crown, direction, log radius and the two side edges that fit the marks best, with their covariance (5, 5).
+
+    Gauss-Newton with Cauchy weights, so that stray marks do not pull; the radius is held by what is known beforehand.
+    """
     sides, outlines = marks
-    across = bend.frame[0, :2]
+    across, rays_of = bend.frame[0, :2], bend.view.rays
+    side_rays = rays_of(np.concatenate([points for points, _ in sides]))
+    which = np.repeat([0, 1], [len(points) for points, _ in sides])
+    low_rays = rays_of(np.concatenate([points for points, _ in outlines])) if outlines else np.empty((0, 3))
+    strength = np.concatenate([strength for _, strength in (*sides, *outlines)])
+    noise = np.append(np.full(len(side_rays), noise_mm), np.full(len(low_rays), 1.5 * noise_mm))
+    start = np.array([0.0, 0.0, np.log(bend.radius_mm / nominal), *ends])
+    prior = np.array([0.0, 0.0, 1.0 / u_log_radius, 0.0, 0.0])
 
     def moved(p: np.ndarray) -> Bend:
-        return replace(
-            bend,
-            crown_mm=bend.crown_mm + p[0] * across,
-            direction_deg=bend.direction_deg + np.degrees(p[1]),
-            radius_mm=nominal * np.exp(p[2]),
-        )
+        crown, direction = bend.crown_mm + p[0] * across, bend.direction_deg + np.degrees(p[1])
+        return replace(bend, crown_mm=crown, direction_deg=direction, radius_mm=nominal * float(np.exp(p[2])))
 
-    def residuals(p: np.ndarray) -> np.ndarray:
+    def off(p: np.ndarray) -> np.ndarray:
         now = moved(p)
-        parts = [np.array([p[2] / u_log_radius])]
-        for k, (points, strength) in enumerate(sides):
-            off = now.develop(points)[:, 1] - p[3 + k]
-            parts.append(np.sqrt(strength) * np.nan_to_num(off, nan=3.0) / noise_mm)
-        for points, strength in outlines:
-            parts.append(np.sqrt(strength) * clearance_mm(now, points) / (1.5 * noise_mm))
-        return np.concatenate(parts)
+        side = np.nan_to_num(now.hit(side_rays)[0][:, 1] - p[3:][which], nan=3.0)
+        return np.append(side, clearance_mm(now, low_rays)) / noise
 
-    start = np.array([0.0, 0.0, np.log(bend.radius_mm / nominal), *ends])
-    fit = least_squares(residuals, start, loss="cauchy", x_scale=[1.0, 0.02, 0.02, 1.0, 1.0], max_nfev=12)
-    normal = fit.jac.T @ fit.jac
+    p = start.copy()
+    step = np.array([1e-4, 1e-6, 1e-6])
+    for _ in range(ROUNDS):
+        here = off(p)
+        jacobian = np.zeros((len(here), 5))
+        for k in range(3):
+            jacobian[:, k] = (off(p + step[k] * np.eye(5)[k]) - here) / step[k]
+        jacobian[np.arange(len(which)), 3 + which] = -1.0 / noise[: len(which)]
+        weight = strength / (1.0 + here**2)
+        normal = jacobian.T @ (weight[:, None] * jacobian) + np.diag(prior**2 + 1e-9)
+        p = p - np.clip(np.linalg.solve(normal, jacobian.T @ (weight * here) + prior**2 * p), -LONGEST_STEP, LONGEST_STEP)
+        p[2] = np.clip(p[2], -4 * u_log_radius, 4 * u_log_radius)
     # neighbouring profiles share their light: about one in four counts as independent
-    covariance = np.linalg.pinv(normal / 4 + np.diag([1e-6, 1e-3, 0.75 / u_log_radius**2, 1e-6, 1e-6]))
-    return moved(fit.x), fit.x[3:], covariance
+    shared = jacobian.T @ ((weight / 4)[:, None] * jacobian) + np.diag(prior**2 + 1e-9)
+    return moved(p), p[3:], np.linalg.inv(shared)
 
 
 def _support(picture: Reduced, bend: Bend, ends: np.ndarray) -> dict[str, float] | None:

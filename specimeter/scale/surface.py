@@ -143,11 +143,10 @@ class Bend:
         return float(self.radius_mm * np.radians(self.angle_deg) / 2)
 
     def develop(self, points_px: np.ndarray) -> np.ndarray:
-        developed, _ = self._hit(points_px)
-        return developed
+        return self.hit(self.view.rays(points_px))[0]
 
     def steepness_deg(self, points_px: np.ndarray) -> np.ndarray:
-        _, cosine = self._hit(points_px)
+        cosine = self.hit(self.view.rays(points_px))[1]
         return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
     def world(self, developed_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -191,14 +190,15 @@ class Bend:
             if u > 0
         )
 
-    def _hit(self, points_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Developed [s, a] and the cosine of the steepness where each sight line first meets the surface; NaN if it misses.
+    def hit(self, rays: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Developed [s, a] and the cosine of the steepness where sight lines (unit, world, (N, 3)) first meet the surface.
 
+        NaN where they miss.
         Across the axis the face is the border of a convex region (a disc's arc and two of its tangents), so a line from
         outside enters it at most once, through exactly one of the three pieces: a quadratic for the arc, a plane for a leg.
         """
         eye = self.frame @ (self.view.eye_mm - self.axis_point_mm)  # across, along, up from the axis
-        ray = self.view.rays(points_px) @ self.frame.T
+        ray = rays @ self.frame.T
         radius, half = self.radius_mm, np.radians(self.angle_deg) / 2
         developed = np.full((len(ray), 2), np.nan)
         cosine = np.full(len(ray), np.nan)
