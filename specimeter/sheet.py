@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Sequence
@@ -97,11 +98,11 @@ def _two_places(points: Any) -> Any:
 def _day(value: Any) -> Any:
     """TOML gives dates, a stored record gives them as text."""
     if isinstance(value, str):
-        try:
+        with contextlib.suppress(ValueError):
             return date.fromisoformat(value) if len(value) == 10 else datetime.fromisoformat(value)
-        except ValueError:
-            return value
-    return value
+    if isinstance(value, date):
+        return value
+    raise wrong(f"got {shown(value)}")
 
 
 def number(low: float, high: float, what: str, *, above: bool = False, default: Any = None) -> Any:
