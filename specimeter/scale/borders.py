@@ -69,6 +69,15 @@ class Crossings:
         along = self.points_px[rows, column + 1] - self.points_px[rows, column]
         return self.offset_mm[column] + shift * step, self.points_px[rows, column] + shift[:, None] * along, here
 
+    def shifted(self, by_mm: np.ndarray) -> Crossings:
+        """The same profiles, each row's offsets counted from its own `by_mm`; keeps the common offsets by resampling."""
+        at = self.offset_mm[None, :] + np.asarray(by_mm, float)[:, None]
+        step = self.offset_mm[1] - self.offset_mm[0]
+        column = ((at - self.offset_mm[0]) / step).astype(np.float32)
+        rows = np.broadcast_to(np.arange(len(at), dtype=np.float32)[:, None], column.shape)
+        edge = cv2.remap(self.edge.astype(np.float32), column, np.ascontiguousarray(rows), cv2.INTER_LINEAR).reshape(at.shape)
+        return Crossings(points_px=self.points_px, offset_mm=self.offset_mm, edge=edge, at=self.at, light=self.light)
+
     def support(self, within_mm: float) -> float:
         """Share of the border that shows an edge within `within_mm` of offset 0, weighted by its strength, 0 to 1."""
         near = np.abs(self.offset_mm) <= max(within_mm, 1.5 * (self.offset_mm[1] - self.offset_mm[0]))

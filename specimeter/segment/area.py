@@ -1,0 +1,236 @@
+"""The examined area: the bent face between its side edges and up to 60 degrees, or what the sheet's region says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from specimeter.errors import AreaError
+from specimeter.photo import Photo
+from specimeter.scale.borders import Reduced, reduce
+from specimeter.scale.model import Scale
+from specimeter.scale.surface import Bend, Surface
+from specimeter.segment.edges import SideEdge, follow_side_edges
+from specimeter.segment.model import ExaminedArea
+from specimeter.sheet import Sheet
+
+STEEPEST_DEG = 60.0  # surface steeper than this to the sight line is not examined (design, section 7)
+PULLED_IN_PX = 1.0  # the outline keeps this far inside the side edges, so that no background is taken for face
+OUTLINE_STEPS = 64  # points along each side of an outline that was found
+WIDTH_OFF = 0.08  # measured width over calliper width, beyond which the face found is probably not the specimen's
+
+
+def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> ExaminedArea:
+    """The outline within which features are looked for.
+
+    A region in the sheet is taken as it is drawn, less what is too steep. Without one a bend's face is outlined between
+    its own side edges, as far as it is no steeper than 60 degrees and lies on the bent part.
+
+    Raises
+    ------
+    AreaError
+        If nothing is left of the area, or none can be had: flat faces need a region.
+    """
+    edges = _side_edges(photo, sheet, surface) if isinstance(surface, Bend) else None
+    if sheet.region is not None:
+        return _drawn(photo, sheet, scale, surface, edges)
+    if not isinstance(surface, Bend):
+        raise AreaError(
+            "the examined face is not outlined, and on this kind of specimen it is not found automatically",
+            field="region.outline_px",
+            expected="the face's outline, three or more points [x, y] in pixels",
+            mend="draw it and give it in the table [region]",
+        )
+    if edges is None:
+        raise AreaError(
+            "the specimen's side edges do not show in the photograph",
+            file=photo.file,
+            expected="the bent face between its two side edges",
+            mend="photograph the whole width of the face, or outline it in [region] outline_px",
+        )
+    return _found(photo, sheet, scale, surface, edges)
+
+
+def steepness_limits_mm(bend: Bend, a_mm: np.ndarray) -> np.ndarray:
+    """Least and greatest arc position s in mm, shape (N, 2), at each place a along the axis, that are on the bent part and
+    no steeper than 60 degrees; NaN where none is."""
+    a = np.asarray(a_mm, float).ravel()
+    s = np.linspace(-bend.arc_half_mm, bend.arc_half_mm, 241)
+    grid = np.stack(np.meshgrid(s, a), axis=-1)
+    steep = bend.steepness_on_deg(grid.reshape(-1, 2)).reshape(len(a), len(s))
+    limits = np.full((len(a), 2), np.nan)
+    good = steep <= STEEPEST_DEG
+    for k in np.flatnonzero(good.any(axis=1)):
+        first, last = np.flatnonzero(good[k])[[0, -1]]
+        limits[k] = s[first], s[last]
+        if first > 0:  # steepness grows evenly with s: interpolating one step of 0.75 degrees is good to 0.001 mm
+            limits[k, 0] = np.interp(STEEPEST_DEG, steep[k, [first, first - 1]], s[[first, first - 1]])
+        if last < len(s) - 1:
+            limits[k, 1] = np.interp(STEEPEST_DEG, steep[k, [last, last + 1]], s[[last, last + 1]])
+    return limits
+
+
+def _side_edges(photo: Photo, sheet: Sheet, bend: Bend) -> tuple[SideEdge, SideEdge] | None:
+    calliper = sheet.specimen.specimen_width_mm
+    half = (calliper or 25.0) / 2
+    expected = bend.evidence.get("side_edges_a_mm", (-half, half))
+    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper)
+
+
+def _detailed(photo: Photo, bend: Bend) -> Reduced:
+    """The photograph as it is, or shrunk where a pixel is finer than 0.03 mm: an edge is no sharper than that."""
+    return reduce(photo.rgb, max(1, int(0.03 / bend.mm_per_px_at(bend.project([[0.0, 0.0]])[0]))))
+
+
+def _width(edges: tuple[SideEdge, SideEdge], scale: Scale) -> tuple[float, float]:
+    """Width at the crown in mm and its standard uncertainty, scale included."""
+    width = float(edges[1].at([0.0])[0] - edges[0].at([0.0])[0])
+    return width, float(np.sqrt(edges[0].u_mm ** 2 + edges[1].u_mm ** 2 + (scale.u_rel * width) ** 2))
+
+
+def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[SideEdge, SideEdge]) -> ExaminedArea:
+    inward = PULLED_IN_PX * bend.mm_per_px_at(bend.project([[0.0, 0.0]])[0])
+    sides = []
+    for edge, sign in zip(edges, (1.0, -1.0), strict=True):
+        low, high = steepness_limits_mm(bend, edge.at([0.0]))[0]
+        if np.isnan(low):
+            raise AreaError(
+                "every part of the face is steeper than 60 degrees to the sight line",
+                file=photo.file,
+                mend="photograph the bend face from above its crown",
+            )
+        s = np.linspace(low, high, OUTLINE_STEPS)
+        sides.append(np.column_stack([s, edge.at(s) + sign * inward]))
+    one, two = sides
+    across = [_steep_line(bend, one[-1, 1], two[-1, 1], 1), _steep_line(bend, two[0, 1], one[0, 1], 0)]
+    outline = bend.project(np.concatenate([one, across[0], two[::-1], across[1]]))
+    inside = (outline >= -0.5) & (outline <= np.array([photo.width_px, photo.height_px]) - 0.5)
+    cautions = []
+    if not inside.all():
+        cautions.append("Part of the bent face lies outside the photograph and was not examined.")
+        outline = np.clip(outline, 0, np.array([photo.width_px, photo.height_px]) - 1.0)
+    width, u_width = _width(edges, scale)
+    confidence = _confidence(edges, width, sheet.specimen.specimen_width_mm, bend)
+    if confidence < 0.5:
+        cautions.append("The examined area was found with low confidence: check its outline, or give it in [region].")
+    return ExaminedArea(
+        outline_px=outline,
+        found_by="auto",
+        edges_px=tuple(bend.project(side) for side in sides),
+        width_mm=width,
+        u_width_mm=u_width,
+        confidence=confidence,
+        cautions=tuple(cautions),
+    )
+
+
+def _steep_line(bend: Bend, from_mm: float, to_mm: float, which: int) -> np.ndarray:
+    """The 60 degree line (which: 0 at least s, 1 at greatest s) between two places along the axis, ends left out."""
+    a = np.linspace(from_mm, to_mm, OUTLINE_STEPS // 2)[1:-1]
+    return np.column_stack([steepness_limits_mm(bend, a)[:, which], a])
+
+
+def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, bend: Bend) -> float:
+    """0 to 1, from how well the borders show, how near rivals come and how the width agrees with the calliper."""
+    support = min(bend.evidence.get("support", 1.0), 0.5 * (edges[0].support + edges[1].support) + 0.25)
+    confidence = np.clip((support - 0.25) / 0.4, 0.05, 0.99)
+    if bend.cautions:
+        confidence = min(confidence, 0.45)
+    if calliper is not None:
+        confidence *= np.exp(-0.5 * (np.log(width / calliper) / (WIDTH_OFF / 2)) ** 2)
+    return float(confidence)
+
+
+def _drawn(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface, edges: tuple[SideEdge, SideEdge] | None) -> ExaminedArea:
+    """The sheet's region, cut where it reaches surface that is too steep."""
+    drawn = _dense(np.asarray(sheet.region.outline_px, float))
+    outline, cautions = _cut(drawn, surface, photo), ()
+    if _area_px(outline) < 0.995 * _area_px(drawn):
+        cautions = (
+            "Part of the region is steeper than 60 degrees to the sight line, or beyond the bent part: it was left out.",
+        )
+    area = ExaminedArea(
+        outline_px=outline,
+        exclude_px=tuple(np.asarray(hole, float) for hole in sheet.region.exclude_px),
+        found_by="sheet",
+        cautions=cautions,
+    )
+    if edges is None or min(edge.support for edge in edges) < 0.3:
+        return area
+    width, u_width = _width(edges, scale)
+    lines = []
+    for edge in edges:
+        s = np.linspace(edge.s_mm[0], edge.s_mm[-1], OUTLINE_STEPS)
+        developed = np.column_stack([s, edge.at(s)])
+        limit = steepness_limits_mm(surface, edge.at([0.0]))[0]
+        lines.append(surface.project(developed[(s >= limit[0]) & (s <= limit[1])]))
+    return replace(area, edges_px=tuple(line for line in lines if len(line)), width_mm=width, u_width_mm=u_width)
+
+
+def _dense(polygon: np.ndarray) -> np.ndarray:
+    """The polygon with no side longer than a four-hundredth of its own extent."""
+    longest = max(1.0, float(np.ptp(polygon, axis=0).max()) / 400)
+    parts = []
+    for start, end in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
+        count = max(1, int(np.ceil(np.hypot(*(end - start)) / longest)))
+        parts.append(start + np.arange(count)[:, None] / count * (end - start))
+    return np.concatenate(parts)
+
+
+def _examinable(points_px: np.ndarray, surface: Surface) -> np.ndarray:
+    good = np.nan_to_num(surface.steepness_deg(points_px), nan=90.0) <= STEEPEST_DEG
+    if isinstance(surface, Bend):
+        good &= np.abs(np.nan_to_num(surface.develop(points_px)[:, 0], nan=np.inf)) <= surface.arc_half_mm
+    return good
+
+
+def _cut(polygon: np.ndarray, surface: Surface, photo: Photo) -> np.ndarray:
+    """The part of a dense polygon that can be examined; where it leaves and comes back, it follows the limit between."""
+    good = _examinable(polygon, surface)
+    if good.all():
+        return polygon
+    if not good.any():
+        raise AreaError(
+            "no part of the region's outline lies on surface less steep than 60 degrees to the sight line",
+            file=photo.file,
+            field="region.outline_px",
+            mend="outline the part of the face round the crown; check the axis, the former and the thickness",
+        )
+    start = int(np.flatnonzero(good & ~np.roll(good, -1))[0])  # the last good point before the outline first leaves
+    polygon, good = np.roll(polygon, -start, axis=0), np.roll(good, -start)
+    parts, left = [], None
+    for k in range(len(polygon)):
+        following = (k + 1) % len(polygon)
+        if good[k]:
+            parts.append(polygon[k : k + 1])
+        if good[k] and not good[following]:
+            left = _crossing(polygon[k], polygon[following], surface)
+        elif not good[k] and good[following]:
+            back = _crossing(polygon[following], polygon[k], surface)
+            parts.append(_along_limit(left, back, surface))
+    return np.concatenate(parts)
+
+
+def _crossing(inside: np.ndarray, outside: np.ndarray, surface: Surface) -> np.ndarray:
+    for _ in range(20):
+        middle = (inside + outside) / 2
+        if _examinable(middle[None], surface)[0]:
+            inside = middle
+        else:
+            outside = middle
+    return inside
+
+
+def _along_limit(left: np.ndarray, back: np.ndarray, surface: Surface) -> np.ndarray:
+    """Pixels from where an outline left the examinable part to where it comes back, along that part's limit."""
+    if not isinstance(surface, Bend):
+        return np.array([left, back])
+    (s, a), (_, b) = surface.develop(np.array([left, back]))
+    line = _steep_line(surface, a, b, int(s > 0))
+    return np.concatenate([left[None], surface.project(line), back[None]])
+
+
+def _area_px(polygon: np.ndarray) -> float:
+    x, y = polygon.T
+    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
