@@ -109,8 +109,8 @@ def read(path: str | Path) -> Photo:
             _check_size(path, head.size)
             cautions = _page_cautions(kind, decode.pages(head))
             profile = head.info.get("icc_profile") or None
+            exif, exif_cautions = _exif(head)  # before the pixels: their reader closes the file
             pixels = decode.pixels(data, head, kind)
-            exif, exif_cautions = _exif(head)
             if kind in ("JPEG", "PNG"):  # the readers of TIFF and HEIC apply it themselves
                 pixels = _upright(pixels, exif.get("orientation"))
             rgb, colour_cautions = colour.to_srgb(pixels, profile)
