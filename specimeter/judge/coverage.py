@@ -6,6 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
+import numpy as np
+
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import FEATURE_TESTS, Limits
 from specimeter.judge.membership import members, named
@@ -16,6 +19,10 @@ from specimeter.sheet import BEND_TESTS, Sheet
 
 U_CALLIPER_MM = 0.1  # k = 2; judgement: a workshop calliper across ground edges, burrs included
 STEEPEST_DEG = 60.0  # steeper surface is not examined
+HAZ_MM = 3.0  # heat-affected zone beside the weld, each side; judgement
+EDGE_SEEN = 0.95  # of the needed part of an edge: the ends are where the outline turns
+HAND = 0.02  # how near to an edge an outline drawn by hand must come, as a share of the width
+LEAST_CONFIDENCE = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,12 +48,21 @@ def of_area(sheet: Sheet, area: ExaminedArea | None) -> Coverage:
     unseen, doubts, cautions = [], [], []
     if len(area.exclude_px):
         unseen.append(f"{len(area.exclude_px)} part(s) of the face were left out of the examination.")
-    if len(area.edges_px) < 2:
-        unseen.append("The examined area does not reach both edges of the specimen: its full width was not seen.")
+    if area.confidence < LEAST_CONFIDENCE:
+        doubts.append("The examined area was found with low confidence: check its outline, or give it in the table [region].")
     weld, thickness = sheet.specimen.weld_width_mm, sheet.specimen.specimen_thickness_mm
     arc_mm = 2 * math.radians(STEEPEST_DEG) * (sheet.bend.former_diameter_mm / 2 + thickness)
-    if weld is not None and weld > arc_mm and sheet.specimen.test != "longitudinal-bend":
-        unseen.append(f"The weld, {weld:g} mm wide, is wider than the {arc_mm:.3g} mm of the bend that one photo can show.")
+    needed = 1.0 if weld is None or sheet.specimen.test == "longitudinal-bend" else (weld + 2 * HAZ_MM) / arc_mm
+    if needed > 1:
+        unseen.append(
+            f"The weld, {weld:g} mm wide, and its heat-affected zone are wider than the {arc_mm:.3g} mm of the bend that one "
+            "photo can show."
+        )
+    if not spans(area, min(needed, 1.0)):
+        unseen.append(
+            "The examined area does not reach from edge to edge of the specimen over the weld and its heat-affected zone: the "
+            "full width was not seen."
+        )
     calliper = sheet.specimen.specimen_width_mm
     if calliper is None:
         doubts.append("The sheet gives no calliper width (specimen.specimen_width_mm), so nothing checks the scale.")
@@ -57,6 +73,28 @@ def of_area(sheet: Sheet, area: ExaminedArea | None) -> Coverage:
         doubts += doubt
         cautions += doubt
     return Coverage(unseen=tuple(unseen), open=tuple(doubts), cautions=tuple(cautions))
+
+
+def spans(area: ExaminedArea, share: float) -> bool:
+    """Whether the outline reaches both edges of the specimen along the middle `share` of each.
+
+    A point of an edge counts as reached if it lies within the outline, or outside it by less than `HAND` of the distance
+    between the edges: so near does a hand draw.
+    """
+    edges = [np.asarray(edge, float).reshape(-1, 2) for edge in area.edges_px if len(edge)]
+    if len(edges) < 2:
+        return False
+    apart_px = float(np.linalg.norm(edges[0].mean(axis=0) - edges[1].mean(axis=0)))
+    outline = np.asarray(area.outline_px, np.float32).reshape(-1, 1, 2)
+    for edge in edges:
+        along = np.linspace(0.5 - share / 2 * EDGE_SEEN, 0.5 + share / 2 * EDGE_SEEN, 33)
+        lies = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(edge, axis=0), axis=1))])
+        if lies[-1] == 0:
+            return False
+        places = np.column_stack([np.interp(along * lies[-1], lies, edge[:, axis]) for axis in (0, 1)])
+        if any(cv2.pointPolygonTest(outline, (float(x), float(y)), True) < -HAND * apart_px for x, y in places):
+            return False
+    return True
 
 
 def of_features(sheet: Sheet, limits: Limits, features: Sequence[Feature], *, reviewed: bool) -> Coverage:
