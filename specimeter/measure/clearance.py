@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from specimeter.measure.polygon import Rings, centroids
+from specimeter.measure.polygon import Rings, centroids, spans
 
 NEIGHBOURS = 4  # by their middles, for a first bound on the distance
 RUN = 24  # edges in one run: a long outline has many boxes, each small
@@ -64,7 +64,7 @@ class _Runs:
     def of(cls, rings: Rings) -> _Runs:
         parts = -(-rings.counts // RUN)
         owner = np.repeat(np.arange(len(rings)), parts)
-        starts = np.repeat(rings.starts[:-1], parts) + RUN * _spans(np.zeros(len(rings), int), parts)
+        starts = np.repeat(rings.starts[:-1], parts) + RUN * spans(np.zeros(len(rings), int), parts)
         counts = np.minimum(RUN, rings.starts[owner + 1] - starts)
         ends = rings.points[rings.after]
         low = np.minimum.reduceat(np.minimum(rings.points, ends), starts)
@@ -97,23 +97,11 @@ def _bounds(rings: Rings) -> np.ndarray:
     for column in others.T:
         gap = rings.points - np.repeat(middles[column], rings.counts, axis=0)
         _, mine = rings.least(np.einsum("ij,ij->i", gap, gap))  # my point nearest to the other's middle ...
-        neighbour = _picked(rings, column)
+        neighbour = rings.picked(column)
         gap = neighbour.points - np.repeat(rings.points[mine], neighbour.counts, axis=0)
         apart, _ = neighbour.least(np.einsum("ij,ij->i", gap, gap))  # ... and the other's point nearest to that
         bound = np.where(column == np.arange(len(rings)), bound, np.minimum(bound, np.sqrt(apart)))
     return bound
-
-
-def _picked(rings: Rings, which: np.ndarray) -> Rings:
-    """Polygons by number, in that order, some perhaps more than once."""
-    counts = rings.counts[which]
-    return Rings(points=rings.points[_spans(rings.starts[which], counts)], starts=np.concatenate([[0], np.cumsum(counts)]))
-
-
-def _spans(first: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    """first, first + 1, ... for `counts` numbers each, end to end."""
-    ends = np.cumsum(counts)
-    return np.arange(ends[-1] if len(ends) else 0) + np.repeat(first - ends + counts, counts)
 
 
 def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -124,7 +112,7 @@ def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     first = np.searchsorted(left, low[:, 0] - mine - (high - low)[:, 0].max(), side="left")
     last = np.searchsorted(left, high[:, 0] + mine, side="right")
     one = np.repeat(np.arange(len(low)), last - first)
-    two = order[_spans(first, last - first)]
+    two = order[spans(first, last - first)]
     near = runs.owner[one] != runs.owner[two]
     for axis in (1, 0):
         one, two = one[near], two[near]
@@ -137,7 +125,7 @@ def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]
 def _edges_near(rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray):
     """Edges of run ``which[k]`` within ``reach[k]`` of the box of run ``other[k]``: numbers k, indices of first points."""
     counts = runs.counts[which]
-    pair, edge = np.repeat(np.arange(len(which)), counts), _spans(runs.starts[which], counts)
+    pair, edge = np.repeat(np.arange(len(which)), counts), spans(runs.starts[which], counts)
     start, end = rings.points[edge], rings.points[rings.after[edge]]
     near = np.ones(len(edge), bool)
     for axis in (0, 1):
@@ -160,7 +148,7 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
         part = slice(begin, stop)
         pair = np.repeat(pair_one[part], many[part])
         mine = np.repeat(edge_one[part], many[part])
-        other = edge_two[_spans(first[pair_one[part]], many[part])]
+        other = edge_two[spans(first[pair_one[part]], many[part])]
         apart = np.hypot(*(rings.points[mine] - rings.points[other]).T)
         seen = np.minimum(reach, gaps)
         np.minimum.at(seen, pair, apart)

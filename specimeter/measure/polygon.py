@@ -74,6 +74,15 @@ class Rings:
         counts = self.counts[wanted]
         return Rings(points=self.points[wanted[self.owner]], starts=np.concatenate([[0], np.cumsum(counts)]))
 
+    def places(self, which: np.ndarray) -> np.ndarray:
+        """Indices of the points of polygons by number, in that order, some perhaps more than once."""
+        return spans(self.starts[which], self.counts[which])
+
+    def picked(self, which: np.ndarray) -> Rings:
+        """Polygons by number, in that order, some perhaps more than once."""
+        starts = np.concatenate([[0], np.cumsum(self.counts[which])])
+        return Rings(points=self.points[self.places(which)], starts=starts)
+
     def total(self, values: np.ndarray) -> np.ndarray:
         """Sum of one value a point over each polygon, shape (F,)."""
         return np.add.reduceat(values, self.starts[:-1]) if len(self) else np.empty(0)
@@ -85,6 +94,12 @@ class Rings:
         least = np.minimum.reduceat(values, self.starts[:-1])
         hits = np.flatnonzero(values == np.repeat(least, self.counts))
         return least, hits[np.searchsorted(hits, self.starts[:-1])]
+
+
+def spans(first: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """first, first + 1, ... for `counts` numbers each, end to end."""
+    ends = np.cumsum(counts)
+    return np.arange(ends[-1] if len(ends) else 0) + np.repeat(first - ends + counts, counts)
 
 
 def dense(rings: Rings, step: np.ndarray) -> Rings:

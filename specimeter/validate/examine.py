@@ -102,7 +102,7 @@ def examine(seed: int, width_px: int, folder: Path, *, stage: str = "all", metho
     judged = decide(sheet, limits, simple, area=truths.area(truth), smallest_resolvable_mm=1e-3, scale=truths.scale(truth))
     return result | {
         "times_s": {"render": rendering, **clock.times},
-        "scale": _scale(truth, scale, surface, area),
+        "scale": _scale(truth, scale, surface),
         "area": _area(truth, scale, surface, area),
         "resolvable_mm": resolvable_mm,
         "outcome": judgement.outcome,
@@ -131,9 +131,9 @@ class _Clock:
         self.stage, self.since = stage.split(":")[0], now
 
 
-def _scale(truth: truths.Truth, scale: Scale, surface: Surface, area: ExaminedArea) -> Result:
+def _scale(truth: truths.Truth, scale: Scale, surface: Surface) -> Result:
     """Scale at the crown in the middle of the face, and the standard uncertainty that its budget and the surface give it."""
-    middle = np.mean(truth["axis_px"], axis=0)[None]
+    middle = truths.surface(truth).project(np.zeros((1, 2)))
     here = float(np.sqrt(pixel_areas_mm2(surface, middle)[0]))
     shape = [float(np.sqrt(pixel_areas_mm2(variant, middle)[0])) / here - 1 for _, _, variant in surface.variants()]
     return {

@@ -1,0 +1,106 @@
+"""Areas, perimeters, greatest extents and self-crossings of many polygons agree with OpenCV, SciPy and closed forms."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.distance import pdist
+
+from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters
+
+
+def star(seed: int, points: int, stretch: float = 1.0) -> np.ndarray:
+    """A simple polygon: radii at rising angles."""
+    rng = np.random.default_rng(seed)
+    angle = np.sort(rng.uniform(0, 2 * np.pi, points))
+    return np.column_stack([np.cos(angle) * stretch, np.sin(angle)]) * rng.uniform(0.3, 1.0, (points, 1)) * rng.uniform(1, 200)
+
+
+@settings(deadline=None, max_examples=40)
+@given(seed=st.integers(0, 2**31), many=st.integers(1, 12), stretch=st.floats(0.01, 30))
+def test_greatest_extent_is_that_of_all_pairs(seed, many, stretch):
+    """Exact against scipy.spatial.distance.pdist, for any number of points and any elongation."""
+    rng = np.random.default_rng(seed)
+    polygons = [star(seed + k, int(rng.integers(3, 150)), stretch) + rng.uniform(-1e4, 1e4, 2) for k in range(many)]
+    rings = Rings.of(polygons)
+    extents, pairs = diameters(rings)
+    for polygon, extent, pair in zip(polygons, extents, pairs, strict=True):
+        assert extent == pytest.approx(pdist(polygon).max(), rel=1e-12)
+        assert np.hypot(*np.diff(rings.points[pair], axis=0)[0]) == extent
+
+
+def test_greatest_extent_of_a_circle_of_many_points():
+    """Here no point can be set aside by its support: the hull is tried pair by pair."""
+    angle = np.arange(720) * np.pi / 360
+    extents, _ = diameters(Rings.of([np.column_stack([np.cos(angle), np.sin(angle)]) * 40 + 1000]))
+    assert extents[0] == pytest.approx(80, rel=1e-12)
+
+
+def test_greatest_extent_of_points_on_a_line():
+    extents, _ = diameters(Rings.of([np.column_stack([np.linspace(0, 3, 400), np.linspace(0, 4, 400)]), np.zeros((3, 2))]))
+    assert extents == pytest.approx([5, 0], abs=1e-12)
+
+
+@settings(deadline=None, max_examples=40)
+@given(seed=st.integers(0, 2**31), points=st.integers(3, 60))
+def test_area_and_perimeter_agree_with_opencv(seed, points):
+    """cv2.contourArea and cv2.arcLength work in single precision: agreement to 1e-4."""
+    polygon = star(seed, points)
+    rings = Rings.of([polygon, polygon[::-1]])
+    ring = polygon.astype(np.float32).reshape(-1, 1, 2)
+    assert np.abs(areas(rings)) == pytest.approx([cv2.contourArea(ring)] * 2, rel=1e-4, abs=1e-4)
+    assert areas(rings)[0] == pytest.approx(-areas(rings)[1], rel=1e-12)
+    assert perimeters(rings) == pytest.approx([cv2.arcLength(ring, True)] * 2, rel=1e-4)
+
+
+def test_area_keeps_its_digits_far_from_the_origin():
+    square = np.array([[0, 0], [1e-3, 0], [1e-3, 1e-3], [0, 1e-3]]) + 1e5
+    assert abs(areas(Rings.of([square]))[0]) == pytest.approx(1e-6, rel=1e-5)  # 1e5 + 1e-3 itself is rounded to 1.5e-11
+
+
+@settings(deadline=None, max_examples=40)
+@given(seed=st.integers(0, 2**31), points=st.integers(3, 700))
+def test_simple_polygons_do_not_cross_and_swapped_points_do(seed, points):
+    """Radii at rising angles cannot cross; a loop spliced in must."""
+    polygon = star(seed, points)
+    if np.diff(np.arctan2(polygon[:, 1], polygon[:, 0])).min() < 1e-9:
+        return  # two points at one angle
+    if points > 8:  # with fewer the origin may lie outside, and the polygon is still simple, but a swap need not cross
+        swapped = polygon * 1.0
+        quarter = points // 4
+        swapped[[quarter, 3 * quarter]] = swapped[[3 * quarter, quarter]]
+        assert crossing(Rings.of([polygon, swapped, polygon])).tolist()[::2] == [False, False]
+    bow = np.array([[0, 0], [10, 10], [10, 0], [0, 10.0]])
+    assert crossing(Rings.of([polygon, bow])).tolist() == [False, True]
+
+
+@pytest.mark.parametrize("points", [5, 100, 1000])
+def test_a_figure_of_eight_crosses(points):
+    """Lemniscate of Gerono, offset so that no vertex is the crossing itself."""
+    angle = (np.arange(4 * points) + 0.31) * 2 * np.pi / (4 * points)
+    eight = np.column_stack([np.cos(angle), np.sin(angle) * np.cos(angle)]) * 50
+    assert crossing(Rings.of([eight])).tolist() == [True]
+
+
+def test_dense_adds_points_and_moves_nothing():
+    square = np.array([[0, 0], [4, 0], [4, 4], [0, 4.0]])
+    rings = Rings.of([square, square * 2])
+    fine = dense(rings, np.array([1.0, 3.0]))
+    assert fine.counts.tolist() == [16, 12]
+    assert fine.lengths.max() <= 3.0
+    assert areas(fine) == pytest.approx(areas(rings))
+    assert perimeters(fine) == pytest.approx(perimeters(rings))
+    assert {tuple(p) for p in square} <= {tuple(p) for p in fine.points[:16]}
+
+
+def test_no_polygons_and_chosen_polygons():
+    nothing = Rings.of([])
+    assert len(nothing) == 0
+    assert len(areas(nothing)) == 0
+    assert len(diameters(nothing)[0]) == 0
+    assert len(crossing(nothing)) == 0
+    rings = Rings.of([np.full((3, 2), k, float) for k in range(4)])
+    assert centroids(rings.only(np.array([False, True, False, True]))).tolist() == [[1, 1], [3, 3]]
