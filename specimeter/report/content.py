@@ -113,20 +113,18 @@ def _verdicts(record: Record) -> list[Block]:
 def _limits(record: Record) -> list[Block]:
     if record.limits is None:
         return [_text("No limits were entered.")]
-    entered = record.limits
-    head = dict(entered.get("limits", entered))
-    rules = entered.get("rule", head.pop("rule", [])) or entered.get("rules", head.pop("rules", []))
-    decision = str(head.get("decision", ""))
-    rows = [[name, value] for name, value in words.entries({key: value for key, value in head.items() if key != "decision"})]
+    head, rules = dict(record.limits.get("limits", {})), record.limits.get("rule", [])
+    decision = str(head.pop("decision", ""))
+    rows = [[name, value] for name, value in words.entries(head)]
     rows.append(["decision rule", words.DECISIONS.get(decision, decision or NOT_STATED)])
     table = [[str(rule.get("name") or rule.get("id")), _compared(rule), _limit(rule)] for rule in rules]
     return [_facts(rows), _table("Rules as entered by the user", ["rule", "what is compared", "limit"], table, wide=1)]
 
 
 def _compared(rule: Mapping[str, Any]) -> str:
-    told = ("id", "name", "limit", "unit", "sense", "beyond")
-    parts = [f"{key} {words.entered(value)}" for key, value in rule.items() if key not in told and value not in (None, [], "")]
-    return "; ".join(parts)
+    told = ("id", "name", "test", "limit", "unit", "sense", "beyond")
+    rest = [f"{key.replace('_', ' ')} {words.entered(value)}" for key, value in rule.items() if key not in told and value != []]
+    return "; ".join([str(rule.get("test")), *rest])
 
 
 def _limit(rule: Mapping[str, Any]) -> str:
@@ -173,18 +171,19 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
     budget = [
         [
             term.source,
-            "–" if term.value is None else f"{plus_minus(term.value, term.u)} {term.unit}".strip(),
-            f"{figures(term.u, 2)} {term.unit}".strip(),
+            "–" if term.value is None else figures(term.value, 5),
+            figures(term.u, 2),
+            term.unit,
             f"{figures(100 * term.contribution, 2)} %",
             "∞" if term.dof is None else figures(term.dof, 2),
             term.basis,
         ]
         for term in scale.budget
     ]
-    heads = ["source", "value", "u", "share of a length", "degrees of freedom", "basis"]
+    heads = ["source", "value", "u", "unit", "of a length", "degrees of\nfreedom", "basis"]
     return [
         _facts(rows),
-        _table("Budget of the scale: standard uncertainties, k = 1", heads, budget, wide=5),
+        _table("Budget of the scale: standard uncertainties, k = 1", heads, budget, wide=6, numbers=(1, 2, 4)),
         _facts([list(entry) for entry in words.entries(scale.evidence)], caption="What was found"),
     ]
 

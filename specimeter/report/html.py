@@ -83,16 +83,16 @@ def _table(part: Element, block: dict[str, Any], overlay: Image.Image | None) ->
     around = SubElement(part, "div", {"class": "wide"})
     table = SubElement(around, "table")
     _add(table, "caption", block["caption"])
-    numbers = {index: {"class": "number"} for index in block["numbers"]}
+    look = {index: {"class": "number"} for index in block["numbers"]} | {block["wide"]: {"class": "running"}}
     heads = SubElement(SubElement(table, "thead"), "tr")
     for index, head in enumerate(block["heads"]):
-        _add(heads, "th", head, scope="col", **numbers.get(index, {}))
+        _add(heads, "th", head, scope="col", **look.get(index, {}))
     body = SubElement(table, "tbody")
     for cells in block["rows"]:
         row = SubElement(body, "tr")
         _add(row, "th", cells[0], scope="row")
         for index, cell in enumerate(cells[1:], start=1):
-            _add(row, "td", cell, **numbers.get(index, {}))
+            _add(row, "td", cell, **look.get(index, {}))
 
 
 def _picture(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:

@@ -9,6 +9,9 @@ import cv2
 import numpy as np
 
 _CELL = 4  # px of the picture per cell of the map of what is taken
+_REACHES = np.array([1.0, 1.8, 2.8, 4.2, 6.0, 9.0])
+_ANGLES = np.radians(np.arange(-60, 300, 15))
+_WAYS = np.column_stack([np.cos(_ANGLES), np.sin(_ANGLES)])
 _ON_OUTLINE, _ON_LABEL, _ON_LEADER, _OUTSIDE = 40.0, 60.0, 6.0, 400.0
 
 
@@ -64,31 +67,36 @@ def place(
 
 def _best(outline: np.ndarray, size: tuple[int, int], taken: np.ndarray, width_px: int, height_px: int) -> Label:
     low, high = outline.min(axis=0), outline.max(axis=0)
-    middle, half = (low + high) / 2, (high - low) / 2
-    wide, tall = size
-    least = np.inf
-    for reach in (1.0, 1.8, 2.8, 4.2, 6.0, 9.0):
-        if least < 1.0 * tall:  # near enough and free: no farther place can be better
+    middle, half, label = (low + high) / 2, (high - low) / 2, np.array(size, float)
+    edge = np.min(
+        (half + label / 2) / np.maximum(np.abs(_WAYS), 1e-9), axis=1
+    )  # where the label's box just leaves the outline's
+    centres = (middle + _WAYS * (edge + np.outer(_REACHES, np.full(len(_WAYS), 0.55 * label[1])))[..., None]).reshape(-1, 2)
+    boxes = np.hstack([centres - label / 2, centres + label / 2])
+    feet = outline[np.argmin(np.sum((outline - centres[:, None]) ** 2, axis=2), axis=1)]
+    heads = np.clip(feet, boxes[:, :2], boxes[:, 2:])
+    outside = np.max(np.hstack([4 - boxes[:, :2], boxes[:, 2:] - [width_px - 4, height_px - 4]]), axis=1)
+    costs = (
+        0.15 * np.linalg.norm(feet - heads, axis=1) + np.where(outside > 0, _OUTSIDE + outside, 0.0) + _covered(taken, boxes)
+    )
+    best, least = 0, np.inf
+    for index in np.argsort(costs, kind="stable"):
+        if costs[index] >= least:
             break
-        for angle in np.radians(np.arange(-60, 300, 15)):
-            way = np.array([np.cos(angle), np.sin(angle)])
-            edge = np.min(
-                np.where(np.abs(way) > 1e-9, (half + np.array([wide, tall]) / 2) / np.maximum(np.abs(way), 1e-9), np.inf)
-            )
-            centre = middle + way * (edge + 0.55 * tall * reach)
-            box = (centre[0] - wide / 2, centre[1] - tall / 2, centre[0] + wide / 2, centre[1] + tall / 2)
-            foot = outline[np.argmin(np.sum((outline - centre) ** 2, axis=1))]
-            head = np.clip(foot, box[:2], box[2:])
-            cost = 0.15 * np.linalg.norm(foot - head) + _cost(taken, box, width_px, height_px) + _crossing(taken, foot, head)
-            if cost < least:
-                best, least = Label(box=box, leader=(tuple(map(float, foot)), tuple(map(float, head)))), cost
-    return best
+        cost = costs[index] + _crossing(taken, feet[index], heads[index])
+        if cost < least:
+            best, least = int(index), cost
+    return Label(box=tuple(boxes[best].tolist()), leader=(tuple(feet[best].tolist()), tuple(heads[best].tolist())))
 
 
-def _cost(taken: np.ndarray, box: tuple[float, ...], width_px: int, height_px: int) -> float:
-    outside = max(0.0, 4 - box[0], 4 - box[1], box[2] - (width_px - 4), box[3] - (height_px - 4))
-    left, top, right, bottom = (max(0, int(edge / _CELL)) for edge in box)
-    return float(taken[top : bottom + 2, left : right + 2].sum()) + (_OUTSIDE + outside if outside else 0.0)
+def _covered(taken: np.ndarray, boxes: np.ndarray) -> np.ndarray:
+    """What each box (left, top, right, bottom in px), shape (N, 4), would cover: sums from the integral of the map."""
+    rows, columns = taken.shape
+    cells = np.floor(boxes / _CELL).astype(int)
+    left, top = np.clip(cells[:, 0], 0, columns), np.clip(cells[:, 1], 0, rows)
+    right, bottom = np.clip(cells[:, 2] + 2, 0, columns), np.clip(cells[:, 3] + 2, 0, rows)
+    total = cv2.integral(taken)
+    return total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left]
 
 
 def _crossing(taken: np.ndarray, foot: np.ndarray, head: np.ndarray) -> float:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -12,236 +11,228 @@ from PIL import Image, ImageDraw
 from specimeter.photo import Photo
 from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
-from specimeter.report import labels, words
-from specimeter.report.pen import DARK, LIGHT, Style, font, lines, plate, stroke, style_of, text_size
+from specimeter.report import labels, scale_bar, words
+from specimeter.report.pen import DARK, LIGHT, Style, font, plate, stroke, style_of, text_size
 from specimeter.report.rounding import plus_minus
 from specimeter.scale.surface import Surface
+from specimeter.segment.model import ExaminedArea
 
 LONG_SIDE_PX = 2400
+WIDTH_PX = 1900
 INSETS = 4
 LABELLED = 200  # above this many, the largest ones are numbered and the rest only outlined
 DIMMED = 0.62  # brightness of what was not examined
 _PAPER = (251, 250, 247)
 _AREA = Style(colour=(178, 230, 222))
+_FRAME = Style(dashes=(6, 4))
+_LENGTH = Style(dashes=(3, 3))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """A part of the photograph enlarged or reduced: `corner_px` is where its top-left corner lies in the photograph."""
+
+    corner_px: np.ndarray
+    zoom: float
+    width: int
+    height: int
+
+    def place(self, points_px: np.ndarray) -> np.ndarray:
+        """Pixels of the window, shape (N, 2), of pixels [x, y] of the photograph; both have the origin at a pixel's centre."""
+        return (np.asarray(points_px, float).reshape(-1, 2) + 0.5 - self.corner_px) * self.zoom - 0.5
+
+    def cut(self, rgb: np.ndarray) -> np.ndarray:
+        """This part of a picture (H, W, 3), as uint8 that may be drawn on; grey where the picture ends."""
+        low = np.maximum(np.floor(self.corner_px).astype(int) - 3, 0)
+        high = np.ceil(self.corner_px + np.array([self.width, self.height]) / self.zoom).astype(int) + 4
+        crop = rgb[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+        factor = np.ones(2)
+        if self.zoom < 1:  # reduced by areas first, so that no detail folds over
+            size = np.maximum(np.round(np.array([crop.shape[1], crop.shape[0]]) * self.zoom), 1).astype(int)
+            factor = size / (crop.shape[1], crop.shape[0])
+            crop = cv2.resize(crop, size.tolist(), interpolation=cv2.INTER_AREA)
+        if crop.dtype != np.uint8:
+            crop = (crop // 257).astype(np.uint8)
+        scale = self.zoom / factor
+        shift = (low - self.corner_px) * self.zoom + 0.5 * scale - 0.5
+        matrix = np.array([[scale[0], 0.0, shift[0]], [0.0, scale[1], shift[1]]])
+        flags = {"flags": cv2.INTER_CUBIC, "borderMode": cv2.BORDER_CONSTANT, "borderValue": (60, 60, 60)}
+        return np.ascontiguousarray(cv2.warpAffine(crop, matrix, (self.width, self.height), **flags))
 
 
 def draw(photo: Photo, record: Record) -> Image.Image:
-    """The overlay of the record's first photograph, uint8 RGB, at most 2400 px on its long side.
+    """The overlay of the record's first photograph: RGB, at most 2400 px on its long side.
 
-    Below the photograph stand the largest features enlarged, each with its own scale bar, and the key to the line styles.
+    Above the part with the examined area; below it the whole photograph (where it shows more) and the largest features
+    enlarged, each with its own scale bar, and the key to the line styles.
     """
-    surface = surface_of(record)
+    surface, area = surface_of(record), area_of(record)
+    main, whole = _main_window(photo, area)
+    unit = _unit(main.width)
+    gap = unit // 4
     shown = sorted((f for f in record.features if f.status != "rejected"), key=_extent_px, reverse=True)[:INSETS]
-    columns = len(shown)
-    below = (0.27 if columns else 0.0) + 0.045  # heights of the rows under the photograph, in widths of it
-    factor = min(1.0, LONG_SIDE_PX / photo.width_px, LONG_SIDE_PX / (photo.height_px + below * photo.width_px))
-    width, height = max(1, round(photo.width_px * factor)), max(1, round(photo.height_px * factor))
-    main = _photograph(photo, record, surface, width, height)
-    unit = _unit(width)
-    key_height = round(1.9 * unit)
-    inset_height = round(0.26 * width) if columns else 0
-    gap = max(2, unit // 4)
-    page = Image.new("RGB", (width, height + (inset_height + gap if columns else 0) + key_height + gap), _PAPER)
-    page.paste(main, (0, 0))
-    if columns:
-        inset_width = min(round((width - (columns - 1) * gap) / columns), round(1.6 * inset_height))
-        for index, feature in enumerate(shown):
-            inset = _inset(photo, feature, surface, inset_width, inset_height, unit)
-            page.paste(inset, (index * (inset_width + gap), height + gap))
-    _key(page, record, page.height - key_height, unit)
+    panels = [_main(photo, record, surface, area, main, unit)]
+    row_height = round(0.26 * main.width)
+    row = []
+    if not whole:
+        row.append(_context(photo, area, main, row_height, unit))
+    room = main.width - sum(panel.width + gap for panel in row)
+    if shown:
+        inset_width = min((room - (len(shown) - 1) * gap) // len(shown), round(1.5 * row_height))
+        row += [_inset(photo, record, feature, surface, inset_width, row_height, unit) for feature in shown]
+    below = row_height + gap if row else 0
+    page = Image.new("RGB", (main.width, main.height + below + round(1.9 * unit)), _PAPER)
+    page.paste(panels[0], (0, 0))
+    left = 0
+    for panel in row:
+        page.paste(panel, (left, main.height + gap))
+        left += panel.width + gap
+    _key(page, record, page.height - round(1.9 * unit), unit)
     return page
 
 
-def bar_length(room_mm: float) -> float:
-    """The greatest of 1, 2, 5 times a power of ten that is at most `room_mm`.
+def _main_window(photo: Photo, area: ExaminedArea) -> tuple[Window, bool]:
+    """The examined area with a margin, at most 2 : 1 and at least 3 : 4; the whole photograph if that is hardly more."""
+    size = np.array([photo.width_px, photo.height_px], float)
+    low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
+    wanted = (high - low) * 1.16 + 0.04 * max(high - low)
+    wanted = np.maximum(wanted, [0.75 * wanted[1], 0.5 * wanted[0]])
+    whole = bool(np.all(wanted > 0.7 * size))
+    wanted = size if whole else np.minimum(wanted, size)
+    corner = np.clip((low + high) / 2 + 0.5 - wanted / 2, 0, size - wanted)
+    zoom = min(WIDTH_PX / wanted[0], 0.68 * LONG_SIDE_PX / wanted[1], 3.0)
+    width, height = np.maximum(np.round(wanted * zoom).astype(int), 1).tolist()
+    return Window(corner_px=corner, zoom=float(zoom), width=width, height=height), whole
 
-    >>> [bar_length(room) for room in (0.7, 2.0, 49.0, 51.0)]
-    [0.5, 2.0, 20.0, 50.0]
-    """
-    power = 10.0 ** math.floor(math.log10(room_mm) + 1e-12)
-    step = next(step for step in (5, 2, 1) if step * power <= room_mm * (1 + 1e-12))
-    return step * power if power >= 1 else step / round(1 / power)
 
-
-def _photograph(photo: Photo, record: Record, surface: Surface, width: int, height: int) -> Image.Image:
-    ratio = np.array([width / photo.width_px, height / photo.height_px])
-    picture = _eight_bit(cv2.resize(photo.rgb, (width, height), interpolation=cv2.INTER_AREA))
-    place = lambda points: (np.asarray(points, float).reshape(-1, 2) + 0.5) * ratio - 0.5
-    unit = _unit(width)
+def _main(photo: Photo, record: Record, surface: Surface, area: ExaminedArea, window: Window, unit: int) -> Image.Image:
+    picture = _dimmed(window.cut(photo.rgb), area, window)
     thin = unit / 16
-    examined = np.zeros((height, width), np.uint8)
-    for area in record.examined[:1]:
-        cv2.fillPoly(examined, [np.round(place(area.outline_px)).astype(np.int32).reshape(-1, 1, 2)], 1)
-        for hole in area.exclude_px:
-            cv2.fillPoly(examined, [np.round(place(hole)).astype(np.int32).reshape(-1, 1, 2)], 0)
-    dim = (np.arange(256) * DIMMED).astype(np.uint8)
-    picture = np.where(examined[..., None] > 0, picture, cv2.LUT(picture, dim))
-    for area in record.examined[:1]:
-        for line in (area.outline_px, *area.exclude_px):
-            stroke(picture, place(line), _AREA, width_px=thin * 0.8)
-    outlines = [place(feature.outline_px) for feature in record.features]
+    for line in (area.outline_px, *area.exclude_px):
+        stroke(picture, window.place(line), _AREA, width_px=0.8 * thin)
+    outlines = [window.place(feature.outline_px) for feature in record.features]
     for feature, outline in zip(record.features, outlines, strict=True):
         stroke(picture, outline, style_of(feature.kind), width_px=thin)
-        _length_line(picture, feature, surface, place, width_px=1)
         if feature.status == "rejected":
             _strike(picture, outline, width_px=thin)
     numbered = sorted(range(len(outlines)), key=lambda i: -float(np.prod(np.ptp(outlines[i], axis=0))))[:LABELLED]
-    size = round(unit * (1.0 if len(numbered) <= 25 else 0.7))
+    size = round(unit * (0.9 if len(numbered) <= 25 else 0.62))
     texts = [_label(record.features[index]) for index in numbered]
     sizes = [(text_size(text, size)[0] + round(0.6 * size), round(1.3 * size)) for text in texts]
-    bar, bar_box = _main_bar(record, surface, place, width, height, unit, outlines)
-    clear = [] if bar_box is None else [bar_box]
-    placed = labels.place([outlines[i] for i in numbered], sizes, width_px=width, height_px=height, keep_clear=clear)
+    note = " at the crown" if surface.shape == "bend" else " at mid-face"
+    at_mm = crown_line_mm(surface, area).mean(axis=0)
+    bar = scale_bar.make(surface, at_mm, window.place, room_px=0.22 * min(window.width, window.height), note=note)
+    clear = []
+    if bar is not None:
+        face = window.place(area.outline_px)
+        clear = [scale_bar.clear_box(bar, window.width, window.height, unit, hide_little=face, hide_none=outlines)]
+    placed = labels.place(
+        [outlines[i] for i in numbered], sizes, width_px=window.width, height_px=window.height, keep_clear=clear
+    )
     for label in placed:
-        stroke(picture, np.array(label.leader), Style(), width_px=max(1.0, thin * 0.6), closed=False)
+        stroke(picture, np.array(label.leader), Style(), width_px=max(1.0, 0.6 * thin), closed=False)
     image = Image.fromarray(picture)
     for index, text, label in zip(numbered, texts, placed, strict=True):
         plate(image, label.box, text, size, struck=record.features[index].status == "rejected")
-    if bar is not None and bar_box is not None:
-        _draw_bar(image, bar, bar_box, unit)
+    if bar is not None:
+        scale_bar.draw(image, bar, clear[0], unit)
     return image
 
 
-def _inset(photo: Photo, feature: Feature, surface: Surface, width: int, height: int, unit: int) -> Image.Image:
+def _context(photo: Photo, area: ExaminedArea, main: Window, height: int, unit: int) -> Image.Image:
+    """The whole photograph, small, with the examined area and the frame of the main picture."""
+    zoom = min(height / photo.height_px, 0.4 * main.width / photo.width_px)
+    size = np.maximum(np.round(np.array([photo.width_px, photo.height_px]) * zoom), 1).astype(int)
+    window = Window(corner_px=np.zeros(2), zoom=float(zoom), width=int(size[0]), height=int(size[1]))
+    picture = window.cut(photo.rgb)
+    stroke(picture, window.place(area.outline_px), _AREA, width_px=1)
+    low, high = main.corner_px, main.corner_px + np.array([main.width, main.height]) / main.zoom
+    corners = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+    stroke(picture, window.place(corners - 0.5), _FRAME, width_px=1.5)
+    image = Image.fromarray(picture)
+    _tag(image, "whole photograph", unit)
+    return image
+
+
+def _inset(photo: Photo, record: Record, feature: Feature, surface: Surface, width: int, height: int, unit: int) -> Image.Image:
     outline = np.array(feature.outline_px, float).reshape(-1, 2)
     low, high = outline.min(axis=0), outline.max(axis=0)
     middle, size = (low + high) / 2, high - low
-    zoom = min(width / (1.7 * size[0] + 6), height / (1.9 * size[1] + 6), 12.0)
-    corner = middle - np.array([width, height]) / (2 * zoom)
-    matrix = np.array([[zoom, 0.0, -(corner[0]) * zoom], [0.0, zoom, -(corner[1]) * zoom]])
-    left, top = np.maximum(np.floor(corner).astype(int) - 2, 0)
-    right, bottom = np.ceil(corner + np.array([width, height]) / zoom).astype(int) + 3
-    crop = photo.rgb[top : max(bottom, top + 1), left : max(right, left + 1)]
-    shift = matrix.copy()
-    shift[:, 2] += zoom * np.array([left, top])
-    if zoom < 1:  # reduce by areas first, so that no detail folds over
-        small = cv2.resize(crop, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
-        fx, fy = small.shape[1] / crop.shape[1], small.shape[0] / crop.shape[0]
-        shift = np.array(
-            [[zoom / fx, 0.0, shift[0, 2] + zoom * (0.5 / fx - 0.5)], [0.0, zoom / fy, shift[1, 2] + zoom * (0.5 / fy - 0.5)]]
-        )
-        crop = small
-    picture = _eight_bit(
-        cv2.warpAffine(
-            crop, shift, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(60, 60, 60)
-        )
-    )
-    picture = np.ascontiguousarray(picture)
-    place = lambda points: (np.asarray(points, float).reshape(-1, 2) - corner) * zoom
-    stroke(picture, place(outline), style_of(feature.kind), width_px=max(1.5, unit / 16))
-    _length_line(picture, feature, surface, place, width_px=max(1.0, unit / 24))
+    zoom = float(min(width / (1.7 * size[0] + 6), height / (1.9 * size[1] + 6), 12.0))
+    window = Window(corner_px=middle + 0.5 - np.array([width, height]) / (2 * zoom), zoom=zoom, width=width, height=height)
+    picture = window.cut(photo.rgb)
+    for other in record.features:
+        if other.id != feature.id:
+            stroke(picture, window.place(other.outline_px), style_of(other.kind), width_px=1)
+    stroke(picture, window.place(outline), style_of(feature.kind), width_px=max(1.5, unit / 16))
+    _length_line(picture, feature, surface, window, width_px=max(1.0, unit / 24))
     image = Image.fromarray(picture)
-    size_px = round(0.8 * unit)
     length = plus_minus(feature.length_mm, feature.U_length_mm)
-    text = f"{_label(feature)}   {length} mm" if length else _label(feature)
-    tag = (gap := round(0.3 * unit), gap, gap + text_size(text, size_px)[0] + round(0.6 * size_px), gap + round(1.3 * size_px))
-    plate(image, tag, text, size_px)
+    tag = _tag(image, f"{_label(feature)}   {length} mm" if length else _label(feature), unit)
     developed = surface.develop(middle[None])[0]
     if np.isfinite(developed).all():
-        bar = _bar(surface, developed, place, room_px=0.3 * min(width, height), note="")
+        bar = scale_bar.make(surface, developed, window.place, room_px=0.3 * min(width, height))
         if bar is not None:
-            _draw_bar(image, bar, _bar_box(bar, width, height, size_px, corner=(1, 1)), size_px)
+            taken = [np.array([tag[:2], (tag[2], tag[1]), tag[2:], (tag[0], tag[3])]), window.place(outline)]
+            where = scale_bar.clear_box(bar, width, height, unit, hide_little=taken[1], hide_none=taken)
+            scale_bar.draw(image, bar, where, unit)
     return image
-
-
-def _main_bar(record: Record, surface: Surface, place, width: int, height: int, unit: int, outlines: Sequence[np.ndarray]):
-    """The bar of the whole picture and its box in the corner where it hides least of the examined area and no outline."""
-    line = crown_line_mm(surface, area_of(record))
-    note = " at the crown" if surface.shape == "bend" else " at mid-face"
-    bar = _bar(surface, line.mean(axis=0), place, room_px=0.22 * min(width, height), note=note)
-    if bar is None:
-        return None, None
-    face = np.round(place(record.examined[0].outline_px)).astype(np.int32).reshape(-1, 1, 2)
-    hidden = np.zeros((height, width), np.uint8)
-    cv2.fillPoly(hidden, [face], 1)
-    for outline in outlines:
-        cv2.fillPoly(hidden, [np.round(outline).astype(np.int32).reshape(-1, 1, 2)], 200)
-    boxes = [_bar_box(bar, width, height, unit, corner=corner) for corner in ((0, 1), (1, 1), (0, 0), (1, 0))]
-    covered = [int(hidden[int(t) : int(b), int(le) : int(r)].sum(dtype=np.int64)) for le, t, r, b in boxes]
-    return bar, boxes[covered.index(min(covered))]
-
-
-def _bar(surface: Surface, at_mm: np.ndarray, place, *, room_px: float, note: str) -> tuple[np.ndarray, str] | None:
-    """The vector in px of a bar of round length along the bend axis (flat: along x) at a developed point, and its text."""
-    along = np.array([0.0, 1.0]) if surface.shape == "bend" else np.array([1.0, 0.0])
-    ends = place(surface.project(np.array([at_mm - 0.5 * along, at_mm + 0.5 * along])))
-    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]))
-    if not (math.isfinite(px_per_mm) and px_per_mm > 0):
-        return None
-    length_mm = bar_length(room_px / px_per_mm)
-    ends = place(surface.project(np.array([at_mm - length_mm / 2 * along, at_mm + length_mm / 2 * along])))
-    return ends[1] - ends[0], f"{length_mm:g} mm{note}"
-
-
-def _bar_box(bar: tuple[np.ndarray, str], width: int, height: int, unit: int, *, corner: tuple[int, int]):
-    (dx, dy), text = np.abs(bar[0]), bar[1]
-    pad = 0.5 * unit
-    text_width, text_height = text_size(text, round(0.8 * unit))
-    upright = dy > dx
-    wide = dx + text_width + 3 * pad if upright else max(dx, text_width) + 2 * pad
-    tall = max(dy, text_height) + 2 * pad if upright else dy + text_height + 2.6 * pad
-    left = pad if corner[0] == 0 else width - wide - pad
-    top = pad if corner[1] == 0 else height - tall - pad
-    return (left, top, left + wide, top + tall)
-
-
-def _draw_bar(image: Image.Image, bar: tuple[np.ndarray, str], box: tuple[float, float, float, float], unit: int) -> None:
-    vector, text = bar
-    (dx, dy), pad, size = np.abs(vector), 0.5 * unit, round(0.8 * unit)
-    draw = ImageDraw.Draw(image)
-    outlined = {"font": font(size), "fill": LIGHT, "stroke_width": max(2, size // 6), "stroke_fill": DARK}
-    if dy > dx:
-        middle = np.array([box[0] + pad + dx / 2, (box[1] + box[3]) / 2])
-        draw.text((box[0] + 2 * pad + dx, middle[1]), text, anchor="lm", **outlined)
-    else:
-        middle = np.array([(box[0] + box[2]) / 2, box[1] + 0.9 * pad + dy / 2])
-        draw.text((middle[0], box[3] - 0.5 * pad), text, anchor="mb", **outlined)
-    ends = np.array([middle - vector / 2, middle + vector / 2])
-    tick = np.array([-vector[1], vector[0]]) / np.linalg.norm(vector) * 0.22 * unit
-    picture = np.array(image)
-    light = max(2, unit // 10)
-    for colour, thickness in ((DARK, light + 2 * max(2, unit // 12)), (LIGHT, light)):
-        lines(picture, [ends, *(np.array([end - tick, end + tick]) for end in ends)], colour, thickness)
-    image.paste(Image.fromarray(picture))
 
 
 def _key(page: Image.Image, record: Record, top: int, unit: int) -> None:
     """One line under the pictures: how each kind that occurs is drawn."""
     picture = np.array(page)
-    size, x = round(0.72 * unit), round(0.3 * unit)
+    size, x = round(0.8 * unit), round(0.3 * unit)
     middle = top + round(0.95 * unit)
     kinds = list(dict.fromkeys(feature.kind for feature in record.features))
-    samples = [(words.kind(name), style_of(name)) for name in kinds] + [("examined area", _AREA)]
+    samples = [("examined area", _AREA), *((words.kind(name), style_of(name)) for name in kinds)]
+    note = f"the {LABELLED} largest are numbered" if len(record.features) > LABELLED else ""
+    end = page.width - (text_size(note, size)[0] if note else 0) - unit
     texts = []
     for text, style in samples:
+        step = round(2.7 * unit + text_size(text, size)[0] + 1.2 * unit)
+        if x + step > end:
+            break
         stroke(picture, np.array([[x, middle], [x + 2.4 * unit, middle]]), style, width_px=unit / 12, closed=False)
         texts.append((x + 2.7 * unit, text))
-        x += round(2.7 * unit + text_size(text, size)[0] + 1.2 * unit)
-        if x > page.width - 4 * unit:
-            break
+        x += step
     page.paste(Image.fromarray(picture))
-    drawing = ImageDraw.Draw(page)
+    pen = ImageDraw.Draw(page)
     for place, text in texts:
-        drawing.text((place, middle), text, font=font(size), fill=DARK, anchor="lm")
-    if len(record.features) > LABELLED:
-        note = f"the {LABELLED} largest are numbered"
-        drawing.text((page.width - 0.3 * unit, middle), note, font=font(size), fill=DARK, anchor="rm")
+        pen.text((place, middle), text, font=font(size), fill=DARK, anchor="lm")
+    if note:
+        pen.text((page.width - 0.3 * unit, middle), note, font=font(size), fill=DARK, anchor="rm")
 
 
-def _length_line(picture: np.ndarray, feature: Feature, surface: Surface, place, *, width_px: float) -> None:
+def _dimmed(picture: np.ndarray, area: ExaminedArea, window: Window) -> np.ndarray:
+    examined = np.zeros(picture.shape[:2], np.uint8)
+    for line, value in [(area.outline_px, 1), *((hole, 0) for hole in area.exclude_px)]:
+        cv2.fillPoly(examined, [np.round(window.place(line)).astype(np.int32).reshape(-1, 1, 2)], value)
+    darker = cv2.LUT(picture, (np.arange(256) * DIMMED).astype(np.uint8))
+    return np.where(examined[..., None] > 0, picture, darker)
+
+
+def _tag(image: Image.Image, text: str, unit: int) -> tuple[int, int, int, int]:
+    size, gap = round(0.85 * unit), round(0.3 * unit)
+    where = (gap, gap, gap + text_size(text, size)[0] + round(0.6 * size), gap + round(1.3 * size))
+    plate(image, where, text, size)
+    return where
+
+
+def _length_line(picture: np.ndarray, feature: Feature, surface: Surface, window: Window, *, width_px: float) -> None:
     """The line that the length was measured along: straight on the developed surface, hence curved in the picture."""
     if feature.tips_px is None:
         return
     ends = surface.develop(np.array(feature.tips_px))
-    line = place(surface.project(ends[0] + np.linspace(0, 1, 33)[:, None] * (ends[1] - ends[0])))
+    line = window.place(surface.project(ends[0] + np.linspace(0, 1, 33)[:, None] * (ends[1] - ends[0])))
     if np.isfinite(line).all():
-        stroke(picture, line, Style(dashes=(3, 3)), width_px=width_px, closed=False)
+        stroke(picture, line, _LENGTH, width_px=width_px, closed=False)
 
 
 def _strike(picture: np.ndarray, outline: np.ndarray, *, width_px: float) -> None:
     low, high = outline.min(axis=0) - 4 * width_px, outline.max(axis=0) + 4 * width_px
     for line in ([low, high], [[low[0], high[1]], [high[0], low[1]]]):
-        stroke(picture, np.array(line), Style(), width_px=width_px, closed=False)
+        stroke(picture, np.array(line), Style(colour=LIGHT), width_px=width_px, closed=False)
 
 
 def _label(feature: Feature) -> str:
@@ -254,9 +245,5 @@ def _extent_px(feature: Feature) -> float:
 
 
 def _unit(width: int) -> int:
-    """Height of the lettering in px: about 2.4 mm where the picture is printed as wide as an A4 page's text."""
-    return max(11, round(width / 70))
-
-
-def _eight_bit(picture: np.ndarray) -> np.ndarray:
-    return picture if picture.dtype == np.uint8 else (picture // 257).astype(np.uint8)
+    """Height of the lettering in px: about 2.8 mm where the picture is printed as wide as an A4 page's text."""
+    return max(11, round(width / 60))

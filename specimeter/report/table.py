@@ -33,7 +33,7 @@ COLUMNS = [
     "missing",
 ]
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
 
 def features_csv(record: Record) -> bytes:

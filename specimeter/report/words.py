@@ -42,7 +42,7 @@ VERDICTS = {
 }
 
 DECISIONS = {
-    "guarded": "Guarded: a size is within only if, with its expanded uncertainty against it, it still keeps the limit, and beyond "
+    "guarded": "Guarded: a size is within only if, with its expanded uncertainty against it, it still keeps the limit; beyond "
     "only if it breaks the limit with the uncertainty in its favour; between the two it is undecided.",
     "simple": "Simple: the size itself is compared with the limit and its expanded uncertainty is reported beside it; close to "
     "the limit up to half of such calls can be wrong.",

@@ -1,0 +1,82 @@
+"""The finding as the terminal prints it: outcome, why, sizes and cautions in at most 100 columns of plain characters."""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+
+from specimeter.record.model import Feature, Record
+from specimeter.report import words
+from specimeter.report.rounding import plus_minus
+
+WIDTH = 100
+MOST_ROWS = 20
+
+
+def summary(record: Record) -> str:
+    """A few lines for a person at the terminal, ending without a newline; ``+-`` stands for plus or minus."""
+    test = str(record.sheet["specimen"].get("test", "")).replace("-", " ")
+    lines = _wrapped(f"{record.id}, {test}: {words.OUTCOMES[record.outcome].upper()}", "")
+    lines += [line for reason in record.reasons for line in _wrapped(reason, "  ")]
+    lines.append("")
+    lines += _table(record.features)
+    if record.cautions:
+        lines += ["", "Cautions"]
+        lines += [line for caution in record.cautions for line in _wrapped(caution, "  ")]
+    lines.append("")
+    if record.review.state == "unreviewed":
+        lines += _wrapped(words.UNREVIEWED[0].upper() + words.UNREVIEWED[1:] + ".", "")
+    lines += _wrapped(words.DECIDES, "")
+    return "\n".join(lines)
+
+
+def _table(features: tuple[Feature, ...]) -> list[str]:
+    if not features:
+        return ["No feature was found in the examined area. That does not show that there is none."]
+    shown = sorted(features, key=lambda feature: -(feature.length_mm or 0.0))[:MOST_ROWS]
+    heads = ["no.", "kind", "length mm", "width mm", "area mm2", "corner", "confidence", "status"]
+    rows = [heads]
+    for feature in shown:
+        sizes = [
+            plus_minus(feature.length_mm, feature.U_length_mm),
+            plus_minus(feature.width_mm, feature.U_width_mm),
+            plus_minus(feature.area_mm2, feature.U_area_mm2),
+        ]
+        corner = "-" if feature.at_corner is None else "yes" if feature.at_corner else "no"
+        name = [_cut(_plain(feature.id), 8), _cut(words.kind(feature.kind), 20)]
+        sizes = [_cut(_plain(size or "-"), 18) for size in sizes]
+        rows.append([*name, *sizes, corner, words.confidence(feature.confidence), feature.status])
+    widths = [max(len(row[column]) for row in rows) for column in range(len(heads))]
+    right = (2, 3, 4)
+    lines = []
+    for row in rows:
+        cells = [
+            text.rjust(w) if column in right else text.ljust(w)
+            for column, (text, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    if len(features) > len(shown):
+        lines.append(f"and {len(features) - len(shown)} smaller ones, in the report")
+    return lines
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(_plain(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  " if indent else "")
+
+
+def _plain(text: str) -> str:
+    """Characters that every terminal shows and none obeys: the usual signs in ASCII, the rest as its letter or code point."""
+    for sign, ascii_ in (("±", "+-"), ("²", "2"), ("°", " deg"), ("–", "-"), ("—", "-"), ("−", "-"), ("≤", "<="), ("≥", ">=")):
+        text = text.replace(sign, ascii_)
+    return "".join(_letter(character) for character in words.shown(text))
+
+
+def _letter(character: str) -> str:
+    if character.isascii():
+        return character
+    base = unicodedata.normalize("NFKD", character)
+    return base if base.isascii() and base else f"[U+{ord(character):04X}]"
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 2] + ".."
