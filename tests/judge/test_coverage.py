@@ -1,0 +1,110 @@
+"""What keeps a judgement from `within` although every rule is kept."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from specimeter.judge.coverage import spans
+
+LEFT_PX = np.array([[100.0, 50.0], [100.0, 850.0]])
+RIGHT_PX = np.array([[900.0, 50.0], [900.0, 850.0]])
+
+
+def told(make, judgement, outcome, text):
+    assert judgement.outcome == outcome
+    assert text in " ".join(judgement.because)
+    assert make.judged(make.bend_limits()).outcome == "within"  # with nothing changed
+
+
+@pytest.mark.parametrize(
+    ("changes", "outcome", "text"),
+    [
+        ({"edges_px": ()}, "not-measured", "from edge to edge"),
+        ({"edges_px": (LEFT_PX,)}, "not-measured", "from edge to edge"),
+        ({"exclude_px": (np.array([[200.0, 200.0], [210.0, 200.0], [210.0, 210.0]]),)}, "not-measured", "left out"),
+        ({"confidence": 0.4}, "undecided", "low confidence"),
+        ({"width_mm": None}, "undecided", "was not measured in the photo"),
+        ({"width_mm": 25.3}, "undecided", "the calliper 25 mm"),
+        ({"width_mm": 24.7}, "undecided", "the calliper 25 mm"),
+    ],
+)
+def test_examined_area(make, changes, outcome, text):
+    told(make, make.judged(make.bend_limits(), within=make.area(**changes)), outcome, text)
+
+
+def test_calliper_may_differ_by_the_combined_uncertainty(make):
+    """2 x 0.04 mm of the photo and 0.1 mm of the calliper make 0.128 mm."""
+    assert make.judged(make.bend_limits(), within=make.area(width_mm=25.125)).outcome == "within"
+    judgement = make.judged(make.bend_limits(), within=make.area(width_mm=25.131))
+    assert judgement.outcome == "undecided"
+    assert any("Check the scale" in caution for caution in judgement.cautions)
+    still = make.judged(make.bend_limits(), make.feature(1, 4.0, 0.1), within=make.area(width_mm=25.131))
+    assert still.outcome == "exceeds"
+
+
+def test_leaving_the_calliper_width_out_does_not_help(make):
+    on = make.sheet(specimen={"specimen_width_mm": None})
+    told(make, make.judged(make.bend_limits(), on=on), "undecided", "no calliper width")
+
+
+def test_nothing_measured(make):
+    from specimeter.judge.decide import decide
+
+    for area, scale in ((None, object()), (make.area(), None)):
+        judgement = decide(make.sheet(), make.bend_limits(), (), area=area, smallest_resolvable_mm=0.2, scale=scale)
+        assert judgement.outcome == "not-measured"
+
+
+def test_weld_wider_than_the_view(make):
+    """The arc seen of a bend of 30 mm radius is 120 degrees: 62.8 mm."""
+    on = make.sheet(specimen={"weld_width_mm": 57.0})
+    told(make, make.judged(make.bend_limits(), on=on), "not-measured", "62.8 mm")
+    assert make.judged(make.bend_limits(), on=make.sheet(specimen={"weld_width_mm": 56.0})).outcome == "within"
+
+
+def test_the_outline_must_reach_both_edges(make):
+    """A hand draws within 2 percent of the width; a strip along one edge is not the whole width."""
+    assert spans(make.area(), 1.0)
+    inset = make.square_px + np.array([[12.0, 0.0], [-12.0, 0.0], [-12.0, 0.0], [12.0, 0.0]])  # of 800 px
+    assert spans(make.area(outline_px=inset), 1.0)
+    narrow = make.square_px + np.array([[0.0, 0.0], [-40.0, 0.0], [-40.0, 0.0], [0.0, 0.0]])
+    assert not spans(make.area(outline_px=narrow), 1.0)
+    told(make, make.judged(make.bend_limits(), within=make.area(outline_px=narrow)), "not-measured", "from edge to edge")
+
+
+def test_only_the_weld_and_its_zone_must_be_seen(make):
+    """Of the 62.8 mm arc a weld of 18 mm with 3 mm on each side needs 38 percent, about the middle of the edges."""
+    half = make.square_px.copy()
+    half[:2, 1], half[2:, 1] = 250.0, 650.0  # the middle half of the edges
+    weld = make.sheet(specimen={"weld_width_mm": 18.0})
+    assert make.judged(make.bend_limits(), on=weld, within=make.area(outline_px=half)).outcome == "within"
+    assert make.judged(make.bend_limits(), within=make.area(outline_px=half)).outcome == "not-measured"
+    quarter = make.square_px.copy()
+    quarter[:2, 1], quarter[2:, 1] = 350.0, 550.0
+    assert make.judged(make.bend_limits(), on=weld, within=make.area(outline_px=quarter)).outcome == "not-measured"
+
+
+def test_a_feature_that_no_rule_names(make):
+    told(make, make.judged(make.bend_limits(), make.feature(1, 0.5, kind="pore")), "undecided", "No rule looks at f1 (pore)")
+
+
+def test_a_rejected_feature_needs_a_reason_and_a_review(make):
+    long = {"status": "rejected", "reason": "a scratch, seen with the loupe"}
+    assert make.judged(make.bend_limits(), make.feature(1, 9.0, **long), reviewed=True).outcome == "within"
+    told(make, make.judged(make.bend_limits(), make.feature(1, 9.0, **long)), "undecided", "f1 set aside without")
+    silent = make.feature(1, 9.0, status="rejected")
+    told(make, make.judged(make.bend_limits(), silent, reviewed=True), "undecided", "f1 set aside without")
+
+
+def test_a_rejected_feature_is_never_counted(make):
+    rejected = make.feature(1, 9.0, status="rejected", reason="ink")
+    for verdict in make.judged(make.bend_limits(), rejected, reviewed=True).verdicts:
+        assert verdict.features == ()
+
+
+def test_what_the_conditions_leave_out_is_told(make):
+    entered = make.limits(make.rule(where="not at_corner"))
+    judgement = make.judged(entered, make.feature(1, 9.0, at_corner=True))
+    assert judgement.outcome == "within"  # the limits as entered say so
+    assert "f1 left out of every rule by the conditions in the limits, as entered." in judgement.cautions
