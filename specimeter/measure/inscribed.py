@@ -68,20 +68,22 @@ def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
 
 
 def _peaks(rings: Rings) -> np.ndarray:
-    """The middles of the thickest places of each polygon, shape (F, CANDIDATES, 2), on a raster of 64 to 512 pixels.
+    """The middles of the thickest places of each polygon, shape (F, CANDIDATES, 2), on a raster of 64 to 2,000 pixels.
 
-    Others than the thickest only if they lie apart from it and are nearly as thick; else NaN.
+    Others than the thickest only if they lie apart from it and are nearly as thick; else NaN. Where even the thickest place
+    is finer than the raster, places just inside a few edges.
     """
     heads = rings.starts[:-1]
     low = np.minimum.reduceat(rings.points, heads)
     extent = (np.maximum.reduceat(rings.points, heads) - low).max(axis=1)
     thin = np.abs(areas(rings)) / perimeters(rings)  # a strip's half width, a disc's half radius
-    fine = np.clip(np.maximum(60 / extent, 8 / thin), 0, 500 / extent)  # raster pixels a unit
+    fine = np.clip(np.maximum(60 / extent, 8 / thin), 0, 2000 / extent)  # raster pixels a unit
     raster = (rings.points - np.repeat(low, rings.counts, axis=0)) * np.repeat(fine, rings.counts)[:, None] + 2.0
     fixed = np.rint(raster * (1 << SUBPIXEL_BITS)).astype(np.int32)
     size = np.ceil(np.maximum.reduceat(raster, heads)).astype(int) + 3
     canvas = np.zeros((int(size[:, 1].max()), int(size[:, 0].max())), np.uint8)
     peaks = np.full((len(rings), CANDIDATES, 2), np.nan)
+    hair = np.zeros(len(rings), bool)
     starts = rings.starts.tolist()
     for f, (columns, rows) in enumerate(size.tolist()):
         filled = canvas[:rows, :columns]
@@ -90,13 +92,20 @@ def _peaks(rings: Rings) -> np.ndarray:
         depth = cv2.distanceTransform(filled, cv2.DIST_L2, 5)
         _, deepest, _, place = cv2.minMaxLoc(depth)
         peaks[f, 0] = place
+        hair[f] = deepest < 2.0
         for other in range(1, CANDIDATES):
             cv2.circle(depth, place, int(1.5 * deepest) + 1, 0.0, -1)
             _, deep, _, place = cv2.minMaxLoc(depth)
             if deep < 0.9 * deepest - 0.7:
                 break
             peaks[f, other] = place
-    return low[:, None] + (peaks - 2.0) / fine[:, None, None]
+    peaks = low[:, None] + (peaks - 2.0) / fine[:, None, None]
+    for f in np.flatnonzero(hair):
+        at = starts[f] + (np.arange(CANDIDATES) * 2 + 1) * (starts[f + 1] - starts[f]) // (2 * CANDIDATES)
+        edge = rings.edges[at]
+        inwards = np.column_stack([-edge[:, 1], edge[:, 0]]) * np.sign(areas(rings)[f])
+        peaks[f] = rings.points[at] + edge / 2 + 1e-3 * inwards
+    return peaks
 
 
 def _two_contacts(rings: Rings, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

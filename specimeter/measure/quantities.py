@@ -63,7 +63,7 @@ def widths(pixels: Rings, developed: Rings, u_edge_px: np.ndarray, u_rel: float,
     Both edges are taken to be displaced alike, inwards or outwards: what misplaces an edge's half-level (blur, a lit lip,
     a grey interior) is the same on either side. So the two edges' parts add, and are given as one.
     """
-    step = np.maximum(np.abs(areas(developed)) / perimeters(developed) / 3, perimeters(developed) / 4000)
+    step = np.maximum(np.abs(areas(developed)) / perimeters(developed) / 3, perimeters(developed) / 40000)
     both = dense(developed.moved(np.column_stack([developed.points, pixels.points])), step)
     fine = both.moved(both.points[:, :2])
     circles = largest_circles(fine)

@@ -1,0 +1,289 @@
+"""Sizes on the developed surface: closed forms on planes and bends, scikit-image, Monte Carlo, and what cannot be measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from skimage.draw import polygon2mask
+from skimage.measure import label, regionprops
+
+from specimeter.errors import OutlineError
+from specimeter.measure.sizes import area_mm2, measure
+from specimeter.segment.model import Outline
+
+
+def measured(make, outlines, surface, u_rel: float = 1e-3, area=None):
+    """Features of outlines on a surface, with the tests' scale and area."""
+    return measure(
+        outlines, photo_id="p1", surface=surface, scale=make.scale_of(surface, u_rel), area=area or make.whole_area()
+    )
+
+
+def ellipse(a: float, b: float, angle: float = 0.0, centre=(0.0, 0.0), points: int = 180) -> np.ndarray:
+    phase = np.arange(points) * 2 * np.pi / points
+    cosine, sine = np.cos(angle), np.sin(angle)
+    return np.column_stack([a * np.cos(phase), b * np.sin(phase)]) @ np.array([[cosine, sine], [-sine, cosine]]) + centre
+
+
+@settings(deadline=None, max_examples=30)
+@given(
+    a=st.floats(0.5, 8), b=st.floats(0.15, 1), angle=st.floats(0, 3.2), x=st.floats(-20, 20), y=st.floats(-20, 20),
+    tilt=st.floats(-25, 25), k1=st.floats(-0.05, 0.05), distance=st.floats(150, 900),
+)  # fmt: skip
+def test_an_ellipse_on_a_plane_is_the_same_from_anywhere(make_once, a, b, angle, x, y, tilt, k1, distance):
+    """Turned, moved, nearer, further, tilted, through a bent lens: 2a, 2b and pi a b (less the polygon's own shortfall)."""
+    make = make_once
+    surface = make.flat(distance_mm=distance, focal_px=4000 * distance / 400, tilt_deg=tilt, k1=k1)
+    area = make.whole_area(outline_px=np.array([[-4e3, -4e3], [6e3, -4e3], [6e3, 5e3], [-4e3, 5e3]]), edges_px=())
+    (feature,) = measured(make, [make.outline_on(surface, ellipse(a, a * b, angle, (x, y)))], surface, area=area)
+    assert feature.length_mm == pytest.approx(2 * a, rel=1e-4)
+    assert feature.width_mm == pytest.approx(2 * a * b, rel=2e-2)
+    assert feature.area_mm2 == pytest.approx(np.pi * a * a * b * np.sinc(2 / 180), rel=1e-4)  # of the inscribed 180-gon
+
+
+@pytest.fixture(scope="module")
+def make_once(request):
+    """The makers, once for all of hypothesis's examples."""
+    from types import SimpleNamespace
+
+    module = request.config.pluginmanager
+    conftest = next(p for p in module.get_plugins() if getattr(p, "__file__", "").endswith("tests/measure/conftest.py"))
+    return SimpleNamespace(
+        **{name: getattr(conftest, name) for name in ("view", "flat", "bend", "scale_of", "whole_area", "outline_on")}
+    )
+
+
+@pytest.mark.parametrize("radius", [12.0, 30.0, 100.0])
+@pytest.mark.parametrize("direction", ["along the arc", "along the axis", "askew"])
+def test_a_crack_on_a_bend_has_its_unrolled_length(make, radius, direction):
+    """A strip 0.2 mm wide between two angles on the cylinder: arc = radius * angle, unrolled by hand (exact geometry)."""
+    surface = make.bend(radius_mm=radius)
+    arc = radius * np.radians(40.0)  # from -5 to +35 degrees
+    half = 0.1
+    low, high = radius * np.radians(-5.0), radius * np.radians(35.0)
+    t = np.linspace(0, 1, 200)
+    if direction == "along the arc":
+        path, normal, length = np.column_stack([low + t * (high - low), 0 * t]), np.array([0, half]), arc
+    elif direction == "along the axis":
+        path, normal, length = np.column_stack([0 * t + high, 8 * t - 4]), np.array([half, 0]), 8.0
+    else:
+        path = np.column_stack([low + t * (high - low), 6 * t])
+        length = np.hypot(arc, 6.0)
+        normal = half * np.array([-6.0, arc]) / length
+    outline = np.concatenate([path + normal, (path - normal)[::-1]])
+    (feature,) = measured(make, [make.outline_on(surface, outline)], surface)
+    assert feature.length_mm == pytest.approx(np.hypot(length, 2 * half), rel=1e-6)  # corner to opposite corner
+    assert feature.width_mm == pytest.approx(2 * half, rel=1e-2)
+    assert feature.area_mm2 == pytest.approx(length * 2 * half, rel=1e-6)
+
+
+def test_a_chord_in_the_picture_is_shorter_than_the_arc(make):
+    """What measuring in the plane would lose: at 50 degrees from the crown a length along the arc looks 36 % short."""
+    surface = make.bend(radius_mm=30.0, distance_mm=30000.0, focal_px=300000.0)
+    t = np.linspace(np.radians(45), np.radians(55), 50) * 30
+    outline = np.concatenate([np.column_stack([t, 0 * t + 0.1]), np.column_stack([t, 0 * t - 0.1])[::-1]])
+    (feature,) = measured(make, [make.outline_on(surface, outline)], surface)
+    across = np.ptp(feature.outline_px[:, 0]) * surface.mm_per_px_at([1000.0, 800.0])
+    assert across / feature.length_mm == pytest.approx(np.cos(np.radians(50)), rel=0.01)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_agrees_with_scikit_image_on_a_plane_seen_straight(make, seed):
+    """regionprops on a mask of the same outline: greatest Feret diameter and area, to a pixel's width along the outline."""
+    rng = np.random.default_rng(seed)
+    surface = make.flat()  # 0.1 mm a pixel
+    phase = np.arange(120) * np.pi / 60
+    radius = 90 + sum(rng.normal(0, 14 / k) * np.cos(k * phase + rng.uniform(0, 6)) for k in range(2, 7))
+    outline = np.column_stack([radius * np.cos(phase), 0.5 * radius * np.sin(phase)]) + np.array([1000.0, 800.0])
+    (feature,) = measured(make, [Outline(outline_px=outline)], surface)
+    region = regionprops(label(polygon2mask((1600, 2000), outline[:, ::-1])))[0]
+    assert feature.length_mm == pytest.approx(region.feret_diameter_max * 0.1, abs=0.15)
+    assert feature.area_mm2 == pytest.approx(region.area * 0.01, rel=0.01)
+
+
+@pytest.mark.parametrize("kind", ["flat", "bend"])
+def test_the_budget_agrees_with_monte_carlo(make, kind):
+    """Propagation of distributions (JCGM 101:2008): edges, tips, scale and shape drawn at random, sizes computed anew.
+
+    2,000 draws: the standard deviation itself is known to 1 / sqrt(2 (n - 1)) = 1.6 %, of which three are allowed, and 5 %
+    for what is beyond first order. The tips are drawn along the crack, the edge's bias once for the whole outline.
+    """
+    rng = np.random.default_rng(7)
+    u_rel, u_edge, u_tip = 2e-3, 0.4, 1.1
+    surface = make.flat(tilt_deg=12.0) if kind == "flat" else make.bend(radius_mm=25.0, u=(0.3, 1.0, 0.4), tilt_deg=8.0)
+    half_length, half_width = 3.0, 0.4
+    base = ellipse(half_length, half_width, 0.6, (9.0, 2.0), points=120)
+    along = np.array([np.cos(0.6), np.sin(0.6)])
+    pixels = surface.project(base)
+    outline = Outline(outline_px=pixels, u_edge_px=u_edge, u_tip_px=u_tip)
+    (feature,) = measured(make, [outline], surface, u_rel)
+
+    at = (base - [9.0, 2.0]) @ along / half_length  # -1 at one tip, 1 at the other
+    step = pixels[np.argmax(at)] - pixels[np.argmin(at)]
+    step /= np.hypot(*step)
+    inwards = np.roll(pixels, -1, axis=0) - np.roll(pixels, 1, axis=0)
+    outwards = np.column_stack([inwards[:, 1], -inwards[:, 0]]) / np.hypot(*inwards.T)[:, None]
+    if np.sum(outwards * (pixels - pixels.mean(axis=0))) < 0:
+        outwards = -outwards
+    draws = 2000
+    moved_tips, moved_edges = [], []
+    parts = np.zeros(3) if kind == "flat" else np.array([surface.u_crown_mm, surface.u_direction_deg, surface.u_radius_mm])
+    for _ in range(draws):
+        shape = surface
+        if kind == "bend":
+            crown, direction, radius = rng.normal(0, 1, 3) * parts
+            shape = replace(
+                surface,
+                crown_mm=surface.crown_mm + crown * surface.frame[0, :2],
+                direction_deg=surface.direction_deg + direction,
+                radius_mm=surface.radius_mm + radius,
+            )
+        size = 1 + u_rel * rng.normal()
+        first, second = rng.normal(0, u_tip, 2)
+        tips = pixels[[np.argmin(at), np.argmax(at)]] + np.outer([first, second], step)
+        moved_tips.append(np.hypot(*np.diff(shape.develop(tips), axis=0)[0]) * size)
+        moved_edges.append(shape.develop(pixels + u_edge * rng.normal() * outwards) * size)
+    drawn = measure_plain(moved_edges)
+    assert np.std(moved_tips) == pytest.approx(feature.U_length_mm / 2, rel=0.10)
+    assert np.std(drawn["area"]) == pytest.approx(feature.U_area_mm2 / 2, rel=0.10)
+    assert np.std(drawn["width"]) == pytest.approx(feature.U_width_mm / 2, rel=0.10)
+
+
+def measure_plain(outlines: list[np.ndarray]) -> dict[str, np.ndarray]:
+    """Areas (shoelace) and extents across the direction of greatest second moment, independently of the product."""
+    areas, widths = [], []
+    for outline in outlines:
+        x, y = (outline - outline.mean(axis=0)).T
+        areas.append(abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2)
+        _, directions = np.linalg.eigh(np.cov(x, y))
+        widths.append(np.ptp(np.column_stack([x, y]) @ directions[:, 0]))
+    return {"area": np.array(areas), "width": np.array(widths)}
+
+
+def test_the_budget_names_its_terms_and_adds_up(make):
+    surface = make.bend(u=(0.2, 0.5, 0.3))
+    (feature,) = measured(make, [make.outline_on(surface, ellipse(2, 0.3, 0.4, (5, 1)))], surface)
+    assert [term.source for term in feature.budget] == [
+        "place of the first tip",
+        "place of the second tip",
+        "scale",
+        "surface: radius of the bend",
+        "surface: direction of the bend axis",
+        "surface: place of the crown",
+    ]
+    assert all(term.unit == "mm" for term in feature.budget)
+    assert 2 * np.sqrt(sum(term.contribution**2 for term in feature.budget)) == pytest.approx(feature.U_length_mm)
+
+
+def test_clear_distance_corner_and_order(make):
+    """Two squares of 1 mm, 2 mm apart; the first lies on the left edge of the specimen."""
+    surface = make.flat()
+    square = np.array([[0, 0], [10, 0], [10, 10], [0, 10.0]])
+    outlines = [
+        Outline(outline_px=square + np.array([0, 400])),
+        Outline(outline_px=square + np.array([30, 400]), kind="pore", found_by="hand"),
+    ]
+    first, second = measured(make, outlines, surface)
+    assert (first.id, second.id, second.kind, second.found_by) == ("f1", "f2", "pore", "hand")
+    assert (first.at_corner, second.at_corner) == (True, False)
+    assert [first.nearest_mm, second.nearest_mm] == pytest.approx([2.0, 2.0])
+    assert first.U_nearest_mm == pytest.approx(2 * np.sqrt(2 * (0.3 * 0.1) ** 2 + (1e-3 * 2) ** 2), rel=1e-3)
+    assert not first.missing
+
+
+def test_a_lone_feature_has_no_neighbour_and_unknown_edges_no_corner(make):
+    surface = make.flat()
+    (feature,) = measured(make, [make.outline_on(surface, ellipse(1, 0.5))], surface, area=make.whole_area(edges_px=()))
+    assert feature.nearest_mm is None
+    assert feature.at_corner is None
+    assert set(feature.missing) == {"nearest_mm", "at_corner"}
+
+
+def test_a_feature_cut_off_by_the_examined_area_is_at_least_so_long(make):
+    """Its upper end lies on the border that is no edge of the specimen: what is beyond was not seen."""
+    surface = make.flat()
+    crack = np.array([[500, 0], [504, 0], [503, 80], [501, 80.0]])
+    (feature,) = measured(make, [Outline(outline_px=crack)], surface)
+    assert feature.length_mm is None
+    assert feature.width_mm is None
+    assert feature.area_mm2 is None
+    assert "at least 7.8" in feature.missing["length_mm"]  # 8.0 mm less 2 u of two tips: 0.14 mm and of the scale
+    assert feature.at_corner is False
+
+
+def test_what_is_too_steep_or_off_the_surface_has_no_size(make):
+    surface = make.bend(radius_mm=30.0, distance_mm=3000.0, focal_px=30000.0)
+    steep = make.outline_on(surface, ellipse(2, 0.5, 0, (30 * np.radians(62), 0)))
+    beside = Outline(outline_px=ellipse(10, 5, 0, (1000 + 29.9 * 10, 800)))
+    fine = make.outline_on(surface, ellipse(2, 0.5))
+    a, b, c = measured(make, [steep, beside, fine], surface)
+    assert "steeper than 60" in a.missing["length_mm"]
+    assert a.nearest_mm is not None  # it lies somewhere, and others lie so far from it
+    for name in ("length_mm", "width_mm", "area_mm2", "nearest_mm"):
+        assert "does not lie on the surface" in b.missing[name]
+        assert getattr(b, name) is None
+        assert getattr(b, f"U_{name}") is None
+        assert getattr(c, name) is not None
+    assert b.tips_px is None
+    assert b.budget == ()
+
+
+def test_an_outline_that_crosses_itself_has_a_length_but_no_area(make):
+    bow = np.array([[500, 500], [540, 530], [540, 500], [500, 530.0]])
+    (feature,) = measured(make, [Outline(outline_px=bow)], make.flat())
+    assert feature.length_mm == pytest.approx(5.0)
+    assert "crosses itself" in feature.missing["width_mm"]
+    assert "crosses itself" in feature.missing["area_mm2"]
+
+
+@pytest.mark.parametrize("line", [[[10, 10], [50, 40], [90, 70]], [[10, 10]] * 3])
+def test_an_outline_without_area_has_no_width(make, line):
+    (feature,) = measured(make, [Outline(outline_px=np.array(line, float))], make.flat())
+    assert feature.length_mm is not None
+    assert feature.width_mm is None
+    assert "no area" in feature.missing["area_mm2"]
+
+
+@pytest.mark.parametrize(
+    ("outline", "says"),
+    [
+        (Outline(outline_px=np.array([[1.0, 2.0], [3.0, 4.0]])), "shape (2, 2)"),
+        (Outline(outline_px=np.empty((0, 2))), "shape (0, 2)"),
+        (Outline(outline_px=np.ones((5, 3))), "shape (5, 3)"),
+        (Outline(outline_px=np.array([[1, 2], [3, np.nan], [5, 6]])), "not a number"),
+        (Outline(outline_px=np.array([[1, 2], [3, np.inf], [5, 6]])), "not a number"),
+        (Outline(outline_px=np.eye(3, 2), u_edge_px=0.0), "uncertainties"),
+        (Outline(outline_px=np.eye(3, 2), u_tip_px=float("nan")), "uncertainties"),
+    ],
+)
+def test_what_is_no_outline_is_refused_by_name(make, outline, says):
+    good = Outline(outline_px=np.array([[10, 10], [20, 10], [20, 20.0]]))
+    with pytest.raises(OutlineError, match=r"features\.f2\.outline_px") as caught:
+        measured(make, [good, outline], make.flat())
+    assert says in str(caught.value)
+
+
+def test_nothing_found_is_nothing_measured(make):
+    assert measured(make, [], make.flat()) == ()
+
+
+def test_area_of_a_bend_between_two_angles(make):
+    """Radius times angle times width, less a hole: exact geometry. The outline's straight sides are curves on the bend."""
+    surface = make.bend(radius_mm=20.0)
+    s = 20 * np.radians(np.linspace(-50, 50, 60))
+    rim = np.concatenate([np.column_stack([s, 0 * s - 8]), np.column_stack([s, 0 * s + 8])[::-1]])
+    hole = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1.0]])
+    area = make.whole_area(outline_px=surface.project(rim), exclude_px=(surface.project(hole),), edges_px=())
+    value, U = area_mm2(surface, make.scale_of(surface, 1e-3), area)
+    assert value == pytest.approx(20 * np.radians(100) * 16 - 4, rel=1e-4)
+    assert 2 * 2e-3 * value < U < 0.05 * value
+
+
+def test_area_off_the_surface_is_refused(make):
+    surface = make.bend(radius_mm=5.0)
+    with pytest.raises(OutlineError, match="examined area does not lie on the surface"):
+        area_mm2(surface, make.scale_of(surface), make.whole_area())
