@@ -1,18 +1,18 @@
-"""What the specimen stands on: wood, cutting mat, plate, cloth, concrete, paint or paper, with clutter lying about."""
+"""What the specimen stands on: wood, cutting mat, plate, cloth, concrete, paint, paper or rubber."""
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
+from specimeter.scene import clutter
 from specimeter.scene.describe import Bench
 from specimeter.scene.material import blotches, noise, ramp
 
 BENCHES = ("wood", "cutting-mat", "steel-plate", "cloth", "concrete", "painted-metal", "paper", "rubber")
 
 
-def draw(bench: Bench, width_mm: float, height_mm: float, per_mm: float) -> np.ndarray:
-    """Linear reflectance of the bench top, float32 (rows, columns, 3)."""
+def draw(bench: Bench, width_mm: float, height_mm: float, per_mm: float, shadow_mm) -> np.ndarray:
+    """Linear reflectance of the bench top, float32 (rows, columns, 3); things on it throw shadows along `shadow_mm` [x, y]."""
     rng = np.random.default_rng(bench.seed)
     shape = (int(height_mm * per_mm) + 1, int(width_mm * per_mm) + 1)
     field = {
@@ -27,7 +27,7 @@ def draw(bench: Bench, width_mm: float, height_mm: float, per_mm: float) -> np.n
     }[bench.name](rng, shape, per_mm)
     field = np.clip(field, 0.005, 0.95).astype(np.float32)
     for _ in range(bench.clutter):
-        _thing(field, rng, per_mm)
+        clutter.drop(field, rng, per_mm, shadow_mm)
     return field
 
 
@@ -106,61 +106,3 @@ def _rubber(rng, shape, per_mm):
     rib = np.cos(2 * np.pi * (rows if rng.random() < 0.5 else columns) / (rng.uniform(3, 7) * per_mm))
     tone = 1 + 0.25 * ramp(rib, 0.3, 0.9) + 0.12 * noise(rng, shape, per_mm, (0.4, 2.0)) + np.zeros(shape)
     return _flat(shape, (0.035, 0.035, 0.037), tone)
-
-
-def _thing(field: np.ndarray, rng: np.random.Generator, per_mm: float) -> None:
-    """One thing lying on the bench, with its shadow: a screw, pen, bar, washer, cable, offcut, label or pencil mark."""
-    rows, columns = field.shape[:2]
-    x, y = rng.uniform(0, columns), rng.uniform(0, rows)
-    angle, kind = rng.uniform(0, np.pi), rng.integers(7)
-    shade = rng.uniform(1.5, 4.0) * per_mm * np.array([np.cos(2.2), np.sin(2.2)])
-    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
-    mask = np.zeros((rows, columns), np.uint8)
-
-    def bar(length, half, value=255):
-        corners = [
-            np.array([x, y]) + i * along * length / 2 * per_mm + j * across * half * per_mm
-            for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
-        ]
-        cv2.fillConvexPoly(mask, np.round(np.array(corners) * 16).astype(np.int32), value, cv2.LINE_AA, 4)
-
-    metal = np.array([0.35, 0.35, 0.36]) * rng.uniform(0.4, 1.5)
-    if kind == 0:  # bar or offcut of steel, with a saw-cut look
-        bar(rng.uniform(30, 120), rng.uniform(4, 12))
-        colour = metal
-    elif kind == 1:  # pen
-        bar(rng.uniform(110, 150), rng.uniform(3.5, 5.5))
-        colour = np.array([(0.02, 0.02, 0.025), (0.02, 0.05, 0.3), (0.5, 0.02, 0.02), (0.6, 0.5, 0.05)][rng.integers(4)])
-    elif kind == 2:  # washer
-        cv2.circle(mask, (int(x), int(y)), int(rng.uniform(4, 10) * per_mm), 255, -1, cv2.LINE_AA)
-        cv2.circle(mask, (int(x), int(y)), int(rng.uniform(2, 3.5) * per_mm), 0, -1, cv2.LINE_AA)
-        colour = metal
-    elif kind == 3:  # cable
-        t = np.linspace(-1, 1, 60)[:, None]
-        curve = np.array([x, y]) + (t * along * 120 + np.sin(2.5 * t + angle) * across * 30) * per_mm
-        cv2.polylines(
-            mask, [np.round(curve).astype(np.int32)], False, 255, max(1, int(rng.uniform(3, 7) * per_mm)), cv2.LINE_AA
-        )
-        colour = np.array([(0.02, 0.02, 0.02), (0.45, 0.1, 0.02), (0.3, 0.3, 0.3)][rng.integers(3)])
-    elif kind == 4:  # screw
-        bar(rng.uniform(12, 30), rng.uniform(1.2, 2.5))
-        head = (np.array([x, y]) + along * 10 * per_mm).astype(int)
-        cv2.circle(mask, tuple(int(v) for v in head), int(4.5 * per_mm), 255, -1, cv2.LINE_AA)
-        colour = metal * 0.7
-    elif kind == 5:  # slip of paper
-        bar(rng.uniform(30, 90), rng.uniform(10, 30))
-        colour = np.array([0.75, 0.74, 0.7])
-    else:  # grinding dust and grit
-        count = int(rng.integers(30, 200))
-        for px, py in rng.normal([x, y], 25 * per_mm, (count, 2)):
-            cv2.circle(mask, (int(px), int(py)), max(1, int(abs(rng.normal(0, 0.5)) * per_mm)), 200, -1, cv2.LINE_AA)
-        colour = np.array([0.06, 0.05, 0.045])
-    alpha = mask.astype(np.float32)[..., None] / 255
-    if kind != 6:
-        moved = cv2.warpAffine(mask, np.array([[1, 0, shade[0]], [0, 1, shade[1]]]), (columns, rows))
-        dark = cv2.GaussianBlur(moved, (0, 0), 1.2 * per_mm + 0.5).astype(np.float32)[..., None] / 255
-        field *= 1 - 0.55 * dark * (1 - alpha)
-    if kind in (0, 1, 2, 4):  # round or bevelled things: bright along the middle, dark at the edge
-        inner = cv2.distanceTransform((mask > 127).astype(np.uint8), cv2.DIST_L2, 3)[..., None] / per_mm
-        colour = colour * (0.55 + 0.6 * np.clip(inner / 2.5, 0, 1))
-    field += (colour.astype(np.float32) - field) * alpha

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 
@@ -66,7 +68,7 @@ def _focus(light: np.ndarray, offset_mm: np.ndarray, imaging: Imaging) -> np.nda
     wanted = np.clip(np.abs(offset_mm) * np.float32(imaging.defocus_px_per_mm), 0, _BLURS_PX[-1])
     wanted = cv2.blur(wanted, (5, 5))
     result, last = sharp, sharp
-    for low, high in zip(_BLURS_PX, _BLURS_PX[1:], strict=False):
+    for low, high in pairwise(_BLURS_PX):
         if wanted.max() <= low:
             break
         step = cv2.GaussianBlur(last, (0, 0), (high**2 - low**2) ** 0.5)

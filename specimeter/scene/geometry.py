@@ -69,6 +69,14 @@ def leg_length(specimen: Specimen) -> float:
     return (radius * np.cos(end) + specimen.crown_height_mm - radius) / np.sin(end)
 
 
+def box(specimen: Specimen) -> np.ndarray:
+    """World corners, shape (8, 3), of a box that holds the bar."""
+    radius, half = specimen.radius_mm, specimen.width_mm / 2
+    reach = max(radius, radius * np.sin(half_angle(specimen)) + leg_length(specimen) * np.cos(half_angle(specimen)))
+    local = [[x, y, z] for x in (-reach, reach) for y in (-half, half) for z in (radius - specimen.crown_height_mm, radius)]
+    return np.array(local) @ axes(specimen) + arc_centre(specimen)
+
+
 def edge_drop(specimen: Specimen, a_mm: np.ndarray) -> np.ndarray:
     """How far the rounded long edges fall below the cylinder at a, in mm."""
     corner = specimen.corner_mm

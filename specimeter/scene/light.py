@@ -1,4 +1,4 @@
-"""How lamps, window and room light a surface: rough metal by an anisotropic microfacet lobe, paper and wood evenly; soft shadows."""
+"""How lamps and room light things: metal by an anisotropic lobe, level paper and wood evenly, with the bar's soft shadow."""
 
 from __future__ import annotations
 
@@ -21,19 +21,6 @@ def lamp_at(lamp: Lamp, points: np.ndarray, crown: np.ndarray) -> tuple[np.ndarr
     reference = float(np.sum((np.asarray(lamp.place_mm) - crown) ** 2))
     distance = np.sqrt(squared)
     return offset / distance[:, None], lamp.power * reference / squared, lamp.radius_mm / distance
-
-
-def even(light: Light, points, normal, body, shade, crown) -> np.ndarray:
-    """Radiance (N, 3) of an evenly scattering surface; `shade` (lamps + 1, N): share of each lamp, then of the room, seen."""
-    total = np.zeros((len(points), 3), points.dtype)
-    for k, lamp in enumerate(light.lamps):
-        toward, strength, size = lamp_at(lamp, points, crown)
-        cosine = np.einsum("ij,ij->i", normal, toward)
-        cosine = np.clip((cosine + 0.5 * size) / (1 + 0.5 * size), 0, None)  # a wide lamp sets gradually
-        total += (cosine * strength * shade[k])[:, None] * np.asarray(lamp.colour, points.dtype)
-    room = light.ambient * (0.5 - 0.5 * normal[:, 2]) * shade[-1]
-    total += room[:, None] * np.asarray(light.ambient_colour, points.dtype)
-    return total * body
 
 
 def metal(light: Light, points, view, normal, lay, rough_along, rough_across, reflectance, body, crown) -> np.ndarray:
@@ -73,27 +60,31 @@ def metal(light: Light, points, view, normal, lay, rough_along, rough_across, re
     return radiance
 
 
-def shadow_map(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng) -> np.ndarray:
-    """Share of each lamp, and of the room, that the bar leaves visible on the plane z = z_mm: (lamps + 1, len(y), len(x))."""
+def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng) -> np.ndarray:
+    """Light that falls on the level plane z = z_mm at a grid of x, y (mm), bar's soft shadow included: (len(y), len(x), 3)."""
+    crown = geometry.place(specimen, [[0.0, 0.0]])[0]
     gx, gy = np.meshgrid(x, y)
     ground = np.column_stack([gx.ravel(), gy.ravel(), np.full(gx.size, z_mm)])
-    maps = []
+    total = np.zeros((*gx.shape, 3), np.float32)
     for lamp in (*light.lamps, None):
-        count = 14 if lamp else 20
+        count = max(4, 14 // len(light.lamps)) if lamp else 14
         blocked = np.zeros(len(ground), np.float32)
         for k in range(count):
             r, phi = np.sqrt((k + rng.random(len(ground))) / count), 2 * np.pi * (k * 0.618 + rng.random())
             if lamp:
-                target = np.asarray(lamp.place_mm) + lamp.radius_mm * np.column_stack(
-                    [r * np.cos(phi), r * np.sin(phi), np.zeros(len(r))]
-                )
-                rays = unit(target - ground)
-            else:
+                disc = np.column_stack([r * np.cos(phi), r * np.sin(phi), np.zeros(len(r))])
+                rays = unit(np.asarray(lamp.place_mm) + lamp.radius_mm * disc - ground)
+            else:  # cosine-weighted over the half-space above
                 rays = np.column_stack([r * np.cos(phi), r * np.sin(phi), -np.sqrt(np.maximum(1 - r * r, 1e-4))])
             blocked += _blocked(specimen, ground, rays)
-        share = (1 - blocked / count).reshape(gx.shape)
-        maps.append(cv2.GaussianBlur(share, (0, 0), 1.3))
-    return np.array(maps, np.float32)
+        share = cv2.GaussianBlur((1 - blocked / count).reshape(gx.shape), (0, 0), 1.2)[..., None]
+        if lamp:
+            toward, strength, size = lamp_at(lamp, ground, crown)
+            cosine = np.clip((-toward[:, 2] + 0.5 * size) / (1 + 0.5 * size), 0, None)  # a wide lamp sets gradually
+            total += share * (cosine * strength).reshape(*gx.shape, 1) * lamp.colour
+        else:
+            total += share * light.ambient * np.asarray(light.ambient_colour)
+    return total.astype(np.float32)
 
 
 def _blocked(specimen: Specimen, points: np.ndarray, rays: np.ndarray) -> np.ndarray:

@@ -43,7 +43,13 @@ def lettering(text: str, height_mm: float, centre_mm, angle_rad: float, rng) -> 
             points = np.array(stroke, float) - [2, 3]
             points = points @ np.array([[np.cos(wobble), np.sin(wobble)], [-np.sin(wobble), np.cos(wobble)]])
             points += [(i - (len(text) - 1) / 2) * pitch, drop]
-            lines.append(shapes.turn(points * height_mm / 6, angle_rad, centre_mm))
+            lines.append(
+                shapes.turn(
+                    points * [1, -1] * height_mm / 6,  # seen from outside, a runs up where s runs right
+                    angle_rad,
+                    centre_mm,
+                )
+            )
     return tuple(lines)
 
 

@@ -118,7 +118,10 @@ def make(specimen: Specimen, finish: Finish, weld: Weld, per_mm: float) -> Maps:
     a = (-half + np.arange(shape[0]) / per_mm).astype(np.float32)[:, None]
 
     # the lay: mostly fine streaks, some wide ones, and slow changes of its strength
-    lay = noise(rng, shape, per_mm, finish.streak_mm, stretch=60.0, angle_deg=finish.lay_deg, power=0.6)
+    fine = finish.streak_mm[0]
+    lay = noise(rng, shape, per_mm, (fine, *finish.streak_mm), stretch=70.0, angle_deg=finish.lay_deg, power=0.3)
+    grooves = noise(rng, shape, per_mm, (fine, 2.5 * fine), stretch=45.0, angle_deg=finish.lay_deg + rng.normal(0, 1.5))
+    lay += np.float32(0.35) * (grooves * np.abs(grooves))  # few deep ones among many shallow ones
     across = np.radians(finish.lay_deg + 90.0)
     strength = finish.streak * (1 + 0.25 * blotches(rng, shape, 6.0, per_mm))
     slope_s, slope_a = lay * strength * np.float32(np.cos(across)), lay * strength * np.float32(np.sin(across))

@@ -76,17 +76,20 @@ class _Caster:
             marks.apply(self.maps, mark)
         self.relief = np.dstack([self.maps.slope_s, self.maps.slope_a, self.maps.rough])
         self._prepare_card(px_per_mm)
+        self.bar_box = _box(scene.camera, geometry.box(scene.specimen))
         corners = np.array([[0, 0], [1, 0], [0, 1], [1, 1], [0.5, 0], [0.5, 1], [0, 0.5], [1, 0.5]])
         corners = corners * [scene.camera.width_px, scene.camera.height_px]
         rays = geometry.sight(scene.camera, corners)
         ground = scene.camera.eye_mm + rays * (-scene.camera.eye_mm[2] / rays[:, 2])[:, None]
         self.low, high = ground[:, :2].min(0) - 2, ground[:, :2].max(0) + 2
         self.bench_per_mm = px_per_mm * 0.7
-        self.bench_top = bench.draw(scene.bench, *(high - self.low), self.bench_per_mm)
-        self.shadows = []
-        for z in (0.0, scene.card.origin_mm[2]) if scene.card.kind != "none" else (0.0,):
-            x, y = (np.linspace(self.low[k], high[k], 72) for k in (0, 1))
-            self.shadows.append((x, y, light.shadow_map(scene.specimen, scene.light, x, y, z, rng)))
+        lamp = max(scene.light.lamps, key=lambda lamp: lamp.power)
+        shadow = -np.array(lamp.place_mm[:2]) / max(-lamp.place_mm[2], 100.0)
+        self.bench_top = bench.draw(scene.bench, *(high - self.low), self.bench_per_mm, shadow)
+        x, y = (np.linspace(self.low[k], high[k], 72) for k in (0, 1))
+        self.grid = (x[0], y[0], x[1] - x[0], y[1] - y[0])
+        planes = (0.0, scene.card.origin_mm[2]) if scene.card.kind != "none" else (0.0,)
+        self.falling = [light.falling(scene.specimen, scene.light, x, y, z, rng) for z in planes]
 
     def _prepare_card(self, px_per_mm: float) -> None:
         kind = self.scene.card.kind
@@ -99,25 +102,29 @@ class _Caster:
         self.card_axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
         width, height = np.array(card.SIZE_MM[kind]) * self.scene.card.shrink
         rim = 3.0
-        spans = [(-rim, -rim, width + rim, height + rim)]
+        spans = [((-rim, -rim), (width + rim, height + rim))]
         if kind == "frame":
-            spans = [(-rim, -rim, 18.0, height + rim), (width - 18.0, -rim, width + rim, height + rim)]
-        self.blocks = spans if self.scene.card.block else []
+            spans = [((-rim, -rim), (18.0, height + rim)), ((width - 18.0, -rim), (width + rim, height + rim))]
+        self.blocks = [np.array(span, np.float32) for span in spans] if self.scene.card.block else []
+        flat = np.array([[-rim, -rim], [width + rim, -rim], [width + rim, height + rim], [-rim, height + rim]]) @ self.card_axes
+        top = np.column_stack([flat, np.zeros(4)]) + self.scene.card.origin_mm
+        self.card_box = _box(self.scene.camera, np.concatenate([top, top * [1, 1, 0]]) if self.scene.card.block else top)
 
     def shade(self, points_px: np.ndarray):
         """Radiance (N, 3), id (N,), depth along the optical axis (N,), and levels of the face's central part."""
         scene = self.scene
         eye = scene.camera.eye_mm
         rays = geometry.sight(scene.camera, points_px)
-        hit = geometry.meet(scene.specimen, eye, rays)
-        reach = -eye[2].astype(np.float32) / rays[:, 2]
+        reach = np.float32(-eye[2]) / rays[:, 2]
         ids = np.full(len(rays), BENCH, np.uint8)
         coords = np.zeros((len(rays), 2), np.float32)
         if scene.card.kind != "none":
-            self._meet_card(rays, reach, ids, coords)
-        bar = hit["reach"] < reach
-        ids[bar] = hit["part"][bar]
-        reach = np.where(bar, hit["reach"], reach).astype(np.float32)
+            self._meet_card(points_px, rays, reach, ids, coords)
+        near = np.flatnonzero(_within(points_px, self.bar_box))
+        hit = geometry.meet(scene.specimen, eye, rays[near])
+        first = hit["reach"] < reach[near]
+        bar = near[first]
+        ids[bar], reach[bar] = hit["part"][first], hit["reach"][first]
         rgb = np.empty((len(rays), 3), np.float32)
         points = (eye + reach[:, None] * rays).astype(np.float32)
         level = np.empty(0, np.float32)
@@ -125,64 +132,58 @@ class _Caster:
             chosen = np.flatnonzero(ids == kind)
             if len(chosen):
                 rgb[chosen] = shader(points[chosen], coords[chosen])
-        chosen = np.flatnonzero(bar)
-        if len(chosen):
-            part = {name: values[chosen] for name, values in hit.items()}
-            rgb[chosen] = self._bar(points[chosen], -rays[chosen], part)
+        if len(bar):
+            part = {name: values[first] for name, values in hit.items()}
+            rgb[bar] = self._bar(points[bar], -rays[bar], part)
             radius = scene.specimen.radius_mm
             central = (part["part"] == geometry.FACE) & (np.abs(part["s"]) < 0.7 * radius)
-            level = rgb[chosen][central][::5].mean(axis=1)
+            level = rgb[bar][central][::5].mean(axis=1)
         depth = reach * (rays @ scene.camera.rotation[2].astype(np.float32))
         return rgb, ids, depth, level
 
-    def _meet_card(self, rays, reach, ids, coords) -> None:
-        scene = self.scene
-        origin = np.asarray(scene.card.origin_mm)
-        start = scene.camera.eye_mm - origin
-        start2, rays2 = (start[:2] @ self.card_axes.T).astype(np.float32), rays[:, :2] @ self.card_axes.T.astype(np.float32)
-        tau = (-start[2] / rays[:, 2]).astype(np.float32)
-        uv = start2 + tau[:, None] * rays2
-        nominal = uv / np.asarray(scene.card.shrink, np.float32)
-        width, height = card.SIZE_MM[scene.card.kind]
-        on = (nominal > 0).all(1) & (nominal[:, 0] < width) & (nominal[:, 1] < height)
-        if scene.card.kind == "frame":
-            x0, y0, x1, y1 = card.WINDOW_MM
-            on &= ~((nominal[:, 0] > x0) & (nominal[:, 0] < x1) & (nominal[:, 1] > y0) & (nominal[:, 1] < y1))
-        for span in self.blocks:
-            top = (uv > span[:2]).all(1) & (uv < span[2:]).all(1)
+    def _meet_card(self, points_px, rays, reach, ids, coords) -> None:
+        """Shorten `reach` to the card and its block where they are met first; `coords` then hold card mm, or a block's tone."""
+        index = np.flatnonzero(_within(points_px, self.card_box))
+        if not len(index):
+            return
+        scene, shown = self.scene, rays[index]
+        start = scene.camera.eye_mm - scene.card.origin_mm
+        flat = shown[:, :2] @ self.card_axes.T.astype(np.float32)
+        start_flat = (start[:2] @ self.card_axes.T).astype(np.float32)
+        level = (-start[2] / shown[:, 2]).astype(np.float32)  # reach to the card's plane
+        uv = start_flat + level[:, None] * flat
+        best, what, where = reach[index], np.full(len(index), BENCH, np.uint8), np.zeros((len(index), 2), np.float32)
+        for low, high in self.blocks:
             with np.errstate(divide="ignore", invalid="ignore"):
-                near = np.minimum((np.array(span[:2]) - start2) / rays2, (np.array(span[2:]) - start2) / rays2).max(1)
-                far = np.maximum((np.array(span[:2]) - start2) / rays2, (np.array(span[2:]) - start2) / rays2).min(1)
-            side = (near > tau) & (near < far) & (near < reach)
-            for chosen, value in ((top & (tau < reach), tau), (side & ~top, near)):
-                reach[chosen], ids[chosen] = value[chosen], BLOCK
-                coords[chosen] = np.where(chosen[:, None], [1.0, 0.0] if value is tau else [0.0, 0.0], 0)[chosen]
-        on &= tau <= reach
-        reach[on], ids[on], coords[on] = tau[on], CARD, nominal[on]
+                one, two = (low - start_flat) / flat, (high - start_flat) / flat
+            near, far = np.minimum(one, two).max(axis=1), np.maximum(one, two).min(axis=1)
+            top = ((uv > low) & (uv < high)).all(axis=1)
+            side = ~top & (near > level) & (near < np.minimum(far, best))
+            best, what = np.where(top, level, np.where(side, near, best)), np.where(top | side, BLOCK, what)
+            where[top], where[side] = 1.0, 0.42
+        nominal = uv / np.asarray(scene.card.shrink, np.float32)
+        on = (nominal > 0).all(axis=1) & (nominal < card.SIZE_MM[scene.card.kind]).all(axis=1) & (level <= best)
+        if scene.card.kind == "frame":
+            on &= ~((nominal > card.WINDOW_MM[:2]) & (nominal < card.WINDOW_MM[2:])).all(axis=1)
+        best[on], what[on], where[on] = level[on], CARD, nominal[on]
+        reach[index], ids[index], coords[index] = best, what, where
 
-    def _shade_share(self, which: int, points):
-        x, y, maps = self.shadows[which]
-        column = ((points[:, 0] - x[0]) / (x[1] - x[0])).astype(np.float32)
-        row = ((points[:, 1] - y[0]) / (y[1] - y[0])).astype(np.float32)
-        return np.array([_pick(m, column, row) for m in maps])
+    def _falling(self, which: int, points):
+        x0, y0, dx, dy = self.grid
+        return _pick(self.falling[which], (points[:, 0] - x0) / dx, (points[:, 1] - y0) / dy)
 
     def _bench(self, points, _coords):
         texel = (points[:, :2] - self.low) * self.bench_per_mm
-        body = _pick(self.bench_top, texel[:, 0].astype(np.float32), texel[:, 1].astype(np.float32))
-        up = np.broadcast_to(np.array([0, 0, -1], np.float32), points.shape)
-        return light.even(self.scene.light, points, up, body, self._shade_share(0, points), self.crown)
+        return _pick(self.bench_top, texel[:, 0], texel[:, 1]) * self._falling(0, points)
 
     def _card(self, points, coords):
         ink = _pick(self.ink, coords[:, 0] * self.card_per_mm - 0.5, coords[:, 1] * self.card_per_mm - 0.5)
         grey = self.scene.card.white + (self.scene.card.black - self.scene.card.white) * ink
-        up = np.broadcast_to(np.array([0, 0, -1], np.float32), points.shape)
-        body = np.repeat(grey[:, None], 3, axis=1)
-        return light.even(self.scene.light, points, up, body, self._shade_share(1, points), self.crown)
+        return grey[:, None] * self._falling(1, points)
 
     def _block(self, points, coords):
-        tone = np.where(coords[:, :1] > 0.5, 1.0, 0.45) * np.array([[0.3, 0.24, 0.17]])
-        up = np.broadcast_to(np.array([0, 0, -1], np.float32), points.shape)
-        return light.even(self.scene.light, points, up, tone.astype(np.float32), self._shade_share(1, points), self.crown)
+        wood = np.array([0.3, 0.24, 0.17], np.float32)
+        return coords[:, :1] * wood * self._falling(1, points)
 
     def _bar(self, points, view, part):
         scene, maps = self.scene, self.maps
@@ -217,6 +218,16 @@ class _Caster:
         )
         rgb *= np.where(inside, 0.2, np.where(side, 0.7, 1.0)).astype(np.float32)[:, None]
         return rgb
+
+
+def _box(camera_, points_mm: np.ndarray) -> np.ndarray:
+    """Corners [low, high], shape (2, 2), in pixels, around world points, a little widened."""
+    seen = geometry.project(camera_, points_mm)
+    return np.array([seen.min(axis=0) - 3, seen.max(axis=0) + 3], np.float32)
+
+
+def _within(points_px: np.ndarray, box: np.ndarray) -> np.ndarray:
+    return ((points_px > box[0]) & (points_px < box[1])).all(axis=1)
 
 
 def _pick(field: np.ndarray, column: np.ndarray, row: np.ndarray) -> np.ndarray:

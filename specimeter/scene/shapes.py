@@ -23,7 +23,8 @@ def ribbon(rng, length, width, *, blunt=0.6, bend=0.0, ragged=0.0, lopsided=0.0,
     """A closed outline along u with tips at u = -length/2 and length/2.
 
     `blunt`: exponent of the tips (0.5 is an ellipse, 1 a lens with sharp tips); `bend`: bow of the middle line over the length;
-    `ragged`: jaggedness of middle line and sides over the width; `lopsided` -1 to 1: one side straight; `skew`: where it is widest.
+    `ragged`: jaggedness of middle line and sides over the width; `lopsided` -1 to 1: one side straight;
+    `skew`: where it is widest.
     """
     phase = (1 - np.cos(np.linspace(0, np.pi, count))) / 2
     u = length * (phase - 0.5)

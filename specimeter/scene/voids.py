@@ -80,12 +80,16 @@ def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:
     ds, da, dn = local(rays)
     down = np.maximum(-dn, 0.15)
     deep = np.zeros(len(s), np.float32)
+    over = at(floor, s, a)
     running = np.ones(len(s), bool)
-    step = opening.depth_mm * 1.4 / 18
-    for _ in range(18):
-        hs, ha = s + ds / down * deep, a + da / down * deep
-        running &= deep < at(floor, hs, ha)
-        deep = np.where(running, deep + np.float32(step), deep)
+    step = np.float32(opening.depth_mm * 1.4 / 24)
+    for _ in range(24):
+        ahead = deep + step
+        gap = at(floor, s + ds / down * ahead, a + da / down * ahead) - ahead
+        end = running & (gap <= 0)
+        deep = np.where(end, deep + step * over / np.maximum(over - gap, 1e-6), np.where(running, ahead, deep))
+        over = np.where(running, np.maximum(gap, 0), over)
+        running &= ~end
     hs, ha = s + ds / down * deep, a + da / down * deep
     ga, gs = np.gradient(floor * np.float32(per_mm))
     slope_s, slope_a = at(np.ascontiguousarray(gs), hs, ha), at(np.ascontiguousarray(ga), hs, ha)
