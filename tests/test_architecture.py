@@ -19,6 +19,7 @@ RANK = {
     "files": 0,
     "data": 0,
     "toml_file": 0,
+    "sheet_fields": 0,
     "colour": 0,
     "decode": 0,
     "photo": 1,

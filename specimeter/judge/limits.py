@@ -12,7 +12,8 @@ from pydantic import AfterValidator, Discriminator, Field, Strict, Tag, model_va
 
 from specimeter.errors import LimitsError
 from specimeter.judge.expression import ANY, Expression, Quantity, Truth, parse
-from specimeter.sheet import KINDS, Kind, Text
+from specimeter.sheet import KINDS, Kind
+from specimeter.sheet_fields import Text
 from specimeter.toml_file import Table, validated, wrong
 from specimeter.toml_file import read as read_toml
 
