@@ -210,7 +210,7 @@ _EXIF_DAMAGED = ("the photograph's EXIF data are damaged; orientation, focal len
 
 
 def _exif(head: Image.Image) -> tuple[dict, tuple[str, ...]]:
-    """The few tags that are used (Exif 2.32, from memory): 274, 41989, 37386, 36867, 306; everything else is left unread."""
+    """The few tags that are used (Exif 2.32, from memory): 274, 306, 36867, 37386, 40961, 41989; all others are left unread."""
     facts: dict = {}
     try:
         tags = head.getexif()
@@ -221,6 +221,8 @@ def _exif(head: Image.Image) -> tuple[dict, tuple[str, ...]]:
         facts["taken"] = _moment(details.get(36867) or tags.get(306))
     except decode.FAULTS:
         return facts, _EXIF_DAMAGED
+    if details.get(40961) not in (None, 1) and not head.info.get("icc_profile"):
+        return facts, ("the camera did not use sRGB and embedded no colour profile; strong colours are a little off",)
     return facts, ()
 
 

@@ -22,6 +22,12 @@ SMOOTH = cv2.resize(RNG.integers(0, 256, (7, 10, 3), dtype=np.uint8), (100, 70),
 NOISE16 = RNG.integers(0, 65536, (70, 100, 4), dtype=np.uint16)
 
 
+def heic(pixels, **options):
+    buffer = io.BytesIO()
+    pillow_heif.from_pillow(Image.fromarray(pixels)).save(buffer, **options)
+    return buffer.getvalue()
+
+
 def encoded(picture, form, **options):
     buffer = io.BytesIO()
     picture.save(buffer, form, **options)
@@ -86,6 +92,7 @@ def test_planar_eight_bit_tiffs(tmp_path, tile):
         {"progressive": True},
         {"subsampling": 0},
         {"subsampling": 2},
+        {"keep_rgb": True},
         {"quality": 30},
         {"restart_marker_rows": 1},
         {"mode": "L"},
@@ -104,11 +111,19 @@ def test_jpegs_are_what_pillow_and_opencv_decode(tmp_path, options):
 def test_heic(tmp_path, mode):
     """Against the encoder's input: lossless quality, a few codes for the way through YCbCr."""
     pixels = SMOOTH if mode == "RGB" else np.dstack([SMOOTH, np.full((70, 100), 255, np.uint8)])
-    buffer = io.BytesIO()
-    pillow_heif.from_pillow(Image.fromarray(pixels)).save(buffer, quality=-1, chroma=444)
-    got = rgb_of(tmp_path, "a.HEIC", buffer.getvalue())
+    got = rgb_of(tmp_path, "a.HEIC", heic(pixels, quality=-1, chroma=444))
     assert np.abs(got.rgb.astype(int) - SMOOTH).max() <= 4
     assert got.cautions == ()
+
+
+def test_heic_of_other_light_than_srgb(tmp_path):
+    """ITU-T H.273, from memory: transfer 16 is PQ, 18 is HLG, 13 is sRGB; primaries 9 are BT.2020, 12 are P3."""
+    named = {"save_nclx_profile": True, "matrix_coefficients": 6, "quality": 90}
+    for transfer in (16, 18):
+        with pytest.raises(PhotoError, match="high-dynamic-range"):
+            rgb_of(tmp_path, "a.heic", heic(SMOOTH, color_primaries=9, transfer_characteristics=transfer, **named))
+    got = rgb_of(tmp_path, "b.heic", heic(SMOOTH, color_primaries=12, transfer_characteristics=13, **named))
+    assert "wide-gamut" in got.cautions[0]
 
 
 @pytest.mark.parametrize(("name", "form"), [("a.png", "PNG"), ("a.tif", "TIFF")])
@@ -268,6 +283,7 @@ WHOLE = {
     "g.tif": encoded(Image.fromarray(SMOOTH), "TIFF"),
     "h.tif": tiff(NOISE16[..., :3], photometric="rgb", metadata=None),
     "i.tif": encoded(Image.fromarray(SMOOTH), "TIFF", compression="tiff_lzw"),
+    "j.heic": heic(SMOOTH, quality=90),
 }  # fmt: skip
 
 
@@ -282,7 +298,7 @@ def test_a_picture_that_is_cut_anywhere_is_refused(tmp_path_factory, name, share
     for lost in (data[:keep], data[:keep] + bytes(len(data) - keep)):
         if lost == data or (name == "g.tif" and len(lost) == len(data)):  # plain pixels that became zero cannot be told
             continue
-        if len(lost) == len(data) and name[0] in "hi":
+        if len(lost) == len(data) and name[0] in "hij":
             continue
         with pytest.raises(PhotoError):
             rgb_of(folder, name, lost)

@@ -202,6 +202,17 @@ def test_damaged_exif_does_not_cost_the_photograph(tmp_path, exif):
     assert got.focal_35mm_mm is None
 
 
+@pytest.mark.parametrize(
+    ("space", "icc", "warned"), [(1, None, False), (65535, None, True), (2, None, True), (65535, b"x", False)]
+)
+def test_a_camera_set_to_another_colour_space_is_a_caution(tmp_path, space, icc, warned):
+    """Exif 2.32, tag 40961, from memory: 1 is sRGB, 65535 is anything else; an embedded profile settles it."""
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[40961] = space
+    got = photo.read(written(tmp_path, "a.jpg", encoded(Image.fromarray(SMOOTH), "JPEG", exif=exif, icc_profile=icc)))
+    assert any("did not use sRGB" in caution for caution in got.cautions) == warned
+
+
 def resized_head(form, width, height):
     """A small picture whose head claims another size."""
     if form == "JPEG":
