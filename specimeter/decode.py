@@ -184,10 +184,6 @@ def pixels(data: bytes, picture: ImageFile.ImageFile, kind: str) -> np.ndarray:
             return _deep_tiff(data, picture)
         picture.load()
         return _by_pillow(picture, ink_is_inverted=kind == "JPEG" and "adobe" not in picture.info)
-    except MemoryError as error:
-        raise Undecodable(
-            "there is not enough memory to decode it", "close other programs, or use a smaller photograph"
-        ) from error
     except FAULTS as error:
         raise _damaged(kind, error) from error
 

@@ -120,6 +120,10 @@ def read(path: str | Path) -> Photo:
             head.close()
     except decode.Undecodable as error:
         raise PhotoError(error.problem, file=path, expected=_EXPECTED, mend=error.mend) from error
+    except MemoryError as error:
+        problem, expected = "there is not enough memory to decode it", "about 20 bytes of free memory a pixel"
+        mend = "close other programs, or use a smaller photograph"
+        raise PhotoError(problem, file=path, expected=expected, mend=mend) from error
     return Photo(
         file=path.name,
         path=path,

@@ -15,7 +15,7 @@ import pytest
 import tifffile
 from PIL import Image, ImageOps, PngImagePlugin
 
-from specimeter import decode, photo
+from specimeter import colour, decode, photo
 from specimeter.errors import PhotoError
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
@@ -256,6 +256,16 @@ def test_a_hundred_megapixels_are_read(tmp_path):
     assert (got.width_px, got.height_px) == (12_500, 8_000)
     assert got.rgb[7_925, 12_350, 1] < 25
     assert got.rgb[7_925, 12_250, 1] > 195
+
+
+def test_lack_of_memory_is_told(tmp_path, monkeypatch):
+    def fail(*_):
+        raise MemoryError
+
+    for place, name in ((decode, "pixels"), (photo, "_upright"), (colour, "to_srgb")):
+        with monkeypatch.context() as patch, pytest.raises(PhotoError, match="not enough memory"):
+            patch.setattr(place, name, fail)
+            photo.read(written(tmp_path, "a.jpg", JPEG))
 
 
 @pytest.mark.parametrize("size", [(63, 500), (500, 63), (1, 1)])
