@@ -13,6 +13,8 @@ from specimeter.report.rounding import figures, plus_minus
 NOT_STATED = "not stated"
 SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
 
+_WHERE = "Features were looked for inside this outline only; surface steeper than 60° to the view lies outside it."
+
 Block = dict[str, Any]
 
 
@@ -20,8 +22,8 @@ def content(record: Record) -> dict[str, Any]:
     """The whole report as JSON-ready data; every string is safe to show, none is markup.
 
     Keys: ``title id mark outcome word because points sections hash date version``. A section has ``heading`` and ``blocks``; a
-    block's ``is`` names it: ``text`` (text), ``points`` (items), ``facts`` (rows of name and value), ``table`` (caption, heads,
-    wide: index of the column of running text, rows) or ``picture`` (alt, caption).
+    ``is`` names a block: ``text`` (text), ``points`` (items), ``facts`` (caption, rows of name and value), ``table`` (caption,
+    heads, rows and a layout as in `_table`) or ``picture`` (alt, caption).
     """
     reviewed = record.review.state != "unreviewed"
     report = {
@@ -29,10 +31,10 @@ def content(record: Record) -> dict[str, Any]:
         "id": record.id,
         "mark": "" if reviewed else words.UNREVIEWED,
         "outcome": record.outcome,
-        "word": words.OUTCOMES[record.outcome],
+        "word": words.outcome(record.outcome, reviewed=reviewed),
         "because": record.reasons[0] if record.reasons else "No reason was recorded.",
         "points": list(record.reasons[1:]),
-        "decides": f"{words.SAFETY} {words.DECIDES}",
+        "decides": " ".join([words.SAFETY, words.DECIDES, *([] if reviewed else [words.NOBODY])]),
         "sections": [
             _section("Photograph", [_picture(record)]),
             _section("Features", _features(record)),
@@ -40,7 +42,7 @@ def content(record: Record) -> dict[str, Any]:
             _section("Verdicts", _verdicts(record)),
             _section("Limits as entered", _limits(record)),
             _section("Specimen, as entered in the sheet", _specimen(record)),
-            _section("Examined area", [_examined(area) for area in record.examined]),
+            _section("Examined area", [_examined(record, area) for area in record.examined]),
             _section("Scale", [block for scale in record.scales for block in _scale(record, scale)]),
             _section("Surface", _surface(record)),
             _section("Method", _method()),
@@ -107,7 +109,7 @@ def _verdicts(record: Record) -> list[Block]:
         if verdict.features:
             because += f" Counted: {', '.join(verdict.features)}."
         rows.append([verdict.name or verdict.rule, words.VERDICTS[verdict.outcome], because])
-    return [_table("Each rule's verdict and why", ["rule", "verdict", "because"], rows, wide=2)]
+    return [_table("Each rule's verdict and why", ["rule", "verdict", "because"], rows, wide=2, first=0.3)]
 
 
 def _limits(record: Record) -> list[Block]:
@@ -118,7 +120,10 @@ def _limits(record: Record) -> list[Block]:
     rows = [[name, value] for name, value in words.entries(head)]
     rows.append(["decision rule", words.DECISIONS.get(decision, decision or NOT_STATED)])
     table = [[str(rule.get("name") or rule.get("id")), _compared(rule), _limit(rule)] for rule in rules]
-    return [_facts(rows), _table("Rules as entered by the user", ["rule", "what is compared", "limit"], table, wide=1)]
+    return [
+        _facts(rows),
+        _table("Rules as entered by the user", ["rule", "what is compared", "limit"], table, wide=1, first=0.4),
+    ]
 
 
 def _compared(rule: Mapping[str, Any]) -> str:
@@ -132,27 +137,23 @@ def _limit(rule: Mapping[str, Any]) -> str:
     return f"{limit}; beyond it: {rule['beyond']}" if rule.get("beyond") else limit
 
 
-def _examined(area: Examined) -> Block:
+def _examined(record: Record, area: Examined) -> Block:
+    found_by = {"auto": "the picture's own edges", "sheet": "the outline in the sheet"}
+    calliper = record.sheet["specimen"].get("specimen_width_mm")
+
+    def told(name: str, text: str | None, unit: str) -> str:
+        return _with_unit(text, unit, area.missing.get(name))
+
     rows = [
-        [
-            "found by",
-            {"auto": "the picture's own edges", "sheet": "the outline in the sheet"}.get(area.found_by, area.found_by),
-        ],
-        ["area", _with_unit(plus_minus(area.area_mm2, area.U_area_mm2), "mm²", area.missing.get("area_mm2"))],
-        [
-            "smallest size resolved",
-            _with_unit(_figures(area.smallest_resolvable_mm, 2), "mm", area.missing.get("smallest_resolvable_mm")),
-        ],
-        [
-            "width between the edges",
-            _with_unit(plus_minus(area.width_mm, _twice(area.u_width_mm)), "mm", area.missing.get("width_mm")),
-        ],
+        ["found by", found_by.get(area.found_by, area.found_by)],
+        ["area", told("area_mm2", plus_minus(area.area_mm2, area.U_area_mm2), "mm²")],
+        ["smallest size resolved", told("smallest_resolvable_mm", _figures(area.smallest_resolvable_mm, 2), "mm")],
+        ["width between the edges", told("width_mm", plus_minus(area.width_mm, _twice(area.u_width_mm)), "mm")],
+        ["width by calliper, as entered", NOT_STATED if calliper is None else words.entered(calliper, "mm")],
         ["confidence", words.confidence(area.confidence)],
         ["parts left out", words.entered(len(area.exclude_px))],
     ]
-    return _facts(
-        rows, caption="Features were looked for inside this outline only; a bend steeper than 60° to the view is outside it."
-    )
+    return _facts(rows, caption=_WHERE)
 
 
 def _scale(record: Record, scale: Scale) -> list[Block]:
@@ -171,10 +172,10 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
     budget = [
         [
             term.source,
-            "–" if term.value is None else figures(term.value, 5),
+            "–" if term.value is None else f"{term.value:.6g}",
             figures(term.u, 2),
             term.unit,
-            f"{figures(100 * term.contribution, 2)} %",
+            "below 0.001 %" if term.contribution < 1e-5 else f"{figures(100 * term.contribution, 2)} %",
             "∞" if term.dof is None else figures(term.dof, 2),
             term.basis,
         ]
@@ -183,8 +184,8 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
     heads = ["source", "value", "u", "unit", "of a length", "degrees of\nfreedom", "basis"]
     return [
         _facts(rows),
-        _table("Budget of the scale: standard uncertainties, k = 1", heads, budget, wide=6, numbers=(1, 2, 4)),
-        _facts([list(entry) for entry in words.entries(scale.evidence)], caption="What was found"),
+        _table("Budget of the scale: standard uncertainties, k = 1", heads, budget, wide=6, first=0.8, numbers=(1, 2, 4)),
+        _facts([list(entry) for entry in words.entries(scale.evidence, digits=4)], caption="What was found"),
     ]
 
 
@@ -197,12 +198,14 @@ def _surface(record: Record) -> list[Block]:
             ["outer radius", _of_shape(surface.radius_mm, surface.u_radius_mm, " mm")],
             ["bend angle", _of_shape(surface.angle_deg, None, "°")],
             ["direction of the axis on the marker's plane", _of_shape(surface.direction_deg, surface.u_direction_deg, "°")],
-            ["place of the crown across the axis, U (k = 2)", _of_shape(_twice(surface.u_crown_mm), None, " mm")],
+            ["place of the crown across the axis, U (k = 2)", _of_shape(_twice(surface.u_crown_mm) or None, None, " mm")],
             *([f"basis of the {name}", why] for name, why in surface.basis.items()),
         ]
         blocks.append(_facts([row for row in rows if row[1]]))
         if surface.evidence:
-            blocks.append(_facts([list(entry) for entry in words.entries(surface.evidence)], caption="What it rests on"))
+            blocks.append(
+                _facts([list(entry) for entry in words.entries(surface.evidence, digits=4)], caption="What it rests on")
+            )
     return blocks
 
 
@@ -334,8 +337,12 @@ def _facts(rows: list[list[str]], caption: str = "") -> Block:
     return {"is": "facts", "caption": caption, "rows": rows}
 
 
-def _table(caption: str, heads: list[str], rows: list[list[str]], *, wide: int = 1, numbers: tuple[int, ...] = ()) -> Block:
-    return {"is": "table", "caption": caption, "heads": heads, "rows": rows, "wide": wide, "numbers": list(numbers)}
+def _table(
+    caption: str, heads: list[str], rows: list[list[str]], *, wide: int = 1, first: float = 0, numbers: tuple[int, ...] = ()
+) -> Block:
+    """`wide`: the column of running text; `first`: width of the first column in widths of that, 0 for as wide as it needs."""
+    layout = {"wide": wide, "first": first, "numbers": list(numbers)}
+    return {"is": "table", "caption": caption, "heads": heads, "rows": rows, **layout}
 
 
 def _clean(value: Any) -> Any:

@@ -80,7 +80,7 @@ def _facts(part: Element, block: dict[str, Any], overlay: Image.Image | None) ->
 
 
 def _table(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:
-    around = SubElement(part, "div", {"class": "wide"})
+    around = SubElement(part, "div", {"class": "wide short" if len(block["rows"]) <= 12 else "wide"})
     table = SubElement(around, "table")
     _add(table, "caption", block["caption"])
     look = {index: {"class": "number"} for index in block["numbers"]} | {block["wide"]: {"class": "running"}}

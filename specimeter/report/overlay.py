@@ -70,7 +70,7 @@ def draw(photo: Photo, record: Record) -> Image.Image:
     main, whole = _main_window(photo, area)
     unit = _unit(main.width)
     gap = unit // 4
-    shown = sorted((f for f in record.features if f.status != "rejected"), key=_extent_px, reverse=True)[:INSETS]
+    shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)[:INSETS]
     panels = [_main(photo, record, surface, area, main, unit)]
     row_height = round(0.26 * main.width)
     row = []
@@ -214,6 +214,8 @@ def _dimmed(picture: np.ndarray, area: ExaminedArea, window: Window) -> np.ndarr
 
 def _tag(image: Image.Image, text: str, unit: int) -> tuple[int, int, int, int]:
     size, gap = round(0.85 * unit), round(0.3 * unit)
+    while size > 8 and text_size(text, size)[0] + 0.6 * size > image.width - 2 * gap:
+        size -= 1
     where = (gap, gap, gap + text_size(text, size)[0] + round(0.6 * size), gap + round(1.3 * size))
     plate(image, where, text, size)
     return where
@@ -240,8 +242,9 @@ def _label(feature: Feature) -> str:
     return text if len(text) <= 8 else text[:7] + "…"
 
 
-def _extent_px(feature: Feature) -> float:
-    return float(np.linalg.norm(np.ptp(np.array(feature.outline_px), axis=0)))
+def _length(feature: Feature) -> tuple[float, float]:
+    """For the order by size: in mm, and where that is missing in pixels after all that have one."""
+    return feature.length_mm or 0.0, float(np.linalg.norm(np.ptp(np.array(feature.outline_px), axis=0)))
 
 
 def _unit(width: int) -> int:

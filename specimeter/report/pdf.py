@@ -39,6 +39,7 @@ def render(record: Record, overlay: Image.Image) -> bytes:
     shipped = _unshown(letters, shipped_only=True)
     lost = _unshown(shipped, shipped_only=False)
     report = _each_text(report, lambda text: _breakable(_spelt(text, lost)))
+    report["aspect"] = overlay.width / overlay.height
     jpeg = io.BytesIO()
     overlay.convert("RGB").save(jpeg, format="JPEG", quality=90, subsampling=0)
     with tempfile.TemporaryDirectory(prefix="specimeter-") as folder:

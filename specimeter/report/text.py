@@ -16,7 +16,8 @@ MOST_ROWS = 20
 def summary(record: Record) -> str:
     """A few lines for a person at the terminal, ending without a newline; ``+-`` stands for plus or minus."""
     test = str(record.sheet["specimen"].get("test", "")).replace("-", " ")
-    lines = _wrapped(f"{record.id}, {test}: {words.OUTCOMES[record.outcome].upper()}", "")
+    outcome = words.outcome(record.outcome, reviewed=record.review.state != "unreviewed")
+    lines = _wrapped(f"{record.id}, {test}: {outcome.upper()}", "")
     lines += [line for reason in record.reasons for line in _wrapped(reason, "  ")]
     lines.append("")
     lines += _table(record.features)

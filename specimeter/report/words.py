@@ -51,6 +51,7 @@ DECISIONS = {
 UNREVIEWED = "unreviewed: not a test report"
 DECIDES = "The authorised inspector and the governing code decide. The limits are as the user entered them."
 BY_EYE = "Bend and break tests are judged by eye; sizes from photographs support that judgement and do not replace it."
+NOBODY = "No named person has reviewed it yet."
 SAFETY = "This report measures and compares. It does not say that a weld is safe."
 
 _UNITS = {
@@ -79,6 +80,11 @@ def confidence(value: float) -> str:
     return "sure" if value >= 0.9 else "likely" if value >= 0.6 else "doubtful"
 
 
+def outcome(key: str, *, reviewed: bool) -> str:
+    """The outcome in words; nothing is simply within before a person has been through it."""
+    return OUTCOMES[key] + (", not reviewed" if key == "within" and not reviewed else "")
+
+
 def heading(test: str) -> str:
     """``"side-bend"`` becomes ``"Side bend test: findings"``."""
     return f"{test.replace('-', ' ').capitalize()} test: findings"
@@ -102,22 +108,22 @@ def _visible(character: str) -> str:
     return f"[U+{ord(character):04X}]" if hidden else character
 
 
-def entered(value: Any, unit: str = "") -> str:
-    """A value as the user entered it: no digit added, none taken away."""
+def entered(value: Any, unit: str = "", *, digits: int | None = None) -> str:
+    """A value as the user entered it: no digit added, none taken away; with `digits` a computed one, cut to so many."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        text = repr(value).removesuffix(".0")
+        text = repr(value).removesuffix(".0") if digits is None or isinstance(value, int) else f"{value:.{digits}g}"
         return f"{text}{unit}" if unit == "°" else f"{text} {unit}".rstrip()
     if isinstance(value, list | tuple):
         if len(value) > 8 or any(isinstance(item, list | tuple | dict) for item in value):
             return f"{len(value)} entries, in the record"
-        return ", ".join(entered(item) for item in value) + (f" {unit}" if unit and value else "")
+        return ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
     return str(value)
 
 
-def entries(table: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, str]]:
-    """Name and value in words of each entry, nested tables joined to one line each.
+def entries(table: Mapping[str, Any], before: str = "", *, digits: int | None = None) -> Iterator[tuple[str, str]]:
+    """Name and value in words of each entry that has one, nested tables joined to one line each.
 
     >>> list(entries({"former_diameter_mm": 40.0, "weld": {"gap_deg": 1.5}}))
     [('former diameter', '40 mm'), ('weld, gap', '1.5°')]
@@ -128,9 +134,9 @@ def entries(table: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, s
         if name.endswith(" U"):
             name = f"{name[:-2]}, U (k = 2)"
         if isinstance(value, Mapping):
-            yield from entries(value, name + ", ")
-        else:
-            yield name, entered(value, _UNITS.get(unit_key, ""))
+            yield from entries(value, name + ", ", digits=digits)
+        elif value not in ([], "", None):
+            yield name, entered(value, _UNITS.get(unit_key, ""), digits=digits)
 
 
 def missing_name(key: str) -> str:

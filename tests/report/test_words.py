@@ -47,5 +47,17 @@ def test_entries_keep_the_figures_as_entered():
         "valid": "yes",
         "sought": "a, b",
         "length, U (k = 2)": "0.05 mm",
-        "x": "",
     }
+
+
+def test_nothing_is_simply_within_before_review():
+    """The headline itself says that nobody has looked."""
+    assert words.outcome("within", reviewed=False).endswith("not reviewed")
+    assert words.outcome("within", reviewed=True) == words.OUTCOMES["within"]
+    assert words.outcome("exceeds", reviewed=False) == words.OUTCOMES["exceeds"]
+
+
+def test_computed_figures_are_cut():
+    """Evidence that the program computed is told to four digits, counts whole."""
+    table = {"residual_rms_px": 0.0113645617, "points": 123456}
+    assert list(words.entries(table, digits=4)) == [("residual rms", "0.01136 px"), ("points", "123456")]
