@@ -35,47 +35,47 @@ def expose(
     `face_level` is the radiance that is exposed to `imaging.exposure`. The light array is used up.
     """
     rng = np.random.default_rng(imaging.seed)
-    light *= np.float32(imaging.exposure / face_level)
-    light *= np.asarray(imaging.balance, np.float32)
+    height, width = depth_mm.shape
+    y, x = np.arange(height, dtype=np.float32)[:, None], np.arange(width, dtype=np.float32)
+    r2 = (x - camera.centre_px[0]) ** 2 + (y - camera.centre_px[1]) ** 2
+    shading = 1 - np.float32(imaging.vignette) * r2 / np.float32(0.25 * (width**2 + height**2))
+    blur = np.abs(depth_mm - np.float32(crown_depth_mm - imaging.focus_height_mm)) * np.float32(imaging.defocus_px_per_mm)
+    blur = cv2.blur(np.minimum(blur, _BLURS_PX[-1]), (5, 5))
+    for band in range(3):  # one colour at a time: a third of the memory
+        plane = light[..., band] * np.float32(imaging.balance[band] * imaging.exposure / face_level)
+        if not imaging.off:
+            plane = _focus(np.minimum(plane, 12), blur, imaging) * shading
+            noise = rng.standard_normal(plane.shape, dtype=np.float32)
+            noise *= np.sqrt(np.clip(plane, 0, 1) / np.float32(imaging.photons) + np.float32(imaging.read_noise**2))
+            plane += noise
+        light[..., band] = plane
     if imaging.off:
         return encode(light)
-    light = _focus(np.minimum(light, 12.0), depth_mm - (crown_depth_mm - imaging.focus_height_mm), imaging)
-    if imaging.vignette:
-        y, x = np.indices(light.shape[:2], sparse=True, dtype=np.float32)
-        r2 = (x - camera.centre_px[0]) ** 2 + (y - camera.centre_px[1]) ** 2
-        light *= (1 - np.float32(imaging.vignette) * r2 / (0.25 * (camera.width_px**2 + camera.height_px**2)))[..., None]
-    noise = rng.standard_normal(light.shape, dtype=np.float32)
-    noise *= np.sqrt(np.clip(light, 0, 1) / np.float32(imaging.photons) + np.float32(imaging.read_noise**2))
-    light += noise
     if imaging.chroma_blur_px:
-        luma = light.mean(axis=2, keepdims=True)
-        light = luma + cv2.GaussianBlur(light - luma, (0, 0), imaging.chroma_blur_px)
-    picture = encode_float(light)
-    if imaging.curve:
-        bent = picture * picture * (3 - 2 * picture)
-        picture += np.float32(imaging.curve) * (bent - picture)
-    if imaging.sharpen:
-        soft = cv2.GaussianBlur(picture, (0, 0), imaging.sharpen_px)
-        picture += np.float32(imaging.sharpen) * (picture - soft)
-    return np.clip(picture * 255 + 0.5, 0, 255).astype(np.uint8)
+        luma = light.mean(axis=2)
+        for band in range(3):
+            light[..., band] = luma + cv2.GaussianBlur(light[..., band] - luma, (0, 0), imaging.chroma_blur_px)
+    picture = np.empty(light.shape, np.uint8)
+    for band in range(3):
+        plane = encode_float(light[..., band])
+        if imaging.curve:
+            plane += np.float32(imaging.curve) * (plane * plane * (3 - 2 * plane) - plane)
+        if imaging.sharpen:
+            plane += np.float32(imaging.sharpen) * (plane - cv2.GaussianBlur(plane, (0, 0), imaging.sharpen_px))
+        picture[..., band] = np.clip(plane * 255 + 0.5, 0, 255)
+    return picture
 
 
-def _focus(light: np.ndarray, offset_mm: np.ndarray, imaging: Imaging) -> np.ndarray:
-    """Blur by the lens and, where surfaces leave the plane in focus, by depth: blends of Gaussian blurs."""
-    sharp = cv2.GaussianBlur(light, (0, 0), imaging.psf_px) if imaging.psf_px > 0.2 else light
-    if not imaging.defocus_px_per_mm:
-        return sharp
-    wanted = np.clip(np.abs(offset_mm) * np.float32(imaging.defocus_px_per_mm), 0, _BLURS_PX[-1])
-    wanted = cv2.blur(wanted, (5, 5))
-    result, last = sharp, sharp
+def _focus(plane: np.ndarray, blur: np.ndarray, imaging: Imaging) -> np.ndarray:
+    """Blur one colour (H, W) by the lens and by `blur` (H, W), the sigma in px of what is out of focus: blends of Gaussians."""
+    result = last = cv2.GaussianBlur(plane, (0, 0), imaging.psf_px) if imaging.psf_px > 0.2 else plane
     for low, high in pairwise(_BLURS_PX):
-        if wanted.max() <= low:
+        if blur.max() <= low:
             break
-        step = cv2.GaussianBlur(last, (0, 0), (high**2 - low**2) ** 0.5)
-        # blending variances keeps the blur's second moment exact: sigma^2 is linear between the two
-        share = np.clip((wanted**2 - low**2) / (high**2 - low**2), 0, 1)[..., None]
-        result = np.where(wanted[..., None] > low, last + (step - last) * share, result)
-        last = step
+        last = cv2.GaussianBlur(last, (0, 0), (high**2 - low**2) ** 0.5)
+        # a blend of two Gaussians has the blend of their variances
+        share = np.clip((blur**2 - np.float32(low**2)) / np.float32(high**2 - low**2), 0, 1)
+        result = result + (last - result) * share
     return result
 
 

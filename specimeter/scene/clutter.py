@@ -61,7 +61,7 @@ def drop(field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm) 
         shine, height = 0.0, 1.0
     elif kind == "grit":
         for x, y in rng.normal(centre, 25 * per_mm, (int(rng.integers(30, 200)), 2)):
-            cv2.circle(mask, (int(x), int(y)), max(1, int(abs(rng.normal(0, 0.5)) * per_mm)), 200, -1, cv2.LINE_AA)
+            cv2.circle(mask, (int(x), int(y)), max(1, int(abs(rng.normal(0, 0.22)) * per_mm)), 200, -1, cv2.LINE_AA)
         colour, shine, height = np.array([0.06, 0.05, 0.045]), 0.0, 0.3
     elif kind == "offcut":  # the arc of another bent bar, lying on its side
         x, y = np.round(centre).astype(int)

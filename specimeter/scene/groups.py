@@ -16,7 +16,7 @@ FINISHES: dict[str, dict] = {
     "machined": {"diffuse": 0.12, "along": 0.09, "across": 0.26, "streak": 0.14, "sizes": (0.15, 0.3)},
     "polished": {"diffuse": 0.07, "along": 0.10, "across": 0.16, "streak": 0.035, "sizes": (0.03, 0.06)},
     "filed": {"diffuse": 0.2, "along": 0.14, "across": 0.3, "streak": 0.24, "sizes": (0.1, 0.5)},
-    "blasted": {"diffuse": 0.5, "along": 0.42, "across": 0.42, "streak": 0.0, "sizes": (0.1,), "peel": 0.3},
+    "blasted": {"diffuse": 0.5, "along": 0.42, "across": 0.42, "streak": 0.0, "sizes": (0.1,), "peel": 0.22},
     "as-rolled": {"diffuse": 0.3, "along": 0.34, "across": 0.36, "streak": 0.06, "sizes": (0.15, 0.8), "scale": 0.7},
     "scale-patches": {"diffuse": 0.22, "along": 0.16, "across": 0.34, "streak": 0.14, "sizes": (0.05, 0.2), "scale": 0.25},
     "light-rust": {"diffuse": 0.28, "along": 0.22, "across": 0.36, "streak": 0.12, "sizes": (0.05, 0.3), "rust": 0.8},

@@ -87,7 +87,7 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
             width,
             blunt=rng.uniform(0.5, 1.0),
             bend=rng.normal(0, 0.04),
-            ragged=rng.choice([0.0, 0.06, 0.12]),
+            ragged=rng.choice([0.04, 0.12, 0.3]),
             lopsided=rng.uniform(-0.5, 0.5),
             skew=rng.uniform(-0.3, 0.3),
         )
@@ -128,13 +128,13 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
         return group
     if form == "fusion-line":
         width = max(0.1, length * rng.uniform(0.08, 0.35))
-        turned, centre = _on_fusion_line(rng, specimen, weld)
+        turned, centre = _on_fusion_line(rng, specimen, weld, length)
         outline = shapes.ribbon(
             rng,
             length,
             width,
             blunt=rng.uniform(0.5, 0.8),
-            ragged=rng.choice([0.05, 0.15]),
+            ragged=rng.choice([0.06, 0.2, 0.4]),
             lopsided=rng.choice([-0.8, 0.8]),
             bend=rng.normal(0, 0.015),
         )
@@ -178,7 +178,7 @@ def _opening(rng, outline, kind, form, width, *, slag=0.15, at_corner=False) -> 
     )
 
 
-def _on_fusion_line(rng, specimen: Specimen, weld: Weld):
+def _on_fusion_line(rng, specimen: Specimen, weld: Weld, length_mm: float):
     """Direction (radians in [s, a]) and place of an opening on one of the weld's edges."""
     half = specimen.width_mm / 2
     side = int(rng.integers(2))
@@ -188,9 +188,10 @@ def _on_fusion_line(rng, specimen: Specimen, weld: Weld):
         edge = material.fusion_lines(weld, np.array([s]), span)[side][0]
         return np.pi / 2 + rng.normal(0, 0.3), np.array([s, float(edge)])
     a = float(rng.uniform(-0.75, 0.75) * half)
-    places = np.array([a - 0.5, a, a + 0.5])
+    reach = max(0.3, 0.4 * length_mm)
+    places = np.array([a - reach, a, a + reach])
     edge = material.fusion_lines(weld, places, specimen.width_mm)[side]
-    return float(np.arctan2(1.0, edge[2] - edge[0])), np.array([float(edge[1]), a])
+    return float(np.arctan2(2 * reach, edge[2] - edge[0])), np.array([float(edge.mean()), a])
 
 
 # ------------------------------------------------------------------ marks

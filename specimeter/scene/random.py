@@ -7,10 +7,10 @@ from collections.abc import Collection
 import numpy as np
 
 from specimeter.scene import card as cards
-from specimeter.scene import geometry, groups, lot
+from specimeter.scene import geometry, groups, lot, shapes, truth
 from specimeter.scene.bench import BENCHES
 from specimeter.scene.camera import look_at
-from specimeter.scene.describe import Bench, Camera, Card, Imaging, Scene, Specimen, Weld
+from specimeter.scene.describe import Bench, Camera, Card, Imaging, Mark, Scene, Specimen, Weld
 
 FINISHES = tuple(groups.FINISHES)
 LIGHTS = tuple(groups.LIGHTS)
@@ -93,6 +93,12 @@ def random_scene(
     weld = _weld(rngs[9], names["test"], specimen, names["finish"])
     metal = groups.finish(rngs[1], names["finish"], names["test"], int(rngs[1].integers(1 << 31)))
     chosen = [] if clean else lot.openings(rngs[10], specimen, view, weld, openings)
+    if names["card"] == "none":  # the two punched gauge points that the sheet's known length lies between
+        points = truth.gauge_points_mm(specimen)
+        chosen = [o for o in chosen if shapes.distance_to(o.outline_mm, points).min() > 1.0]
+        gauge = (Mark(kind="punch", lines_mm=tuple(points[:, None]), size_mm=0.6, strength=0.25, seed=seed),)
+    else:
+        gauge = ()
     true_height = specimen.crown_height_mm + placed.origin_mm[2] if placed.kind != "none" else 0.0
     u_height = round(float(rngs[7].uniform(0.3, 1.5)), 1)
     known = None if place == "unknown" else true_height + float(rngs[7].normal(0, u_height / 2))
@@ -113,7 +119,7 @@ def random_scene(
         camera=view,
         imaging=_imaging(rngs[4], view, specimen, ideal),
         openings=tuple(chosen),
-        marks=tuple(lot.face_marks(rngs[0], specimen, view, weld, chosen)) if marks else (),
+        marks=gauge + (tuple(lot.face_marks(rngs[0], specimen, view, weld, chosen)) if marks else ()),
         width_calliper_mm=specimen.width_mm + float(r.normal(0, 0.03)),
         parent_thickness_mm=specimen.thickness_mm if names["test"] != "side-bend" else specimen.width_mm,
         printed_length_mm=printed,

@@ -45,13 +45,11 @@ def light_of(scene: Scene) -> tuple[np.ndarray, np.ndarray, float]:
     edge[1:] |= ids[1:] != ids[:-1]
     rows, columns = np.nonzero(cv2.dilate(edge, np.ones((3, 3), np.uint8)))
     sub = (np.arange(4) - 1.5) / 4
+    offsets = np.array([[dx, dy] for dy in sub for dx in sub])
     for start in range(0, len(rows), _CHUNK // 16):
         r, c = rows[start : start + _CHUNK // 16], columns[start : start + _CHUNK // 16]
-        total = np.zeros((len(r), 3), np.float32)
-        for dy in sub:
-            for dx in sub:
-                total += caster.shade(np.column_stack([c + dx, r + dy]).astype(np.float32))[0]
-        rgb[r, c] = total / 16
+        points = (np.column_stack([c, r])[:, None] + offsets).reshape(-1, 2).astype(np.float32)
+        rgb[r, c] = caster.shade(points)[0].reshape(len(r), 16, 3).mean(axis=1)
     for opening in scene.openings:
         voids.carve(rgb, scene, opening)
     level = max(float(np.median(np.concatenate(face))) if any(len(f) for f in face) else 1.0, 1e-6)
@@ -120,7 +118,7 @@ class _Caster:
         coords = np.zeros((len(rays), 2), np.float32)
         if scene.card.kind != "none":
             self._meet_card(points_px, rays, reach, ids, coords)
-        near = np.flatnonzero(_within(points_px, self.bar_box))
+        near = np.flatnonzero(_between(points_px, *self.bar_box))
         hit = geometry.meet(scene.specimen, eye, rays[near])
         first = hit["reach"] < reach[near]
         bar = near[first]
@@ -143,7 +141,7 @@ class _Caster:
 
     def _meet_card(self, points_px, rays, reach, ids, coords) -> None:
         """Shorten `reach` to the card and its block where they are met first; `coords` then hold card mm, or a block's tone."""
-        index = np.flatnonzero(_within(points_px, self.card_box))
+        index = np.flatnonzero(_between(points_px, *self.card_box))
         if not len(index):
             return
         scene, shown = self.scene, rays[index]
@@ -156,15 +154,16 @@ class _Caster:
         for low, high in self.blocks:
             with np.errstate(divide="ignore", invalid="ignore"):
                 one, two = (low - start_flat) / flat, (high - start_flat) / flat
-            near, far = np.minimum(one, two).max(axis=1), np.maximum(one, two).min(axis=1)
-            top = ((uv > low) & (uv < high)).all(axis=1)
+            near = np.maximum(np.minimum(one[:, 0], two[:, 0]), np.minimum(one[:, 1], two[:, 1]))
+            far = np.minimum(np.maximum(one[:, 0], two[:, 0]), np.maximum(one[:, 1], two[:, 1]))
+            top = _between(uv, low, high)
             side = ~top & (near > level) & (near < np.minimum(far, best))
             best, what = np.where(top, level, np.where(side, near, best)), np.where(top | side, BLOCK, what)
             where[top], where[side] = 1.0, 0.42
         nominal = uv / np.asarray(scene.card.shrink, np.float32)
-        on = (nominal > 0).all(axis=1) & (nominal < card.SIZE_MM[scene.card.kind]).all(axis=1) & (level <= best)
+        on = _between(nominal, (0, 0), card.SIZE_MM[scene.card.kind]) & (level <= best)
         if scene.card.kind == "frame":
-            on &= ~((nominal > card.WINDOW_MM[:2]) & (nominal < card.WINDOW_MM[2:])).all(axis=1)
+            on &= ~_between(nominal, card.WINDOW_MM[:2], card.WINDOW_MM[2:])
         best[on], what[on], where[on] = level[on], CARD, nominal[on]
         reach[index], ids[index], coords[index] = best, what, where
 
@@ -217,6 +216,10 @@ class _Caster:
             self.crown,
         )
         rgb *= np.where(inside, 0.2, np.where(side, 0.7, 1.0)).astype(np.float32)[:, None]
+        for opening in scene.openings:
+            if opening.at_corner:
+                notch = side & voids.notched(scene, opening, part["s"], part["a"], part["depth"])
+                rgb[notch] *= np.float32(0.06)
         return rgb
 
 
@@ -226,8 +229,10 @@ def _box(camera_, points_mm: np.ndarray) -> np.ndarray:
     return np.array([seen.min(axis=0) - 3, seen.max(axis=0) + 3], np.float32)
 
 
-def _within(points_px: np.ndarray, box: np.ndarray) -> np.ndarray:
-    return ((points_px > box[0]) & (points_px < box[1])).all(axis=1)
+def _between(points: np.ndarray, low, high) -> np.ndarray:
+    """Which points (N, 2) lie inside a box."""
+    x, y = points[:, 0], points[:, 1]
+    return (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
 
 
 def _pick(field: np.ndarray, column: np.ndarray, row: np.ndarray) -> np.ndarray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from specimeter.scene import card, geometry, shapes
-from specimeter.scene.describe import Opening, Scene
+from specimeter.scene.describe import Opening, Scene, Specimen
 
 STEP_MM = 0.05
 
@@ -206,21 +206,27 @@ def _axis_line(scene: Scene) -> str:
     return f"axis = [[{x0:.1f}, {y0:.1f}], [{x1:.1f}, {y1:.1f}]]"
 
 
+def gauge_points_mm(specimen: Specimen) -> np.ndarray:
+    """Two points on the crown line, developed [s, a], shape (2, 2), that a known length lies between."""
+    half = specimen.width_mm / 2 - specimen.corner_mm - 1.0
+    return np.array([[0.0, -half], [0.0, half]])
+
+
 def _scale_lines(scene: Scene) -> list[str]:
     rng = np.random.default_rng(scene.seed + 78)
     if scene.card.kind != "none":
         lines = ['method = "card"']
         if scene.printed_length_mm is not None:
             lines.append(f"printed_length_mm = {scene.printed_length_mm:.2f}")
-    else:  # two marks a known distance apart on the crown line: the scribed gauge marks
-        half = scene.specimen.width_mm / 2 - 1.5
-        ends = geometry.project(scene.camera, geometry.place(scene.specimen, [[0.0, -half], [0.0, half]]))
-        ends = ends + rng.normal(0, 0.5, (2, 2))
+    else:
+        points = gauge_points_mm(scene.specimen)
+        ends = geometry.project(scene.camera, geometry.place(scene.specimen, points))
+        ends = ends + rng.normal(0, 0.5, (2, 2))  # as well as a hand clicks
         lines = [
             'method = "length"',
             f"from_px = [{ends[0, 0]:.1f}, {ends[0, 1]:.1f}]",
             f"to_px = [{ends[1, 0]:.1f}, {ends[1, 1]:.1f}]",
-            f"length_mm = {2 * half:.2f}",
+            f"length_mm = {np.ptp(points[:, 1]):.2f}",
             "length_U_mm = 0.05",
         ]
     if scene.surface_height_mm is not None:

@@ -29,10 +29,29 @@ def carve(rgb: np.ndarray, scene: Scene, opening: Opening) -> None:
     pixels = np.column_stack([columns + low[0], rows + low[1]]).astype(np.float32)
     rays = geometry.sight(camera, pixels)
     hit = geometry.meet(specimen, camera.eye_mm, rays)
-    share = cover[rows, columns] * (hit["part"] == geometry.FACE)
+    met = hit["part"] != geometry.MISS
+    if not met.any():
+        return
+    share = cover[rows, columns]
+    if not opening.at_corner:
+        share = share * met
     inner = _inside(scene, opening, hit, rays)
+    inner[~met] = inner[met].mean(axis=0)  # half a pixel of opening over the background, at the bar's very edge
     target = rgb[rows + low[1], columns + low[0]]
     rgb[rows + low[1], columns + low[0]] = target + (inner - target) * share[:, None]
+
+
+def notched(scene: Scene, opening: Opening, s, a, depth) -> np.ndarray:
+    """Where a corner tear shows on the bar's side: a wedge that narrows with depth below the face, (N,) bool."""
+    outline, half = opening.outline_mm, scene.specimen.width_mm / 2
+    edge = outline[np.abs(outline[:, 1]) > half - 0.02]
+    if not len(edge):
+        return np.zeros(len(s), bool)
+    middle, reach = edge[:, 0].mean(), np.ptp(edge[:, 0]) / 2
+    deepest = 1.2 * opening.depth_mm + 0.3
+    left = np.clip(1 - depth / deepest, 0, 1) ** 0.7
+    waver = 0.15 * reach * np.sin(7 * depth + opening.seed % 7)
+    return (a * edge[0, 1] > 0) & (np.abs(s - middle - waver) < reach * left)
 
 
 def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:

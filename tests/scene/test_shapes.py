@@ -9,9 +9,9 @@ from skimage.draw import polygon2mask
 from specimeter.scene import shapes
 
 
-def ellipse(a, b, count=720):
+def ellipse(a, b, centre=(0.0, 0.0), count=720):
     t = np.linspace(0, 2 * np.pi, count, endpoint=False)
-    return np.column_stack([a * np.cos(t), b * np.sin(t)])
+    return np.column_stack([centre[0] + a * np.cos(t), centre[1] + b * np.sin(t)])
 
 
 @given(a=st.floats(0.5, 6), share=st.floats(0.05, 1.0), angle=st.floats(0, 3.1), x=st.floats(-20, 20))
@@ -59,7 +59,7 @@ def test_coverage_of_a_rectangle(x, y, w, h):
 
 def test_coverage_centroid_has_no_half_pixel_shift():
     """The centroid of a covered ellipse is its centre in [x, y] with pixel centres at whole numbers."""
-    cover = shapes.coverage(ellipse(6.0, 3.0) + [20.3, 11.7], 5, 2, 40, 30)
+    cover = shapes.coverage(ellipse(6.0, 3.0, (20.3, 11.7)), 5, 2, 40, 30)
     y, x = np.indices(cover.shape)
     assert (cover * (x + 5)).sum() / cover.sum() == pytest.approx(20.3, abs=2e-3)
     assert (cover * (y + 2)).sum() / cover.sum() == pytest.approx(11.7, abs=1e-2)  # scan lines are 1/16 px apart
@@ -68,7 +68,7 @@ def test_coverage_centroid_has_no_half_pixel_shift():
 
 def test_clip_keeps_what_is_inside():
     """Half of a circle remains, its cut on the line."""
-    half = shapes.clip_width(ellipse(2.0, 2.0) + [0.0, 5.0], 5.0)
+    half = shapes.clip_width(ellipse(2.0, 2.0, (0.0, 5.0)), 5.0)
     assert half[:, 1].max() == pytest.approx(5.0)
     assert shapes.area_mm2(half) == pytest.approx(2 * np.pi, rel=1e-3)
 
