@@ -67,6 +67,7 @@ def test_srgb_transfer_function_has_the_standards_values():
     at = {
         0.0: 0.0,
         1.0: 1.0,
+        0.04: 0.00309598,
         0.04045: 0.0031308,
         0.5: 0.214041,
         188 / 255: 0.502886,
