@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -32,6 +33,14 @@ def _all_finite(value: Any) -> Any:
     return value
 
 
+def _utc_moment(text: str) -> str:
+    """The same text, or ValueError if it is not a moment in UTC in ISO 8601."""
+    offset = datetime.fromisoformat(text).utcoffset()
+    if offset is None or offset:
+        raise ValueError("a moment is given in UTC, such as 2026-03-21T09:30:00+00:00")
+    return text
+
+
 Table = Annotated[dict[str, JsonValue], AfterValidator(_all_finite)]
 Point = tuple[float, float]
 Path_px = tuple[Point, ...]
@@ -39,6 +48,7 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Moment = Annotated[str, AfterValidator(_utc_moment)]
 Missing = dict[str, str]  # name of a number that could not be obtained -> why
 
 
@@ -198,7 +208,7 @@ class Review(Part):
 
     state: Literal["unreviewed", "reviewed", "issued"] = "unreviewed"
     by: str | None = None
-    when: str | None = None
+    when: Moment | None = None
 
 
 class Tool(Part):
@@ -213,7 +223,7 @@ class Tool(Part):
 class LogEntry(Part):
     """One line of the append-only log; `when` is UTC in ISO 8601."""
 
-    when: str
+    when: Moment
     who: str
     what: str
     field: str | None = None
@@ -229,7 +239,7 @@ class Record(Part):
     version: Literal[1] = VERSION
     sheet: Table
     limits: Table | None = None  # as entered by the user
-    photos: tuple[Photo, ...]
+    photos: Annotated[tuple[Photo, ...], Field(min_length=1)]
     scales: tuple[Scale, ...]
     surfaces: tuple[SurfaceShape, ...]
     examined: tuple[Examined, ...]
@@ -241,7 +251,7 @@ class Record(Part):
     review: Review = Review()
     cautions: tuple[str, ...]
     tool: Tool
-    log: tuple[LogEntry, ...]
+    log: Annotated[tuple[LogEntry, ...], Field(min_length=1)]
 
     @model_validator(mode="after")
     def _refers_to_what_is_there(self) -> Self:

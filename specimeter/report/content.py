@@ -10,6 +10,7 @@ from specimeter.record.model import Examined, Feature, Record, Scale
 from specimeter.report import words
 from specimeter.report.rounding import figures, plus_minus
 
+MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
 NOT_STATED = "not stated"
 SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
 
@@ -21,9 +22,9 @@ Block = dict[str, Any]
 def content(record: Record) -> dict[str, Any]:
     """The whole report as JSON-ready data; every string is safe to show, none is markup.
 
-    Keys: ``title id mark outcome word because points sections hash date version``. A section has ``heading`` and ``blocks``; a
-    ``is`` names a block: ``text`` (text), ``points`` (items), ``facts`` (caption, rows of name and value), ``table`` (caption,
-    heads, rows and a layout as in `_table`) or ``picture`` (alt, caption).
+    Keys: ``title id mark outcome word because points decides sections hash date version``. A section has ``heading`` and
+    ``blocks``; a block's ``is`` names its form: ``text`` (text), ``points`` (items), ``facts`` (caption, rows of name and
+    value), ``table`` (caption, heads, rows and a layout as in `_table`) or ``picture`` (alt, caption).
     """
     reviewed = record.review.state != "unreviewed"
     report = {
@@ -66,7 +67,9 @@ def _specimen(record: Record) -> list[Block]:
 
 
 def _picture(record: Record) -> Block:
-    seen = "; ".join(f"{feature.id}: {_kind(feature)}" for feature in record.features) or "no feature"
+    seen = "; ".join(f"{feature.id}: {_kind(feature)}" for feature in record.features[:MOST_IN_ALT]) or "no feature"
+    if (more := len(record.features) - MOST_IN_ALT) > 0:
+        seen += f"; and {more} more"
     photo = record.photos[0]
     return {
         "is": "picture",

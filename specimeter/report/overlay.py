@@ -41,6 +41,11 @@ class Window:
         """Pixels of the window, shape (N, 2), of pixels [x, y] of the photograph; both have the origin at a pixel's centre."""
         return (np.asarray(points_px, float).reshape(-1, 2) + 0.5 - self.corner_px) * self.zoom - 0.5
 
+    def shows(self, points_px: np.ndarray) -> bool:
+        """Whether any of the box around these pixels of the photograph lies in the window."""
+        placed = self.place(points_px)
+        return bool(np.all(placed.max(axis=0) >= 0) and np.all(placed.min(axis=0) <= [self.width, self.height]))
+
     def cut(self, rgb: np.ndarray) -> np.ndarray:
         """This part of a picture (H, W, 3), as uint8 that may be drawn on; grey where the picture ends."""
         low = np.maximum(np.floor(self.corner_px).astype(int) - 3, 0)
@@ -162,7 +167,7 @@ def _inset(photo: Photo, record: Record, feature: Feature, surface: Surface, wid
     window = Window(corner_px=middle + 0.5 - np.array([width, height]) / (2 * zoom), zoom=zoom, width=width, height=height)
     picture = window.cut(photo.rgb)
     for other in record.features:
-        if other.id != feature.id:
+        if other.id != feature.id and window.shows(other.outline_px):
             stroke(picture, window.place(other.outline_px), style_of(other.kind), width_px=1)
     stroke(picture, window.place(outline), style_of(feature.kind), width_px=max(1.5, unit / 16))
     _length_line(picture, feature, surface, window, width_px=max(1.0, unit / 24))

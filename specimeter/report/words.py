@@ -96,7 +96,7 @@ def shown(text: str) -> str:
     >>> shown("a" + chr(0x202E) + "b")
     'a[U+202E]b'
     """
-    return "".join(_visible(character) for character in text)
+    return text if text.isprintable() else "".join(_visible(character) for character in text)
 
 
 def _visible(character: str) -> str:

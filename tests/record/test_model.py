@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -96,6 +97,10 @@ def change(data: bytes, path: str, value) -> bytes:
         ("sheet.specimen", ..., "sheet.specimen.id"),
         ("sheet", ..., "sheet"),
         ("scales.0.evidence", [1], "scales.0.evidence"),
+        ("log", [], "log"),
+        ("log.0.when", "2026-13-01T00:00:00+00:00", "log.0.when"),
+        ("log.0.when", "2026-11-25T14:30:00", "UTC"),
+        ("log.0.when", "2026-11-25T14:30:00+01:00", "UTC"),
     ],
 )
 def test_a_wrong_value_is_refused_and_named(built, path, value, told):
@@ -148,3 +153,17 @@ def test_the_hash_is_that_of_the_file(built, tmp_path):
     assert model.sha256(built.record) == hashlib.sha256(data).hexdigest()
     changed = built.record.model_copy(update={"reasons": ("another reason",)})
     assert model.sha256(changed) != model.sha256(built.record)
+
+
+def test_any_byte_changed_is_refused_or_read_as_something_else(built):
+    """No damage ends in another error than RecordError; what still reads is another record, unless only the spacing changed."""
+    data = model.dump(built.record)
+    rng = np.random.default_rng(11)
+    for place, bit in zip(rng.integers(0, len(data), 300), rng.integers(0, 8, 300), strict=True):
+        changed = bytearray(data)
+        changed[place] ^= 1 << int(bit)
+        try:
+            again = model.load(bytes(changed))
+        except RecordError:
+            continue
+        assert again != built.record or bytes(changed).split() == data.split()

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from specimeter.record.rebuild import area_of
-from specimeter.report import overlay
+from specimeter.record import model
+from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
+from specimeter.report import overlay, scale_bar
 from specimeter.report.overlay import Window
 
 
@@ -118,3 +119,14 @@ def test_odd_ids_are_drawn(five):
     feature = five.record.features[0].model_copy(update={"id": "焊缝\u202e<b>-very-long"})
     record = five.record.model_copy(update={"features": (feature,), "verdicts": ()})
     assert overlay.draw(five.photo, record).width > 1000
+
+
+def test_a_flat_face(five):
+    """The same picture on a flat surface: the bar lies along x and its note names the face's middle."""
+    flat = model.SurfaceShape(photo="p1", shape="flat", height_mm=40.0)
+    record = five.record.model_copy(update={"surfaces": (flat,)})
+    assert overlay.draw(five.photo, record).width > 1000
+    surface, area = surface_of(record), area_of(record)
+    bar = scale_bar.make(surface, crown_line_mm(surface, area).mean(axis=0), lambda points: points, room_px=200.0)
+    assert abs(bar.vector_px[0]) > 20 * abs(bar.vector_px[1])
+    assert np.hypot(*bar.vector_px) == pytest.approx(bar.length_mm / five.record.scales[0].mm_per_px, rel=0.02)

@@ -161,3 +161,12 @@ def test_long_words_long_texts_and_many_rows_fit(five, five_overlay):
     pages = texts(pdf.render(long, Image.new("RGB", (600, 2400), "grey")))
     assert 6 <= len(pages) <= 30
     assert "f60" in squeezed("".join(pages))
+
+
+def test_very_many_features_are_set(five, five_overlay):
+    """A thousand rows: the table runs over pages with its head repeated, and no text is too long for the format."""
+    feature = five.record.features[0]
+    many = tuple(feature.model_copy(update={"id": f"f{n}", "kind": "lack-of-inter-run-fusion"}) for n in range(1, 1001))
+    pages = texts(pdf.render(five.record.model_copy(update={"features": many, "verdicts": ()}), five_overlay))
+    assert "f1000" in squeezed("".join(pages))
+    assert sum("cleardistance" in squeezed(page) for page in pages) > 10
