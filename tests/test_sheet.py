@@ -158,7 +158,7 @@ def test_axis_may_be_two_points():
         ('id = "SB-25-03"', 'id = "nul"', "specimen.id", "reserved"),
         ('id = "SB-25-03"', 'id = ".hidden"', "specimen.id", "dot"),
         ('id = "SB-25-03"', 'id = ""', "specimen.id", "1 to 64"),
-        ('id = "SB-25-03"', 'id = "' + "長" * 64 + '"', "specimen.id", "too long"),
+        ('id = "SB-25-03"', 'id = "' + "𠀋" * 64 + '"', "specimen.id", "too long"),
         ('id = "SB-25-03"', r'id = "SB\u0000"', "specimen.id", "cannot stand"),
         ("lack-of-sidewall-fusion", "lack of fusion", "specimen.sought[item 1]", "lack-of-fusion"),
         ('axis = "vertical"', 'axis = "upright"', "bend.axis", '"horizontal"'),

@@ -120,6 +120,7 @@ def test_examples_say_that_they_are_examples(path):
         ("[limits]", "[limit]", "limit", 'nearest known key is "limits"'),
         ("[limits]", "[limits]\nlimit = 3", "limits.limit", "belongs in the table [rule]"),
         (GOOD[GOOD.index("[[rule]]") :], "", "rule", "is missing"),
+        (GOOD, "rule = []\n" + GOOD[: GOOD.index("accept")], "rule", "at least one"),
     ],
 )
 def test_a_mistake_is_named_with_its_field_and_its_cure(refusal, old, new, field, told):

@@ -136,6 +136,15 @@ def test_sum_adds_uncertainties_linearly(make):
     assert one(make, total, *(make.feature(i, 2.7, 0.1) for i in range(4))).outcome == "exceeds"
 
 
+def test_sum_with_a_size_missing_is_not_measured_unless_it_is_beyond_already(make):
+    total = make.rule(id="total", test="sum", limit=4)
+    lost = make.feature(9, None, missing={"length_mm": "it is cut off"})
+    verdict = one(make, total, make.feature(1, 2.0, 0.1), lost)
+    assert (verdict.outcome, verdict.value) == ("not-measured", None)
+    assert "it is cut off" in verdict.because
+    assert one(make, total, make.feature(1, 2.5, 0.1), make.feature(2, 2.5, 0.1), lost).outcome == "exceeds"
+
+
 def test_sum_is_open_where_counting_is_and_it_matters(make):
     """2 x 3.9 mm and one of 1.02 +- 0.1 mm: if it counts 8.82, else 7.8; against 8 mm open, against 10 mm not."""
     features = [make.feature(1, 3.9, 0.01), make.feature(2, 3.9, 0.01), make.feature(3, 1.02, 0.1)]
