@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.special import ndtr
 
-from specimeter.scale.card_layout import MARKER_CELLS, dictionary
+from specimeter.scale.card_layout import dictionary, marker_cells
 
 _CLEAR_PX = 40.0  # a marker this large in the searched picture is as well seen as it will ever be
 _SAMPLES = 6000  # pixels an edge's line is first fitted to; the segments then use every pixel
@@ -117,11 +117,15 @@ def _detect_once(grey: np.ndarray) -> list[tuple[int, np.ndarray]]:
 
 def refine(linear: np.ndarray, rough: Mapping[int, list[np.ndarray]]) -> list[Marker]:
     """Every rough marker with its edges fitted; what has not four black edges on white is dropped, being no marker."""
-    fitted = (fit_marker(linear, corners, marker_id=marker_id) for marker_id, found in rough.items() for corners in found)
+    fitted = (
+        fit_marker(linear, corners, marker_id=marker_id, black=marker_cells(marker_id))
+        for marker_id, found in rough.items()
+        for corners in found
+    )
     return [marker for marker in fitted if marker is not None]
 
 
-def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int = -1, cells: int = MARKER_CELLS) -> Marker | None:
+def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int, black: np.ndarray) -> Marker | None:
     """Fit the four outer edges of one black square.
 
     Each edge is a straight blurred step between its own black and white, both of which may change along it. First the
@@ -135,8 +139,8 @@ def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int = -
     corners_px : array, shape (4, 2)
         Rough corners [x, y], clockwise, within half a cell.
     marker_id : int
-    cells : int
-        Cells along one side, border included: the black border is one cell wide.
+    black : array of bool, shape (n, n)
+        The marker's cells, its border of one black cell included: white cells behind the border shine through its blur.
 
     Returns
     -------
@@ -148,13 +152,15 @@ def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int = -
     edges: list[_Edge] = []
     for _ in range(2):  # the second time with windows that fit the blur, around the lines of the first
         edges = []
-        for first, second in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-            edge = _fit_edge(linear, first, second, cells=cells, blur_px=blur_px)
+        for turn, (first, second) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
+            behind = ~np.rot90(black, turn)[1]  # the cells behind the border along this edge, True where white
+            opposite = (corners[(turn + 2) % 4] + corners[(turn + 3) % 4]) / 2
+            edge = _fit_edge(linear, first, second, opposite, behind=behind, blur_px=blur_px)
             if edge is None:
                 return None
             edges.append(edge)
         met = _meet(edges)
-        if met is None or np.abs(met - corners).max() > 1.5 * np.linalg.norm(corners[2] - corners[0]) / cells:
+        if met is None or np.abs(met - corners).max() > 1.5 * np.linalg.norm(corners[2] - corners[0]) / len(black):
             return None
         corners = met
         blur_px = float(np.median([edge.blur_px for edge in edges]))
@@ -192,32 +198,45 @@ class _Edge:
     contrast: float
 
 
-def _fit_edge(linear: np.ndarray, first: np.ndarray, second: np.ndarray, *, cells: int, blur_px: float | None) -> _Edge | None:
+def _fit_edge(
+    linear: np.ndarray,
+    first: np.ndarray,
+    second: np.ndarray,
+    opposite: np.ndarray,
+    *,
+    behind: np.ndarray,
+    blur_px: float | None,
+) -> _Edge | None:
     length = float(np.linalg.norm(second - first))
-    cell = length / cells
-    if cell < 1.5:
+    if length == 0:
         return None
     tangent = (second - first) / length
     normal = np.array([tangent[1], -tangent[0]])  # y down, clockwise corners: this points out
     origin = (first + second) / 2
+    cell = float((origin - opposite) @ normal) / len(behind)  # across the edge, as foreshortened
+    if cell < 1.5 or length / len(behind) < 1.5:
+        return None
     guess = 0.12 * cell if blur_px is None else blur_px
-    reach = 0.7 * cell if blur_px is None else float(np.clip(4.0 * blur_px + 1.0, 2.0, 0.85 * cell))
+    inward = outward = 0.7 * cell
+    if blur_px is not None:
+        outward = float(np.clip(4.0 * blur_px + 1.0, 2.0, 1.5 * cell))
+        inward = min(outward, max(cell - 2.0 * blur_px, 0.5 * cell))
     half = length / 2 - min(max(0.06 * length, 3.0 * guess, 1.0), 0.25 * length)  # clear of the corners
-    band = _band(linear, origin, tangent, normal, half=half, reach=reach)
+    band = _band(linear, origin, tangent, normal, half=half, inward=inward, outward=outward)
     if band is None or len(band[0]) < 24:
         return None
     values, u, d = band
     step = max(1, len(values) // _SAMPLES)
-    fit = _fit_step(values[::step], u[::step] / half, d[::step], blur_px=guess, most_blur_px=0.7 * cell, most_shift_px=reach)
+    relief = _Relief(white=behind, cell=cell, length=length)
+    fit = _fit_step(values[::step], u[::step], d[::step], half=half, relief=relief, blur_px=guess, most_shift_px=inward)
     if fit is None:
         return None
     offset, slope, blur, black0, black1, white0, white1 = fit
-    slope /= half
     contrast = white0 - black0
     count = int(np.clip(2 * half / 10.0, 3, 8))
     which = np.clip(((u / half + 1) / 2 * count).astype(int), 0, count - 1)
     relative = (d - offset - slope * u) / blur
-    step_shape = ndtr(relative)
+    step_shape = ndtr(relative) + relief.along(u, blur) * ndtr(-relative - cell / blur)
     gradient = -(contrast + (white1 - black1) * u / half) * np.exp(-0.5 * relative**2) / (np.sqrt(2 * np.pi) * blur)
     residual = values - (black0 + black1 * u / half) * (1 - step_shape) - (white0 + white1 * u / half) * step_shape
     places, offsets, spreads = [], [], []
@@ -255,47 +274,71 @@ def _fit_edge(linear: np.ndarray, first: np.ndarray, second: np.ndarray, *, cell
     )
 
 
-def _band(linear, origin, tangent, normal, *, half: float, reach: float):
-    """Values and (along, across) places of the pixels within `half` along and `reach` across; None if outside."""
-    corners = origin + np.array([[a, b] for a in (-half, half) for b in (-reach, reach)]) @ np.array([tangent, normal])
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Relief:
+    """The cells behind the black border, which shine through its blur."""
+
+    white: np.ndarray  # (n,), along the edge
+    cell: float  # across the edge
+    length: float
+
+    def along(self, u: np.ndarray, blur_px: float) -> np.ndarray:
+        """Share of white behind the border at places along the edge, its middle at 0."""
+        each = self.length / len(self.white)
+        share = np.zeros(len(u))
+        change = np.diff(np.concatenate([[0], self.white.astype(int), [0]]))
+        for index in np.flatnonzero(change):
+            share += change[index] * ndtr((u - index * each + self.length / 2) / blur_px)
+        return share
+
+
+def _band(linear, origin, tangent, normal, *, half: float, inward: float, outward: float):
+    """Values and (along, across) places of the pixels within `half` along, and in and out across; None if outside."""
+    corners = origin + np.array([[a, b] for a in (-half, half) for b in (-inward, outward)]) @ np.array([tangent, normal])
     low = np.floor(corners.min(axis=0)).astype(int)
     high = np.ceil(corners.max(axis=0)).astype(int)
     if (low < 0).any() or high[0] >= linear.shape[1] or high[1] >= linear.shape[0]:
         return None
-    y, x = np.mgrid[low[1] : high[1] + 1, low[0] : high[0] + 1]
-    dx, dy = x - origin[0], y - origin[1]
+    dy, dx = np.ogrid[low[1] : high[1] + 1, low[0] : high[0] + 1]
+    dx, dy = dx - origin[0], dy - origin[1]
     u = dx * tangent[0] + dy * tangent[1]
     d = dx * normal[0] + dy * normal[1]
-    inside = (np.abs(u) <= half) & (np.abs(d) <= reach)
-    return linear[y[inside], x[inside]].astype(float), u[inside], d[inside]
+    inside = (np.abs(u) <= half) & (d >= -inward) & (d <= outward)
+    return linear[low[1] : high[1] + 1, low[0] : high[0] + 1][inside].astype(float), u[inside], d[inside]
 
 
-def _fit_step(values, u, d, *, blur_px: float, most_blur_px: float, most_shift_px: float):
-    """Least-squares blurred step: offset, slope over u, blur, black and white each with a slope over u; None if no step."""
+def _fit_step(values, u, d, *, half: float, relief: _Relief, blur_px: float, most_shift_px: float):
+    """Least-squares blurred step: offset, slope, blur, black and white each with a slope over u / half; None if no step."""
     ordered = np.argsort(d)
-    third = max(len(d) // 4, 1)
-    black, white = np.median(values[ordered[:third]]), np.median(values[ordered[-third:]])
+    quarter = max(len(d) // 4, 1)
+    black, white = np.median(values[ordered[:quarter]]), np.median(values[ordered[-quarter:]])
     if white <= black:
         return None
+    u = u / half
     p = np.array([0.0, 0.0, np.log(max(blur_px, 0.4)), black, 0.0, white, 0.0])
     damping, cost, best = 1e-3, np.inf, p
     for _ in range(40):
         blur = np.exp(p[2])
         z = (d - p[0] - p[1] * u) / blur
-        up = ndtr(z)
-        rise = (p[5] - p[3] + (p[6] - p[4]) * u) * np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+        behind = -z - relief.cell / blur
+        share = relief.along(u * half, blur)
+        up = ndtr(z) + share * ndtr(behind)
         residual = values - (p[3] + p[4] * u) * (1 - up) - (p[5] + p[6] * u) * up
         new_cost = float(residual @ residual)
         if new_cost > cost:  # step back, and go more carefully
-            p, damping = best, damping * 10
+            damping *= 10
             if damping > 1e3:
                 break
         else:
-            done = cost - new_cost <= 1e-9 * new_cost
+            done = cost - new_cost <= 1e-6 * new_cost
             cost, best, damping = new_cost, p, max(damping / 5, 1e-9)
             if done:
                 break
-            design = np.column_stack([-rise / blur, -rise * u / blur, -rise * z, 1 - up, u * (1 - up), up, u * up])
+            contrast = (p[5] - p[3] + (p[6] - p[4]) * u) / np.sqrt(2 * np.pi)
+            near, far = contrast * np.exp(-0.5 * z**2), contrast * share * np.exp(-0.5 * behind**2)
+            by_offset = (far - near) / blur
+            by_blur = -near * z - far * behind
+            design = np.column_stack([by_offset, by_offset * u, by_blur, 1 - up, u * (1 - up), up, u * up])
             hessian, slope = design.T @ design, design.T @ residual
         try:
             move = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian) + 1e-12), slope)
@@ -303,13 +346,12 @@ def _fit_step(values, u, d, *, blur_px: float, most_blur_px: float, most_shift_p
             return None
         move[2] = np.clip(move[2], -0.7, 0.7)
         p = best + move
-        p[2] = np.clip(p[2], np.log(0.25), np.log(most_blur_px))
-    p = best
+        p[2] = np.clip(p[2], np.log(0.25), np.log(0.7 * relief.cell))
     noise = np.sqrt(cost / max(len(values) - 7, 1))
-    contrast = p[5] - p[3]
-    if contrast <= 0 or noise > 0.25 * contrast or abs(p[0]) + abs(p[1]) > most_shift_px:
+    contrast = best[5] - best[3]
+    if contrast <= 0 or noise > 0.25 * contrast or abs(best[0]) + abs(best[1]) > most_shift_px:
         return None
-    return float(p[0]), float(p[1]), float(np.exp(p[2])), *map(float, p[3:])
+    return float(best[0]), float(best[1] / half), float(np.exp(best[2])), *map(float, best[3:])
 
 
 def _meet(edges: list[_Edge]) -> np.ndarray | None:
