@@ -32,6 +32,10 @@ MEANING = {
     "across": "alignment of the length with the bend axis, -1 to 1, weighted by aspect (0: round)",
     "border": "share of the region that hugs the edge of the examined area",
     "uneven": "scatter of light inside over darkness",
+    "low": "log of the interior's light over the dark tenth of the metal within some millimetres around",
+    "ragged": "log of the outline's length over that of its convex hull; scale and stains are ragged",
+    "goes_on": "darkness met when the middle line is followed beyond its ends, over darkness; lines and scratches go on",
+    "crowd": "log1p of how many other regions stand within three millimetres; scale and ripples come in crowds",
     "fellows": "log1p of how many regions of like height and stroke stand near: characters come in rows",
 }
 NAMES = tuple(MEANING)
@@ -64,15 +68,13 @@ class Crop:
     axis: np.ndarray  # (2,) unit vector of the bend axis in the picture; zeros where there is none
 
 
-def weigh(crop: Crop, proposal: Proposal, avoid: np.ndarray) -> Weighed | None:
+def weigh(crop: Crop, proposal: Proposal) -> Weighed | None:
     """Figures of one proposal; None where it has no closed half-level edge.
 
     Parameters
     ----------
     crop : Crop
     proposal : Proposal
-    avoid : bool array, shape (H, W)
-        All proposals' interiors together, kept out of the surrounding level.
     """
     left, top, right, bottom = proposal.box
     margin = int(round(4 * crop.blur_px + 4 + 0.25 * min(right - left, bottom - top)))
@@ -86,11 +88,11 @@ def weigh(crop: Crop, proposal: Proposal, avoid: np.ndarray) -> Weighed | None:
     if core.sum() < 4:
         return None
     times = max(1, int(np.ceil(max(core.shape) / LARGEST_PATCH_PX)))
-    small = _reduced(light, times), _reduced(core, times), _reduced(usable, times), _reduced(avoid[y0:y1, x0:x1], times)
+    small = _reduced(light, times), _reduced(core, times), _reduced(usable, times)
     if small[1].sum() < 4:
         return None
     blur = float(np.hypot(crop.blur_px / times, 0.3 if times > 1 else 0.0))
-    edge = first_edge(small[0], small[1], blur_px=blur, avoid=small[3], bound=small[2])
+    edge = first_edge(small[0], small[1], blur_px=blur, bound=small[2])
     if edge is None:
         return None
     outline = (edge.outline_px + 0.5) * times - 0.5
@@ -197,9 +199,50 @@ def _figures(crop, corner, light, edge: FirstEdge, outline, along: _Along, times
         "across": float((2 * turn**2 - 1) * np.tanh(aspect)) if np.any(crop.axis) else 0.0,
         "border": float(np.mean(border < 2.5 * crop.blur_px + 2)) if len(border) else 0.0,
         "uneven": float(np.clip(interior.std() / max(darkness, 0.05), 0, 2)) if len(interior) else 0.0,
+        "low": float(np.clip(_low(crop, corner, light, inner, times), -4, 2)),
+        "ragged": float(np.clip(np.log(_around(outline) / (_around(cv2.convexHull(outline.astype(np.float32))) + 1e-6)), 0, 2)),
+        "goes_on": float(np.clip(_beyond(crop, corner, along, darkness), -1, 1.5)),
+        "crowd": 0.0,  # with_fellows counts these two
         "fellows": 0.0,
     }
     return np.array([values[name] for name in NAMES])
+
+
+def _around(outline: np.ndarray) -> float:
+    closed = np.asarray(outline, float).reshape(-1, 2)
+    return float(np.hypot(*(closed - np.roll(closed, 1, axis=0)).T).sum())
+
+
+def _low(crop: Crop, corner, light, inner, times) -> float:
+    """Log of the interior's light over the dark tenth of what lies within 4 mm of its box."""
+    rows, cols = np.nonzero(inner)
+    rows, cols = np.minimum(rows * times, light.shape[0] - 1), np.minimum(cols * times, light.shape[1] - 1)
+    reach = round(4.0 / crop.mm_per_px)
+    x0, y0 = max(corner[0] - reach, 0), max(corner[1] - reach, 0)
+    x1, y1 = corner[0] + light.shape[1] + reach, corner[1] + light.shape[0] + reach
+    step = max(1, min(reach // 12, 16))
+    around = crop.light[y0:y1:step, x0:x1:step][crop.usable[y0:y1:step, x0:x1:step]]
+    if len(around) < 20:
+        return 0.0
+    return float(np.log((np.median(light[rows, cols]) + 1e-4) / (np.percentile(around, 10) + 1e-4)))
+
+
+def _beyond(crop: Crop, corner, along: _Along, darkness: float) -> float:
+    """Darkness along the middle line's continuation past either end, the greater of the two, over the region's own."""
+    gap, reach = 3 * crop.blur_px + 2, float(np.clip(0.5 * along.length, 8, 40))
+    across = np.array([-along.direction[1], along.direction[0]])
+    t = np.arange(gap, gap + reach)
+    n = np.arange(-12, 13) * max(1.0, 0.35 * along.width, 0.7 * crop.blur_px)
+    found = []
+    for sign in (-1, 1):
+        end = along.centre + sign * 0.5 * along.length * along.direction + np.asarray(corner)
+        at = end + sign * t[None, :, None] * along.direction + n[:, None, None] * across
+        x, y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
+        strip = cv2.remap(crop.light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        profile = strip.mean(axis=1)
+        sides = np.median(np.concatenate([profile[:7], profile[-7:]])) + 1e-5
+        found.append(float(1 - profile[9:16].min() / sides))
+    return max(found) / max(darkness, 0.05)
 
 
 def linear_table(depth: np.dtype) -> np.ndarray:
@@ -262,7 +305,7 @@ def _near(edge: FirstEdge, inside, blur) -> tuple[float, float]:
     return float(-low), float(-high)
 
 
-def with_fellows(weighed: list[Weighed]) -> list[Weighed]:
+def with_fellows(weighed: list[Weighed], mm_per_px: float) -> list[Weighed]:
     """Count, for each region, those of like height and stroke width that stand within two heights of it."""
     if len(weighed) < 2:
         return weighed
@@ -275,7 +318,8 @@ def with_fellows(weighed: list[Weighed]) -> list[Weighed]:
     like &= np.abs(np.log(length[:, None] / length[None])) < 0.6
     like &= np.abs(np.log(width[:, None] / width[None])) < 0.5
     counts = like.sum(axis=1)
-    place = NAMES.index("fellows")
-    for one, count in zip(weighed, counts, strict=True):
-        one.figures[place] = np.log1p(count)
+    crowd = (apart * mm_per_px < 3.0).sum(axis=1) - 1
+    for one, count, many in zip(weighed, counts, crowd, strict=True):
+        one.figures[NAMES.index("fellows")] = np.log1p(count)
+        one.figures[NAMES.index("crowd")] = np.log1p(many)
     return weighed

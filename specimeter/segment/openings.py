@@ -12,7 +12,7 @@ from specimeter.segment.outline import Trace, trace
 from specimeter.segment.propose import Proposal, propose
 from specimeter.segment.sharpness import blur_of
 
-MOST_PROPOSALS = 600
+MOST_PROPOSALS = 160
 LEAST_CONFIDENCE = 0.5
 FAIR_LOG_ODDS = 3.0
 TO_LINK_PX = 2.5  # blurs: two dark parts nearer than this, with no metal's own light between, are one opening
@@ -95,17 +95,8 @@ def cut(photo, surface, area: ExaminedArea) -> tuple[Crop, np.ndarray]:
 def gather(crop: Crop) -> list[Weighed]:
     """Every proposal with its figures, strongest first."""
     proposals = propose(crop.light, crop.usable, mm_per_px=crop.mm_per_px)[:MOST_PROPOSALS]
-    avoid = np.zeros(crop.light.shape, bool)
-    for one in proposals:
-        if one.darkness > 0.25:
-            _paint(avoid, one)
-    return evidence.with_fellows([one for one in (evidence.weigh(crop, p, avoid) for p in proposals) if one is not None])
-
-
-def _paint(field: np.ndarray, proposal: Proposal) -> None:
-    left, top, right, bottom = proposal.box
-    part = field[top:bottom, left:right]
-    part |= proposal.mask[: part.shape[0], : part.shape[1]]
+    weighed = [evidence.weigh(crop, one) for one in proposals]
+    return evidence.with_fellows([one for one in weighed if one is not None], crop.mm_per_px)
 
 
 def _strongest(weighed: list[Weighed], odds: np.ndarray) -> list[tuple[Weighed, float]]:

@@ -92,11 +92,11 @@ class FirstEdge:
 
 
 def first_edge(
-    light: np.ndarray, core: np.ndarray, *, blur_px: float, avoid: np.ndarray | None = None, bound: np.ndarray | None = None
+    light: np.ndarray, core: np.ndarray, *, blur_px: float, bound: np.ndarray | None = None
 ) -> FirstEdge | None:
     """The closed half-level contour that encloses most of `core`; parameters as of `trace`; None where there is none."""
     usable = np.ones_like(core) if bound is None else bound
-    ring = _ring(core, blur_px, usable if avoid is None else usable & ~avoid)
+    ring = _ring(core, blur_px, usable)
     if ring.sum() < 12:
         return None
     darkness, noise = relative_darkness(light, ring)
@@ -110,7 +110,7 @@ def first_edge(
 
 
 def trace(
-    light: np.ndarray, core: np.ndarray, *, blur_px: float, avoid: np.ndarray | None = None, bound: np.ndarray | None = None
+    light: np.ndarray, core: np.ndarray, *, blur_px: float, bound: np.ndarray | None = None
 ) -> Trace | None:
     """Outline the opening whose dark interior is `core`.
 
@@ -122,8 +122,6 @@ def trace(
         The interior as proposed, lip bridges included: whatever it covers is one opening.
     blur_px : float
         Standard deviation of the picture's own blur, in pixels.
-    avoid : bool array, optional
-        Other proposals' interiors, kept out of the surrounding level.
     bound : bool array, optional
         Where there is metal to look at; outside it nothing is outlined.
 
@@ -132,7 +130,7 @@ def trace(
     Trace or None
         None when no closed half-level contour encloses the core: then there is no edge to measure.
     """
-    first = first_edge(light, core, blur_px=blur_px, avoid=avoid, bound=bound)
+    first = first_edge(light, core, blur_px=blur_px, bound=bound)
     if first is None:
         return None
     polygon, depth = _settle(first.outline_px, first.darkness_map, first.peak, blur_px)

@@ -8,13 +8,14 @@ import cv2
 import numpy as np
 
 WIDTHS_MM = (0.45, 1.1, 2.7, 6.5)  # the widest dark thing each octave fills; openings wider than the last are not bend openings
-LEVELS = 0.10 * 1.3 ** np.arange(8)  # relative darkness, 0.10 to 0.63
+LEVELS = np.arange(0.12, 0.9, 0.085)  # relative darkness
+LARGEST_SHARE = 0.08  # of the examined area: no opening of a bend that held together is larger
 STRUCTURE_PX = 13  # an octave works where its width is about this many pixels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Proposal:
-    """One dark region, cut at half its own darkness, in pixels of the light it was found in.
+    """One dark region, cut where its border is steepest, in pixels of the light it was found in.
 
     Parameters
     ----------
@@ -65,7 +66,22 @@ def propose(light: np.ndarray, usable: np.ndarray, *, mm_per_px: float, least_mm
             continue
         done.add((times, size))
         found.extend(_octave(light, usable, times, size, width_mm, least_mm / mm_per_px))
-    return sorted(found, key=lambda one: -one.strength * np.sqrt(one.mask.sum()))
+    return _once(sorted(found, key=lambda one: -one.strength))
+
+
+def _once(found: list[Proposal]) -> list[Proposal]:
+    """The same without near copies: of regions whose boxes agree within a sixth, the first."""
+    kept: list[Proposal] = []
+    boxes = np.empty((len(found), 4))
+    for one in found:
+        box = np.array(one.box, float)
+        others = boxes[: len(kept)]
+        size = np.maximum(box[2:] - box[:2], 6.0)
+        if len(kept) and np.any(np.all(np.abs(others - box) <= np.tile(np.maximum(size / 6, 1.5), 2), axis=1)):
+            continue
+        boxes[len(kept)] = box
+        kept.append(one)
+    return kept
 
 
 def darkness_at(light: np.ndarray, usable: np.ndarray, size: int) -> np.ndarray:
@@ -89,35 +105,72 @@ def _octave(light, usable, times, size, width_mm, least_px):
         light = cv2.resize(cut[0], shape, interpolation=cv2.INTER_AREA)
         usable = cv2.resize(cut[1].astype(np.uint8), shape, interpolation=cv2.INTER_NEAREST) > 0
     dark = darkness_at(light, usable, size)
-    centre, scatter = _texture(dark, usable, 4 * size)
-    dark = np.maximum(dark - centre, 0)
-    for k, level in enumerate(LEVELS):
-        above = (dark > np.maximum(level, 2.0 * scatter)) if k < 3 else dark > level
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
-        if count < 2:
+    centre, scatter = _texture(dark, usable, 5 * size)
+    dark = np.maximum((dark - centre) / (1 - centre), 0)  # against the metal's usual light, no longer its brightest
+    slope = cv2.magnitude(cv2.Sobel(dark, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(dark, cv2.CV_32F, 0, 1, scale=0.125))
+    plain = float(np.median(slope[usable][::7])) + 1e-4 if usable.any() else 1.0
+    largest = LARGEST_SHARE * usable.sum()
+    layers = [_Layer.of(dark, slope, level) for level in LEVELS]
+    for k, layer in enumerate(layers):
+        if layer.count < 2:
             break
-        rows, cols = np.nonzero(above)
-        which = labels[rows, cols]
-        peak = np.zeros(count, np.float32)
-        np.maximum.at(peak, which, dark[rows, cols])
-        noise = np.bincount(which, weights=scatter[rows, cols], minlength=count) / np.maximum(stats[:, 4], 1)
-        diagonal = np.hypot(stats[:, 2], stats[:, 3]) * times
-        top = LEVELS[k + 1] if k + 1 < len(LEVELS) else 1.0
-        fits = (peak >= 2 * level) & (peak < 2 * top) & (diagonal >= least_px) & (stats[:, 4] >= 4) & (peak > 4.0 * noise)
+        steepest = layer.steepness >= (layers[k - 1].steepness[layer.inside(layers[k - 1])] if k else 0.0)
+        if k + 1 < len(layers) and layers[k + 1].count > 1:
+            below = layers[k + 1].inside(layer)
+            inner = np.zeros(layer.count)
+            np.maximum.at(inner, below[1:], layers[k + 1].steepness[1:] * (layers[k + 1].area[1:] > 0.3 * layer.area[below[1:]]))
+            steepest &= layer.steepness > inner
+        noise = scatter[layer.rows, layer.cols]
+        diagonal = np.hypot(layer.boxes[:, 2], layer.boxes[:, 3]) * times
+        fits = steepest & (diagonal >= least_px) & (layer.area >= 4) & (layer.area < largest)
+        fits &= (layer.peak > 0.15) & (layer.steepness > 2.0 * plain) & (layer.steepness > 0.04)
         fits[0] = False
         for one in np.nonzero(fits)[0]:
-            x, y, w, h, _area = stats[one]
-            mask = (labels[y : y + h, x : x + w] == one).astype(np.uint8)
+            x, y, w, h = layer.boxes[one]
+            mask = (layer.labels[y : y + h, x : x + w] == one).astype(np.uint8)
             if times > 1:
                 mask = cv2.resize(mask, (w * times, h * times), interpolation=cv2.INTER_NEAREST)
             yield Proposal(
                 left=int(x * times),
                 top=int(y * times),
                 mask=mask > 0,
-                darkness=float(peak[one]),
-                strength=float(peak[one] / max(noise[one], 1e-3)),
+                darkness=float(layer.peak[one]),
+                strength=float(layer.steepness[one] * layer.peak[one] / (plain + 0.02 * noise[one])),
                 octave_mm=width_mm,
             )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layer:
+    """All regions darker than one level: row 0 of every array is the rest."""
+
+    count: int
+    labels: np.ndarray
+    boxes: np.ndarray  # left, top, width, height
+    area: np.ndarray
+    peak: np.ndarray
+    rows: np.ndarray  # of one pixel of the region
+    cols: np.ndarray
+    steepness: np.ndarray  # mean slope of darkness along the region's own border
+
+    @classmethod
+    def of(cls, dark: np.ndarray, slope: np.ndarray, level: float) -> _Layer:
+        above = (dark > level).astype(np.uint8)
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(above, connectivity=8)
+        rows, cols = np.nonzero(above)
+        which = labels[rows, cols]
+        peak = np.zeros(count, np.float32)
+        np.maximum.at(peak, which, dark[rows, cols])
+        one_row, one_col = np.zeros(count, int), np.zeros(count, int)
+        one_row[which], one_col[which] = rows, cols
+        rim = np.nonzero(above & (1 - cv2.erode(above, np.ones((3, 3), np.uint8), borderValue=0)))
+        of = labels[rim]
+        steepness = np.bincount(of, weights=slope[rim], minlength=count) / np.maximum(np.bincount(of, minlength=count), 1)
+        return cls(count, labels, stats[:, :4], stats[:, 4], peak, one_row, one_col, steepness)
+
+    def inside(self, outer: _Layer) -> np.ndarray:
+        """For each region, the region of a lighter layer that it lies in."""
+        return outer.labels[self.rows, self.cols]
 
 
 def _texture(dark: np.ndarray, usable: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
@@ -126,10 +179,10 @@ def _texture(dark: np.ndarray, usable: np.ndarray, window: int) -> tuple[np.ndar
     if not len(sample):
         return np.zeros_like(dark), np.full_like(dark, 0.02)
     middle = float(np.median(sample[:: max(1, len(sample) // 20000)]))
-    clip = max(3 * middle, 0.02)
-    held = (usable & (dark < clip)).astype(np.float32)
-    share = np.maximum(cv2.blur(held, (window, window)), 0.02)
-    centre = cv2.blur(held * dark, (window, window)) / share
+    held = (usable & (dark < min(max(2.5 * middle, 0.03), 0.6))).astype(np.float32)
+    share = cv2.blur(held, (window, window))
+    weak = share < 0.1
+    share = np.maximum(share, 0.02)
+    centre = np.where(weak, middle, cv2.blur(held * dark, (window, window)) / share)
     scatter = 1.25 * cv2.blur(held * np.abs(dark - centre), (window, window)) / share
-    weak = cv2.blur(held, (window, window)) < 0.05
-    return np.where(weak, middle, centre), np.maximum(np.where(weak, middle, scatter), 0.004)
+    return np.minimum(centre, 0.6), np.clip(np.where(weak, middle, scatter), 0.004, 0.3)
