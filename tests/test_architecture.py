@@ -32,6 +32,7 @@ RANK = {
     "report": 7,
     "job": 8,
     "validate": 9,
+    "training": 9,
     "cli": 10,
     "__main__": 11,
 }
@@ -71,7 +72,7 @@ def offences(path: str, source: str) -> list[str]:
         if own == "scene":
             allowed = other in SCENE_MAY_IMPORT
         elif other == "scene":
-            allowed = own in ("validate", "cli")
+            allowed = own in ("validate", "training", "cli")
         else:
             allowed = RANK[other] < RANK[own] or RANK[other] == 0
         if not allowed:
