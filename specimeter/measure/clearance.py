@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -105,19 +106,18 @@ def _bounds(rings: Rings) -> np.ndarray:
 
 
 def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pairs of runs of different polygons whose boxes lie within one of their bounds of each other, by a sweep along x."""
+    """Pairs of runs of different polygons whose boxes lie within one of their bounds of each other."""
     low, high, mine = runs.low, runs.high, bound[runs.owner]
-    order = np.argsort(low[:, 0], kind="stable")
-    left = low[order, 0]
-    first = np.searchsorted(left, low[:, 0] - mine - (high - low)[:, 0].max(), side="left")
-    last = np.searchsorted(left, high[:, 0] + mine, side="right")
-    one = np.repeat(np.arange(len(low)), last - first)
-    two = order[spans(first, last - first)]
-    near = runs.owner[one] != runs.owner[two]
+    middle, spread = (low + high) / 2, np.hypot(*(high - low).T) / 2
+    near = cKDTree(middle).query_ball_point(middle, spread + spread.max() + mine, return_sorted=False)
+    counts = np.fromiter(map(len, near), int, len(near))
+    one = np.repeat(np.arange(len(low)), counts)
+    two = np.fromiter(chain.from_iterable(near), int, int(counts.sum()))
+    close = runs.owner[one] != runs.owner[two]
     for axis in (1, 0):
-        one, two = one[near], two[near]
-        near = np.maximum(low[two, axis] - high[one, axis], low[one, axis] - high[two, axis]) <= mine[one]
-    one, two = one[near], two[near]
+        one, two = one[close], two[close]
+        close = np.maximum(low[two, axis] - high[one, axis], low[one, axis] - high[two, axis]) <= mine[one]
+    one, two = one[close], two[close]
     key = np.unique(np.minimum(one, two) * np.int64(len(low)) + np.maximum(one, two))
     return key // len(low), key % len(low)
 

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from specimeter.measure.polygon import Rings, dense
 from specimeter.segment.model import ExaminedArea
 
-STEP_PX = 0.5  # samples along borders
+STEP_PX = 1.0  # samples along borders
 U_SIDE_PX = 1.0  # standard uncertainty of a specimen edge's place where its width was not measured: judgement
 CLIPPED_PX = 1.0  # an outline that a mask cut off ends within a pixel of the mask's border
 
@@ -43,7 +43,7 @@ def contacts(pixels: Rings, u_edge_px: np.ndarray, area: ExaminedArea, *, u_side
 
 
 def _sampled(path: np.ndarray) -> np.ndarray:
-    """Points along an open path, at most half a pixel apart."""
+    """Points along an open path, at most a pixel apart."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
     at = np.linspace(0.0, along[-1], int(np.ceil(along[-1] / STEP_PX)) + 2)
     return np.column_stack([np.interp(at, along, axis) for axis in path.T])
@@ -51,7 +51,7 @@ def _sampled(path: np.ndarray) -> np.ndarray:
 
 def _within(pixels: Rings, border: np.ndarray, reach: np.ndarray) -> np.ndarray:
     """Whether any point of each outline lies within ``reach`` of the border's samples, shape (F,)."""
-    tree = cKDTree(border)
+    tree = cKDTree(border, balanced_tree=False, compact_nodes=False)  # asked a few times only: quick to build
     heads = pixels.points[pixels.starts[:-1]]
     spread = np.sqrt(np.maximum.reduceat(np.sum((pixels.points - heads[pixels.owner]) ** 2, axis=1), pixels.starts[:-1]))
     near = tree.query(heads)[0] <= spread + reach  # only these can come so near

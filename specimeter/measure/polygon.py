@@ -71,6 +71,8 @@ class Rings:
 
     def only(self, wanted: np.ndarray) -> Rings:
         """The polygons for which `wanted`, shape (F,), is true."""
+        if wanted.all():
+            return self
         counts = self.counts[wanted]
         return Rings(points=self.points[wanted[self.owner]], starts=np.concatenate([[0], np.cumsum(counts)]))
 
@@ -85,7 +87,8 @@ class Rings:
 
     def total(self, values: np.ndarray) -> np.ndarray:
         """Sum of one value a point over each polygon, shape (F,)."""
-        return np.add.reduceat(values, self.starts[:-1]) if len(self) else np.empty(0)
+        whole = values.astype(np.int64) if values.dtype == bool else values
+        return np.add.reduceat(whole, self.starts[:-1]) if len(self) else np.empty(0)
 
     def least(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Least of one value a point in each polygon, and the index of the first point that has it."""
@@ -170,6 +173,12 @@ def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
 def crossing(rings: Rings) -> np.ndarray:
     """Whether each polygon's outline crosses itself, shape (F,); to touch itself is not to cross."""
     found = np.zeros(len(rings), bool)
+    unclear = np.flatnonzero(~_star_shaped(rings))
+    if not len(unclear):
+        return found
+    if len(unclear) < len(rings):
+        found[unclear] = crossing(rings.picked(unclear))
+        return found
     for chosen, table in _tables(rings.starts, most=256):
         points = rings.points[table]
         edges = np.roll(points, -1, axis=1) - points  # padding repeats the last point: edges of no length, which cross nothing
@@ -181,6 +190,16 @@ def crossing(rings: Rings) -> np.ndarray:
     for f in np.flatnonzero(rings.counts > 256):
         found[f] = _crosses(rings.points[rings.starts[f] : rings.starts[f + 1]])
     return found
+
+
+def _star_shaped(rings: Rings) -> np.ndarray:
+    """Whether each outline runs once and without turning back round the mean of its points: then it cannot cross itself."""
+    reach = rings.points - np.repeat(centroids(rings), rings.counts, axis=0)
+    after = reach[rings.after]
+    turn = reach[:, 0] * after[:, 1] - reach[:, 1] * after[:, 0]
+    one_way = (rings.total(turn > 0) == rings.counts) | (rings.total(turn < 0) == rings.counts)
+    above = reach[:, 1] > 0
+    return one_way & (rings.total(above & ~above[rings.after]) == 1)
 
 
 def _crosses(points: np.ndarray) -> bool:

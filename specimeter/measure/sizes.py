@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -149,27 +150,28 @@ class _Spread:
     """A quantity of some of the features, asked for by any feature's number."""
 
     def __init__(self, quantity: Quantity | None, which: np.ndarray) -> None:
-        self.quantity, self.which = quantity, which
-        self.place = np.cumsum(which) - 1
-        self.u = None if quantity is None else quantity.u
+        self.quantity = quantity
+        self.place = np.where(which, np.cumsum(which) - 1, -1).tolist()
+        if quantity is not None:
+            self.value, self.u = quantity.value.tolist(), quantity.u.tolist()
+            self.parts = [(part.source, part.basis, part.contribution.tolist()) for part in quantity.parts]
 
     def at(self, f: int) -> tuple[float, float] | tuple[None, None]:
-        if self.quantity is None or not self.which[f] or not np.isfinite(self.quantity.value[self.place[f]]):
+        place = self.place[f]
+        if place < 0 or not math.isfinite(self.value[place]):
             return None, None
-        return float(self.quantity.value[self.place[f]]), float(self.u[self.place[f]])
+        return self.value[place], self.u[place]
 
     def ends_px(self, f: int) -> np.ndarray | None:
-        return self.quantity.ends_px[self.place[f]] if self.quantity is not None and self.which[f] else None
+        return self.quantity.ends_px[self.place[f]] if self.place[f] >= 0 else None
 
     def terms(self, f: int) -> tuple[Term, ...]:
-        if self.quantity is None or not self.which[f]:
+        place = self.place[f]
+        if place < 0:
             return ()
         return tuple(
-            Term(
-                source=part.source, value=None, unit="mm", u=float(u), sensitivity=1.0, contribution=float(u), basis=part.basis
-            )
-            for part in self.quantity.parts
-            for u in (part.contribution[self.place[f]],)
+            Term(source=source, value=None, unit="mm", u=u[place], sensitivity=1.0, contribution=u[place], basis=basis)
+            for source, basis, u in self.parts
         )
 
 

@@ -17,8 +17,9 @@ def match(true_px: Sequence[np.ndarray], found_px: Sequence[np.ndarray]) -> tupl
     """Pairs (index of a true outline, index of a found one) with the greatest total overlap, each used at most once.
 
     Two outlines may be paired if, each grown by 1.5 pixels, their intersection over union is 0.1 or more, or if the middle
-    of either lies inside the other. So: of two fragments of one feature one is paired and the other is a false call; an
-    outline that runs over two features is paired with one, and the other is missed.
+    of the found one lies inside the true one. So: of two fragments of one feature one is paired and the other is a false
+    call; an outline that runs over two features is paired with one and the other is missed; a shadow over half the face is
+    paired with nothing.
     """
     overlap = np.zeros((len(true_px), len(found_px)))
     for t, true in enumerate(true_px):
@@ -41,8 +42,7 @@ def _overlap(true: np.ndarray, found: np.ndarray) -> float:
     one, two = (_grown((outline - origin) * zoom, size, zoom) for outline in (true, found))
     union = np.count_nonzero(one | two)
     share = np.count_nonzero(one & two) / union if union else 0.0
-    inside = _holds(true, found.mean(axis=0)) or _holds(found, true.mean(axis=0))
-    return max(share, 1e-3) if share >= LEAST_OVERLAP or inside else 0.0
+    return max(share, 1e-3) if share >= LEAST_OVERLAP or _holds(true, found.mean(axis=0)) else 0.0
 
 
 def _grown(outline: np.ndarray, size: np.ndarray, zoom: float) -> np.ndarray:
