@@ -23,6 +23,7 @@ RANK = {
     "colour": 0,
     "decode": 0,
     "photo": 1,
+    "sheet_fields": 0,
     "sheet": 1,
     "scale": 2,
     "segment": 3,
