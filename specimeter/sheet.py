@@ -325,13 +325,15 @@ def read(path: str | Path) -> Sheet:
     return validated(Sheet, read_toml(path, what="the specimen sheet", error=SheetError), file=path, error=SheetError)
 
 
-def check_against_photo(sheet: Sheet, width_px: int, height_px: int) -> None:
+def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: str | Path | None = None) -> None:
     """Refuse places in the sheet that do not lie in the photograph, or sizes that do not fit into it.
 
     Parameters
     ----------
     width_px, height_px : int
         Of the photograph after its EXIF orientation is applied.
+    file : str or Path, optional
+        The sheet's file, named in the error.
 
     Raises
     ------
@@ -345,7 +347,7 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int) -> None:
         raise SheetError(
             f"the photo is too small: {width_px} x {height_px} pixels",
             expected=f"at least {MIN_PHOTO_PX} pixels each way; a few thousand serve well",
-            mend="use the camera's original file, not a thumbnail",
+            mend="use the camera's original photo, not a thumbnail",
         )
     places = [("scale.from_px", sheet.scale.from_px), ("scale.to_px", sheet.scale.to_px)]
     if sheet.bend is not None and not isinstance(sheet.bend.axis, str):
@@ -360,6 +362,7 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int) -> None:
         if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
             raise error(
                 f"the point [{x:g}, {y:g}] lies outside the photo",
+                file=file,
                 field=name,
                 expected=f"a point [x, y] within {picture}",
                 mend="read the coordinates off the photo upright, as its EXIF orientation shows it",
@@ -370,7 +373,8 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int) -> None:
         field_mm = mm_per_px * math.hypot(width_px, height_px)
         if width_mm > 1.2 * field_mm:
             raise SheetError(
-                f"a specimen {width_mm:g} mm wide is not in this photo: by the known length, it spans {field_mm:.3g} mm",
+                f"a specimen {width_mm:g} mm wide is not in this photo, {field_mm:.3g} mm corner to corner by the known length",
+                file=file,
                 field="specimen.specimen_width_mm",
                 expected="the specimen's whole width in the photo",
                 mend="check scale.length_mm, scale.from_px and scale.to_px (in pixels), and the width",

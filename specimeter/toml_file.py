@@ -84,7 +84,7 @@ def read(path: str | Path, *, what: str, error: type[SpecimeterError]) -> dict[s
 def wrong(problem: str, *, field: str | None = None, expected: str | None = None, mend: str | None = None) -> Exception:
     """What a validator of a `Table` raises: `field` is a key inside that table, the rest as in SpecimeterError."""
     told = {"problem": problem, "field": field, "expected": expected, "mend": mend}
-    return PydanticCustomError("by_hand", "{problem}", {key: text for key, text in told.items() if text is not None})
+    return PydanticCustomError("by_hand", "see problem", {key: text for key, text in told.items() if text is not None})
 
 
 def validated(
@@ -190,7 +190,7 @@ def _explain(mistake: dict, model: type[BaseModel], data: Any) -> tuple[str, str
         return f"{name} is missing", field, expected, f"add {name}" if isinstance(place[-1], str) else None
     if kind == "by_hand":
         of_a_value = place and _table_at(model, place) is None and _table_at(model, place[:-1]) is not None
-        return mistake["msg"], field, context.get("expected") or (expected if of_a_value else None), context.get("mend")
+        return context["problem"], field, context.get("expected") or (expected if of_a_value else None), context.get("mend")
     found = shown(mistake.get("input"))
     if kind == "finite_number":
         return f"got {found}, which is not a finite number", field, expected, None
