@@ -77,7 +77,7 @@ def random_scene(
         Tilt of the camera, and angle of the bend.
     """
     root = np.random.SeedSequence(seed)
-    rngs = [np.random.default_rng(s) for s in root.spawn(12)]
+    rngs = [np.random.default_rng(s) for s in root.spawn(14)]
     names = {
         "test": pick(rngs[0], test, TESTS),
         "finish": pick(rngs[1], finish, FINISHES),
@@ -88,8 +88,12 @@ def random_scene(
     }
     specimen = _specimen(rngs[6], names["test"], names["card"], angle_deg)
     place = height or ("level", "level", "block", "bench", "unknown")[int(rngs[7].integers(5))]
-    placed = _card(rngs[7], names["card"], specimen, "level" if names["card"] == "none" else place)
-    view = _camera(rngs[8], names["camera"], specimen, placed, width_px, mm_per_px, tilt_deg)
+    card_seed, camera_seed = (int(rngs[k].integers(1 << 62)) for k in (7, 8))
+    for gap in np.arange(0.0, 40.0, 4.0):  # the card moves away until neither hides the other
+        placed = _card(np.random.default_rng(card_seed), names["card"], specimen, place, gap)
+        view = _camera(np.random.default_rng(camera_seed), names["camera"], specimen, placed, width_px, mm_per_px, tilt_deg)
+        if _clear(specimen, placed, view):
+            break
     weld = _weld(rngs[9], names["test"], specimen, names["finish"])
     metal = groups.finish(rngs[1], names["finish"], names["test"], int(rngs[1].integers(1 << 31)))
     chosen = [] if clean else lot.openings(rngs[10], specimen, view, weld, openings)
@@ -100,13 +104,13 @@ def random_scene(
     else:
         gauge = ()
     true_height = specimen.crown_height_mm + placed.origin_mm[2] if placed.kind != "none" else 0.0
-    u_height = round(float(rngs[7].uniform(0.3, 1.5)), 1)
-    known = None if place == "unknown" else true_height + float(rngs[7].normal(0, u_height / 2))
+    r = rngs[12]
+    u_height = round(float(r.uniform(0.3, 1.5)), 1)
+    known = None if place == "unknown" and placed.kind != "none" else true_height + float(r.normal(0, u_height / 2))
     printed = None
     if placed.shrink != (1.0, 1.0):
-        printed = cards.SIZE_MM[placed.kind][0] * placed.shrink[0] + float(rngs[7].normal(0, 0.03))
+        printed = cards.SIZE_MM[placed.kind][0] * placed.shrink[0] + float(r.normal(0, 0.03))
     distance = float(np.linalg.norm(view.eye_mm - geometry.place(specimen, [[0.0, 0.0]])[0]))
-    r = rngs[11]
     return Scene(
         seed=seed,
         id=f"SC-{seed:06d}",
@@ -158,7 +162,7 @@ def _specimen(rng, test, card, angle_deg) -> Specimen:
     )
 
 
-def _card(rng, kind, specimen: Specimen, height) -> Card:
+def _card(rng, kind, specimen: Specimen, height, gap_mm) -> Card:
     if kind == "none":
         return Card(kind="none")
     crown = specimen.crown_height_mm
@@ -178,12 +182,12 @@ def _card(rng, kind, specimen: Specimen, height) -> Card:
         centre, angle = rng.normal(0, 1.5, 2), specimen.axis_angle_deg + 90 + turn
     elif rng.random() < 0.65:  # the strip lies before an edge of the bar, its length along the arc
         side = rng.choice([-1, 1])
-        centre = side * along * (specimen.width_mm / 2 + rng.uniform(4, 14) + 10) + across * rng.normal(0, 5)
+        centre = side * along * (specimen.width_mm / 2 + gap_mm + rng.uniform(4, 14) + 10) + across * rng.normal(0, 5)
         angle = specimen.axis_angle_deg + 90 + turn
     else:
         side = rng.choice([-1, 1])
-        gap = reach + (geometry.leg_length(specimen) * np.cos(geometry.half_angle(specimen)) if over > 0.8 * crown else 0)
-        centre = side * across * (gap + rng.uniform(4, 12) + 10) + along * rng.normal(0, 5)
+        feet = reach + (geometry.leg_length(specimen) * np.cos(geometry.half_angle(specimen)) if over > 0.8 * crown else 0)
+        centre = side * across * (feet + gap_mm + rng.uniform(4, 12) + 10) + along * rng.normal(0, 5)
         angle = specimen.axis_angle_deg + turn
     shrink = (
         (1.0, 1.0)
@@ -214,6 +218,32 @@ def _to_show(specimen: Specimen, card: Card) -> np.ndarray:
     frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * cards.SIZE_MM[card.kind] @ frame
     return np.concatenate([shown, np.column_stack([corners, np.zeros(4)]) + card.origin_mm])
+
+
+def _clear(specimen: Specimen, card: Card, camera: Camera) -> bool:
+    """Whether the whole examined face and all markers can be seen past each other."""
+    if card.kind == "none":
+        return True
+    angle = np.radians(card.angle_deg)
+    frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    face = geometry.place(specimen, geometry.face_outline(specimen, camera, step_mm=2.0))
+    rays = face - camera.eye_mm
+    meets = camera.eye_mm + rays * ((card.origin_mm[2] - camera.eye_mm[2]) / rays[:, 2])[:, None]
+    on_card = (meets[:, :2] - card.origin_mm[:2]) @ frame.T
+    size, rim = np.array(cards.SIZE_MM[card.kind]), 4.0 if card.block else 1.0
+    over = (on_card > -rim).all(1) & (on_card < size + rim).all(1) & (face[:, 2] > card.origin_mm[2] + 0.01)
+    if card.kind == "frame":
+        x0, y0, x1, y1 = cards.WINDOW_MM
+        over &= ~((on_card > [x0 + 1, y0 + 1]) & (on_card < [x1 - 1, y1 - 1])).all(1)
+    if over.any():
+        return False
+    half = cards.MARKER_MM / 2 + 1
+    around = half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    corners = (np.array(list(cards.CENTRES_MM[card.kind].values()))[:, None] + around).reshape(-1, 2)
+    points = np.column_stack([corners @ frame, np.zeros(len(corners))]) + card.origin_mm
+    rays = points - camera.eye_mm
+    length = np.linalg.norm(rays, axis=1)
+    return bool((geometry.meet(specimen, camera.eye_mm, rays / length[:, None])["reach"] > length).all())
 
 
 def _camera(rng, name, specimen: Specimen, card: Card, width_px, mm_per_px, tilt_deg) -> Camera:

@@ -97,7 +97,7 @@ def test_truth_outlines_agree_with_a_mask_by_inverse_mapping(seed):
 
 @pytest.mark.parametrize(("kind", "height"), [("strip", "level"), ("strip", "bench"), ("frame", "block")])
 def test_opencv_finds_every_marker_where_the_truth_says(kind, height):
-    """Markers' centres as found by OpenCV's detector agree with the truth to a tenth of a pixel."""
+    """Markers' centres as found by OpenCV's detector (corners to about a pixel) agree with the truth, and without a shift."""
     scene = random_scene(21, card=kind, height=height, light="overcast", bench="paper", width_px=1100, test="side-bend")
     picture = render.render(scene)
     parameters = cv2.aruco.DetectorParameters()
@@ -106,10 +106,13 @@ def test_opencv_finds_every_marker_where_the_truth_says(kind, height):
     corners, ids, _ = detector.detectMarkers(cv2.cvtColor(picture.rgb, cv2.COLOR_RGB2GRAY))
     found = {int(i): np.asarray(c).reshape(-1, 2) for i, c in zip(np.ravel(ids), corners, strict=True)}
     assert set(found) == set(card.CENTRES_MM[kind])
+    shifts = []
     for marker, seen in found.items():
         true = np.array(picture.truth["card"]["marker_corners_px"][str(marker)])
-        assert seen.mean(0) == pytest.approx(true.mean(0), abs=0.15)
+        shifts.append(seen.mean(0) - true.mean(0))
         assert np.abs(seen - true).max() < 2.5  # same order of corners; the detector's own corners are coarse
+    assert np.abs(shifts).max() < 0.4
+    assert np.abs(np.mean(shifts, axis=0)).max() < 0.12
 
 
 def test_same_scene_gives_the_same_picture():
