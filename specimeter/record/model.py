@@ -43,7 +43,8 @@ def _utc_moment(text: str) -> str:
 
 Table = Annotated[dict[str, JsonValue], AfterValidator(_all_finite)]
 Point = tuple[float, float]
-Path_px = tuple[Point, ...]
+Polygon = Annotated[tuple[Point, ...], Field(min_length=3)]
+Line = tuple[Point, ...]
 Share = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -141,9 +142,9 @@ class Examined(Part):
     """The outline within which features were looked for on one photograph."""
 
     photo: str
-    outline_px: Path_px
-    exclude_px: tuple[Path_px, ...] = ()
-    edges_px: tuple[Path_px, ...] = ()
+    outline_px: Polygon
+    exclude_px: tuple[Polygon, ...] = ()
+    edges_px: tuple[Line, ...] = ()
     found_by: str
     confidence: Share
     area_mm2: Positive | None = None
@@ -164,7 +165,7 @@ class Feature(Part):
     status: Status
     found_by: str
     confidence: Share
-    outline_px: Path_px
+    outline_px: Polygon
     u_edge_px: NotNegative
     u_tip_px: NotNegative
     tips_px: tuple[Point, Point] | None = None

@@ -169,7 +169,7 @@ def _inset(photo: Photo, record: Record, feature: Feature, surface: Surface, wid
     for other in record.features:
         if other.id != feature.id and window.shows(other.outline_px):
             stroke(picture, window.place(other.outline_px), style_of(other.kind), width_px=1)
-    stroke(picture, window.place(outline), style_of(feature.kind), width_px=max(1.5, unit / 16))
+    stroke(picture, window.place(outline), style_of(feature.kind), width_px=max(1.2, min(unit / 16, 0.5 * zoom)))
     _length_line(picture, feature, surface, window, width_px=max(1.0, unit / 24))
     image = Image.fromarray(picture)
     length = plus_minus(feature.length_mm, feature.U_length_mm)
@@ -191,7 +191,8 @@ def _key(page: Image.Image, record: Record, top: int, unit: int) -> None:
     middle = top + round(0.95 * unit)
     kinds = list(dict.fromkeys(feature.kind for feature in record.features))
     samples = [("examined area", _AREA), *((words.kind(name), style_of(name)) for name in kinds)]
-    note = f"the {LABELLED} largest are numbered" if len(record.features) > LABELLED else ""
+    notes = [f"the {LABELLED} largest are numbered"] if len(record.features) > LABELLED else []
+    note = "; ".join([*notes, *(["not reviewed"] if record.review.state == "unreviewed" else [])])
     end = page.width - (text_size(note, size)[0] if note else 0) - unit
     texts = []
     for text, style in samples:

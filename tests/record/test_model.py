@@ -88,6 +88,7 @@ def change(data: bytes, path: str, value) -> bytes:
         ("features.0.confidence", 1.5, "features.0.confidence"),
         ("features.0.status", "approved", "features.0.status"),
         ("features.0.outline_px.3", [1.0], "features.0.outline_px.3"),
+        ("features.0.outline_px", [[1.0, 2.0], [3.0, 4.0]], "features.0.outline_px"),
         ("features.0.photo", "p7", "p7"),
         ("features.1.id", "f1", "used twice"),
         ("photos.0.sha256", "abc", "photos.0.sha256"),
