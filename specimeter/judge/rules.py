@@ -13,6 +13,7 @@ from specimeter.judge.interval import Interval, NotMeasured, total
 from specimeter.judge.limits import FEATURE_TESTS, Rule
 from specimeter.judge.membership import Member, in_unit, least_size_mm, members
 from specimeter.judge.model import Verdict
+from specimeter.judge.sums import open_sum, summed
 from specimeter.judge.wording import limit as limit_words
 from specimeter.judge.wording import listed, quantity
 from specimeter.measure.feature import Feature
@@ -81,14 +82,14 @@ def _sum(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval)
     if not counted:
         return _none_found(rule, evidence, limit)
     sized = [member for member in counted if member.size is not None]
-    open_sum = _open_sum(sized, guarded=evidence.guarded)
-    truth = conforms(open_sum, rule.sense, limit, guarded=True)
+    possible = open_sum(rule, sized, guarded=evidence.guarded)
+    truth = conforms(possible, rule.sense, limit, guarded=True)
     if len(sized) < len(counted) and not (truth is False and rule.sense in ("at most", "below")):
         raise NotMeasured(next(member.why_not for member in counted if member.size is None))
     inside = [member for member in sized if member.by_value]
     outside = [member for member in sized if not member.by_value]
     doubtful = [member for member in sized if member.counts is None]
-    measured = total([member.size for member in inside])
+    measured = summed(rule, inside)
     subject = f"The sum of {len(inside)} ({listed([member.id for member in inside])})" if inside else "The sum of none"
     return _decided(rule, evidence, subject, measured, limit, truth, [*inside, *outside], doubtful=doubtful)
 
@@ -151,7 +152,7 @@ def _window(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interv
     """The worst sum within a window along the weld: asks for positions along the weld."""
     if not counted:
         return _none_found(rule, evidence, limit)
-    whole = _open_sum([member for member in counted if member.size is not None], guarded=evidence.guarded)
+    whole = open_sum(rule, [member for member in counted if member.size is not None], guarded=evidence.guarded)
     missing = [member for member in counted if member.size is None]
     if not missing and rule.sense in ("at most", "below") and conforms(whole, rule.sense, limit, guarded=True):
         return _decided(rule, evidence, "The sum over the whole weld", whole, limit, True, counted)
@@ -195,15 +196,6 @@ def _limit(rule: Rule, known: values.Known) -> Interval:
     if limit.value < 0 and rule.test in FEATURE_TESTS:
         raise NotMeasured(f"the limit {rule.limit} comes out below 0 ({limit.value:.6g})")
     return limit
-
-
-def _open_sum(sized: list[Member], *, guarded: bool) -> Interval:
-    """From the least to the greatest that the sum may be, given sizes' uncertainties (guarded) and what may not count."""
-    parts = [(m, m.size if guarded else m.size.collapsed()) for m in sized]
-    by_value = math.fsum(m.size.value for m in sized if m.by_value)
-    return Interval(
-        math.fsum(max(0.0, size.low) for m, size in parts if m.counts), by_value, math.fsum(size.high for m, size in parts)
-    )
 
 
 def _area_of(member: Member) -> Interval | None:

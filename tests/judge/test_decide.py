@@ -98,7 +98,7 @@ def built(make, drawn):
 
 
 @given(drawn=features, decision=decisions, which=st.integers(0, 5), more=st.floats(0, 6))
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=80)
 def test_a_larger_feature_never_improves_the_outcome(make, drawn, decision, which, more):
     """With limits of the sense "at most", growing one feature can only make the outcome worse or leave it."""
     before = make.judged(make.bend_limits(decision), *built(make, drawn)).outcome
@@ -109,7 +109,7 @@ def test_a_larger_feature_never_improves_the_outcome(make, drawn, decision, whic
 
 
 @given(drawn=features, decision=decisions, added=features)
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=80)
 def test_another_feature_never_improves_the_outcome(make, drawn, decision, added):
     before = make.judged(make.bend_limits(decision), *built(make, drawn)).outcome
     after = make.judged(make.bend_limits(decision), *built(make, [*drawn, *added])).outcome
@@ -117,7 +117,7 @@ def test_another_feature_never_improves_the_outcome(make, drawn, decision, added
 
 
 @given(drawn=features, decision=decisions, which=st.integers(0, 5), kind=st.sampled_from(["other", "pore", "fisheye", "slag"]))
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=60)
 def test_renaming_a_feature_never_makes_it_within(make, drawn, decision, which, kind):
     """A kind that no rule names leaves the judgement open."""
     drawn[which % len(drawn)] = (*drawn[which % len(drawn)][:2], kind, drawn[which % len(drawn)][3])
@@ -125,7 +125,7 @@ def test_renaming_a_feature_never_makes_it_within(make, drawn, decision, which, 
 
 
 @given(drawn=features, decision=decisions, which=st.integers(0, 5), lost=st.sampled_from(["length", "U"]))
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=60)
 def test_losing_a_size_never_makes_it_within(make, drawn, decision, which, lost):
     found = built(make, drawn)
     which %= len(found)
@@ -135,7 +135,7 @@ def test_losing_a_size_never_makes_it_within(make, drawn, decision, which, lost)
 
 
 @given(drawn=features, which=st.integers(0, 5), grow=st.floats(1, 4))
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=60)
 def test_less_certain_is_never_more_within(make, drawn, which, grow):
     """Under a guarded decision a larger U can neither earn `within` nor prove `exceeds`."""
     before = make.judged(make.bend_limits(), *built(make, drawn)).outcome
@@ -147,7 +147,7 @@ def test_less_certain_is_never_more_within(make, drawn, which, grow):
 
 
 @given(drawn=features, decision=decisions)
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=60)
 def test_every_number_is_finite_and_every_verdict_speaks(make, drawn, decision):
     judgement = make.judged(make.bend_limits(decision), *built(make, drawn))
     for verdict in judgement.verdicts:

@@ -140,7 +140,7 @@ pieces = st.sampled_from([*PIECES.split(), " "])
 
 
 @given(text=st.lists(pieces, max_size=14).map(" ".join) | st.text(max_size=30))
-@settings(deadline=None, max_examples=400)
+@settings(deadline=None, max_examples=250)
 def test_nothing_but_a_limits_error_comes_out(text):
     """Any text is either refused with a LimitsError or made only of what is allowed."""
     for gives in (Quantity, Truth):
