@@ -216,4 +216,4 @@ def random_shot(seed: int, card: str = "strip", **fixed) -> Shot:
 @pytest.fixture(scope="session")
 def cards():
     """The renderer, by its functions: Shot, expose, photograph, random_shot."""
-    return SimpleNamespace(Shot=Shot, expose=expose, photograph=photograph, random_shot=random_shot)
+    return SimpleNamespace(Shot=Shot, expose=expose, photograph=photograph, random_shot=random_shot, FRAME=FRAME)
