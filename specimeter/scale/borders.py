@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -56,9 +57,9 @@ class Crossings:
     at: np.ndarray
     light: np.ndarray  # (K, M, 3) linear
 
-    def peaks(self, spread_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Per profile the best edge near offset 0: its offset in mm, its pixel (K, 2), its strength (0: none)."""
-        weight = self.edge * np.exp(-0.5 * (self.offset_mm / spread_mm) ** 2)
+    def peaks(self, spread_mm: float, around_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Per profile the best edge near offset `around_mm`: its offset in mm, its pixel (K, 2), its strength (0: none)."""
+        weight = self.edge * np.exp(-0.5 * ((self.offset_mm - around_mm) / spread_mm) ** 2)
         column = np.clip(np.argmax(weight, axis=1), 1, weight.shape[1] - 2)
         rows = np.arange(len(weight))
         before, here, after = (self.edge[rows, column + step] for step in (-1, 0, 1))
@@ -69,6 +70,18 @@ class Crossings:
         along = self.points_px[rows, column + 1] - self.points_px[rows, column]
         return self.offset_mm[column] + shift * step, self.points_px[rows, column] + shift[:, None] * along, here
 
+    def votes(self, width_mm: float) -> list[tuple[float, float]]:
+        """Offsets in mm at which the profiles agree on an edge, with the share that does, the five strongest."""
+        step = self.offset_mm[1] - self.offset_mm[0]
+        width = max(1, round(width_mm / step))
+        agreed = np.convolve(
+            np.pad(np.mean(self.edge, axis=0), width, mode="edge"), np.ones(2 * width + 1) / (2 * width + 1), mode="valid"
+        )
+        inner = np.arange(1, len(agreed) - 1)
+        peaks = inner[(agreed[inner] >= agreed[inner - 1]) & (agreed[inner] >= agreed[inner + 1])]
+        best = peaks[np.argsort(agreed[peaks])[::-1][:5]]
+        return [(float(self.offset_mm[k]), float(agreed[k])) for k in best] or [(0.0, 0.0)]
+
     def shifted(self, by_mm: np.ndarray) -> Crossings:
         """The same profiles, each row's offsets counted from its own `by_mm`; keeps the common offsets by resampling."""
         at = self.offset_mm[None, :] + np.asarray(by_mm, float)[:, None]
@@ -76,12 +89,35 @@ class Crossings:
         column = ((at - self.offset_mm[0]) / step).astype(np.float32)
         rows = np.broadcast_to(np.arange(len(at), dtype=np.float32)[:, None], column.shape)
         edge = cv2.remap(self.edge.astype(np.float32), column, np.ascontiguousarray(rows), cv2.INTER_LINEAR).reshape(at.shape)
-        return Crossings(points_px=self.points_px, offset_mm=self.offset_mm, edge=edge, at=self.at, light=self.light)
+        light = cv2.remap(self.light.astype(np.float32), column, np.ascontiguousarray(rows), cv2.INTER_LINEAR)
+        light = light.reshape(self.light.shape)
+        return Crossings(points_px=self.points_px, offset_mm=self.offset_mm, edge=edge, at=self.at, light=light)
 
     def support(self, within_mm: float) -> float:
         """Share of the border that shows an edge within `within_mm` of offset 0, weighted by its strength, 0 to 1."""
         near = np.abs(self.offset_mm) <= max(within_mm, 1.5 * (self.offset_mm[1] - self.offset_mm[0]))
         return float(np.mean(np.max(self.edge[:, near], axis=1)))
+
+
+def across_side_beyond(picture: Reduced, bend: Bend, side: float, ends_mm: Sequence[float]) -> float | None:
+    """How much more the side edges show just before the silhouette on one side than straight beyond it, -1 to 1.
+
+    They end there if it is the specimen's silhouette, and go on if it is a streak of light along the face.
+    """
+    theta = silhouette_angle(bend, side)
+    if theta is None:
+        return None
+    reach, offset = 0.16 * bend.radius_mm, _steps(picture, bend, 0.9)
+    before = theta * bend.radius_mm - side * np.linspace(0.15, 0.45, 8) * bend.radius_mm
+    shows = []
+    for end in ends_mm:
+        outward = np.sign(end) or 1.0
+        within = across_side(picture, bend, end, reach_mm=0.9, s_mm=before)
+        radius, a = (m.ravel() for m in np.meshgrid(bend.radius_mm + reach * np.linspace(0.25, 1.0, 8), offset, indexing="ij"))
+        local = np.column_stack([radius * np.sin(theta), end + outward * a, radius * np.cos(theta)])
+        points = bend.view.project(bend.axis_point_mm + local @ bend.frame).reshape(8, len(offset), 2)
+        shows.append(within.support(0.4) - _crossings(picture, points, offset, before).support(0.4))
+    return float(np.mean(shows))
 
 
 def side_places(bend: Bend, a_mm: float, count: int = 40) -> np.ndarray:
@@ -93,20 +129,21 @@ def side_places(bend: Bend, a_mm: float, count: int = 40) -> np.ndarray:
 
 
 def across_side(
-    picture: Reduced, bend: Bend, a_mm: float, *, reach_mm: float, s_mm: np.ndarray | None = None
+    picture: Reduced, bend: Bend, a_mm: float, *, reach_mm: float, s_mm: np.ndarray | None = None, bow: float = 0.0
 ) -> Crossings | None:
-    """Profiles along the axis over the side edge at `a_mm`; outwards is away from a = 0."""
+    """Profiles along the axis over the side edge at `a_mm` (1 + `bow` (s / R)^2); outwards is away from a = 0."""
     s = side_places(bend, a_mm) if s_mm is None else s_mm
     if len(s) < 6:
         return None
     offset = _steps(picture, bend, reach_mm)
     outward = np.sign(a_mm) or 1.0
-    developed = np.stack(np.broadcast_arrays(s[:, None], a_mm + outward * offset[None, :]), axis=-1)
+    edge = a_mm * (1.0 + bow * (s / bend.radius_mm) ** 2)
+    developed = np.stack(np.broadcast_arrays(s[:, None], edge[:, None] + outward * offset[None, :]), axis=-1)
     return _crossings(picture, bend.project(developed.reshape(-1, 2)).reshape(*developed.shape), offset, s)
 
 
 def silhouette_angle(bend: Bend, side: float) -> float | None:
-    """Angle round the cylinder, in radians, where sight lines touch it on the +s (1) or -s (-1) side; None if legs hide that."""
+    """Angle round the cylinder, in radians, where sight lines touch its +s (1) or -s (-1) side; None if a leg hides that."""
     across, _, up = bend.frame @ (bend.view.eye_mm - bend.axis_point_mm)
     distance = np.hypot(across, up)
     theta = np.arctan2(across, up) + side * np.arccos(min(1.0, bend.radius_mm / distance))

@@ -51,6 +51,7 @@ def candidates(
     window_mm: Sequence[float],
     hide_px: Sequence[np.ndarray] = (),
     turns_deg: np.ndarray = TURNS_DEG,
+    sizes: Sequence[float] = (1.0,),
     count: int = 6,
 ) -> list[Candidate]:
     """The best places for `start`, moved and turned, in falling order of score.
@@ -66,6 +67,7 @@ def candidates(
     window_mm : left, top, right, bottom in the world, at the crown's height: where crowns may be.
     hide_px : polygons (N, 2) in pixels whose edges are known not to be the specimen's (a card).
     turns_deg : directions tried, relative to the start's.
+    sizes : factors on radius and width that are tried, where the scale at the crown is not well known.
     """
     radius, half = start.radius_mm, np.radians(start.angle_deg) / 2
     cell = max(min(width_mm or 20.0, 1.6 * radius) / CELLS_ACROSS_FACE, (window_mm[2] - window_mm[0]) / 420.0)
@@ -76,8 +78,9 @@ def candidates(
     found = []
     for turn in turns_deg:
         bend = replace(start, direction_deg=start.direction_deg + float(turn))
-        for score, x, y, width in _best_places(upper, lower, bend, width_mm, window_mm, flank, count):
-            found.append(Candidate(bend=replace(bend, crown_mm=np.array([x, y])), width_mm=width, score=score))
+        for score, x, y, width, size in _best_places(upper, lower, bend, width_mm, window_mm, flank, sizes, count):
+            placed = replace(bend, crown_mm=np.array([x, y]), radius_mm=radius * size)
+            found.append(Candidate(bend=placed, width_mm=width * size, score=score))
     kept: list[Candidate] = []
     for one in sorted(found, key=lambda candidate: -candidate.score):
         if len(kept) < count and not any(_same(one, other) for other in kept):
@@ -89,7 +92,7 @@ def _same(one: Candidate, other: Candidate) -> bool:
     apart = np.linalg.norm(one.bend.crown_mm - other.bend.crown_mm)
     turned = abs(one.bend.direction_deg - other.bend.direction_deg)
     return bool(
-        apart < 0.12 * (one.width_mm + one.bend.radius_mm) and turned < 7 and abs(np.log(one.width_mm / other.width_mm)) < 0.1
+        apart < 0.07 * (one.width_mm + one.bend.radius_mm) and turned < 7 and abs(np.log(one.width_mm / other.width_mm)) < 0.1
     )
 
 
@@ -117,16 +120,16 @@ def _evidence(picture, start: Bend, depth_mm: float, window_mm, pad: float, cell
         card = cv2.remap(hidden, *np.moveaxis(small.astype(np.float32), -1, 0), cv2.INTER_NEAREST).reshape(outside.shape)
         tensor[card > 0] *= 0.15
     trace = tensor[..., 0] + tensor[..., 2]
-    reach = int(round(14.0 / cell)) | 1
+    reach = round(14.0 / cell) | 1
     unrest = cv2.blur(trace, (reach, reach)).reshape(trace.shape)
     floor = 0.5 * np.median(trace[~near_outside]) + 1e-5 if (~near_outside).any() else 1e-5
     return _Map(tensor=tensor / (trace + unrest + floor)[..., None], left_mm=left, top_mm=top, cell_mm=cell)
 
 
 def _best_places(
-    upper: _Map, lower: _Map, bend: Bend, width_mm: float | None, window_mm: Sequence[float], flank: float, count: int
-) -> list[tuple[float, float, float, float]]:
-    """The best places for one direction of the axis, as (score, x, y, width)."""
+    upper: _Map, lower: _Map, bend: Bend, width_mm: float | None, window_mm, flank: float, sizes, count: int
+) -> list[tuple[float, float, float, float, float]]:
+    """The best places for one direction of the axis, as (score, x, y, width, size)."""
     cell, radius = upper.cell_mm, bend.radius_mm
     across, along, _ = bend.frame
     rows, columns = upper.tensor.shape[:2]
@@ -137,25 +140,27 @@ def _best_places(
     shift = (size - 1) / 2 - turn @ np.array([(columns - 1) / 2, (rows - 1) / 2])
     matrix = np.column_stack([turn, shift])
     sides, lows = (_directional(lay.tensor, matrix, size, turn[k]) for k, lay in enumerate((upper, lower)))
-    length = max(3, round(2 * 0.95 * radius * np.sin(flank) / cell))
-    sides = cv2.blur(cv2.dilate(sides, np.ones((1, 3), np.uint8)), (1, length))
+    sides, lows = cv2.dilate(sides, np.ones((1, 3), np.uint8)), cv2.dilate(lows, np.ones((3, 1), np.uint8))
 
     steps = np.arange(size) - (size - 1) / 2
     s = -cell * steps
     eye_s = float(across[:2] @ (bend.view.eye_mm[:2] - middle))
-    touches = [_silhouette_rows(bend, eye_s - s, side) for side in (-1.0, 1.0)]
     x = middle[0] + cell * (steps[None, :] * along[0] - steps[:, None] * across[0])
     y = middle[1] + cell * (steps[None, :] * along[1] - steps[:, None] * across[1])
     left, top, right, bottom = window_mm
     within = (x >= left) & (x <= right) & (y >= top) & (y <= bottom)
 
     best = []
-    for width in [width_mm] if width_mm else WIDTHS_MM:
-        half = round(width / 2 / cell)
-        one, two = (np.roll(sides, step, axis=1) for step in (half, -half))
+    for factor, width in ((f, w) for f in sizes for w in ([width_mm] if width_mm else WIDTHS_MM)):
+        sized = replace(bend, radius_mm=radius * factor)
+        half = round(width * factor / 2 / cell)
+        length = max(3, round(2 * 0.95 * sized.radius_mm * np.sin(flank) / cell))
+        run = cv2.blur(sides, (1, length))
+        one, two = (np.roll(run, step, axis=1) for step in (half, -half))
         total, weight = 0.6 * np.minimum(one, two) + 0.2 * (one + two), np.ones(size)
-        strip = cv2.blur(cv2.dilate(lows, np.ones((3, 1), np.uint8)), (max(3, round(0.84 * width / cell)), 1))
-        for visible, crossing in touches:
+        strip = cv2.blur(lows, (max(3, round(0.84 * width * factor / cell)), 1))
+        for side in (-1.0, 1.0):
+            visible, crossing = _silhouette_rows(sized, eye_s - s, side)
             row = np.round((size - 1) / 2 - (s + crossing) / cell)
             inside = visible & (row >= 0) & (row < size)
             value = strip[np.where(inside, row, 0).astype(int)]
@@ -164,7 +169,9 @@ def _best_places(
         score = np.where(within, total / weight[:, None], 0).astype(np.float32)
         peaks = np.flatnonzero((score >= cv2.dilate(score, np.ones((7, 7), np.uint8))) & (score > 0))
         for peak in peaks[np.argsort(score.ravel()[peaks])[::-1][:count]]:
-            best.append((float(score.ravel()[peak]), float(x.ravel()[peak]), float(y.ravel()[peak]), float(width)))
+            best.append(
+                (float(score.ravel()[peak]), float(x.ravel()[peak]), float(y.ravel()[peak]), float(width), float(factor))
+            )
     return best
 
 

@@ -10,6 +10,7 @@ from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
 from specimeter.scale.model import Scale
+from specimeter.scale.place import u_size
 from specimeter.scale.surface import Bend, Surface
 from specimeter.segment.edges import SideEdge, follow_side_edges
 from specimeter.segment.model import ExaminedArea
@@ -32,7 +33,7 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
     AreaError
         If nothing is left of the area, or none can be had: flat faces need a region.
     """
-    edges = _side_edges(photo, sheet, surface) if isinstance(surface, Bend) else None
+    edges = _side_edges(photo, sheet, scale, surface) if isinstance(surface, Bend) else None
     if sheet.region is not None:
         return _drawn(photo, sheet, scale, surface, edges)
     if not isinstance(surface, Bend):
@@ -71,11 +72,11 @@ def steepness_limits_mm(bend: Bend, a_mm: np.ndarray) -> np.ndarray:
     return limits
 
 
-def _side_edges(photo: Photo, sheet: Sheet, bend: Bend) -> tuple[SideEdge, SideEdge] | None:
+def _side_edges(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend) -> tuple[SideEdge, SideEdge] | None:
     calliper = sheet.specimen.specimen_width_mm
     half = (calliper or 25.0) / 2
     expected = bend.evidence.get("side_edges_a_mm", (-half, half))
-    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper)
+    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper, u_size(scale))
 
 
 def _detailed(photo: Photo, bend: Bend) -> Reduced:
@@ -111,7 +112,7 @@ def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[Si
         cautions.append("Part of the bent face lies outside the photograph and was not examined.")
         outline = np.clip(outline, 0, np.array([photo.width_px, photo.height_px]) - 1.0)
     width, u_width = _width(edges, scale)
-    confidence = _confidence(edges, width, sheet.specimen.specimen_width_mm, bend)
+    confidence = _confidence(edges, width, sheet.specimen.specimen_width_mm, scale, bend)
     if confidence < 0.5:
         cautions.append("The examined area was found with low confidence: check its outline, or give it in [region].")
     return ExaminedArea(
@@ -131,14 +132,14 @@ def _steep_line(bend: Bend, from_mm: float, to_mm: float, which: int) -> np.ndar
     return np.column_stack([steepness_limits_mm(bend, a)[:, which], a])
 
 
-def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, bend: Bend) -> float:
+def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, scale: Scale, bend: Bend) -> float:
     """0 to 1, from how well the borders show, how near rivals come and how the width agrees with the calliper."""
     support = min(bend.evidence.get("support", 1.0), 0.5 * (edges[0].support + edges[1].support) + 0.25)
     confidence = np.clip((support - 0.25) / 0.4, 0.05, 0.99)
     if bend.cautions:
         confidence = min(confidence, 0.45)
     if calliper is not None:
-        confidence *= np.exp(-0.5 * (np.log(width / calliper) / (WIDTH_OFF / 2)) ** 2)
+        confidence *= np.exp(-0.5 * (np.log(width / calliper) / np.hypot(WIDTH_OFF / 2, u_size(scale))) ** 2)
     return float(confidence)
 
 

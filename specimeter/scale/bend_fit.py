@@ -1,0 +1,205 @@
+"""Fit a bend to its own borders in the picture: crown, direction, radius, and its two side edges left free."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from specimeter.scale.borders import Crossings, Reduced, across_side, across_side_beyond, across_silhouette, clearance_mm
+from specimeter.scale.surface import Bend
+
+ROUNDS = 5  # of Gauss-Newton for one set of marks
+LONGEST_STEP = np.array([3.0, 0.08, 0.05, 2.0, 2.0, 0.03])  # mm, rad, log, mm, mm, 1 in one round
+LEAST_U_CROWN_MM, LEAST_U_DIRECTION_DEG = 0.15, 0.15  # borders are never straighter or squarer than this on a hand-cut specimen
+LEAST_U_RADIUS_REL = 0.004
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Knowledge:
+    """What is known of the bend before its borders are looked at; the u are standard and of logarithms.
+
+    Radius and width by calliper share the scale's error: their ratio is known far better than either in an uncertain scale.
+    """
+
+    radius_mm: float
+    width_mm: float | None
+    u_radius: float  # of the radius by itself, scale included
+    u_ratio: float  # of radius over width
+    u_bow: float  # by how much the side edges may bow in or out over the face: wrong perspective, anticlastic bending
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Placed:
+    """A bend fitted to its borders; a = 0 midway between its side edges."""
+
+    bend: Bend
+    ends_mm: tuple[float, float]  # a of the two side edges
+    by_border: Mapping[str, float]  # how well each border in view shows, 0 to 1
+    ends_there: float  # how much more the side edges show up to the silhouettes than beyond them, -1 to 1; 0 where none shows
+    shading: float  # share of the face's light and dark that runs along the axis, as on a cylinder, 0 to 1, with its strength
+    u_crown_mm: float
+    u_direction_deg: float
+    u_radius_mm: float
+
+    @property
+    def width_mm(self) -> float:
+        return self.ends_mm[1] - self.ends_mm[0]
+
+    @property
+    def support(self) -> float:
+        """One figure, 0 to 1: the sides must both show; silhouettes may hide in shadow."""
+        sides = [self.by_border["side -a"], self.by_border["side +a"]]
+        outlines = [value for name, value in self.by_border.items() if name.startswith("silhouette")]
+        side = 0.6 * min(sides) + 0.2 * sum(sides)
+        return float((side + 0.45 * sum(outlines)) / (1 + 0.45 * len(outlines)))
+
+
+Mark = tuple[np.ndarray, np.ndarray]  # pixels (K, 2) of the best edges near a border, and their strengths (K,)
+
+
+def refine(
+    picture: Reduced, bend: Bend, ends_mm: Sequence[float], spreads_mm: Sequence[float], known: Knowledge
+) -> Placed | None:
+    """The bend and its side edges after edge searches of falling width, in mm; None where the borders lead nowhere."""
+    ends, bow = np.asarray(ends_mm, float), 0.0
+    width = ends[1] - ends[0]
+    for number, spread in enumerate(spreads_mm):
+        marks = _marks(picture, bend, ends, bow, spread, voted=number > 0 or spread < 1.2)
+        if marks is None:
+            return None
+        bend, ends, bow, covariance = _solve(bend, ends, bow, marks, known, max(0.12, 0.25 * spread))
+        if not np.isfinite(ends).all() or not 0.7 < (ends[1] - ends[0]) / width < 1.4:
+            return None
+    by_border = _support(picture, bend, ends, bow)
+    if by_border is None:
+        return None
+    beyond = [across_side_beyond(picture, bend, side, ends) for side in (-1.0, 1.0)]
+    middle = float(np.mean(ends))
+    u = np.sqrt(np.maximum(np.diag(covariance), 0))
+    return Placed(
+        bend=replace(bend, crown_mm=bend.crown_mm + middle * bend.frame[1, :2]),
+        ends_mm=(float(ends[0] - middle), float(ends[1] - middle)),
+        by_border=by_border,
+        ends_there=float(np.mean([v for v in beyond if v is not None] or [0.0])),
+        shading=_shading(picture, bend, ends),
+        u_crown_mm=float(np.hypot(u[0], LEAST_U_CROWN_MM)),
+        u_direction_deg=float(np.hypot(np.degrees(u[1]), LEAST_U_DIRECTION_DEG)),
+        u_radius_mm=float(np.hypot(u[2], LEAST_U_RADIUS_REL) * bend.radius_mm),
+    )
+
+
+def _shading(picture: Reduced, bend: Bend, ends: np.ndarray) -> float:
+    """Metal bent round a cylinder is light and dark in stripes along the axis: the standard deviation, across them, of the
+    mean logarithm of light, over its whole deviation, times how strong it is (1 from a factor of e^0.35 up)."""
+    reach = min(bend.arc_half_mm, bend.radius_mm * np.radians(60.0))
+    a = np.linspace(ends[0], ends[1], 18)[1:-1]
+    grid = np.stack(np.meshgrid(np.linspace(-reach, reach, 33), a, indexing="ij"), axis=-1)
+    light = picture.sample(bend.project(grid.reshape(-1, 2)).reshape(*grid.shape))
+    tone = np.log(np.nan_to_num(light.mean(axis=2)) + 0.01)
+    stripes, whole = float(np.std(tone.mean(axis=1))), float(np.std(tone))
+    return float(min(1.0, stripes / 0.35) * stripes / max(whole, 1e-3))
+
+
+def between_leg_ends(picture: Reduced, bend: Bend, width_mm: float) -> Bend:
+    """With legs in view the side edges run on past the arc: the bend moved so that its crown is half way along them."""
+    reach = bend.arc_half_mm + 3.0 * bend.radius_mm
+    s = np.linspace(-reach, reach, 121)
+    seen = np.ones(len(s))
+    for end in (-width_mm / 2, width_mm / 2):
+        crossings = across_side(picture, bend, end, reach_mm=3.0, s_mm=s)
+        weight = np.exp(-0.5 * (crossings.offset_mm / 1.5) ** 2)
+        seen = np.minimum(seen, np.max(crossings.edge * weight, axis=1))
+    # the stretch round the present crown with the most evidence over what background gives by chance
+    gain = np.cumsum(np.append(0.0, seen - 0.45))
+    middle = len(s) // 2
+    first, last = np.argmin(gain[: middle + 1]), middle + np.argmax(gain[middle:])
+    at = bend.world([[s[first], 0.0], [s[min(last, len(s) - 1)], 0.0]])[0]
+    shift = float(np.mean((at - bend.axis_point_mm) @ bend.frame[0]))
+    return replace(bend, crown_mm=bend.crown_mm + shift * bend.frame[0, :2])
+
+
+def _borders(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, reach_mm: float):
+    """Profiles across the two side edges, and across the silhouettes in view by name; None without side edges."""
+    sides = [across_side(picture, bend, end, reach_mm=reach_mm, bow=bow) for end in ends]
+    if any(side is None for side in sides):
+        return None
+    found = {
+        name: across_silhouette(picture, bend, side, (ends[0], ends[1]), reach_mm=reach_mm)
+        for name, side in (("silhouette -s", -1.0), ("silhouette +s", 1.0))
+    }
+    return sides, {name: crossings for name, crossings in found.items() if crossings is not None}
+
+
+def _marks(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, spread: float, *, voted: bool):
+    borders = _borders(picture, bend, ends, bow, 2.2 * spread)
+    if borders is None:
+        return None
+    sides, outlines = borders
+
+    def mark(crossings: Crossings) -> Mark:
+        if voted:
+            votes = crossings.votes(0.25 * spread)
+            offset = max(votes, key=lambda vote: vote[1] * np.exp(-0.5 * (vote[0] / spread) ** 2))[0]
+            _, points, strength = crossings.peaks(0.5 * spread, offset)
+        else:
+            _, points, strength = crossings.peaks(spread)
+        return points, strength
+
+    return [mark(side) for side in sides], [mark(outline) for outline in outlines.values()]
+
+
+def _solve(bend: Bend, ends: np.ndarray, bow: float, marks: tuple[list[Mark], list[Mark]], known: Knowledge, noise_mm: float):
+    """Crown, direction, log radius, side edges and bow that fit the marks best, with their covariance (6, 6).
+
+    Gauss-Newton with Cauchy weights, so that stray marks do not pull; what is known beforehand holds without mercy.
+    """
+    sides, outlines = marks
+    across, rays_of = bend.frame[0, :2], bend.view.rays
+    side_rays = rays_of(np.concatenate([points for points, _ in sides]))
+    which = np.repeat([0, 1], [len(points) for points, _ in sides])
+    low_rays = rays_of(np.concatenate([points for points, _ in outlines])) if outlines else np.empty((0, 3))
+    strength = np.concatenate([strength for _, strength in (*sides, *outlines)])
+    noise = np.append(np.full(len(side_rays), noise_mm), np.full(len(low_rays), 1.5 * noise_mm))
+
+    def moved(p: np.ndarray) -> Bend:
+        crown, direction = bend.crown_mm + p[0] * across, bend.direction_deg + np.degrees(p[1])
+        return replace(bend, crown_mm=crown, direction_deg=direction, radius_mm=known.radius_mm * float(np.exp(p[2])))
+
+    def off(p: np.ndarray) -> np.ndarray:
+        now = moved(p)
+        s, a = now.hit(side_rays)[0].T
+        side = a - p[3:5][which] * (1.0 + p[5] * (s / now.radius_mm) ** 2)
+        return np.append(np.nan_to_num(side, nan=3.0), clearance_mm(now, low_rays)) / noise
+
+    def surprise(p: np.ndarray) -> np.ndarray:
+        size = np.log(max(p[4] - p[3], 1e-3) / known.width_mm) if known.width_mm else 0.0
+        ratio = (p[2] - size) / known.u_ratio if known.width_mm else 0.0
+        return np.array([p[2] / known.u_radius, ratio, p[5] / known.u_bow])
+
+    p = np.array([0.0, 0.0, np.log(bend.radius_mm / known.radius_mm), *ends, bow])
+    step = np.array([1e-4, 1e-6, 1e-6, 1e-4, 1e-4, 1e-6])
+    for _ in range(ROUNDS):
+        here, held = off(p), surprise(p)
+        ahead = [p + step[k] * np.eye(6)[k] for k in range(6)]
+        jacobian = np.column_stack([(off(q) - here) / step[k] for k, q in enumerate(ahead)])
+        holding = np.column_stack([(surprise(q) - held) / step[k] for k, q in enumerate(ahead)])
+        weight = strength / (1.0 + here**2)
+        prior = holding.T @ holding + 1e-9 * np.eye(6)
+        normal = jacobian.T @ (weight[:, None] * jacobian) + prior
+        change = np.linalg.solve(normal, jacobian.T @ (weight * here) + holding.T @ held)
+        p = p - np.clip(change, -LONGEST_STEP, LONGEST_STEP)
+    # neighbouring profiles share their light: about one in four counts as independent
+    shared = jacobian.T @ ((weight / 4)[:, None] * jacobian) + prior
+    return moved(p), p[3:5], float(p[5]), np.linalg.inv(shared)
+
+
+def _support(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float) -> dict[str, float] | None:
+    """For each border in view, how much of it shows an edge close to where the fit puts it, 0 to 1."""
+    borders = _borders(picture, bend, ends, bow, 3.0)
+    if borders is None:
+        return None
+    sides, outlines = borders
+    by_side = {name: side.support(0.4) for name, side in zip(("side -a", "side +a"), sides, strict=True)}
+    return by_side | {name: outline.support(0.6) for name, outline in outlines.items()}
