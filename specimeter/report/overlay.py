@@ -28,6 +28,9 @@ _FRAME = Style(dashes=(6, 4))
 _LENGTH = Style(dashes=(3, 3))
 
 
+Cell = tuple[int, int, int, int]  # left, top, width, height in px of the page
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
     """A part of the photograph enlarged or reduced: `corner_px` is where its top-left corner lies in the photograph."""
@@ -68,32 +71,53 @@ class Window:
 def draw(photo: Photo, record: Record) -> Image.Image:
     """The overlay of the record's first photograph: RGB, at most 2400 px on its long side.
 
-    Above the part with the examined area; below it the whole photograph (where it shows more) and the largest features
-    enlarged, each with its own scale bar, and the key to the line styles.
+    First the part with the examined area; below it, or beside a tall one, the whole photograph (where it shows more) and the
+    largest features enlarged, each with its own scale bar; last the key to the line styles.
     """
     surface, area = surface_of(record), area_of(record)
     main, whole = _main_window(photo, area)
-    unit = _unit(main.width)
+    shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)
+    tall = main.height > 1.2 * main.width and (shown or not whole)
+    shown = shown[: INSETS + (bool(tall) and not whole)]  # an even number of cells where they stand in two columns
+    unit = _unit(main.height if tall else main.width)
     gap = unit // 4
-    shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)[:INSETS]
-    panels = [_main(photo, record, surface, area, main, unit)]
-    row_height = round(0.26 * main.width)
-    row = []
+    cells = _beside(main, len(shown) + (not whole), gap) if tall else _below(photo, main, len(shown), not whole, gap)
+    right = max([main.width, *(left + width for left, _, width, _ in cells)])
+    bottom = max([main.height, *(top + height for _, top, _, height in cells)])
+    page = Image.new("RGB", (right, bottom + round(1.9 * unit)), _PAPER)
+    page.paste(_main(photo, record, surface, area, main, unit), (0, 0))
     if not whole:
-        row.append(_context(photo, area, main, row_height, unit))
-    room = main.width - sum(panel.width + gap for panel in row)
-    if shown:
-        inset_width = min((room - (len(shown) - 1) * gap) // len(shown), round(1.5 * row_height))
-        row += [_inset(photo, record, feature, surface, inset_width, row_height, unit) for feature in shown]
-    below = row_height + gap if row else 0
-    page = Image.new("RGB", (main.width, main.height + below + round(1.9 * unit)), _PAPER)
-    page.paste(panels[0], (0, 0))
-    left = 0
-    for panel in row:
-        page.paste(panel, (left, main.height + gap))
-        left += panel.width + gap
-    _key(page, record, page.height - round(1.9 * unit), unit)
+        (left, top, width, height), *cells = cells
+        page.paste(_context(photo, area, main, width, height, unit), (left, top))
+    for feature, (left, top, width, height) in zip(shown, cells, strict=True):
+        page.paste(_inset(photo, record, feature, surface, width, height, unit), (left, top))
+    _key(page, record, bottom, unit)
     return page
+
+
+def _below(photo: Photo, main: Window, features: int, context: bool, gap: int) -> list[Cell]:
+    """Cells in a row under the main picture; the whole photograph's, if wanted, comes first and has its own shape."""
+    height, top = round(0.26 * main.width), main.height + gap
+    cells = (
+        [(0, top, min(round(height * photo.width_px / photo.height_px), round(0.4 * main.width)), height)] if context else []
+    )
+    left = sum(cell[2] + gap for cell in cells)
+    if features:
+        width = min((main.width - left - (features - 1) * gap) // features, round(1.5 * height))
+        cells += [(left + number * (width + gap), top, width, height) for number in range(features)]
+    return cells
+
+
+def _beside(main: Window, count: int, gap: int) -> list[Cell]:
+    """Equal cells in one or two columns at the right of a tall picture, which together make about a square."""
+    columns = 1 if count <= 3 else 2
+    rows = -(-count // columns)
+    width = max(round((1.05 * main.height - main.width) / columns) - gap, round(0.24 * main.height))
+    height = (main.height - (rows - 1) * gap) // rows
+    return [
+        (main.width + gap + (number % columns) * (width + gap), (number // columns) * (height + gap), width, height)
+        for number in range(count)
+    ]
 
 
 def _main_window(photo: Photo, area: ExaminedArea) -> tuple[Window, bool]:
@@ -144,9 +168,9 @@ def _main(photo: Photo, record: Record, surface: Surface, area: ExaminedArea, wi
     return image
 
 
-def _context(photo: Photo, area: ExaminedArea, main: Window, height: int, unit: int) -> Image.Image:
+def _context(photo: Photo, area: ExaminedArea, main: Window, width: int, height: int, unit: int) -> Image.Image:
     """The whole photograph, small, with the examined area and the frame of the main picture."""
-    zoom = min(height / photo.height_px, 0.4 * main.width / photo.width_px)
+    zoom = min(height / photo.height_px, width / photo.width_px)
     size = np.maximum(np.round(np.array([photo.width_px, photo.height_px]) * zoom), 1).astype(int)
     window = Window(corner_px=np.zeros(2), zoom=float(zoom), width=int(size[0]), height=int(size[1]))
     picture = window.cut(photo.rgb)

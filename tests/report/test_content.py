@@ -17,7 +17,8 @@ def everything(record) -> str:
 def test_unreviewed_is_said_until_it_is_reviewed(five):
     """The mark goes only when the record says that people have been through it."""
     assert content(five.record)["mark"] == "unreviewed: not a test report"
-    reviewed = five.record.model_copy(update={"review": model.Review(state="reviewed", by="N. N.", when="2026-11-26T08:00:00+00:00")})
+    review = model.Review(state="reviewed", by="N. N.", when="2026-11-26T08:00:00+00:00")
+    reviewed = five.record.model_copy(update={"review": review})
     assert content(reviewed)["mark"] == ""
 
 

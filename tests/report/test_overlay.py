@@ -130,3 +130,16 @@ def test_a_flat_face(five):
     bar = scale_bar.make(surface, crown_line_mm(surface, area).mean(axis=0), lambda points: points, room_px=200.0)
     assert abs(bar.vector_px[0]) > 20 * abs(bar.vector_px[1])
     assert np.hypot(*bar.vector_px) == pytest.approx(bar.length_mm / five.record.scales[0].mm_per_px, rel=0.02)
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 8])
+def test_beside_a_tall_face(case, count):
+    """A tall examined area has the enlarged features at its side: the page stays about square, and prints large."""
+    places = [(-3.0 + i, -9.0 + 2.2 * i) for i in range(count)]
+    some = case([("opening", "proposed", np.array(place), 1.4, 0.4, 30.0) for place in places], verdicts=())
+    corners = np.array([[-4.5, -12.0], [4.5, -12.0], [4.5, 12.0], [-4.5, 12.0]])
+    outline = tuple((float(x), float(y)) for x, y in some.surface.project(corners))
+    examined = some.record.examined[0].model_copy(update={"outline_px": outline})
+    picture = overlay.draw(some.photo, some.record.model_copy(update={"examined": (examined,)}))
+    assert 0.7 < picture.width / picture.height < 1.3
+    assert max(picture.size) <= 2400
