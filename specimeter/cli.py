@@ -58,7 +58,9 @@ def parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("name", nargs="?", metavar="SAMPLE", help="which sample (default: the first; --list names them)")
     demo.add_argument("--list", action="store_true", help="name the samples and stop")
-    demo.add_argument("--out", default="specimeter-demo", metavar="DIR", help="folder for the record (default: specimeter-demo)")
+    demo.add_argument(
+        "--out", default="specimeter-demo", metavar="DIR", help="folder for the record (default: specimeter-demo)"
+    )
     demo.set_defaults(run=_demo)
 
     validate = commands.add_parser(
@@ -136,7 +138,15 @@ def _demo(options: argparse.Namespace) -> int:
     if name not in names:
         raise SpecimeterError(f"there is no sample called {name!r}", expected=", ".join(names), mend="specimeter demo --list")
     limits = folder / f"{name}.limits.toml"
-    call = ["measure", str(folder / f"{name}.jpg"), "--sheet", str(folder / f"{name}.sheet.toml"), "--out", options.out, "--replace"]
+    call = [
+        "measure",
+        str(folder / f"{name}.jpg"),
+        "--sheet",
+        str(folder / f"{name}.sheet.toml"),
+        "--out",
+        options.out,
+        "--replace",
+    ]
     if limits.exists():
         call += ["--limits", str(limits)]
     return main(call)

@@ -14,6 +14,7 @@ from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
+from specimeter.measure.sizes import area_mm2
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
 from specimeter.record import build, store
@@ -64,7 +65,17 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     outlines = segmenter(method)(photo, surface, area)
     progress(f"sizes: measuring {len(outlines)}")
     features = measure_sizes(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
-    judgement = decide(sheet, limits, features, area=area, smallest_resolvable_mm=resolvable_mm, scale=scale)
+    examined_mm2, U_examined_mm2 = area_mm2(surface, scale, area)
+    judgement = decide(
+        sheet,
+        limits,
+        features,
+        area=area,
+        smallest_resolvable_mm=resolvable_mm,
+        scale=scale,
+        area_mm2=examined_mm2,
+        U_area_mm2=U_examined_mm2,
+    )
     return Finding(
         photo=photo,
         scale=scale,
@@ -116,7 +127,7 @@ def measure(
     store.check_writable(out, sheet.specimen.id, replace)
     progress("photograph: reading")
     photo = photos.read(photo_file)
-    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
+    sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=sheet_file)
     finding = find(photo, sheet, limits, method=method, progress=progress)
     record = build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": method}, when=datetime.now(UTC))
     progress("report: drawing and writing")

@@ -52,5 +52,14 @@ def bend_case(tmp_path_factory) -> Case:
     """A side bend beside a strip card at the crown's height, 1.4 MP."""
     folder = tmp_path_factory.mktemp("bend-case")
     return render_case(
-        folder, "side", 11, width_px=1400, card="strip", height="level", bench="paper", finish="blasted", tilt_deg=5, angle_deg=180.0
+        folder,
+        "side",
+        11,
+        width_px=1400,
+        card="strip",
+        height="level",
+        bench="paper",
+        finish="blasted",
+        tilt_deg=5,
+        angle_deg=180.0,
     )

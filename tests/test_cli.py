@@ -1,0 +1,250 @@
+"""The command line as a technician meets it: exit codes, messages, and nothing half-written after a refusal."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+
+import cv2
+import numpy as np
+import pytest
+
+from specimeter import __version__, cli
+
+
+def run(case, out, capsys, *more, photo=None, sheet=None, limits=None):
+    """`specimeter measure` in this process: (status, stdout, stderr)."""
+    status = cli.main(
+        [
+            *("measure", str(photo or case.photo), "--sheet", str(sheet or case.sheet), "--limits", str(limits or case.limits)),
+            *("--out", str(out), "--quiet", *more),
+        ]
+    )
+    return status, *capsys.readouterr()
+
+
+def test_measure_prints_the_finding_and_where_the_report_is(bend_case, tmp_path, capsys):
+    """People's text on stdout: the outcome, the table, the caution, the report's place."""
+    status, out, err = run(bend_case, tmp_path, capsys)
+    assert status == 0
+    assert "side bend" in out
+    assert "EXCEEDS" in out
+    assert "report.html" in out
+    assert "inspector" in out
+    assert err == ""
+
+
+def test_json_is_one_object_on_stdout(bend_case, tmp_path, capsys):
+    """Design section 6: record, outcome, features, mm_per_px; people's text on stderr."""
+    status, out, err = run(bend_case, tmp_path, capsys, "--json")
+    answer = json.loads(out)
+    assert status == 0
+    assert set(answer) == {"record", "outcome", "features", "mm_per_px"}
+    assert answer["outcome"] == "exceeds"
+    assert answer["mm_per_px"] == pytest.approx(bend_case.truth["mm_per_px"], rel=0.05)
+    assert "EXCEEDS" in err
+
+
+def edited(case, folder, pattern, replacement, *, which="sheet"):
+    """A copy of the sheet or limits with one regular expression replaced; the pattern must occur."""
+    text = getattr(case, which).read_text(encoding="utf-8")
+    changed, times = re.subn(pattern, replacement, text, count=1, flags=re.MULTILINE)
+    assert times == 1, pattern
+    path = folder / f"edited.{which}.toml"
+    path.write_text(changed, encoding="utf-8")
+    return path
+
+
+OUTSIDE = "[region]\noutline_px = [[-50.0, 10.0], [90.0, 10.0], [90.0, 90.0]]\n\n[bend]"
+CROSSED = "[region]\noutline_px = [[300.0, 300.0], [600.0, 600.0], [600.0, 300.0], [300.0, 600.0]]\n\n[bend]"
+
+WIDTHS = r"^parent_thickness_mm = .*\n(.*)\nspecimen_width_mm = .*"
+WIDER = r"parent_thickness_mm = 240.0\n\1\nspecimen_width_mm = 240.0"
+
+BAD_SHEETS = {
+    "unknown key": (r"^specimen_width_mm", "specimen_widht_mm", "specimen_width_mm"),
+    "wrong type": (r"^former_diameter_mm = .*", 'former_diameter_mm = "40"', "number"),
+    "negative": (r"^specimen_thickness_mm = .*", "specimen_thickness_mm = -10.0", "specimen_thickness_mm"),
+    "absurd": (r"^specimen_thickness_mm = .*", "specimen_thickness_mm = 20000.0", "specimen_thickness_mm"),
+    "former of 0 mm": (r"^former_diameter_mm = .*", "former_diameter_mm = 0", "former_diameter_mm"),
+    "axis outside the picture": (r"^axis = .*", "axis = [[5000.0, 10.0], [5000.0, 900.0]]", "axis"),
+    "specimen wider than the photo": (WIDTHS, WIDER, "wide"),
+    "region outside the picture": (r"^\[bend\]", OUTSIDE, "region"),
+    "self-crossing region": (r"^\[bend\]", CROSSED, "cross"),
+    "not TOML": (r"^\[bend\]", "[bend", "line"),
+}
+
+
+@pytest.mark.parametrize("fault", BAD_SHEETS)
+def test_a_wrong_sheet_is_refused(bend_case, tmp_path, capsys, fault):
+    """Exit 2, one message that names file, field and cure; the out folder holds nothing."""
+    pattern, replacement, said = BAD_SHEETS[fault]
+    sheet = edited(bend_case, tmp_path, pattern, replacement)
+    status, out, err = run(bend_case, tmp_path / "out", capsys, sheet=sheet)
+    assert (status, out) == (2, "")
+    assert said in err
+    assert "to mend it" in err or "expected" in err
+    assert not (tmp_path / "out").exists() or not list((tmp_path / "out").iterdir())
+
+
+@pytest.mark.parametrize(
+    ("pattern", "replacement", "said"),
+    [(r"^sense", "sence", "sense"), (r"^limit = 3", 'limit = "min(3, q)"', "q"), (r'^decision = "guarded"', "", "decision")],
+)
+def test_wrong_limits_are_refused(bend_case, tmp_path, capsys, pattern, replacement, said):
+    """A misspelt key, an unknown name in an expression, a missing decision rule."""
+    limits = edited(bend_case, tmp_path, pattern, replacement, which="limits")
+    status, _, err = run(bend_case, tmp_path / "out", capsys, limits=limits)
+    assert status == 2
+    assert said in err
+
+
+def painted(case, folder, paint):
+    """A copy of the photograph after `paint(pixels)`."""
+    pixels = cv2.imread(str(case.photo))
+    path = folder / "painted.png"
+    path.write_bytes(cv2.imencode(".png", paint(pixels, case.truth))[1].tobytes())
+    return path
+
+
+def markers(truth):
+    """Marker corner arrays (4, 2) of the card in the picture, by id."""
+    return {int(k): np.array(v) for k, v in truth["card"]["marker_corners_px"].items()}
+
+
+def cover(pixels, corners):
+    """Lay a grey patch over one marker."""
+    low, high = corners.min(0).astype(int) - 6, corners.max(0).astype(int) + 6
+    pixels[max(low[1], 0) : high[1], max(low[0], 0) : high[0]] = 128
+    return pixels
+
+
+def no_marker(pixels, truth):
+    for corners in markers(truth).values():
+        cover(pixels, corners)
+    return pixels
+
+
+def one_marker(pixels, truth):
+    return cover(pixels, markers(truth)[11])
+
+
+def two_cards(pixels, truth):
+    """The card's strip copied to the picture's other end."""
+    corners = np.concatenate(list(markers(truth).values()))
+    low, high = np.maximum(corners.min(0).astype(int) - 12, 0), corners.max(0).astype(int) + 12
+    patch = pixels[low[1] : high[1], low[0] : high[0]].copy()
+    top = 0 if low[1] > pixels.shape[0] / 2 else pixels.shape[0] - patch.shape[0]
+    pixels[top : top + patch.shape[0], : patch.shape[1]] = patch
+    return pixels
+
+
+@pytest.mark.parametrize(
+    ("paint", "said"),
+    [(no_marker, "no marker"), (one_marker, "10"), (two_cards, "two")],
+    ids=["no marker", "one marker", "two cards"],
+)
+def test_a_card_that_gives_no_scale_is_refused(bend_case, tmp_path, capsys, paint, said):
+    """The message says what was found and what to do."""
+    photo = painted(bend_case, tmp_path, paint)
+    status, out, err = run(bend_case, tmp_path / "out", capsys, photo=photo)
+    assert (status, out) == (2, "")
+    assert said in err.lower()
+    assert "to mend it" in err
+
+
+def test_a_missing_a_broken_and_a_misnamed_photograph_are_refused(bend_case, tmp_path, capsys):
+    """Each with its own reason."""
+    whole = bend_case.photo.read_bytes()
+    (tmp_path / "cut.jpg").write_bytes(whole[: len(whole) // 2])
+    (tmp_path / "empty.jpg").write_bytes(b"")
+    (tmp_path / "picture.png").write_bytes(whole)
+    said = {"gone.jpg": "no such", "cut.jpg": "cut", "empty.jpg": "empty", "picture.png": "JPEG"}
+    for name, words in said.items():
+        status, _, err = run(bend_case, tmp_path / "out", capsys, photo=tmp_path / name)
+        assert status == 2, name
+        assert words.lower() in err.lower(), err
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_existing_record_is_kept_unless_replaced(bend_case, tmp_path, capsys):
+    """Without --replace it is refused; with it the old one is kept beside the new."""
+    assert run(bend_case, tmp_path, capsys)[0] == 0
+    status, _, err = run(bend_case, tmp_path, capsys)
+    assert status == 2
+    assert "--replace" in err
+    assert run(bend_case, tmp_path, capsys, "--replace")[0] == 0
+    assert len([path for path in tmp_path.iterdir() if "replaced" in path.name]) == 1
+
+
+def test_an_out_folder_that_is_a_file_is_refused(bend_case, tmp_path, capsys):
+    """And the file is left alone."""
+    (tmp_path / "out").write_text("mine", encoding="utf-8")
+    status, _, err = run(bend_case, tmp_path / "out", capsys)
+    assert status == 2
+    assert "out" in err
+    assert (tmp_path / "out").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_fault_of_the_tool_shows_its_traceback(bend_case, tmp_path, capsys, monkeypatch):
+    """Exit 1, and the words say that it is not the user's fault."""
+    monkeypatch.setattr("specimeter.job.find_scale", lambda *_: 1 / 0)
+    status, _, err = run(bend_case, tmp_path / "out", capsys)
+    assert status == 1
+    assert "ZeroDivisionError" in err
+    assert "not of your input" in err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("wait_s", [0.3, 1.5, 2.5])
+def test_an_interruption_leaves_a_whole_record_or_none(bend_case, tmp_path, wait_s):
+    """Ctrl-C at several moments."""
+    command = [sys.executable, "-m", "specimeter", "measure", str(bend_case.photo), "--sheet", str(bend_case.sheet)]
+    process = subprocess.Popen([*command, "--out", str(tmp_path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    time.sleep(wait_s)
+    process.send_signal(signal.SIGINT)
+    process.communicate(timeout=60)
+    left = list(tmp_path.iterdir())
+    assert process.returncode in (0, 130, -signal.SIGINT)
+    if process.returncode == 0:
+        assert len(left) == 1
+        assert len(list(left[0].iterdir())) == 5
+    else:
+        assert left == []
+
+
+def test_help_names_every_command_and_the_cautions():
+    """`specimeter --help`, in a process of its own."""
+    environment = os.environ | {"COLUMNS": "100"}
+    answer = subprocess.run(
+        [sys.executable, "-m", "specimeter", "--help"], capture_output=True, text=True, check=True, env=environment
+    )
+    for word in ("measure", "demo", "validate", "authorised inspector"):
+        assert word in answer.stdout
+
+
+def test_version(capsys):
+    """One line."""
+    with pytest.raises(SystemExit, match="0"):
+        cli.main(["--version"])
+    assert capsys.readouterr().out == f"specimeter {__version__}\n"
+
+
+def test_the_demo_lists_its_samples_and_refuses_an_unknown_one(capsys):
+    """The samples are those in `sample_images/`."""
+    assert cli.main(["demo", "--list"]) == 0
+    names = capsys.readouterr().out.split()
+    assert names
+    assert cli.main(["demo", "no-such-sample"]) == 2
+    assert names[0] in capsys.readouterr().err
+
+
+def test_the_demo_measures_a_sample(tmp_path, capsys):
+    """What the README's first command does."""
+    assert cli.main(["demo", "--out", str(tmp_path)]) == 0
+    assert "Report" in capsys.readouterr().out

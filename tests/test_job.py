@@ -1,0 +1,122 @@
+"""The main job on a rendered photograph: what is written, and that it is the truth within its uncertainty."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+
+from specimeter import job
+from specimeter.errors import RecordError
+from specimeter.record import model
+
+
+@pytest.fixture(scope="module")
+def done(bend_case, tmp_path_factory):
+    """The record and its folder."""
+    stages = []
+    record, folder = job.measure(
+        bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path_factory.mktemp("out"), progress=stages.append
+    )
+    return record, folder, stages
+
+
+def test_the_folder_holds_the_five_files(done):
+    """Design section 6."""
+    _, folder, _ = done
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "features.csv",
+        "overlay.png",
+        "record.json",
+        "report.html",
+        "report.pdf",
+    ]
+
+
+def test_the_record_on_disk_is_the_record_returned(done):
+    """Nothing is lost between memory and disk."""
+    record, folder, _ = done
+    assert model.load(folder / "record.json") == record
+
+
+def test_each_stage_is_told(done):
+    """A person who waits sees where the work is."""
+    _, _, stages = done
+    assert [stage.split(":")[0] for stage in stages] == [
+        "photograph",
+        "scale",
+        "surface",
+        "examined area",
+        "openings",
+        "sizes",
+        "report",
+    ]
+
+
+def test_the_scale_holds_the_truth(done, bend_case):
+    """Within three standard uncertainties (a single draw: 99.7 %)."""
+    scale = done[0].scales[0]
+    assert scale.mm_per_px == pytest.approx(bend_case.truth["mm_per_px"], rel=3 * scale.u_rel + 0.002)
+
+
+def test_the_large_openings_are_found_and_their_sizes_hold(done, bend_case):
+    """Each opening of 3 mm or more has a feature over it whose length agrees within 3 u."""
+    record = done[0]
+    for true in bend_case.truth["features"]:
+        if true["length_mm"] < 3 or true["at_corner"]:
+            continue
+        centre = np.mean(true["outline_px"], axis=0)
+        over = [f for f in record.features if np.linalg.norm(np.mean(f.outline_px, axis=0) - centre) < 1.0 / 0.1]
+        assert over, true["length_mm"]
+        best = min(over, key=lambda f: abs(f.length_mm - true["length_mm"]))
+        assert best.length_mm == pytest.approx(true["length_mm"], abs=1.5 * best.U_length_mm + 0.1)
+
+
+def test_the_table_has_a_row_for_each_feature(done):
+    """CSV and record say the same."""
+    record, folder, _ = done
+    rows = list(csv.DictReader(io.StringIO((folder / "features.csv").read_text(encoding="utf-8-sig"))))
+    assert len(rows) == len(record.features)
+
+
+def test_a_value_that_is_absent_is_absent(done):
+    """No null, NaN or infinity stands in a record file."""
+    text = (done[1] / "record.json").read_text(encoding="utf-8")
+
+    def refuse(constant):
+        raise AssertionError(constant)
+
+    def walk(value):
+        assert value is not None
+        for part in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+            walk(part)
+
+    walk(json.loads(text, parse_constant=refuse))
+
+
+def test_the_same_input_gives_the_same_numbers(done, bend_case, tmp_path):
+    """Nothing in the main job depends on chance or on the clock but the log."""
+    again, _ = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path)
+    assert again.features == done[0].features
+    assert again.scales == done[0].scales
+    assert again.verdicts == done[0].verdicts
+
+
+def test_an_existing_record_is_refused_before_the_long_work(done, bend_case):
+    """And it stands as it was."""
+    before = (done[1] / "record.json").read_bytes()
+    stages = []
+    with pytest.raises(RecordError, match="--replace"):
+        job.measure(bend_case.photo, bend_case.sheet, out=done[1].parent, progress=stages.append)
+    assert stages == []
+    assert (done[1] / "record.json").read_bytes() == before
+
+
+def test_without_limits_nothing_is_judged(bend_case, tmp_path):
+    """The outcome is `no-limits`, and no verdict is made up."""
+    record, _ = job.measure(bend_case.photo, bend_case.sheet, out=tmp_path)
+    assert record.outcome == "no-limits"
+    assert record.verdicts == ()
