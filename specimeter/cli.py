@@ -38,7 +38,7 @@ def parser() -> argparse.ArgumentParser:
         description="Measure the openings on one photograph of a bend face. Writes DIR/<specimen id>/ with record.json, "
         "features.csv, overlay.png, report.html and report.pdf.",
         epilog="Example: specimeter measure bend.jpg --sheet bend.sheet.toml --limits limits.toml --out records\n\n"
-        "Exit: 0 measured and recorded, whatever the verdict; 2 an input was refused and nothing was written; 1 a fault of the tool.",
+        "Exit: 0 measured and recorded, whatever the verdict; 2 an input was refused and nothing was written;\n1 a fault of the tool.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     measure.add_argument("photo", metavar="PHOTO", help="photograph: JPEG, PNG, TIFF or HEIC")

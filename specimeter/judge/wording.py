@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from specimeter.judge.interval import Interval
+from specimeter.rounding import plus_minus
 
 
 def quantity(measured: Interval, unit: str) -> str:
-    """``2.87 ± 0.12 mm``: U to two significant digits, rounded up, the value to the same place (JCGM 100:2008, 7.2.6).
+    """``2.87 ± 0.12 mm``: no more digits than the uncertainty justifies.
 
     >>> quantity(Interval.around(2.8713, 0.1171), "mm")
     '2.87 ± 0.12 mm'
     >>> quantity(Interval.exact(3.0), "mm")
     '3 mm'
     """
-    U = measured.U
-    if abs(measured.value) * 1e-9 >= U:
+    if abs(measured.value) * 1e-9 >= measured.U:
         return with_unit(f"{measured.value:.6g}", unit)
-    places = 1 - math.floor(math.log10(U))
-    up = math.ceil(round(U * 10**places, 6)) / 10**places
-    shown = max(places, 0)
-    return with_unit(f"{round(measured.value, places):.{shown}f} ± {up:.{shown}f}", unit)
+    return with_unit(plus_minus(measured.value, measured.U), unit)
 
 
 def limit(sense: str, value: float, unit: str) -> str:

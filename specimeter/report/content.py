@@ -8,7 +8,7 @@ from typing import Any
 from specimeter.record import model
 from specimeter.record.model import Examined, Feature, Record, Scale
 from specimeter.report import words
-from specimeter.report.rounding import figures, plus_minus
+from specimeter.rounding import figures, plus_minus
 
 MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
 NOT_STATED = "not stated"

@@ -13,7 +13,7 @@ from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
 from specimeter.report import labels, scale_bar, words
 from specimeter.report.pen import DARK, LIGHT, Style, font, plate, stroke, style_of, text_size
-from specimeter.report.rounding import plus_minus
+from specimeter.rounding import plus_minus
 from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
 

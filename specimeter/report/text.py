@@ -7,7 +7,7 @@ import unicodedata
 
 from specimeter.record.model import Feature, Record
 from specimeter.report import words
-from specimeter.report.rounding import plus_minus
+from specimeter.rounding import plus_minus
 
 WIDTH = 100
 MOST_ROWS = 20

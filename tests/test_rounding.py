@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from specimeter.report.rounding import figures, plus_minus, rounded
+from specimeter.rounding import figures, plus_minus, rounded
 
 
 @pytest.mark.parametrize(
