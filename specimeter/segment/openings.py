@@ -175,11 +175,13 @@ def _outline(crop: Crop, members: list[Weighed]) -> tuple[np.ndarray, Trace] | N
         w = min(one.proposal.mask.shape[1], x1 - left)
         core[top - y0 : top - y0 + h, left - x0 : left - x0 + w] |= one.proposal.mask[:h, :w]
     bound = crop.usable[y0:y1, x0:x1]
+    bridge = None
     if len(members) > 1:
         across = 2 * int(np.ceil(TO_LINK_PX * crop.blur_px)) + 3
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across, across))
-        core = cv2.morphologyEx(core.astype(np.uint8), cv2.MORPH_CLOSE, kernel) > 0
-    found = trace(crop.light[y0:y1, x0:x1], core & bound, blur_px=crop.blur_px, bound=bound)
+        closed = cv2.morphologyEx(core.astype(np.uint8), cv2.MORPH_CLOSE, kernel) > 0
+        bridge, core = closed & ~core, closed
+    found = trace(crop.light[y0:y1, x0:x1], core & bound, blur_px=crop.blur_px, bound=bound, bridge=bridge)
     if found is None:
         return None
     return found.outline_px + (x0, y0), found

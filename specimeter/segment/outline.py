@@ -8,13 +8,16 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import nnls
-from scipy.spatial import cKDTree
 from scipy.special import ndtr
 from skimage.measure import find_contours
 
 FLOOR_EDGE_PX = (
     0.07  # what demosaicing, JPEG blocks and sharpening leave of an edge's place at the best of contrasts (judgement)
 )
+
+
+SMOOTHING_PX = 0.5  # added to the picture before its contour is drawn
+NEAR_SHARE = 0.1  # weight of the plane against the ring's own light near an edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,8 +43,11 @@ class Trace:
     u_tip_px: float
 
 
-def relative_darkness(light: np.ndarray, ring: np.ndarray) -> tuple[np.ndarray, float]:
-    """Share of light missing against the plane fitted to the ring around, and the ring's own scatter.
+def relative_darkness(light: np.ndarray, ring: np.ndarray, blur_px: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """Share of light missing against the ring around, and the ring's own scatter.
+
+    The surrounding level is a plane, bent near the ring towards the ring's own light there: streaks of the lay that run into
+    an opening set the half-level of its edge where they meet it.
 
     Parameters
     ----------
@@ -49,10 +55,13 @@ def relative_darkness(light: np.ndarray, ring: np.ndarray) -> tuple[np.ndarray, 
         Linear light of a patch.
     ring : bool array, shape (H, W)
         Surrounding metal; a fifth of it may be lip, glare or another opening (Tukey weights, three rounds).
+    blur_px : float
 
     Returns
     -------
     darkness : float32 array, shape (H, W)
+    plain : float32 array, shape (H, W)
+        The same against the plane alone.
     noise : float
         1.4826 times the median absolute deviation of the ring's darkness.
     """
@@ -70,14 +79,19 @@ def relative_darkness(light: np.ndarray, ring: np.ndarray) -> tuple[np.ndarray, 
             weight = np.clip(1 - (residual / (4 * spread)) ** 2, 0, None) ** 2
             normal = design.T @ (weight[:, None] * design) + np.diag([1e-9, 1e-2, 1e-2]) * weight.sum()
             plane = np.linalg.solve(normal, design.T @ (weight * values))
-    fitted = design @ plane
     gx = (np.arange(width) - width / 2) / width
     gy = (np.arange(height) - height / 2) / height
     field = plane[0] + plane[1] * gx[None, :] + plane[2] * gy[:, None]
     field = np.clip(field, 0.4 * level, 2.5 * level).astype(np.float32) + np.float32(1e-6)
+    plain = (1 - light / field).astype(np.float32)
+    reach = 2.5 * blur_px + 1.5
+    seen = ring.astype(np.float32)
+    share = cv2.GaussianBlur(seen, (0, 0), reach)
+    local = (cv2.GaussianBlur(seen * light / field, (0, 0), reach) + NEAR_SHARE) / (share + NEAR_SHARE)
+    field *= np.clip(local, 0.3, 3.0)
     darkness = (1 - light / field).astype(np.float32)
-    off = (values - fitted) / max(level, 1e-6)
-    return darkness, float(1.4826 * np.median(np.abs(off - np.median(off))) + 1e-4)
+    off = darkness[rows, cols]
+    return darkness, plain, float(1.4826 * np.median(np.abs(off - np.median(off))) + 1e-4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,31 +100,51 @@ class FirstEdge:
 
     outline_px: np.ndarray
     darkness_map: np.ndarray
+    plain_map: np.ndarray
     ring: np.ndarray
     peak: float  # relative darkness of the interior (upper quartile of the core)
     noise: float
 
 
 def first_edge(
-    light: np.ndarray, core: np.ndarray, *, blur_px: float, bound: np.ndarray | None = None
+    light: np.ndarray, core: np.ndarray, *, blur_px: float, bound: np.ndarray | None = None, bridge: np.ndarray | None = None
 ) -> FirstEdge | None:
     """The closed half-level contour that encloses most of `core`; parameters as of `trace`; None where there is none."""
     usable = np.ones_like(core) if bound is None else bound
-    ring = _ring(core, blur_px, usable)
-    if ring.sum() < 12:
-        return None
-    darkness, noise = relative_darkness(light, ring)
-    peak = float(np.percentile(darkness[core], 75))
-    if not peak > 0.02:
-        return None
-    polygon = _half_level(darkness, core, peak, usable)
+    for _ in range(2):
+        ring = _ring(core, blur_px, usable)
+        if ring.sum() < 12:
+            return None
+        darkness, plain, noise = relative_darkness(light, ring, blur_px)
+        peak = float(np.percentile(darkness[core], 75))
+        if not peak > 0.02:
+            return None
+        body = _body(core, darkness, peak)
+        if body.sum() > 0.97 * core.sum():
+            break
+        core = body
+    polygon = _half_level(darkness, core, peak, usable, blur_px, bridge)
     if polygon is None:
         return None
-    return FirstEdge(outline_px=polygon, darkness_map=darkness, ring=ring, peak=peak, noise=noise)
+    return FirstEdge(outline_px=polygon, darkness_map=darkness, plain_map=plain, ring=ring, peak=peak, noise=noise)
+
+
+def _body(core: np.ndarray, darkness: np.ndarray, peak: float) -> np.ndarray:
+    """The core without thin arms that are lighter than it: a streak or line that runs into an opening is not part of it."""
+    padded = np.pad(core, 1).astype(np.uint8)
+    thick = float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max())
+    if thick < 2:
+        return core
+    size = 2 * max(1, round(0.35 * thick)) + 1
+    opened = cv2.morphologyEx(padded, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+    stout = cv2.dilate(opened, np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
+    body = core & (stout | (darkness > 0.7 * peak))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(body.astype(np.uint8), connectivity=8)
+    return labels == 1 + int(np.argmax(stats[1:, 4])) if count > 1 else core
 
 
 def trace(
-    light: np.ndarray, core: np.ndarray, *, blur_px: float, bound: np.ndarray | None = None
+    light: np.ndarray, core: np.ndarray, *, blur_px: float, bound: np.ndarray | None = None, bridge: np.ndarray | None = None
 ) -> Trace | None:
     """Outline the opening whose dark interior is `core`.
 
@@ -124,17 +158,19 @@ def trace(
         Standard deviation of the picture's own blur, in pixels.
     bound : bool array, optional
         Where there is metal to look at; outside it nothing is outlined.
+    bridge : bool array, optional
+        Lips between dark parts that are to be one opening.
 
     Returns
     -------
     Trace or None
         None when no closed half-level contour encloses the core: then there is no edge to measure.
     """
-    first = first_edge(light, core, blur_px=blur_px, bound=bound)
+    first = first_edge(light, core, blur_px=blur_px, bound=bound, bridge=bridge)
     if first is None:
         return None
     polygon, depth = _settle(first.outline_px, first.darkness_map, first.peak, blur_px)
-    polygon, tip_errors = _tips(polygon, first.darkness_map, depth, first.noise, blur_px)
+    polygon, tip_errors = _tips(polygon, first.plain_map, depth, first.noise, blur_px)
     slope = depth / (np.sqrt(2 * np.pi) * max(blur_px, 0.5))  # of a blurred step at its half-level
     along = 4.0  # pixels of edge that share one decision: noise averages over them
     edge = float(np.hypot(FLOOR_EDGE_PX + 0.08 * blur_px, first.noise / slope / np.sqrt(along)))
@@ -151,11 +187,17 @@ def _ring(core: np.ndarray, blur_px: float, usable: np.ndarray) -> np.ndarray:
     return (far > 0) & (near == 0) & usable
 
 
-def _half_level(darkness: np.ndarray, core: np.ndarray, peak: float, usable: np.ndarray) -> np.ndarray | None:
-    """The longest closed contour at half the interior's darkness that encloses most of the core."""
-    field = cv2.GaussianBlur(darkness, (0, 0), 0.5)
-    bridge = cv2.erode(core.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    field = np.where(bridge, np.maximum(field, 0.9 * peak), field)
+def _half_level(darkness: np.ndarray, core: np.ndarray, peak: float, usable: np.ndarray, blur_px: float, bridge=None) -> np.ndarray | None:
+    """The closed contour at half the interior's darkness that encloses most of the core and stays near its border."""
+    near = 2 * round(2 * blur_px + 2) + 1  # farther out than the blur reaches, darkness belongs to something else
+    usable = usable & (cv2.dilate(core.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (near, near))) > 0)
+    field = cv2.GaussianBlur(darkness, (0, 0), SMOOTHING_PX)
+    if bridge is not None:
+        field = np.where(bridge, np.maximum(field, 0.9 * peak), field)
+    region = usable & (field > peak / 2)
+    if region.any():
+        stout = cv2.dilate(_body(region, darkness, peak).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        usable = usable & (stout | ~region)
     field = np.where(usable, field, 0.0)
     padded = np.pad(field, 1, constant_values=0.0)
     best, best_inside = None, 0
@@ -183,55 +225,40 @@ def _evenly(polygon: np.ndarray, step: float) -> np.ndarray:
     return np.column_stack([np.interp(at, travelled, closed[:, k]) for k in (0, 1)])
 
 
-def _normals(polygon: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
-    """Outward unit normals, and curvature per pixel (positive where convex), of an evenly sampled polygon."""
-    before, after = np.roll(polygon, reach, axis=0), np.roll(polygon, -reach, axis=0)
-    chord = after - before
-    length = np.hypot(*chord.T) + 1e-9
-    area = 0.5 * np.sum(polygon[:, 0] * np.roll(polygon[:, 1], -1) - np.roll(polygon[:, 0], -1) * polygon[:, 1])
+def _normals(polygon: np.ndarray, reach: int) -> np.ndarray:
+    """Outward unit normals of an evenly sampled polygon."""
+    chord = np.roll(polygon, -reach, axis=0) - np.roll(polygon, reach, axis=0)
+    area = np.sum(polygon[:, 0] * np.roll(polygon[:, 1], -1) - np.roll(polygon[:, 0], -1) * polygon[:, 1])
     sign = 1.0 if area > 0 else -1.0
-    normals = sign * np.column_stack([chord[:, 1], -chord[:, 0]]) / length[:, None]
-    a, b = polygon - before, after - polygon
-    cross = sign * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
-    curvature = 2 * cross / (np.hypot(*a.T) * np.hypot(*b.T) * length + 1e-9)
-    return normals, curvature
+    return sign * np.column_stack([chord[:, 1], -chord[:, 0]]) / (np.hypot(*chord.T)[:, None] + 1e-9)
 
 
-def _settle(polygon: np.ndarray, darkness: np.ndarray, peak: float, blur_px: float) -> tuple[np.ndarray, float]:
-    """Move the outline until, blurred as the picture is, it takes away the light that is missing.
+def _settle(contour: np.ndarray, darkness: np.ndarray, peak: float, blur_px: float) -> tuple[np.ndarray, float]:
+    """The outline whose own half-level contour, blurred as the picture is, is the contour seen; and the darkness without blur.
 
-    Light missing near an edge, summed across it, does not depend on blur: moving the edge by one pixel changes the sum by the
-    interior's darkness. So each vertex moves by the residual of its nearest pixels over darkness and length. That undoes at
-    once the half-level's shift at curved edges (blur^2 / (2 radius)) and its spread where the opening is thinner than the blur.
-
-    Returns the outline and the interior's darkness without blur.
+    A half-level contour shifts at curved edges (by blur^2 / (2 radius)) and spreads where the opening is thinner than the blur.
+    Both follow from the outline and the blur alone, so the outline is moved until, drawn and blurred, it passes through the
+    contour seen. Nothing but the contour is taken from the picture: its texture cannot pull the outline.
     """
-    reach = 2.5 * blur_px + 1.0
-    low = np.maximum(np.floor(polygon.min(axis=0) - reach - 2), 0).astype(int)
-    high = np.minimum(np.ceil(polygon.max(axis=0) + reach + 3), darkness.shape[::-1]).astype(int)
-    field = darkness[low[1] : high[1], low[0] : high[0]]
-    polygon = _evenly(polygon - low, 1.0)
-    depth = peak
+    reach = 3 * blur_px + 3
+    low = np.maximum(np.floor(contour.min(axis=0) - reach), 0).astype(int)
+    high = np.minimum(np.ceil(contour.max(axis=0) + reach + 1), darkness.shape[::-1]).astype(int)
+    seen = _evenly(contour - low, 1.0)
+    outline = seen.copy()
+    spread = float(np.hypot(blur_px, SMOOTHING_PX))
+    normals = _normals(seen, min(max(2, round(blur_px)), len(seen) // 4))
+    core = _cover(seen, (high[1] - low[1], high[0] - low[0])) > 0.5
+    inside = darkness[low[1] : high[1], low[0] : high[0]][core]
+    dark = float(np.percentile(inside, 75)) if len(inside) else peak
+    depth = dark
     for _ in range(5):
-        cover = _cover(polygon, field.shape)
-        model = cv2.GaussianBlur(cover, (0, 0), blur_px)
-        near = cv2.dilate((cover > 0).astype(np.uint8), np.ones((3, 3), np.uint8), iterations=max(2, round(reach))) > 0
-        rows, cols = np.nonzero(near)
-        distance, nearest = cKDTree(polygon).query(np.column_stack([cols, rows]), distance_upper_bound=reach)
-        held = np.isfinite(distance)
-        rows, cols, nearest = rows[held], cols[held], nearest[held]
-        light_missing, expected = field[rows, cols], model[rows, cols]
-        inner = expected > 0.6 * model.max()
-        depth = float(
-            np.clip((light_missing * expected)[inner].sum() / (expected[inner] ** 2).sum(), 0.5 * peak, max(peak, 0.97))
-        )
-        count, step = len(polygon), np.hypot(*(np.roll(polygon, -1, axis=0) - np.roll(polygon, 1, axis=0)).T) / 2
-        moved = np.bincount(nearest, weights=light_missing / depth - expected, minlength=count)
-        width = max(1.0, blur_px)
-        moved = gaussian_filter1d(moved, width, mode="wrap") / np.maximum(gaussian_filter1d(step, width, mode="wrap"), 0.2)
-        normals, _ = _normals(polygon, min(max(2, round(blur_px)), count // 4))
-        polygon = _evenly(polygon + np.clip(moved, -0.6 * blur_px, 0.6 * blur_px)[:, None] * normals, 1.0)
-    return polygon + low, depth
+        model = cv2.GaussianBlur(_cover(outline, core.shape), (0, 0), spread)
+        top = float(np.clip(np.percentile(model[core], 75), 0.05, 1.0)) if core.any() else 1.0
+        depth = float(np.clip(dark / top, dark, max(dark, 0.97)))
+        short = 0.5 * peak / depth - _sample(model, seen[:, :1], seen[:, 1:]).ravel()
+        step = gaussian_filter1d(short, max(1.0, 0.7 * blur_px), mode="wrap") * np.sqrt(2 * np.pi) * spread
+        outline = outline + np.clip(0.8 * step, -0.4 * spread, 0.4 * spread)[:, None] * normals
+    return outline + low, depth
 
 
 def _cover(polygon: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
