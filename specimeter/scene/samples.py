@@ -1,0 +1,211 @@
+"""The sample photographs of an invented workshop: `python -m specimeter.scene.samples FOLDER` makes them again, the same."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from specimeter import files
+from specimeter.scene import lot, shapes
+from specimeter.scene.describe import Opening, Scene
+from specimeter.scene.files import save
+from specimeter.scene.random import random_scene
+from specimeter.scene.render import render
+
+WIDTH_PX = 3264
+
+ORDER = """
+[weld]
+process = "136"
+position = "PF"
+
+[people]
+measured_by = "technician 2, Heron Weir training workshop (invented)"
+examined_directly = true
+magnifier = 5.0
+
+[order]
+client = "Heron Weir footbridge, an invented order"
+method = "transverse and longitudinal bend, as the invented order asks"
+"""
+
+KINDS = """kinds = [
+    "opening", "crack", "pore", "elongated-cavity", "slag", "other",
+    "lack-of-sidewall-fusion", "lack-of-inter-run-fusion", "lack-of-root-fusion", "lack-of-fusion", "lack-of-penetration",
+]"""
+
+LIMITS = f"""# Invented for the samples. Enter the limits of the code that governs your own job from your own copy of it.
+
+[limits]
+title = "Bend tests of the invented footbridge"
+basis = "the invented order HW-3, clause 2 (an example, no code)"
+decision = "guarded"
+
+[[rule]]
+id = "single"
+name = "greatest single opening away from the edges"
+{KINDS}
+where = "not at_corner"
+size = "length_mm"
+test = "each"
+limit = 3
+unit = "mm"
+sense = "at most"
+
+[[rule]]
+id = "total"
+name = "total of the openings between 1 and 3 mm"
+{KINDS}
+where = "not at_corner"
+counted = "length_mm > 1 and length_mm <= 3"
+size = "length_mm"
+test = "sum"
+limit = 10
+unit = "mm"
+sense = "at most"
+
+[[rule]]
+id = "corner"
+name = "tear from an edge"
+{KINDS}
+where = "at_corner"
+size = "length_mm"
+test = "each"
+limit = 6
+unit = "mm"
+sense = "at most"
+beyond = "replace"
+"""
+
+FINE = f"""
+[[rule]]
+id = "fine"
+name = "total of the fine openings"
+{KINDS}
+counted = "length_mm > 0.1 and length_mm <= 1"
+size = "length_mm"
+test = "sum"
+limit = 2
+unit = "mm"
+sense = "at most"
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """One photograph: what its scene is made of, and the openings put on its face, (form, length, width, s, a) in mm."""
+
+    stem: str
+    id: str
+    seed: int
+    choices: dict
+    openings: tuple[tuple[str, float, float, float, float], ...] = ()
+    limits: str = LIMITS
+
+
+SAMPLES = (
+    Sample(
+        stem="face-bend-within",
+        id="HW-3-FB1",
+        seed=411,
+        choices={"test": "face-bend", "card": "strip", "height": "level", "finish": "ground-fine", "bench": "wood"},
+        openings=(("lens", 1.5, 0.5, 2.0, 4.0), ("lens", 0.8, 0.35, -5.0, -6.0)),
+    ),
+    Sample(
+        stem="side-bend-exceeds",
+        id="HW-3-SB1",
+        seed=422,
+        choices={"test": "side-bend", "card": "frame", "height": "block", "finish": "linished", "bench": "cutting-mat"},
+        openings=(("fusion-line", 5.4, 0.9, 0.0, 0.0), ("lens", 1.4, 0.5, 4.0, -7.0), ("pore", 0.9, 0.6, -7.0, 6.0)),
+    ),
+    Sample(
+        stem="root-bend-undecided",
+        id="HW-3-RB1",
+        seed=433,
+        choices={"test": "root-bend", "card": "strip", "height": "block", "finish": "brushed", "bench": "concrete"},
+        openings=(("lens", 2.95, 0.7, 1.0, -2.0),),
+    ),
+    Sample(
+        stem="longitudinal-bend-not-measured",
+        id="HW-3-LB1",
+        seed=444,
+        choices={
+            "test": "longitudinal-bend",
+            "card": "frame",
+            "height": "level",
+            "finish": "machined",
+            "bench": "painted-metal",
+        },
+        openings=(("lens", 1.3, 0.5, 6.0, 1.0),),
+        limits=LIMITS + FINE,
+    ),
+    Sample(
+        stem="side-bend-replace",
+        id="HW-3-SB2",
+        seed=455,
+        choices={"test": "side-bend", "card": "strip", "height": "level", "finish": "ground-coarse", "bench": "steel-plate"},
+        openings=(("corner", 7.6, 2.0, 3.0, 1.0), ("lens", 1.2, 0.45, -6.0, -3.0)),
+    ),
+)
+
+
+def scene_of(sample: Sample, width_px: int = WIDTH_PX) -> Scene:
+    """The scene of one sample: a random one with the openings that the sample asks for."""
+    choices = {"angle_deg": 180.0, "tilt_deg": 6.0, "light": "window-and-lamp", **sample.choices}
+    scene = random_scene(sample.seed, width_px=width_px, openings=0, **choices)
+    rng = np.random.default_rng(sample.seed)
+    chosen = tuple(_opening(rng, scene, *one) for one in sample.openings)
+    marks = tuple(mark for mark in scene.marks if not _near(mark, chosen))
+    return replace(scene, id=sample.id, openings=chosen, marks=marks)
+
+
+def _opening(rng, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
+    centre, turned, kind = np.array([s, a]), np.pi / 2 + rng.normal(0, 0.08), "opening"
+    if form == "fusion-line":
+        turned, centre = lot._on_fusion_line(rng, scene.specimen, scene.weld, length)
+        outline = shapes.ribbon(rng, length, width, blunt=0.6, ragged=0.15, lopsided=0.6)
+    elif form == "pore":
+        outline = shapes.cavity(rng, length, width, rough=0.05)
+    elif form == "corner":
+        half = scene.specimen.width_mm / 2
+        outline = shapes.turn(shapes.corner_tear(rng, length + 0.3, width, ragged=0.1), -np.pi / 2, (s, half + 0.3))
+        outline = shapes.clip_width(outline, half)
+        return lot._opening(rng, outline, kind, "corner-tear", width, at_corner=True)
+    else:
+        outline = shapes.ribbon(rng, length, width, blunt=0.65, ragged=0.1)
+    return lot._opening(rng, shapes.turn(outline, turned, centre), kind, form, width)
+
+
+def _near(mark, openings: Sequence[Opening]) -> bool:
+    points = np.concatenate(mark.lines_mm)
+    return any(shapes.distance_to(one.outline_mm, points).min() < 1.5 for one in openings)
+
+
+def write(folder: Path, width_px: int = WIDTH_PX) -> None:
+    """Render every sample into a folder: photograph, sheet, limits, truth."""
+    for sample in SAMPLES:
+        picture = render(scene_of(sample, width_px))
+        picture = replace(picture, sheet_toml=picture.sheet_toml + ORDER, jpeg_quality=min(picture.jpeg_quality, 90))
+        save(picture, folder, sample.stem)
+        files.write(folder / f"{sample.stem}.limits.toml", sample.limits.encode())
+        sizes = [round(feature["length_mm"], 2) for feature in picture.truth["features"]]
+        print(f"{sample.stem}: {sizes} mm, {picture.truth['mm_per_px']:.4f} mm per px", file=sys.stderr)
+
+
+def main() -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(description="Render the sample photographs.")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--width", type=int, default=WIDTH_PX, help="long side in pixels")
+    options = parser.parse_args()
+    write(options.folder, options.width)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
