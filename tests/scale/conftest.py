@@ -40,6 +40,7 @@ class Shot:
     tilt_deg: float = 0.0
     azimuth_deg: float = 0.0  # where the camera leans to, in the card's plane
     roll_deg: float = 0.0
+    aspect: float = 0.0  # the print's height shrunk by this share
     bloom_mm: float = 0.0  # the print's black grown by this much on every side
     blur_px: float = 0.8
     noise: float = 0.004
@@ -83,7 +84,7 @@ class Shot:
         distorted = (np.asarray(points_px, float) - self.centre_px) / self.focal_px
         radius_d = np.linalg.norm(distorted, axis=1)
         radius = radius_d.copy()
-        for _ in range(20):  # Newton on r (1 + k1 r^2) = r_d
+        for _ in range(6 if self.k1 else 0):  # Newton on r (1 + k1 r^2) = r_d
             radius -= (radius * (1 + self.k1 * radius**2) - radius_d) / (1 + 3 * self.k1 * radius**2)
         scale = np.where(radius_d > 0, radius / np.where(radius_d > 0, radius_d, 1), 1)
         rays = np.column_stack([distorted * scale[:, None], np.ones(len(radius))]) @ rotation
@@ -106,7 +107,7 @@ class Shot:
 def reflectance(shot: Shot, points: np.ndarray) -> np.ndarray:
     """How bright the card's plane is at world points (N, 2)."""
     width, height = SIZES[shot.card]
-    x, y = points.T
+    x, y = points[:, 0], points[:, 1] / (1 + shot.aspect)
     value = 0.28 + 0.05 * np.sin(x / 7.0) * np.cos(y / 9.0)  # the bench
     on_card = (x >= 0) & (x <= width) & (y >= 0) & (y <= height)
     if shot.card == "frame":
@@ -132,10 +133,10 @@ def expose(shot: Shot) -> np.ndarray:
     xx, yy = np.meshgrid(np.arange(shot.width_px), np.arange(shot.height_px))
     pixels = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
     picture = reflectance(shot, shot.on_plane(pixels)).reshape(xx.shape)
-    over = 10
+    over = 8
     grid = (np.arange(over) + 0.5) / over - 0.5
     for cx, cy in shot.centres.values():
-        corners = shot.project(np.array([[cx + a, cy + b, 0.0] for a in (-8, 8) for b in (-8, 8)]))
+        corners = shot.project(np.array([[cx + a, (cy + b) * (1 + shot.aspect), 0.0] for a in (-8, 8) for b in (-8, 8)]))
         x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
         x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 1, [shot.width_px, shot.height_px])
         if x1 <= x0 or y1 <= y0:
@@ -201,6 +202,7 @@ def random_shot(seed: int, card: str = "strip", **fixed) -> Shot:
         "tilt_deg": 15 * np.sqrt(rng.uniform()),
         "azimuth_deg": rng.uniform(0, 360),
         "roll_deg": roll,
+        "aspect": float(rng.normal(0, 0.001)),
         "bloom_mm": rng.uniform(-0.05, 0.12),
         "blur_px": rng.uniform(0.5, 1.8),
         "noise": rng.uniform(0.002, 0.012),
@@ -217,3 +219,18 @@ def random_shot(seed: int, card: str = "strip", **fixed) -> Shot:
 def cards():
     """The renderer, by its functions: Shot, expose, photograph, random_shot."""
     return SimpleNamespace(Shot=Shot, expose=expose, photograph=photograph, random_shot=random_shot, FRAME=FRAME)
+
+
+@pytest.fixture(scope="session")
+def sheet():
+    """A sheet of a bend (or another test) with the given entries in its scale."""
+    from specimeter.sheet import Sheet
+
+    def make(test: str = "face-bend", **entries):
+        tables = {"specimen": {"id": "A-1", "test": test}, "scale": entries}
+        if test.endswith("-bend"):
+            tables["specimen"]["specimen_thickness_mm"] = 10.0
+            tables["bend"] = {"former_diameter_mm": 40.0, "angle_deg": 180.0, "axis": "vertical"}
+        return Sheet.model_validate(tables)
+
+    return make
