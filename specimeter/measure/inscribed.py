@@ -9,62 +9,77 @@ import numpy as np
 
 from specimeter.measure.polygon import Rings, areas, perimeters
 
-STEPS = 24  # climbs end after about six; the bound is for outlines made to annoy
 CANDIDATES = 3  # places to climb from at most; the highest end is taken
+STRIDES = (0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.05)  # of the radius, in turn
 SUBPIXEL_BITS = 4  # for the corners of filled polygons
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Circles:
-    """One circle in each polygon: `centre` (F, 2), `radius` (F,), and two opposite `contacts` (F, 2), indices of points."""
+    """One circle in each polygon: `centre` (F, 2) and `radius` (F,), and two places where it touches the outline.
+
+    The places are given as `edges` (F, 2), indices of the edges' first points, and `shares` (F, 2), how far along each.
+    """
 
     centre: np.ndarray
     radius: np.ndarray
-    contacts: np.ndarray
+    edges: np.ndarray
+    shares: np.ndarray
 
 
 def largest_circles(rings: Rings) -> Circles:
-    """The largest circle inside each polygon.
+    """The largest circle inside each polygon; each polygon must have an area.
 
-    A raster's distance transform gives a few places to start. From the best of them the circle grows by exact steps: away
-    from the nearest point until a second stops it, along the two points' bisector until a third does, and so on while its
-    centre lies outside the triangle of its contacts (a climb on the Voronoi diagram of the outline's points). A last step
-    takes the edges between the points for what they are: straight. The radius reported is the distance from the centre to
-    the nearest edge, so the circle truly fits.
-
-    A climb may end at a slight maximum amid a channel of nearly even width; what it then lacks was below 2 % of the
-    radius on rough outlines, and below 1 % on smooth ones. The points must lie closer together than about half the radius
-    (`polygon.dense`), and each polygon must have an area.
+    A raster's distance transform gives a few places to start from. There the circle is grown away from the nearest edge
+    until another edge stops it, which sets its centre amid the two; then it climbs along the line amid them by strides
+    that grow smaller, and is grown anew after each, which is kept if it made the circle larger. The radius reported is the
+    distance from the centre to the nearest edge, so the circle truly fits; what a climb lacks of the largest was below 0.5 %
+    for 95 of 100 ellipses of 30 to 400 points, and 4 % at worst.
     """
     if not len(rings):
-        return Circles(centre=np.empty((0, 2)), radius=np.empty(0), contacts=np.empty((0, 2), int))
+        return Circles(centre=np.empty((0, 2)), radius=np.empty(0), edges=np.empty((0, 2), int), shares=np.empty((0, 2)))
     peaks = _peaks(rings)
     of, start = np.nonzero(np.isfinite(peaks[:, :, 0]))
     climbed = _climbed(rings.picked(of), peaks[of, start])
     order = np.lexsort((-climbed.radius, of))
     best = order[np.searchsorted(of[order], np.arange(len(rings)))]
-    contacts = rings.places(of)[climbed.contacts[best]]
-    return Circles(centre=climbed.centre[best], radius=climbed.radius[best], contacts=contacts)
+    return Circles(
+        centre=climbed.centre[best],
+        radius=climbed.radius[best],
+        edges=rings.places(of)[climbed.edges[best]],
+        shares=climbed.shares[best],
+    )
 
 
 def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
     """Circles grown from one place in each polygon."""
     origin = rings.points[rings.starts[:-1]]
     rings = rings.moved(rings.points - np.repeat(origin, rings.counts, axis=0))
-    centre, contacts = _two_contacts(rings, centre - origin)
-    active = np.ones(len(rings), bool)
-    for _ in range(STEPS):
-        part, index = rings.only(active), np.flatnonzero(active[rings.owner])
-        grown, third, moved = _along_bisector(part, centre[active], rings.points[contacts[active]])
-        corners = np.column_stack([contacts[active], index[third]])
-        kept, outside = _opposite(grown, rings.points[corners])
-        centre[active] = grown
-        contacts[active] = np.take_along_axis(corners, kept, axis=1)
-        active[active] = outside & moved
-        if not active.any():
-            break
-    centre, radius = _between_edges(rings, centre)
-    return Circles(centre=centre + origin, radius=radius, contacts=contacts)
+    circles = _between_edges(rings, centre - origin)
+    centre, radius, edges, shares = circles.centre, circles.radius, circles.edges, circles.shares
+    way = np.ones(len(rings))
+    for stride in STRIDES:
+        touch = rings.points[edges] + shares[:, :, None] * rings.edges[edges]
+        chord = touch[:, 1] - touch[:, 0]
+        along = np.column_stack([-chord[:, 1], chord[:, 0]]) / np.maximum(np.hypot(*chord.T), 1e-300)[:, None]
+        uphill = np.einsum("ij,ij->i", along, 2 * centre - touch.sum(axis=1)) < 0
+        along = np.where(uphill, -way, way)[:, None] * along
+        tried = _between_edges(rings, centre + (stride * radius)[:, None] * along)  # within the circle: within the polygon
+        better = tried.radius > radius
+        centre, radius = np.where(better[:, None], tried.centre, centre), np.where(better, tried.radius, radius)
+        edges, shares = (np.where(better[:, None], new, old) for new, old in ((tried.edges, edges), (tried.shares, shares)))
+        way = np.where(better, 1.0, -way)  # next time the other way if this one led down
+    return Circles(centre=centre + origin, radius=radius, edges=edges, shares=shares)
+
+
+def _from_edges(rings: Rings, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """From the nearest place of each edge to its polygon's centre, shape (T, 2), and how far along the edge that is, (T,)."""
+    away = np.repeat(centre, rings.counts, axis=0) - rings.points
+    edge = rings.edges
+    share = np.einsum("ij,ij->i", away, edge) / np.maximum(np.einsum("ij,ij->i", edge, edge), 1e-300)
+    np.clip(share, 0.0, 1.0, out=share)
+    away -= share[:, None] * edge
+    return away, share
 
 
 def _peaks(rings: Rings) -> np.ndarray:
@@ -76,7 +91,8 @@ def _peaks(rings: Rings) -> np.ndarray:
     heads = rings.starts[:-1]
     low = np.minimum.reduceat(rings.points, heads)
     extent = (np.maximum.reduceat(rings.points, heads) - low).max(axis=1)
-    thin = np.abs(areas(rings)) / perimeters(rings)  # a strip's half width, a disc's half radius
+    signed, around = areas(rings), perimeters(rings)
+    thin = np.abs(signed) / around  # a strip's half width, a disc's half radius
     fine = np.clip(np.maximum(60 / extent, 8 / thin), 0, 2000 / extent)  # raster pixels a unit
     raster = (rings.points - np.repeat(low, rings.counts, axis=0)) * np.repeat(fine, rings.counts)[:, None] + 2.0
     fixed = np.rint(raster * (1 << SUBPIXEL_BITS)).astype(np.int32)
@@ -103,102 +119,43 @@ def _peaks(rings: Rings) -> np.ndarray:
     for f in np.flatnonzero(hair):
         at = starts[f] + (np.arange(CANDIDATES) * 2 + 1) * (starts[f + 1] - starts[f]) // (2 * CANDIDATES)
         edge = rings.edges[at]
-        inwards = np.column_stack([-edge[:, 1], edge[:, 0]]) * np.sign(areas(rings)[f])
-        peaks[f] = rings.points[at] + edge / 2 + 1e-3 * inwards
+        inwards = np.column_stack([-edge[:, 1], edge[:, 0]]) / np.maximum(np.hypot(*edge.T), 1e-300)[:, None]
+        peaks[f] = rings.points[at] + edge / 2 + 0.1 * signed[f] / around[f] * inwards
     return peaks
 
 
-def _two_contacts(rings: Rings, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Grow each circle away from its nearest point until a second point stops it: new centres, and the two points."""
-    gap = rings.points - np.repeat(centre, rings.counts, axis=0)
-    near, first = rings.least(np.einsum("ij,ij->i", gap, gap))
-    touch = rings.points[first]
-    inward = (centre - touch) / np.sqrt(np.maximum(near, 1e-300))[:, None]
-    reach = rings.points - np.repeat(touch, rings.counts, axis=0)
-    ahead = np.einsum("ij,ij->i", reach, np.repeat(inward, rings.counts, axis=0))
-    square = np.einsum("ij,ij->i", reach, reach)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        radius = np.where(ahead > 1e-9 * np.sqrt(square), square / (2 * ahead), np.inf)
-    radius[first] = np.inf
-    stop, second = rings.least(radius)
-    stop = np.where(np.isfinite(stop), stop, np.sqrt(near))
-    return touch + stop[:, None] * inward, np.column_stack([first, second])
-
-
-def _along_bisector(rings: Rings, centre: np.ndarray, pair: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Grow circles through two points each (`pair`, shape (F, 2, 2)) until a third stops them.
-
-    On the bisector, at t from the points' middle, the circle's square radius is half^2 + t^2; the point q stops it at
-    t = (|q - middle|^2 - half^2) / (2 normal . (q - middle)), ahead where the denominator is positive, behind where not.
-    Returns new centres, the points that stop them, and whether they moved.
-    """
-    middle, chord = pair.mean(axis=1), pair[:, 1] - pair[:, 0]
-    length = np.hypot(*chord.T)
-    normal = np.column_stack([-chord[:, 1], chord[:, 0]]) / np.maximum(length, 1e-300)[:, None]
-    now = np.einsum("ij,ij->i", centre - middle, normal)
-    flip = np.where(now < 0, -1.0, 1.0)
-    normal, now = normal * flip[:, None], np.abs(now)
-    half = length / 2
-    reach = rings.points - np.repeat(middle, rings.counts, axis=0)
-    ahead = np.einsum("ij,ij->i", reach, np.repeat(normal, rings.counts, axis=0))
-    square = np.einsum("ij,ij->i", reach, reach) - np.repeat(half**2, rings.counts)
-    faint = np.repeat(1e-9 * (length + now), rings.counts)
-    stop = np.full(len(ahead), np.inf)
-    np.divide(square, 2 * ahead, out=stop, where=np.abs(ahead) > faint)
-    forward, third = rings.least(np.where(ahead > 0, stop, np.inf))
-    backward, other = rings.least(np.where(ahead < 0, -stop, np.inf))
-    # Only across a true width may the circle go back through the middle of its chord: between neighbours it would leak out.
-    back = (now < half) & np.isfinite(backward) & (backward > forward)
-    along = np.where(back, -backward, forward)
-    third = np.where(back, other, third)
-    moved = np.isfinite(along) & (np.abs(along) > now * (1 + 1e-9) + 1e-12 * half)
-    along = np.where(moved, along, now)
-    return middle + along[:, None] * normal, third, moved
-
-
-def _opposite(centre: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Of three contacts the two that lie furthest apart, and whether the centre lies beyond the side between them."""
-    sides = corners[:, [2, 0, 1]] - corners[:, [1, 2, 0]]  # side k lies opposite corner k
-    apex = np.argmax(np.einsum("fij,fij->fi", sides, sides), axis=1)
-    kept = np.array([[1, 2], [2, 0], [0, 1]])[apex]
-    each = np.arange(len(apex))
-    one, side = corners[each, kept[:, 0]], sides[each, apex]
-
-    def which_side(point: np.ndarray) -> np.ndarray:
-        return side[:, 0] * (point[:, 1] - one[:, 1]) - side[:, 1] * (point[:, 0] - one[:, 0])
-
-    return kept, which_side(centre) * which_side(corners[each, apex]) < 0
-
-
-def _between_edges(rings: Rings, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Grow each circle away from the nearest place on an edge until another edge or point stops it: centres and radii.
+def _between_edges(rings: Rings, centre: np.ndarray) -> Circles:
+    """Grow each circle away from the nearest place on an edge until another edge or point stops it.
 
     A circle that touches the outline at `foot` and has its centre along `inward` touches an edge's line, whose inward
     normal is m and on which a lies, when its radius is m . (foot - a) / (1 - m . inward), and a point q when it is
     |q - foot|^2 / (2 inward . (q - foot)).
     """
     edge, counts = rings.edges, rings.counts
-    square = np.maximum(np.einsum("ij,ij->i", edge, edge), 1e-300)
-    gap = np.repeat(centre, counts, axis=0) - rings.points
-    along = np.clip(np.einsum("ij,ij->i", gap, edge) / square, 0, 1)
-    short = gap - along[:, None] * edge
-    near, which = rings.least(np.einsum("ij,ij->i", short, short))
-    near = np.sqrt(near)
-    inward = short[which] / np.maximum(near, 1e-300)[:, None]
-    foot = centre - short[which]
+    away, share = _from_edges(rings, centre)
+    near, which = rings.least(np.hypot(*away.T))
+    inward = away[which] / np.maximum(near, 1e-300)[:, None]
+    foot = centre - away[which]
     reach = rings.points - np.repeat(foot, counts, axis=0)  # from the foot to each edge's first point
     direction = np.repeat(inward, counts, axis=0)
+    square = np.maximum(np.einsum("ij,ij->i", edge, edge), 1e-300)
     turn = np.repeat(np.sign(areas(rings)), counts) / np.sqrt(square)
     normal = np.column_stack([-edge[:, 1] * turn, edge[:, 0] * turn])
     facing = 1 - np.einsum("ij,ij->i", normal, direction)
     ahead = np.einsum("ij,ij->i", reach, direction)
     with np.errstate(divide="ignore", invalid="ignore"):
-        radius = np.where(facing > 1e-6, -np.einsum("ij,ij->i", normal, reach) / facing, np.inf)
-        touched = np.einsum("ij,ij->i", radius[:, None] * direction - reach, edge) / square
-        radius[~((touched >= 0) & (touched <= 1) & (radius > 0))] = np.inf
+        line = np.where(facing > 1e-6, -np.einsum("ij,ij->i", normal, reach) / facing, np.inf)
+        along = np.einsum("ij,ij->i", line[:, None] * direction - reach, edge) / square
+        line[~((along >= 0) & (along <= 1) & (line > 0))] = np.inf
         point = np.where(ahead > 1e-9 * np.sqrt(square), np.einsum("ij,ij->i", reach, reach) / (2 * ahead), np.inf)
-    radius = np.maximum(np.minimum(radius, point), np.repeat(near, counts))  # it fitted before it grew
+    radius = np.maximum(np.minimum(line, point), np.repeat(near, counts))  # it fitted before it grew
     radius[which] = np.inf
-    stop, _ = rings.least(radius)
+    stop, other = rings.least(radius)
     stop = np.where(np.isfinite(stop), stop, near)
-    return foot + stop[:, None] * inward, stop
+    share_other = np.where(line[other] <= point[other], np.clip(along[other], 0, 1), 0.0)
+    return Circles(
+        centre=foot + stop[:, None] * inward,
+        radius=stop,
+        edges=np.column_stack([which, other]),
+        shares=np.column_stack([share[which], share_other]),
+    )

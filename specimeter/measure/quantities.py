@@ -8,7 +8,7 @@ import numpy as np
 
 from specimeter.measure.clearance import clear_distances
 from specimeter.measure.inscribed import largest_circles
-from specimeter.measure.polygon import Rings, areas, centroids, dense, diameters, perimeters
+from specimeter.measure.polygon import Rings, areas, centroids, diameters, perimeters
 from specimeter.scale.surface import Surface
 
 
@@ -63,11 +63,9 @@ def widths(pixels: Rings, developed: Rings, u_edge_px: np.ndarray, u_rel: float,
     Both edges are taken to be displaced alike, inwards or outwards: what misplaces an edge's half-level (blur, a lit lip,
     a grey interior) is the same on either side. So the two edges' parts add, and are given as one.
     """
-    step = np.maximum(np.abs(areas(developed)) / perimeters(developed) / 3, perimeters(developed) / 40000)
-    both = dense(developed.moved(np.column_stack([developed.points, pixels.points])), step)
-    fine = both.moved(both.points[:, :2])
-    circles = largest_circles(fine)
-    value, sides = 2 * circles.radius, both.points[circles.contacts][:, :, 2:]
+    circles = largest_circles(developed)
+    value = 2 * circles.radius
+    sides = pixels.points[circles.edges] + circles.shares[:, :, None] * pixels.edges[circles.edges]
     before = np.maximum(_apart(surface, sides), 1e-300)
     edges = _ends(surface, sides, u_edge_px, ("one edge", "other edge"), "contrast, noise, blur across the edge")
     parts = [

@@ -10,13 +10,12 @@ from scipy import ndimage
 from skimage.draw import polygon2mask
 
 from specimeter.measure.inscribed import largest_circles
-from specimeter.measure.polygon import Rings, areas, dense, perimeters
+from specimeter.measure.polygon import Rings
 
 
 def width(*polygons: np.ndarray) -> np.ndarray:
-    """Diameters, the outlines sampled as the measuring does."""
-    rings = Rings.of(polygons)
-    return 2 * largest_circles(dense(rings, np.abs(areas(rings)) / perimeters(rings) / 3)).radius
+    """Diameters of the largest circles."""
+    return 2 * largest_circles(Rings.of(polygons)).radius
 
 
 def turned(polygon: np.ndarray, angle: float, scale: float = 1.0, shift=(0.0, 0.0)) -> np.ndarray:
@@ -37,7 +36,7 @@ def test_ellipse(a, b, angle):
 @settings(deadline=None, max_examples=40)
 @given(long=st.floats(1, 60), angle=st.floats(0, 3.2), scale=st.floats(1e-3, 1e3))
 def test_rectangle(long, angle, scale):
-    """As wide as its short side. The tolerance is the sampling's: a third of area over perimeter, s^2 / 8 r = 0.7 %."""
+    """As wide as its short side. The tolerance is the last stride's."""
     rectangle = np.array([[0, 0], [long, 0], [long, 1], [0, 1.0]])
     assert width(turned(rectangle, angle, scale, (300.0, -20.0)))[0] == pytest.approx(scale, rel=7e-3)
 
@@ -59,7 +58,7 @@ def test_thin_crooked_crack():
     t = np.linspace(0, 20, 2000)
     path = np.column_stack([t, np.sin(t)])
     normal = np.column_stack([-np.cos(t), np.ones_like(t)]) / np.sqrt(1 + np.cos(t) ** 2)[:, None]
-    assert width(np.concatenate([path + 0.05 * normal, (path - 0.05 * normal)[::-1]]))[0] == pytest.approx(0.1, rel=0.01)
+    assert width(np.concatenate([path + 0.05 * normal, (path - 0.05 * normal)[::-1]]))[0] == pytest.approx(0.1, rel=0.005)
 
 
 def test_the_thickest_place_is_found_among_several():
@@ -70,7 +69,7 @@ def test_the_thickest_place_is_found_among_several():
     fine = np.linspace(0, 300, 30001)
     edge = np.column_stack([fine, 0.5 + 2.0 * np.exp(-((fine - 60) ** 2) / 50) + 2.2 * np.exp(-((fine - 250) ** 2) / 50)])
     truth = max(np.hypot(*(edge - [c, 0]).T).min() for c in np.linspace(245, 255, 201))
-    assert width(outline)[0] == pytest.approx(2 * truth, rel=2e-2)
+    assert width(outline)[0] == pytest.approx(2 * truth, rel=5e-3)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -99,4 +98,4 @@ def test_many_at_once_are_as_each_alone():
 def test_hair_thin_outlines_do_not_leak(long):
     """A hair 1 wide, askew: thinner than the raster's cells in the last case."""
     hair = np.array([[0, 0], [long, 0], [long, 1], [0, 1.0]])
-    assert width(turned(hair, 0.7))[0] == pytest.approx(1.0, rel=0.02)
+    assert width(turned(hair, 0.7))[0] == pytest.approx(1.0, rel=0.005)
