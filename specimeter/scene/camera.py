@@ -45,6 +45,7 @@ def expose(
         plane = light[..., band] * np.float32(imaging.balance[band] * imaging.exposure / face_level)
         if not imaging.off:
             plane = _focus(np.minimum(plane, 12), blur, imaging) * shading
+            plane += np.float32(imaging.flare) * (plane.mean() - plane)
             noise = rng.standard_normal(plane.shape, dtype=np.float32)
             noise *= np.sqrt(np.clip(plane, 0, 1) / np.float32(imaging.photons) + np.float32(imaging.read_noise**2))
             plane += noise

@@ -162,6 +162,7 @@ class Imaging:
     focus_height_mm: float = 0.0  # height of the plane in focus, relative to the crown
     defocus_px_per_mm: float = 0.0  # growth of the blur's sigma with distance from it
     vignette: float = 0.0
+    flare: float = 0.0  # share of the whole picture's light that the lens scatters evenly over it
     exposure: float = 0.32  # linear level that the face's median reaches
     paper: float = 0.85  # linear level that a card's paper may reach at most
     balance: tuple[float, float, float] = (1.0, 1.0, 1.0)

@@ -327,6 +327,7 @@ def _imaging(rng, view: Camera, specimen: Specimen, ideal) -> Imaging:
         focus_height_mm=focus,
         defocus_px_per_mm=float(rng.uniform(0.01, 0.05)) * 0.05 / fine,
         vignette=float(rng.uniform(0.0, 0.35)),
+        flare=float(rng.uniform(0.0, 0.03)),
         exposure=float(np.clip(rng.normal(0.27, 0.07), 0.12, 0.48)),
         paper=float(rng.choice([rng.uniform(0.6, 0.95), rng.uniform(0.95, 1.6)], p=[0.8, 0.2])),
         balance=(1 + warm, 1.0, 1 - warm),

@@ -10,7 +10,7 @@ from specimeter.scene.describe import Opening, Scene
 from specimeter.scene.light import lamp_at
 from specimeter.scene.material import blotches, noise
 
-BRIGHT = {"dark": (0.05, 0.048, 0.045), "slag": (0.16, 0.12, 0.08), "facets": (0.34, 0.34, 0.35)}
+BRIGHT = {"dark": (0.05, 0.048, 0.045), "slag": (0.16, 0.12, 0.08), "facets": (0.26, 0.26, 0.27)}
 
 
 def carve(rgb: np.ndarray, scene: Scene, opening: Opening) -> None:
@@ -130,7 +130,9 @@ def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:
     sky = np.exp(-1.5 * deep / width)
     level += (scene.light.ambient * 0.6 * sky)[:, None] * np.asarray(scene.light.ambient_colour, np.float32)
     level *= (0.35 + 0.65 * np.exp(-0.8 * deep / width))[:, None]
-    colour = np.array(BRIGHT[opening.fill], np.float32)
+    rim = at(into, hs, ha) / (0.12 * width)  # the wall's foot, just under the edge, is the darkest part
+    level *= (0.3 + 0.7 * np.clip(rim, 0, 1))[:, None]
+    colour = np.array(BRIGHT[opening.fill], np.float32) * np.float32(rng.uniform(0.7, 1.6))
     grain = at(noise(rng, mask.shape, per_mm, (max(0.08, 3 / per_mm), 0.3)), hs, ha)
     rough = {"dark": 0.2, "slag": 0.35, "facets": 0.6}[opening.fill]
     return level * colour * np.clip(1 + rough * grain, 0.1, 3)[:, None]
