@@ -105,6 +105,9 @@ class Lamp:
     radius_mm: float
     power: float  # irradiance it gives at the crown if square on
     colour: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    edge: tuple[float, float, float] | None = (
+        None  # something's shadow: direction it lies in (deg), its edge (mm), softness (mm)
+    )
 
 
 @record

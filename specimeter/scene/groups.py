@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from specimeter.scene.describe import Camera, Finish, Lamp, Light, Specimen
@@ -106,6 +108,10 @@ def light(rng: np.random.Generator, name: str, specimen: Specimen, camera: Camer
         offset = rng.uniform(12, 25) * camera.rotation[0] + rng.normal(0, 8) * camera.rotation[1]
         lamps.append(Lamp(place_mm=tuple(map(float, camera.eye_mm + offset)), radius_mm=5.0, power=0.8, colour=colour))
     room = float(rng.normal(0, 0.05))
+    if rng.random() < 0.15:  # somebody's or something's shadow crosses the scene
+        reach = 0.8 * specimen.radius_mm
+        edge = (float(rng.uniform(0, 360)), float(rng.uniform(-reach, reach)), float(10 ** rng.uniform(-0.3, 1.0)))
+        lamps[0] = replace(lamps[0], edge=edge)
     return Light(
         name=name, lamps=tuple(lamps), ambient=float(rng.uniform(*base["ambient"])), ambient_colour=(1 + room, 1.0, 1 - room)
     )

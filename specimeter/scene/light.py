@@ -7,6 +7,7 @@ import numpy as np
 
 from specimeter.scene import geometry
 from specimeter.scene.describe import Lamp, Light, Specimen
+from specimeter.scene.material import ramp
 
 
 def unit(vectors: np.ndarray) -> np.ndarray:
@@ -20,7 +21,12 @@ def lamp_at(lamp: Lamp, points: np.ndarray, crown: np.ndarray) -> tuple[np.ndarr
     squared = np.einsum("ij,ij->i", offset, offset)
     reference = float(np.sum((np.asarray(lamp.place_mm) - crown) ** 2))
     distance = np.sqrt(squared)
-    return offset / distance[:, None], lamp.power * reference / squared, lamp.radius_mm / distance
+    strength = lamp.power * reference / squared
+    if lamp.edge:  # a straight shadow edge over bar and bench
+        angle, place, soft = lamp.edge
+        into = points[:, 0] * np.cos(np.radians(angle)) + points[:, 1] * np.sin(np.radians(angle)) - place
+        strength = strength * (1 - 0.88 * ramp(into, -soft, soft))
+    return offset / distance[:, None], strength.astype(points.dtype), lamp.radius_mm / distance
 
 
 def metal(light: Light, points, view, normal, lay, rough_along, rough_across, reflectance, body, crown) -> np.ndarray:
@@ -60,8 +66,11 @@ def metal(light: Light, points, view, normal, lay, rough_along, rough_across, re
     return radiance
 
 
-def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng) -> np.ndarray:
-    """Light that falls on the level plane z = z_mm at a grid of x, y (mm), bar's soft shadow included: (len(y), len(x), 3)."""
+def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng, hidden=None) -> np.ndarray:
+    """Light that falls on the level plane z = z_mm at a grid of x, y (mm), soft shadows included: (len(y), len(x), 3).
+
+    The bar throws a shadow, and whatever `hidden(points, rays)` -> (N,) bool says stands in the way.
+    """
     crown = geometry.place(specimen, [[0.0, 0.0]])[0]
     gx, gy = np.meshgrid(x, y)
     ground = np.column_stack([gx.ravel(), gy.ravel(), np.full(gx.size, z_mm)])
@@ -76,7 +85,8 @@ def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm
                 rays = unit(np.asarray(lamp.place_mm) + lamp.radius_mm * disc - ground)
             else:  # cosine-weighted over the half-space above
                 rays = np.column_stack([r * np.cos(phi), r * np.sin(phi), -np.sqrt(np.maximum(1 - r * r, 1e-4))])
-            blocked += _blocked(specimen, ground, rays)
+            shaded = _blocked(specimen, ground, rays)
+            blocked += shaded if hidden is None else np.maximum(shaded, hidden(ground, rays))
         share = cv2.GaussianBlur((1 - blocked / count).reshape(gx.shape), (0, 0), 1.2)[..., None]
         if lamp:
             toward, strength, size = lamp_at(lamp, ground, crown)

@@ -296,4 +296,14 @@ def face_marks(rng, specimen, camera, weld, kept) -> list[Mark]:
             rng.uniform(0.3, 0.9),
             (0.72, 0.66, 0.58) if kind == "stain" else (0.8, 0.74, 0.6),
         )
+    if rng.random() < 0.2:
+        centre, angle, ridges = spot(0.7), rng.uniform(0, np.pi), []
+        for k in range(1, int(rng.integers(9, 15))):
+            around = (
+                np.linspace(rng.uniform(-0.5, 0.3), np.pi + rng.uniform(-0.3, 0.5), 60) if k > 3 else np.linspace(0, 6.2, 60)
+            )
+            radius = 0.5 * k * (1 + 0.04 * shapes.smooth_noise(rng, 60, 0.2))
+            loop = np.column_stack([radius * np.cos(around), 1.35 * radius * np.sin(around)])
+            ridges.append(shapes.turn(loop, angle, centre))
+        add("fingerprint", ridges, 0.22, rng.uniform(0.3, 1.0))
     return found

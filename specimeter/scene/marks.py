@@ -95,7 +95,7 @@ def _press(maps: Maps, rows, columns, height_mm: np.ndarray) -> None:
 def apply(maps: Maps, mark: Mark) -> None:
     """Work one mark into the maps."""
     rng = np.random.default_rng(mark.seed)
-    soft = {"stamp": 0.5, "dent": 1.0, "punch": 0.6, "pit": 0.4, "stain": 1.5, "oil": 2.0, "rust": 1.0, "finger": 0.5}
+    soft = {"stamp": 0.5, "dent": 1.0, "punch": 0.6, "pit": 0.4, "stain": 1.5, "oil": 2.0, "rust": 1.0, "fingerprint": 0.5}
     drawn = _strokes(maps, mark, soft.get(mark.kind, 0.2))
     if drawn is None:
         return
@@ -131,6 +131,13 @@ def apply(maps: Maps, mark: Mark) -> None:
         colour = np.array(mark.colour, np.float32)
         metal += (0.04 - metal) * alpha
         body += (colour - body) * alpha
+    elif mark.kind == "fingerprint":
+        ridges = (cover * np.clip(0.7 + 0.5 * blotches(rng, cover.shape, 3.0, per_mm), 0, 1) * np.float32(mark.strength))[
+            ..., None
+        ]
+        metal *= 1 - 0.35 * ridges
+        body *= 1 + 0.3 * ridges
+        rough *= 1 + 0.5 * ridges[..., 0]
     elif mark.kind in ("dust", "fibre"):
         alpha = (cover * np.float32(mark.strength))[..., None]
         metal *= 1 - alpha

@@ -86,11 +86,13 @@ class _Caster:
         self.bench_top = bench.draw(scene.bench, *(high - self.low), self.bench_per_mm, shadow)
         x, y = (np.linspace(self.low[k], high[k], 72) for k in (0, 1))
         self.grid = (x[0], y[0], x[1] - x[0], y[1] - y[0])
-        planes = (0.0, scene.card.origin_mm[2]) if scene.card.kind != "none" else (0.0,)
-        self.falling = [light.falling(scene.specimen, scene.light, x, y, z, rng) for z in planes]
+        self.falling = [light.falling(scene.specimen, scene.light, x, y, 0.0, rng, self._under_block)]
+        if scene.card.kind != "none":
+            self.falling.append(light.falling(scene.specimen, scene.light, x, y, scene.card.origin_mm[2], rng))
 
     def _prepare_card(self, px_per_mm: float) -> None:
         kind = self.scene.card.kind
+        self.blocks = []
         if kind == "none":
             return
         self.card_per_mm = int(np.clip(np.ceil(px_per_mm * 2), 8, 60))
@@ -107,6 +109,20 @@ class _Caster:
         flat = np.array([[-rim, -rim], [width + rim, -rim], [width + rim, height + rim], [-rim, height + rim]]) @ self.card_axes
         top = np.column_stack([flat, np.zeros(4)]) + self.scene.card.origin_mm
         self.card_box = _box(self.scene.camera, np.concatenate([top, top * [1, 1, 0]]) if self.scene.card.block else top)
+
+    def _under_block(self, points: np.ndarray, rays: np.ndarray) -> np.ndarray:
+        """Whether a block stands between points on the bench and the sky along rays, (N,)."""
+        result = np.zeros(len(points), bool)
+        top = -self.scene.card.origin_mm[2]
+        for low, high in self.blocks:
+            start = (points[:, :2] - self.scene.card.origin_mm[:2]) @ self.card_axes.T
+            flat = rays[:, :2] @ self.card_axes.T
+            with np.errstate(divide="ignore", invalid="ignore"):
+                one, two = (low - start) / flat, (high - start) / flat
+            near, far = np.minimum(one, two).max(axis=1), np.maximum(one, two).min(axis=1)
+            over = top / np.maximum(-rays[:, 2], 1e-4)  # reach at which the ray has risen above the block
+            result |= np.maximum(near, 0) < np.minimum(far, over)
+        return result
 
     def shade(self, points_px: np.ndarray):
         """Radiance (N, 3), id (N,), depth along the optical axis (N,), and levels of the face's central part."""

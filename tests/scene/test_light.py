@@ -61,3 +61,18 @@ def test_brushed_metal_spreads_light_across_its_lay():
     along, across = np.full(2, 0.08, np.float32), np.full(2, 0.3, np.float32)
     level = light.metal(scene_light, points, view, normal, lay, along, across, white, white * 0, crown)[:, 0]
     assert level[0] > 5 * level[1]
+
+
+def test_a_shadow_edge_takes_most_of_a_lamp_on_one_side():
+    """0.88 of the lamp is gone beyond the edge, none before it."""
+    lamp = Lamp(place_mm=(0.0, 0.0, -2000.0), radius_mm=5.0, power=1.0, edge=(0.0, 10.0, 2.0))
+    points = np.array([[5.0, 0.0, 0.0], [15.0, 0.0, 0.0]])
+    strength = light.lamp_at(lamp, points, np.zeros(3))[1]
+    assert strength == pytest.approx([1.0, 0.12], abs=1e-3)
+
+
+def test_what_hides_the_sky_darkens_the_ground():
+    """Where everything is hidden no light is left."""
+    x = np.array([120.0, 130.0])
+    dark = light.falling(BAR, lit(ambient=0.5), x, x, 0.0, np.random.default_rng(1), lambda p, d: np.ones(len(p), bool))
+    assert dark == pytest.approx(np.zeros((2, 2, 3)), abs=1e-6)

@@ -6,7 +6,22 @@ import pytest
 from specimeter.scene import marks, material, shapes
 from specimeter.scene.describe import Finish, Mark, Opening, Specimen, Weld
 
-KINDS = ("stamp", "punch", "dent", "pit", "scratch", "gauge-line", "grinding", "ink", "dust", "fibre", "rust", "stain", "oil")
+KINDS = (
+    "stamp",
+    "punch",
+    "dent",
+    "pit",
+    "scratch",
+    "gauge-line",
+    "grinding",
+    "ink",
+    "dust",
+    "fibre",
+    "rust",
+    "stain",
+    "oil",
+    "fingerprint",
+)
 
 
 @pytest.fixture(scope="module")
