@@ -12,7 +12,7 @@ from specimeter.scale.surface import Bend
 
 ROUNDS = 5  # of Gauss-Newton for one set of marks
 LONGEST_STEP = np.array([3.0, 0.08, 0.05, 2.0, 2.0, 0.03])  # mm, rad, log, mm, mm, 1 in one round
-LEAST_U_CROWN_MM, LEAST_U_DIRECTION_DEG = 0.15, 0.15  # borders are never straighter or squarer than this on a hand-cut specimen
+LEAST_U_CROWN_MM, LEAST_U_DIRECTION_DEG = 0.2, 0.2  # borders are never straighter or squarer than this on a hand-cut specimen
 LEAST_U_RADIUS_REL = 0.004
 
 
@@ -190,8 +190,8 @@ def _solve(bend: Bend, ends: np.ndarray, bow: float, marks: tuple[list[Mark], li
         normal = jacobian.T @ (weight[:, None] * jacobian) + prior
         change = np.linalg.solve(normal, jacobian.T @ (weight * here) + holding.T @ held)
         p = p - np.clip(change, -LONGEST_STEP, LONGEST_STEP)
-    # neighbouring profiles share their light: about one in four counts as independent
-    shared = jacobian.T @ ((weight / 4)[:, None] * jacobian) + prior
+    # neighbouring profiles share their light: about one in ten counts as independent
+    shared = jacobian.T @ ((weight / 10)[:, None] * jacobian) + prior
     return moved(p), p[3:5], float(p[5]), np.linalg.inv(shared)
 
 

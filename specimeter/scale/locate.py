@@ -65,7 +65,7 @@ def candidates(
     width_mm : float or None
         By calliper; None tries all of `WIDTHS_MM`.
     window_mm : left, top, right, bottom in the world, at the crown's height: where crowns may be.
-    hide_px : polygons (N, 2) in pixels whose edges are known not to be the specimen's (a card).
+    hide_px : polygons (N, 2) in pixels in and on which edges are hardly the specimen's (a card; a second one is its hole).
     turns_deg : directions tried, relative to the start's.
     sizes : factors on radius and width that are tried, where the scale at the crown is not well known.
     """
@@ -111,19 +111,20 @@ def _evidence(picture, start: Bend, depth_mm: float, window_mm, pad: float, cell
     tensor = np.stack([np.sum(dx * dx, axis=2), np.sum(dx * dy, axis=2), np.sum(dy * dy, axis=2)], axis=-1)
     near_outside = cv2.dilate(outside.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     tensor[near_outside] = 0
+    gain = np.ones(outside.shape, np.float32)
     if len(hide_px):
         hidden = np.zeros(picture.rgb.shape[:2], np.uint8)
-        for polygon in hide_px:
-            corners = (np.asarray(polygon) + 0.5) / picture.factor - 0.5
-            cv2.polylines(hidden, [np.round(corners).astype(np.int32).reshape(-1, 1, 2)], True, 1, thickness=7)
+        corners = [np.round((np.asarray(p) + 0.5) / picture.factor - 0.5).astype(np.int32).reshape(-1, 1, 2) for p in hide_px]
+        cv2.fillPoly(hidden, corners, 1)  # a polygon in another is a hole
+        cv2.polylines(hidden, corners, True, 1, thickness=7)
         small = (points + 0.5) / picture.factor - 0.5
         card = cv2.remap(hidden, *np.moveaxis(small.astype(np.float32), -1, 0), cv2.INTER_NEAREST).reshape(outside.shape)
-        tensor[card > 0] *= 0.15
+        gain[card > 0] = 0.1
     trace = tensor[..., 0] + tensor[..., 2]
     reach = round(14.0 / cell) | 1
     unrest = cv2.blur(trace, (reach, reach)).reshape(trace.shape)
     floor = 0.5 * np.median(trace[~near_outside]) + 1e-5 if (~near_outside).any() else 1e-5
-    return _Map(tensor=tensor / (trace + unrest + floor)[..., None], left_mm=left, top_mm=top, cell_mm=cell)
+    return _Map(tensor=tensor * (gain / (trace + unrest + floor))[..., None], left_mm=left, top_mm=top, cell_mm=cell)
 
 
 def _best_places(

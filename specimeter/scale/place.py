@@ -25,7 +25,8 @@ TALLEST_MM = 80.0  # how far a crown may stand over a card on the bench
 SPREADS_MM = (1.8, 0.9, 0.45)  # how far from the predicted border an edge may lie, pass by pass
 TRIED = 10  # rough places that are looked at more closely
 MOST_REFINED = 3  # candidates that the narrow searches are spent on
-FOUND, DOUBTFUL = 0.30, 0.45  # support below which nothing counts as found, or a caution is due
+NEIGHBOURS = ((-0.13, 1.0), (0.13, 1.0), (-0.28, 1.0), (0.28, 1.0), (0.0, 1.06), (0.0, 0.94))  # shift over radius, size
+FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
 
 def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
@@ -54,6 +55,8 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     found = [one for one in found if not _on_card(one, scale)]
     placed = [fit for fit in _best_fits(fine, found, known) if _holds(fit, guess)]
     if not placed or placed[0].support < FOUND:
+        if (by_hand := _by_hand(photo, sheet, start, known)) is not None:
+            return by_hand
         raise SurfaceError(
             "no bent specimen of the sheet's size stands out from the background",
             file=photo.file,
@@ -122,6 +125,8 @@ def _prior(photo: Photo, sheet: Sheet, scale: Scale) -> tuple[Bend, list[float],
         centre, step = points.mean(axis=0), points[1] - points[0]
         seen, turns = flat.develop(points), np.arange(-8.0, 8.1, 2.0)
         spare = 0.3 * radius + 0.5 * (sheet.specimen.specimen_width_mm or 25.0)
+    if sheet.region is not None:
+        seen, spare = flat.develop(np.asarray(sheet.region.outline_px, float)), 0.8 * radius
     one, two = flat.develop(np.array([centre - step / np.hypot(*step), centre + step / np.hypot(*step)]))
     direction = float(np.degrees(np.arctan2(*(two - one)[::-1])))
     window = [*(np.nanmin(seen, axis=0) - spare), *(np.nanmax(seen, axis=0) + spare)]
@@ -132,14 +137,41 @@ def _prior(photo: Photo, sheet: Sheet, scale: Scale) -> tuple[Bend, list[float],
     return bend, window, turns
 
 
+def _by_hand(photo: Photo, sheet: Sheet, start: Bend, known: Knowledge) -> Bend | None:
+    """Where the picture shows no edges: the bend where a person put it, by axis points or by a region; None without either."""
+    if not isinstance(sheet.bend.axis, str):
+        length = float(np.diff(start.develop(np.array(sheet.bend.axis, float)), axis=0)[0, 1])
+        crown, u_crown, u_direction = start.crown_mm, 1.0, float(np.degrees(np.arctan2(1.0, abs(length))))
+        basis = "axis points marked by hand, 1 mm each (judgement)"
+    elif sheet.region is not None:
+        flat = Flat(view=start.view, height_mm=start.height_mm)
+        seen = flat.develop(np.asarray(sheet.region.outline_px, float)) @ start.frame[:2, :2].T
+        crown = (seen.min(axis=0) + seen.max(axis=0)) / 2 @ start.frame[:2, :2]
+        u_crown, u_direction, basis = 0.1 * start.radius_mm, 5.0, "middle of the region drawn by hand (judgement)"
+    else:
+        return None
+    return replace(
+        start,
+        crown_mm=crown,
+        u_crown_mm=u_crown,
+        u_direction_deg=u_direction,
+        u_radius_mm=RADIUS_U_REL * known.radius_mm,
+        basis={"radius": RADIUS_BASIS, "direction": basis, "crown": basis},
+        evidence={"support": 0.0, "nominal_radius_mm": round(known.radius_mm, 4)},
+        cautions=("The specimen's own edges were not found: its axis was taken from the sheet as it stands.",),
+    )
+
+
 def _knowledge(start: Bend, width_mm: float | None, scale: Scale) -> Knowledge:
     """What sheet and scale say of the bend's size; a height that nobody entered leaves the scale open."""
+    height = sum(term.contribution**2 for term in scale.budget if term.source.startswith("height"))
+    u_view = np.sqrt(max(0.0, scale.u_rel**2 - height))  # a wrong height changes all sizes alike, a wrong view bends them
     return Knowledge(
         radius_mm=start.radius_mm,
         width_mm=width_mm,
         u_radius=float(np.hypot(RADIUS_U_REL, u_size(scale))),
-        u_ratio=float(np.hypot(RADIUS_U_REL, scale.u_rel if scale.u_rel > 0.01 else 0.0)),
-        u_bow=float(np.hypot(0.004, 0.5 * scale.u_rel)),
+        u_ratio=float(np.hypot(RADIUS_U_REL, u_view)),
+        u_bow=float(np.hypot(0.004, 0.5 * u_view)),
     )
 
 
@@ -168,8 +200,27 @@ def _best_fits(picture: Reduced, rough: Sequence[Candidate], known: Knowledge) -
         ends = (-0.5 * one.width_mm, 0.5 * one.width_mm)
         fits += [refine(picture, start, ends, SPREADS_MM[:1], known) for start in starts]
     few = sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))[:MOST_REFINED]
-    fits = [refine(picture, fit.bend, fit.ends_mm, SPREADS_MM[1:], known) for fit in few]
+    few = [_climbed(picture, fit, known) for fit in few]
+    fits = [refine(picture, fit.bend, fit.ends_mm, SPREADS_MM[-1:], known) for fit in few]
     return sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))
+
+
+def _climbed(picture: Reduced, fit: Placed, known: Knowledge) -> Placed:
+    """The fit, or a better one from beside it: streaks of light along the face pass for silhouettes a little way off."""
+    best = fit
+    for _ in range(2):
+        before = best
+        for shift, size in NEIGHBOURS if known.u_radius > 0.1 else NEIGHBOURS[:4]:
+            bend = before.bend
+            moved = bend.crown_mm + shift * bend.radius_mm * bend.frame[0, :2]
+            start = replace(bend, crown_mm=moved, radius_mm=bend.radius_mm * size)
+            ends = (before.ends_mm[0] * size, before.ends_mm[1] * size)
+            other = refine(picture, start, ends, SPREADS_MM[1:2], known)
+            if other is not None and _worth(other, known) > _worth(best, known):
+                best = other
+        if best is before:
+            break
+    return best
 
 
 def _worth(fit: Placed, known: Knowledge) -> float:
@@ -197,7 +248,7 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
     if best.support < DOUBTFUL:
         cautions.append("The specimen's edges stand out weakly from the background: check the outline of the examined area.")
     rival = max((_worth(other, known) for other in others if _elsewhere(best, other)), default=0.0)
-    if rival > 0.85 * _worth(best, known):
+    if rival > _worth(best, known) - 0.05:
         cautions.append("Another place in the photograph fits the specimen's size nearly as well: check the examined area.")
     if width is not None and abs(measured / width - 1) > max(0.08, 2 * known.u_radius):
         cautions.append(
@@ -209,7 +260,8 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
         "side_edges_a_mm": [round(value, 4) for value in best.ends_mm],
         "shading": round(best.shading, 3),
         "ends_at_silhouettes": round(best.ends_there, 3),
-        "rival_support": round(max(0.0, rival), 3),
+        "worth": round(float(_worth(best, known)), 3),
+        "rival_worth": round(float(rival), 3),
         "nominal_radius_mm": round(known.radius_mm, 4),
     }
     return replace(
@@ -219,8 +271,8 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
         u_radius_mm=best.u_radius_mm,
         basis={
             "radius": RADIUS_BASIS,
-            "direction": "fit to the specimen's own edges, at least 0.15 degrees",
-            "crown": "fit to the specimen's own edges, at least 0.15 mm",
+            "direction": "fit to the specimen's own edges, at least 0.2 degrees",
+            "crown": "fit to the specimen's own edges, at least 0.2 mm",
         },
         evidence=evidence,
         cautions=tuple(cautions),

@@ -134,8 +134,8 @@ def _steep_line(bend: Bend, from_mm: float, to_mm: float, which: int) -> np.ndar
 
 def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, scale: Scale, bend: Bend) -> float:
     """0 to 1, from how well the borders show, how near rivals come and how the width agrees with the calliper."""
-    support = min(bend.evidence.get("support", 1.0), 0.5 * (edges[0].support + edges[1].support) + 0.25)
-    confidence = np.clip((support - 0.25) / 0.4, 0.05, 0.99)
+    support = min(bend.evidence.get("support", 1.0), 0.5 * (edges[0].support + edges[1].support) + 0.35)
+    confidence = np.clip((support - 0.5) / 0.35, 0.05, 0.99)
     if bend.cautions:
         confidence = min(confidence, 0.45)
     if calliper is not None:

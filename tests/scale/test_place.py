@@ -1,0 +1,100 @@
+"""Placing surfaces: on rendered photographs with exact truth, and where the sheet cannot be followed."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from specimeter import photo as photos
+from specimeter import sheet as sheets
+from specimeter.errors import SurfaceError
+from specimeter.scale.find import find_scale
+from specimeter.scale.place import place_surface, u_size
+from specimeter.scale.surface import Bend, Flat
+
+
+@pytest.fixture(scope="module")
+def case(bend_case):
+    """Photograph, sheet, scale and truth of one rendered side bend."""
+    photo, sheet = photos.read(bend_case.photo), sheets.read(bend_case.sheet)
+    return SimpleNamespace(photo=photo, sheet=sheet, scale=find_scale(photo, sheet), truth=bend_case.truth)
+
+
+def changed(sheet, table, **values):
+    return sheet.model_copy(update={table: getattr(sheet, table).model_copy(update=values)})
+
+
+def check_crown(surface, truth, *, crown_mm, direction_deg):
+    """The true crown line (projected by the renderer's own camera) develops to s = 0 along a."""
+    first, second = surface.develop(np.array(truth["axis_px"]))
+    assert (first[0] + second[0]) / 2 == pytest.approx(0.0, abs=crown_mm)
+    assert abs(np.degrees(np.arctan2(second[0] - first[0], abs(second[1] - first[1])))) < direction_deg
+
+
+def test_the_crown_line_is_found_on_the_pictures_own_edges(case):
+    """Within twice the stated standard uncertainty, which for 8 px per mm is a few tenths of a mm and degree."""
+    surface = place_surface(case.photo, case.sheet, case.scale)
+    assert isinstance(surface, Bend)
+    check_crown(surface, case.truth, crown_mm=2 * surface.u_crown_mm, direction_deg=2 * surface.u_direction_deg)
+    assert surface.radius_mm == pytest.approx(case.truth["specimen"]["radius_mm"], abs=2 * surface.u_radius_mm + 0.3)
+    assert surface.u_crown_mm < 0.6
+    assert surface.u_direction_deg < 0.8
+    assert {source for source, _, _ in surface.variants()} == {
+        "radius of the bend",
+        "direction of the bend axis",
+        "place of the crown",
+    }
+    assert 0.6 < surface.evidence["support"] <= 1.0
+
+
+def test_rough_axis_points_are_refined(case):
+    """Points marked 1 mm off the crown line give the same crown as the word for the direction does."""
+    points = np.array(case.truth["axis_px"])
+    along = points[1] - points[0]
+    off = np.array([-along[1], along[0]]) / np.hypot(*along) / case.truth["mm_per_px"]
+    sheet = changed(case.sheet, "bend", axis=tuple(map(tuple, points + off)))
+    surface = place_surface(case.photo, sheet, case.scale)
+    check_crown(surface, case.truth, crown_mm=2 * surface.u_crown_mm, direction_deg=2 * surface.u_direction_deg)
+
+
+def test_axis_points_off_the_picture_are_refused(case):
+    sheet = changed(case.sheet, "bend", axis=((10.0, 10.0), (10.0, 99999.0)))
+    with pytest.raises(SurfaceError, match="outside the photograph") as error:
+        place_surface(case.photo, sheet, case.scale)
+    assert error.value.field == "bend.axis"
+
+
+def blank(photo):
+    return SimpleNamespace(
+        file="blank.png", rgb=np.full_like(photo.rgb, 90), width_px=photo.width_px, height_px=photo.height_px
+    )
+
+
+def test_a_picture_without_a_specimen_is_refused_and_says_what_helps(case):
+    sheet = changed(case.sheet, "bend", axis="horizontal")
+    with pytest.raises(SurfaceError, match="no bent specimen") as error:
+        place_surface(blank(case.photo), sheet, case.scale)
+    assert "[region]" in error.value.mend
+
+
+def test_axis_points_serve_where_no_edge_shows(case):
+    """Without edges a person's axis is taken as it stands, with a caution and a wide uncertainty."""
+    sheet = changed(case.sheet, "bend", axis=tuple(map(tuple, case.truth["axis_px"])))
+    surface = place_surface(blank(case.photo), sheet, case.scale)
+    check_crown(surface, case.truth, crown_mm=0.3, direction_deg=1.0)
+    assert surface.u_crown_mm >= 1.0
+    assert surface.cautions
+
+
+def test_other_tests_lie_on_a_flat_surface(case):
+    sheet = changed(case.sheet, "specimen", test="nick-break").model_copy(update={"bend": None})
+    surface = place_surface(case.photo, sheet, case.scale)
+    assert isinstance(surface, Flat)
+    assert surface.height_mm == case.scale.surface_height_mm
+
+
+def test_an_unknown_height_leaves_the_size_open(case):
+    """A height nobody entered (u = 10 mm, design section 5) may be off by tens of mm: sizes on the picture stay open."""
+    scale = SimpleNamespace(u_rel=0.03, surface_height_u_mm=10.0)
+    assert u_size(scale) > 0.1
+    assert u_size(SimpleNamespace(u_rel=0.001, surface_height_u_mm=0.5)) == pytest.approx(0.001)

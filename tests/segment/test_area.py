@@ -1,0 +1,125 @@
+"""The examined area, on bent bars that a second, independent renderer drew on cluttered benches (conftest of this folder)."""
+
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+
+from specimeter.errors import AreaError
+from specimeter.scale.place import place_surface
+from specimeter.scale.surface import Bend, Flat
+from specimeter.segment.area import examined_area, steepness_limits_mm
+
+SEEDS = (2, 5, 10, 11, 21, 23)  # benches of wood, cloth and paint; metal dark and bright; arcs of 120 and 180 degrees
+
+
+def true_bend(picture) -> Bend:
+    truth = picture.truth
+    return Bend(
+        view=picture.scale.view,
+        crown_mm=truth.crown_mm,
+        direction_deg=truth.direction_deg,
+        height_mm=truth.height_mm,
+        radius_mm=truth.radius_mm,
+        angle_deg=truth.angle_deg,
+    )
+
+
+def true_outline(picture) -> np.ndarray:
+    """Pixels of the true face: up to 60 degrees by the definition of steepness, cut from a fine grid of arc positions."""
+    bend, half = true_bend(picture), picture.truth.width_mm / 2
+    s = np.linspace(-bend.arc_half_mm, bend.arc_half_mm, 2001)
+    sides = [np.column_stack([s, np.full_like(s, a)]) for a in (-half, half)]
+    sides = [side[bend.steepness_on_deg(side) <= 60.0] for side in sides]
+    return bend.project(np.concatenate([sides[0], sides[1][::-1]]))
+
+
+def covered(outline: np.ndarray, shape) -> np.ndarray:
+    mask = np.zeros((2 * shape[0], 2 * shape[1]), np.uint8)
+    cv2.fillPoly(mask, [np.round(2 * outline).astype(np.int32).reshape(-1, 1, 2)], 1)
+    return mask > 0
+
+
+def examine(picture, **sheet):
+    if sheet:
+        picture.sheet.region = SimpleNamespace(**({"exclude_px": ()} | sheet))
+    surface = place_surface(picture.photo, picture.sheet, picture.scale)
+    return surface, examined_area(picture.photo, picture.sheet, picture.scale, surface)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_face_is_found_among_clutter(bench_photograph, seed):
+    """Area within 5 % (the goal for nine in ten), nearly all of it in common, and the width within 3 u of the true one."""
+    picture = bench_photograph(seed, width_px=800)
+    surface, area = examine(picture)
+    found, true = (covered(outline, picture.photo.rgb.shape) for outline in (area.outline_px, true_outline(picture)))
+    assert found.sum() == pytest.approx(true.sum(), rel=0.05)
+    assert (found & true).sum() > 0.93 * (found | true).sum()
+    assert area.width_mm == pytest.approx(picture.truth.width_mm, abs=3 * area.u_width_mm)
+    assert area.found_by == "auto"
+    assert area.confidence > 0.5
+    assert len(area.edges_px) == 2
+    assert np.nanmax(surface.steepness_deg(area.outline_px)) < 60.01
+    offset = abs((surface.crown_mm - picture.truth.crown_mm) @ picture.truth.frame[0, :2])
+    assert offset < 3 * surface.u_crown_mm
+
+
+def test_the_width_is_measured_and_not_the_callipers(bench_photograph):
+    """A calliper reading 2 % off (0.5 mm) does not move the width found on the edges by more than its own uncertainty."""
+    widths = []
+    for factor in (1.0, 1.02):
+        picture = bench_photograph(21, width_px=800)
+        picture.sheet.specimen.specimen_width_mm *= factor
+        widths.append(examine(picture)[1])
+    assert widths[0].width_mm == pytest.approx(widths[1].width_mm, abs=widths[0].u_width_mm)
+
+
+def test_steepness_limits_are_where_the_steepness_is_60_degrees(bench_photograph):
+    bend = true_bend(bench_photograph(2, width_px=800))
+    a = np.linspace(-12, 12, 7)
+    limits = steepness_limits_mm(bend, a)
+    for which in (0, 1):
+        assert bend.steepness_on_deg(np.column_stack([limits[:, which], a])) == pytest.approx(60.0, abs=1e-3)
+
+
+def test_a_region_is_taken_as_drawn_with_its_holes(bench_photograph):
+    picture = bench_photograph(2, width_px=800)
+    middle = true_bend(picture).project([[-6, -6], [6, -6], [6, 6], [-6, 6]])
+    hole = middle.mean(axis=0) + np.array([[-3.0, -3.0], [3.0, -3.0], [0.0, 3.0]])
+    _, area = examine(picture, outline_px=middle.tolist(), exclude_px=(hole.tolist(),))
+    assert area.found_by == "sheet"
+    assert not area.cautions
+    x, y = middle.T
+    drawn = abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2
+    assert cv2.contourArea(area.outline_px.astype(np.float32)) == pytest.approx(drawn, rel=1e-3)
+    assert area.exclude_px[0] == pytest.approx(hole)
+
+
+def test_a_region_is_cut_where_it_is_too_steep(bench_photograph):
+    """A region over the whole bar ends at the 60 degree lines, and says that something was left out."""
+    picture = bench_photograph(21, width_px=800)
+    outline = true_outline(picture)
+    larger = outline.mean(axis=0) + 1.25 * (cv2.convexHull(outline.astype(np.float32)).reshape(-1, 2) - outline.mean(axis=0))
+    surface, area = examine(picture, outline_px=larger.tolist())
+    steepness = surface.steepness_deg(area.outline_px)
+    assert np.nanmax(steepness) < 60.01
+    assert np.mean(steepness > 59.9) > 0.03  # it follows the limit
+    assert "steeper than 60 degrees" in area.cautions[0]
+    assert area.width_mm == pytest.approx(picture.truth.width_mm, abs=3 * area.u_width_mm)
+
+
+def test_a_region_with_nothing_to_examine_is_refused(bench_photograph):
+    picture = bench_photograph(21, width_px=800)
+    surface = place_surface(picture.photo, picture.sheet, picture.scale)
+    picture.sheet.region = SimpleNamespace(outline_px=[[1, 1], [9, 1], [9, 9]], exclude_px=())
+    with pytest.raises(AreaError, match="less steep than 60 degrees") as error:
+        examined_area(picture.photo, picture.sheet, picture.scale, surface)
+    assert error.value.field == "region.outline_px"
+
+
+def test_a_flat_face_needs_a_region(bench_photograph):
+    picture = bench_photograph(2, width_px=800)
+    with pytest.raises(AreaError, match="not outlined") as error:
+        examined_area(picture.photo, picture.sheet, picture.scale, Flat(view=picture.scale.view, height_mm=3.0))
+    assert error.value.field == "region.outline_px"
