@@ -279,10 +279,13 @@ def _camera(rng, name, specimen: Specimen, card: Card, width_px, mm_per_px, tilt
             k1=k1,
             rotation=rotation,
             eye_mm=eye,
-            focal_35mm_mm=focal_35 if rng_exif < 0.8 else None,
+            focal_35mm_mm=focal_35 * stated / (1 + near / distance) if told else None,
         )
 
-    rng_exif = rng.random()
+    # what EXIF says: often nothing is told; some makers refer to the long side instead of the diagonal; near focus lengthens
+    told = rng.random() < 0.8
+    stated = 36.0 / 43.27 * 1.25 if rng.random() < 0.25 else 1.0
+    near = float(rng.uniform(0.0, 6.0))  # mm: a lens of that true focal length that moves out to focus
     if mm_per_px is None:
         for _ in range(60):  # step back until all that must show does
             view = at(distance)
