@@ -60,6 +60,7 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     surface = place_surface(photo, sheet, scale)
     progress("examined area: following the specimen's edges")
     area = examined_area(photo, sheet, scale, surface)
+    scale = scale.at(area.outline_px.mean(axis=0))
     resolvable_mm = smallest_resolvable_mm(photo, surface, area)
     progress("openings: searching and outlining")
     outlines = segmenter(method)(photo, surface, area)
