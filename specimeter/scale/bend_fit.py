@@ -183,7 +183,12 @@ def _solve(bend: Bend, ends: np.ndarray, bow: float, marks: tuple[list[Mark], li
     for _ in range(ROUNDS):
         here, held = off(p), surprise(p)
         ahead = [p + step[k] * np.eye(6)[k] for k in range(6)]
-        jacobian = np.column_stack([(off(q) - here) / step[k] for k, q in enumerate(ahead)])
+        jacobian = np.zeros((len(here), 6))
+        jacobian[:, :3] = np.column_stack([(off(q) - here) / step[k] for k, q in enumerate(ahead[:3])])
+        square = (moved(p).hit(side_rays)[0][:, 0] / (known.radius_mm * np.exp(p[2]))) ** 2
+        square = np.nan_to_num(square) / noise[: len(which)]
+        jacobian[np.arange(len(which)), 3 + which] = -1.0 / noise[: len(which)] - p[5] * square
+        jacobian[: len(which), 5] = -p[3:5][which] * square
         holding = np.column_stack([(surprise(q) - held) / step[k] for k, q in enumerate(ahead)])
         weight = strength / (1.0 + here**2)
         prior = holding.T @ holding + 1e-9 * np.eye(6)

@@ -1,5 +1,6 @@
 """Placing surfaces: on rendered photographs with exact truth, and where the sheet cannot be followed."""
 
+import json
 from types import SimpleNamespace
 
 import numpy as np
@@ -45,6 +46,7 @@ def test_the_crown_line_is_found_on_the_pictures_own_edges(case):
         "place of the crown",
     }
     assert 0.6 < surface.evidence["support"] <= 1.0
+    assert json.loads(json.dumps(surface.evidence)) == surface.evidence
 
 
 def test_rough_axis_points_are_refined(case):
