@@ -91,7 +91,7 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
             lopsided=rng.uniform(-0.5, 0.5),
             skew=rng.uniform(-0.3, 0.3),
         )
-        return [_opening(rng, shapes.turn(outline, across, centre), "opening", form, width)]
+        return [make_opening(rng, shapes.turn(outline, across, centre), "opening", form, width)]
     if form in ("ragged", "slit"):
         length = max(length, 0.8)
         width = max(0.08, length * (rng.uniform(0.05, 0.15) if form == "ragged" else rng.uniform(0.03, 0.08)))
@@ -104,17 +104,17 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
             bend=rng.normal(0, 0.03),
             ragged=rng.uniform(0.5, 1.1) if form == "ragged" else 0.1,
         )
-        return [_opening(rng, shapes.turn(outline, turned, centre), "crack", form, width)]
+        return [make_opening(rng, shapes.turn(outline, turned, centre), "crack", form, width)]
     if form == "cavity":
         length = min(length, 5.0)
         width = length * rng.uniform(0.3, 0.6)
         outline = shapes.cavity(rng, length, width, rough=rng.uniform(0.08, 0.3))
-        return [_opening(rng, shapes.turn(outline, rng.uniform(0, np.pi), centre), "opening", form, width, slag=0.7)]
+        return [make_opening(rng, shapes.turn(outline, rng.uniform(0, np.pi), centre), "opening", form, width, slag=0.7)]
     if form == "pulled-pore":
         length = float(np.exp(rng.uniform(np.log(0.3), np.log(2.5))))
         width = length * rng.uniform(0.45, 0.6)
         outline = shapes.cavity(rng, length, width, rough=rng.uniform(0.02, 0.08))
-        return [_opening(rng, shapes.turn(outline, rng.normal(0, 0.25), centre), "opening", form, width)]
+        return [make_opening(rng, shapes.turn(outline, rng.normal(0, 0.25), centre), "opening", form, width)]
     if form == "row":
         turned, group, at = across, [], 0.0
         for _ in range(int(rng.integers(3, 6))):
@@ -124,11 +124,11 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
             at += own / 2
             place = centre + at * np.array([np.cos(turned), np.sin(turned)]) + rng.normal(0, 0.08, 2)
             at += own / 2 + rng.uniform(0.4, 1.5)
-            group.append(_opening(rng, shapes.turn(outline, turned + rng.normal(0, 0.1), place), "opening", form, width))
+            group.append(make_opening(rng, shapes.turn(outline, turned + rng.normal(0, 0.1), place), "opening", form, width))
         return group
     if form == "fusion-line":
         width = max(0.1, length * rng.uniform(0.08, 0.35))
-        turned, centre = _on_fusion_line(rng, specimen, weld, length)
+        turned, centre = on_fusion_line(rng, specimen, weld, length)
         outline = shapes.ribbon(
             rng,
             length,
@@ -138,7 +138,7 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
             lopsided=rng.choice([-0.8, 0.8]),
             bend=rng.normal(0, 0.015),
         )
-        return [_opening(rng, shapes.turn(outline, turned, centre), "opening", form, width, slag=0.4)]
+        return [make_opening(rng, shapes.turn(outline, turned, centre), "opening", form, width, slag=0.4)]
     if form == "bridged":
         length = max(length, 1.2)
         share, gap = rng.uniform(0.3, 0.7), rng.uniform(0.15, 0.45)
@@ -148,7 +148,7 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
             width = own * rng.uniform(0.15, 0.4)
             outline = shapes.ribbon(rng, own, width, blunt=rng.uniform(0.5, 0.7), ragged=0.08)
             where = centre + direction * (offset * length + np.sign(offset) * gap / 4)
-            group.append(_opening(rng, shapes.turn(outline, across, where), "opening", form, width))
+            group.append(make_opening(rng, shapes.turn(outline, across, where), "opening", form, width))
         return group
     if form == "corner-tear":
         length = min(max(length, specimen.corner_mm + 0.4), 6.0)
@@ -158,11 +158,11 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
         outline = shapes.corner_tear(rng, length + 0.3, width, ragged=rng.uniform(0.05, 0.2))
         outline = shapes.turn(outline, -side * np.pi / 2 + rng.normal(0, 0.2), (centre[0], side * (half + 0.3)))
         outline = shapes.clip_width(outline, half)
-        return [_opening(rng, outline, "opening", form, width, at_corner=True)] if len(outline) > 8 else []
+        return [make_opening(rng, outline, "opening", form, width, at_corner=True)] if len(outline) > 8 else []
     raise ValueError(f"unknown form {form!r}")
 
 
-def _opening(rng, outline, kind, form, width, *, slag=0.15, at_corner=False) -> Opening:
+def make_opening(rng, outline, kind, form, width, *, slag=0.15, at_corner=False) -> Opening:
     fill = str(rng.choice(["slag", "facets", "dark"], p=[slag, 0.12, 0.88 - slag]))
     lip = rng.random() < 0.55
     return Opening(
@@ -178,7 +178,7 @@ def _opening(rng, outline, kind, form, width, *, slag=0.15, at_corner=False) -> 
     )
 
 
-def _on_fusion_line(rng, specimen: Specimen, weld: Weld, length_mm: float):
+def on_fusion_line(rng, specimen: Specimen, weld: Weld, length_mm: float):
     """Direction (radians in [s, a]) and place of an opening on one of the weld's edges."""
     half = specimen.width_mm / 2
     side = int(rng.integers(2))

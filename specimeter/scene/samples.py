@@ -167,7 +167,7 @@ def scene_of(sample: Sample, width_px: int = WIDTH_PX) -> Scene:
 def _opening(rng, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
     centre, turned, kind = np.array([s, a]), np.pi / 2 + rng.normal(0, 0.08), "opening"
     if form == "fusion-line":
-        turned, centre = lot._on_fusion_line(rng, scene.specimen, scene.weld, length)
+        turned, centre = lot.on_fusion_line(rng, scene.specimen, scene.weld, length)
         outline = shapes.ribbon(rng, length, width, blunt=0.6, ragged=0.15, lopsided=0.6)
     elif form == "pore":
         outline = shapes.cavity(rng, length, width, rough=0.05)
@@ -175,10 +175,10 @@ def _opening(rng, scene: Scene, form: str, length: float, width: float, s: float
         half = scene.specimen.width_mm / 2
         outline = shapes.turn(shapes.corner_tear(rng, length + 0.3, width, ragged=0.1), -np.pi / 2, (s, half + 0.3))
         outline = shapes.clip_width(outline, half)
-        return lot._opening(rng, outline, kind, "corner-tear", width, at_corner=True)
+        return lot.make_opening(rng, outline, kind, "corner-tear", width, at_corner=True)
     else:
         outline = shapes.ribbon(rng, length, width, blunt=0.65, ragged=0.1)
-    return lot._opening(rng, shapes.turn(outline, turned, centre), kind, form, width)
+    return lot.make_opening(rng, shapes.turn(outline, turned, centre), kind, form, width)
 
 
 def _near(mark, openings: Sequence[Opening]) -> bool:
