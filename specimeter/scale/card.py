@@ -10,19 +10,21 @@ import numpy as np
 from specimeter.errors import ScaleError
 from specimeter.scale.budget import K, Term, combine, rectangular, term
 from specimeter.scale.card_layout import Card
-from specimeter.scale.distance import Focal, focal
+from specimeter.scale.distance import Focal, focal, narrowed
 from specimeter.scale.height import (
     Height,
     check_below_lens,
     height_term,
     lens_distance,
+    lens_over_marker,
     mm_per_px,
     specimen_px,
     surface_height,
 )
+from specimeter.scale.lenses import Lenses, lenses
 from specimeter.scale.markers import Marker
 from specimeter.scale.model import Scale
-from specimeter.scale.pose import BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card
+from specimeter.scale.pose import BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, view_of
 from specimeter.sheet import Sheet
 
 _UNMEASURED_PRINT = 0.002  # half-width, relative: printers asked for 100 %
@@ -31,7 +33,15 @@ _STEEP_DEG = 20.0
 _SMALL_PX = 20.0
 
 
-def scale_from_card(photo: Any, sheet: Sheet, card: Card, markers: Sequence[Marker], cautions: tuple[str, ...] = ()) -> Scale:
+def scale_from_card(
+    photo: Any,
+    sheet: Sheet,
+    card: Card,
+    markers: Sequence[Marker],
+    cautions: tuple[str, ...] = (),
+    *,
+    lens: Focal | None = None,
+) -> Scale:
     """Scale from a card's markers.
 
     Parameters
@@ -43,13 +53,15 @@ def scale_from_card(photo: Any, sheet: Sheet, card: Card, markers: Sequence[Mark
         Of this card, at least two.
     cautions : tuple of str
         What choosing the card had to say.
+    lens : Focal, optional
+        What is known of the principal distance; absent: what the photograph says.
 
     Raises
     ------
     ScaleError
         If the markers do not lie as on this card, the printed length is not its, or the surface would reach the lens.
     """
-    height, lens, entered = surface_height(sheet), focal(photo), lens_distance(sheet)
+    height, lens, entered = surface_height(sheet), lens or focal(photo), lens_distance(sheet)
     print_scale, print_term = _print(sheet, card, photo)
     fits = fit_card(
         card,
@@ -58,7 +70,7 @@ def scale_from_card(photo: Any, sheet: Sheet, card: Card, markers: Sequence[Mark
         width_px=photo.width_px,
         height_px=photo.height_px,
         print_scale=print_scale,
-        lens_distance_mm=None if entered is None else (*entered, height.mm),
+        lens_distance_mm=None if entered is None else lens_over_marker(entered, height),
     )
     if not fits:
         raise _not_this_card(card, photo)
@@ -74,6 +86,14 @@ def scale_from_card(photo: Any, sheet: Sheet, card: Card, markers: Sequence[Mark
     def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
         return (*_budget(fits, point_px, height), print_term, height_term(view, point_px, height))
 
+    def views() -> Lenses:
+        log_px = float(fit.unknowns[LOG_FOCAL])
+        u = float(fit.u_known_after[LOG_FOCAL])
+        return lenses(fit.unknowns, u, view_of, lambda shift, start: fit.at_focal(log_px + shift, start))
+
+    def refocused(px: float, u_rel: float) -> Scale:
+        return scale_from_card(photo, sheet, card, markers, cautions, lens=narrowed(lens, px=px, u_rel=u_rel))
+
     budget = budget_at(reference_px)
     return Scale(
         method="card",
@@ -84,9 +104,15 @@ def scale_from_card(photo: Any, sheet: Sheet, card: Card, markers: Sequence[Mark
         budget=budget,
         tilt_deg=view.tilt_deg,
         evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None),
-        cautions=(*cautions, *height.cautions, *_cautions(fits, lens, height, side_px, rms_px)),
+        cautions=(
+            *cautions,
+            *height.cautions,
+            *_cautions(fits, lens, None if entered is None else entered[0], side_px, rms_px),
+        ),
         reference_px=(float(reference_px[0]), float(reference_px[1])),
         budget_at=budget_at,
+        lenses=views,
+        refocused=refocused,
     )
 
 
@@ -149,7 +175,9 @@ def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tu
     return tuple(lines)
 
 
-def _cautions(fits: Sequence[CardFit], lens: Focal, height: Height, side_px: float, rms_px: float) -> tuple[str, ...]:
+def _cautions(
+    fits: Sequence[CardFit], lens: Focal, distance_mm: float | None, side_px: float, rms_px: float
+) -> tuple[str, ...]:
     fit, said = fits[0], []
     if fit.view.tilt_deg > _STEEP_DEG:
         said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
@@ -167,9 +195,11 @@ def _cautions(fits: Sequence[CardFit], lens: Focal, height: Height, side_px: flo
         said.append("the card's perspective disagrees with the photograph's focal length: a cropped or altered picture?")
     entered = [known for known in fit.known if known.index < 0]
     if entered:
-        along = (fit.view.distance_mm - height.mm) / float(fit.view.rotation[2, 2])
-        if abs(along - entered[0].value) > 3.0 * entered[0].u:
-            said.append(f"the camera distance of {entered[0].value:.0f} mm disagrees with the picture's own, {along:.0f} mm")
+        along = fit.view.distance_mm / float(fit.view.rotation[2, 2])
+        if abs(along - entered[0].value) > 3.0 * entered[0].u or off > 3.0:
+            own = along * float(np.exp(np.log(lens.px) - fit.unknowns[LOG_FOCAL])) if off > 3.0 else along
+            mine = distance_mm + own - entered[0].value
+            said.append(f"the camera distance of {distance_mm:.0f} mm disagrees with the picture's own, about {mine:.0f} mm")
     return tuple(said)
 
 

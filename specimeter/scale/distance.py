@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 FULL_FRAME_DIAGONAL_MM = 43.27  # of 36 x 24 mm, what "35 mm equivalent" refers to
-ASSUMED_35MM_MM = 28.0  # phones' main cameras lie at 23 to 28 mm; bench cameras longer
-_U_ASSUMED = 0.25
+ASSUMED_35MM_MM = 35.0  # amid phones' main cameras (23 to 28 mm), their longer ones and bench cameras (50 to 100 mm)
+_U_ASSUMED = 0.45  # of its logarithm: 24 mm and 85 mm lie 0.8 and 2 standard uncertainties off
 _U_EXIF = 0.03
 
 
@@ -28,7 +28,7 @@ class Focal:
 
 
 def focal(photo: Any) -> Focal:
-    """Principal distance of a photograph from its EXIF 35 mm equivalent, else that of a usual phone.
+    """Principal distance of a photograph from its EXIF 35 mm equivalent, else one amid phones and bench cameras.
 
     The stored equivalent is a whole number (+-0.5 mm in about 26: 1.1 %), makers refer it to the diagonal or to the long
     side (4 % apart: 2.3 % as a rectangle), and focusing near moves the lens out by about 1 %: together 3 %.
@@ -45,5 +45,17 @@ def focal(photo: Any) -> Focal:
         px=ASSUMED_35MM_MM / FULL_FRAME_DIAGONAL_MM * diagonal_px,
         u_rel=_U_ASSUMED,
         source="assumed",
-        basis="no focal length in the photograph: a phone's main camera assumed",
+        basis="no focal length in the photograph: anything from a phone's main camera to a bench camera's",
+    )
+
+
+def narrowed(lens: Focal, *, px: float, u_rel: float) -> Focal:
+    """What is known of the principal distance once something independent, here the bend itself, has told it too."""
+    weights = np.array([1.0 / lens.u_rel**2, 1.0 / u_rel**2])
+    log_px = float(weights @ np.log([lens.px, px]) / weights.sum())
+    return Focal(
+        px=float(np.exp(log_px)),
+        u_rel=float(weights.sum() ** -0.5),
+        source=lens.source,
+        basis=f"{lens.basis}; narrowed by the bend's own size and perspective",
     )

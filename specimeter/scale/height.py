@@ -13,6 +13,7 @@ from specimeter.sheet import BEND_TESTS, Sheet
 
 _U_ABSENT_BEND_MM, _U_ABSENT_FLAT_MM = 10.0, 2.0
 _U_UNSTATED_MM = 1.0
+_STANDING_MM = (35.0, 20.0)  # a bent specimen's crown over the bench it stands on, and its standard uncertainty (judgement)
 _U_DISTANCE_MM, _U_DISTANCE_REL = 5.0, 0.015
 ON_THE_BENCH = (
     "no surface height was entered: the card lies on the bench, the crown stands nearer to the lens, so sizes come out too "
@@ -46,6 +47,17 @@ def lens_distance(sheet: Sheet) -> tuple[float, float] | None:
     """The entered camera distance and its standard uncertainty, in mm, lens to surface."""
     distance = sheet.scale.camera_distance_mm
     return None if distance is None else (distance, float(np.hypot(_U_DISTANCE_MM, _U_DISTANCE_REL * distance)))
+
+
+def lens_over_marker(entered: tuple[float, float], height: Height) -> tuple[float, float]:
+    """The entered camera distance, to the surface, as a distance to the marker's plane, and its standard uncertainty, mm.
+
+    A bend whose height nobody entered stands on a bench beside its card: its crown some way over it.
+    """
+    value, u = entered
+    if height.u_mm >= _U_ABSENT_BEND_MM:
+        return value + _STANDING_MM[0], float(np.hypot(u, _STANDING_MM[1]))
+    return value + height.mm, float(np.hypot(u, height.u_mm))
 
 
 def check_below_lens(height: Height, view: View, file: str) -> None:

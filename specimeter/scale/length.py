@@ -8,17 +8,19 @@ import numpy as np
 
 from specimeter.errors import ScaleError
 from specimeter.scale.budget import K, Term, combine, rectangular, term
-from specimeter.scale.distance import Focal, focal
+from specimeter.scale.distance import Focal, focal, narrowed
 from specimeter.scale.height import (
     Height,
     check_below_lens,
     height_term,
     length_logs,
     lens_distance,
+    lens_over_marker,
     mm_per_px,
     specimen_px,
     surface_height,
 )
+from specimeter.scale.lenses import Lenses, lenses
 from specimeter.scale.model import Scale
 from specimeter.scale.view import View
 from specimeter.sheet import Sheet
@@ -32,7 +34,7 @@ TILT_UNKNOWN = (
 )
 
 
-def scale_from_length(photo: Any, sheet: Sheet) -> Scale:
+def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) -> Scale:
     """Scale from two marked points and the true distance between them.
 
     Parameters
@@ -40,6 +42,8 @@ def scale_from_length(photo: Any, sheet: Sheet) -> Scale:
     photo : Photo
     sheet : Sheet
         Its scale has from_px, to_px and length_mm.
+    lens : Focal, optional
+        What is known of the principal distance; absent: what photograph and sheet say.
 
     Returns
     -------
@@ -57,20 +61,31 @@ def scale_from_length(photo: Any, sheet: Sheet) -> Scale:
     reference_px = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if said is None else said
     length_px = float(np.linalg.norm(ends[1] - ends[0]))
     per_px = length_mm / length_px
-    height, lens, entered = surface_height(sheet), focal(photo), lens_distance(sheet)
-    view = _straight_down(photo, lens, per_px, ends[0])
-    if entered is not None:  # the length lies `height` below the surface that the distance was taken to
+    height, entered = surface_height(sheet), lens_distance(sheet)
+    told, lens = lens is not None, lens or focal(photo)
+    if entered is not None and not told:  # the length lies `height` below the surface that the distance was taken to
+        distance, u_distance = lens_over_marker(entered, height)
         lens = Focal(
-            px=(entered[0] + height.mm) / per_px,
-            u_rel=entered[1] / (entered[0] + height.mm),
+            px=distance / per_px,
+            u_rel=u_distance / distance,
             source="camera distance",
             basis="camera distance as entered",
         )
-        view = _straight_down(photo, lens, per_px, ends[0])
+    view = _straight_down(photo, lens.px, per_px, ends[0])
     check_below_lens(height, view, photo.file)
 
     def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
         return _budget(photo, sheet, view, lens, height, ends, length_mm, point_px)
+
+    def view_at(log_px: np.ndarray) -> View:
+        return _straight_down(photo, float(np.exp(log_px[0])), per_px, ends[0])
+
+    def views() -> Lenses:
+        best = np.array([np.log(lens.px)])
+        return lenses(best, lens.u_rel, view_at, lambda shift, _: (best + shift, (shift / lens.u_rel) ** 2))
+
+    def refocused(px: float, u_rel: float) -> Scale:
+        return scale_from_length(photo, sheet, lens=narrowed(lens, px=px, u_rel=u_rel))
 
     budget = budget_at(reference_px)
     return Scale(
@@ -101,6 +116,8 @@ def scale_from_length(photo: Any, sheet: Sheet) -> Scale:
         cautions=(*height.cautions, TILT_UNKNOWN),
         reference_px=(float(reference_px[0]), float(reference_px[1])),
         budget_at=budget_at,
+        lenses=views,
+        refocused=refocused,
     )
 
 
@@ -136,13 +153,13 @@ def _ends(photo: Any, sheet: Sheet) -> tuple[np.ndarray, float]:
     return ends, float(given.length_mm)
 
 
-def _straight_down(photo: Any, lens: Focal, per_px: float, origin_px: np.ndarray, *, k1: float = 0.0) -> View:
+def _straight_down(photo: Any, focal_px: float, per_px: float, origin_px: np.ndarray, *, k1: float = 0.0) -> View:
     centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
     return View(
-        focal_px=lens.px,
+        focal_px=focal_px,
         centre_px=centre,
         rotation=np.eye(3),
-        translation_mm=np.array([*((origin_px - centre) * per_px), lens.px * per_px]),
+        translation_mm=np.array([*((origin_px - centre) * per_px), focal_px * per_px]),
         k1=k1,
     )
 
@@ -156,7 +173,7 @@ def _budget(
     away = float(np.linalg.norm(place - middle))
     reach = view.distance_mm - height.mm
     # how the lens would change what is read here, the two points held: once with distortion, once with another distance
-    warped = _straight_down(photo, lens, length_mm / length_px, ends[0], k1=_U_K1)
+    warped = _straight_down(photo, lens.px, length_mm / length_px, ends[0], k1=_U_K1)
     stretch = np.log(np.linalg.norm(np.subtract(*warped.on_plane(ends))) / length_mm)
     warp = length_logs(warped, point_px, height.mm) - stretch - length_logs(view, point_px, height.mm)
     by_distance = abs(height.mm) / reach
@@ -182,7 +199,7 @@ def _budget(
             value=0.0,
             unit="rad",
             u=float(_U_LEAN),
-            sensitivity=away / view.distance_mm,
+            sensitivity=away / view.distance_mm * float(np.exp(lens.u_rel**2)),  # root mean square of 1 / distance
             basis="judgement: 5 deg in each of two directions",
         ),
         term(

@@ -48,7 +48,8 @@ class CardFit:
     card : Card
     view : View
     unknowns : array, shape (15,)
-        Rotation vector, translation (mm), log principal distance, principal point (px), k1, k2, bloom (mm), aspect of the
+        Rotation vector, translation (x and y in mm, z in mm per 1000 px of principal distance: so the distance can change
+        without the size in the picture), log principal distance, principal point (px), k1, k2, bloom (mm), aspect of the
         print (y over x, less 1), bow along x and y (mm).
     jacobian : array, shape (N, 15)
         Of the edge points' residuals in their own standard uncertainties, inflated by `inflation`.
@@ -61,6 +62,11 @@ class CardFit:
         Edge points that lie too far off (stains, glare).
     inflation : float
         Factor by which the points' uncertainties had to be enlarged to explain the residuals (Birge ratio, at least 1).
+    cost : float
+        Sum of squares at the best fit, what is known beforehand included.
+    at_focal : callable
+        From the logarithm of a principal distance in pixels, and unknowns to start at, to the best unknowns with that
+        distance and their cost.
     """
 
     card: Card
@@ -74,6 +80,7 @@ class CardFit:
     dropped: int
     inflation: float
     cost: float
+    at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
 
     @property
     def covariance(self) -> np.ndarray:
@@ -94,7 +101,7 @@ def view_of(unknowns: np.ndarray) -> View:
         focal_px=float(np.exp(unknowns[LOG_FOCAL])),
         centre_px=np.array(unknowns[[CENTRE_X, CENTRE_Y]]),
         rotation=rotation,
-        translation_mm=np.array(unknowns[3:6]),
+        translation_mm=np.array([*unknowns[3:5], unknowns[5] * np.exp(unknowns[LOG_FOCAL]) / 1000.0]),
         k1=float(unknowns[K1]),
         k2=float(unknowns[K2]),
     )
@@ -108,7 +115,7 @@ def fit_card(
     width_px: int,
     height_px: int,
     print_scale: float = 1.0,
-    lens_distance_mm: tuple[float, float, float] | None = None,
+    lens_distance_mm: tuple[float, float] | None = None,
 ) -> list[CardFit]:
     """Fit the view to all edge points of a card's markers.
 
@@ -125,9 +132,8 @@ def fit_card(
     width_px, height_px : int
     print_scale : float
         Printed long side over nominal long side.
-    lens_distance_mm : (value, standard uncertainty, height), optional
-        If a camera distance was entered: along the optical axis, from the lens to the surface that stands `height` over
-        the card.
+    lens_distance_mm : (value, standard uncertainty), optional
+        If a camera distance was entered: along the optical axis, from the lens to the card's plane.
 
     Returns
     -------
@@ -141,11 +147,9 @@ def fit_card(
     centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
     known = _known(card, focal, centre, width_px, height_px)
     if lens_distance_mm is not None:
-        value, u, height = lens_distance_mm
+        value, u = lens_distance_mm
         basis = "entered; the lens's entrance pupil lies somewhere behind its front"
         known = (*known, Known(index=-1, source="camera distance", value=value, u=u, unit="mm", basis=basis))
-    else:
-        height = 0.0
     middle = np.array([card.width_mm, card.height_mm]) / 2
 
     def world(p: np.ndarray) -> np.ndarray:
@@ -159,38 +163,46 @@ def fit_card(
 
     def off_known(p: np.ndarray) -> np.ndarray:
         view = view_of(p)
-        return np.array([(_along_axis(view, height) if k.index < 0 else p[k.index]) / k.u - k.value / k.u for k in known])
+        return np.array([(_along_axis(view) if k.index < 0 else p[k.index]) / k.u - k.value / k.u for k in known])
 
     fits = []
     for start in _starts(card, markers, focal, centre, print_scale):
-        keep = np.ones(len(points), bool)
+        keep, inflation = np.ones(len(points), bool), 1.0
         p = start
-        for _ in range(4):
-            kept = keep
+        for _ in range(6):  # what the points leave unexplained weakens them against what is known beforehand
+            kept, before = keep, inflation
 
-            def cost(q: np.ndarray, kept: np.ndarray = kept) -> np.ndarray:
-                return np.concatenate([off(q)[kept] / u_px[kept], off_known(q)])
+            def cost(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
+                return np.concatenate([off(q)[kept] / (inflation * u_px[kept]), off_known(q)])
 
             p = _solve(cost, p)
             relative = off(p) / u_px
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
             keep = np.abs(relative) < _OUTLIER * spread
-            if (keep == kept).all():
+            freedom = max(int(kept.sum()) - POSE - 1, 1)
+            inflation = max(1.0, float(np.sqrt(np.sum(relative[kept] ** 2) / freedom)))
+            if (keep == kept).all() and abs(inflation / before - 1.0) < 0.05:
                 break
-        keep = kept
-        freedom = max(int(keep.sum()) - POSE - 1, 1)
-        inflation = max(1.0, float(np.sqrt(np.sum(relative[keep] ** 2) / freedom)))
+        keep, inflation = kept, before
         count = int(keep.sum())
         jacobian = _jacobian(cost, p)
         view = view_of(p)
         if view.distance_mm <= 0:
             continue
+
+        def at_focal(log_px: float, start: np.ndarray, kept: np.ndarray = keep, inflation: float = inflation):
+            def held(q: np.ndarray) -> np.ndarray:
+                return np.concatenate([off(q)[kept] / (inflation * u_px[kept]), off_known(q), [(q[LOG_FOCAL] - log_px) * 1e4]])
+
+            best = _solve(held, start)
+            return best, float(np.sum(held(best)[:-1] ** 2))
+
         fits.append(
             CardFit(
                 card=card,
                 view=view,
                 unknowns=p,
-                jacobian=jacobian[:count] / inflation,
+                jacobian=jacobian[:count],
                 known=known,
                 known_jacobian=jacobian[count:],
                 residual_px=off(p)[keep],
@@ -198,6 +210,7 @@ def fit_card(
                 dropped=int(len(points) - count),
                 inflation=inflation,
                 cost=float(np.sum(relative[keep] ** 2) / inflation**2 + np.sum(off_known(p) ** 2)),
+                at_focal=at_focal,
             )
         )
     return _distinct(fits)
@@ -219,14 +232,14 @@ def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarra
         else:
             break
         p, residual, damping = p - step, moved, max(damping / 10, 1e-9)
-        if gain < 1e-6:
+        if gain < 1e-6 and damping < 1e-3:
             break
     return p
 
 
-def _along_axis(view: View, height_mm: float) -> float:
-    """From the lens along the optical axis to the plane `height_mm` over the card, in mm."""
-    return (view.distance_mm - height_mm) / float(view.rotation[2, 2])
+def _along_axis(view: View) -> float:
+    """From the lens along the optical axis to the card's plane, in mm."""
+    return view.distance_mm / float(view.rotation[2, 2])
 
 
 # Step of each unknown for central differences.
@@ -306,7 +319,7 @@ def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.
         rotation, _ = cv2.Rodrigues(np.asarray(rotation_vector, float).reshape(3, 1))
         shift = np.asarray(translation, float).ravel() - rotation @ np.array([*middle, 0.0])
         p = np.zeros(UNKNOWNS)
-        p[:3], p[3:6] = np.asarray(rotation_vector, float).ravel(), shift
+        p[:3], p[3:5], p[5] = np.asarray(rotation_vector, float).ravel(), shift[:2], 1000.0 * shift[2] / focal.px
         p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
         starts.append(p)
     return starts
