@@ -1,0 +1,349 @@
+"""Openings proposed by a small network that was trained on random scenes, then outlined by the physics of their edges."""
+
+from __future__ import annotations
+
+import json
+import threading
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from skimage.measure import find_contours
+
+from specimeter.errors import SpecimeterError
+from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.outline import trace
+from specimeter.segment.sharpness import blur_of
+
+MODEL = Path(__file__).with_name("learned.onnx")
+ODDS = Path(__file__).with_name("learned.json")
+SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is, or the area is large
+MOST_PX = 1_200_000
+MARGIN_PX = 48  # of the surroundings that it sees, in its own pixels
+STEP_PX = 16  # the network's coarsest grid
+LEVEL = 0.0  # log-odds that bound a proposal
+LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
+LEAST_PX = 5  # of the network's pixels
+LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
+ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
+FIGURES = ("peak", "mean", "size", "mark", "contrast", "darkness")
+_own = threading.local()  # OpenCV's networks may not be shared between threads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """What the network saw, and what it made of it.
+
+    Parameters
+    ----------
+    log_odds : float32 array, shape (3, H, W)
+        Of a feature; of a crack, where there is a feature; of a mark that is none.
+    usable : bool array, shape (H, W)
+        The examined area.
+    zoom : float
+        The network's pixels to one of the photograph's.
+    offset_px : array, shape (2,)
+        The photograph's pixel [x, y] at the centre of the picture's top-left pixel's top-left photograph pixel.
+    """
+
+    log_odds: np.ndarray
+    usable: np.ndarray
+    zoom: float
+    offset_px: np.ndarray
+
+    def to_photograph(self, points: np.ndarray) -> np.ndarray:
+        """Pixels [x, y] of the photograph, of points in the network's picture."""
+        return (np.asarray(points, float) + 0.5) / self.zoom - 0.5 + self.offset_px
+
+    def from_photograph(self, points: np.ndarray) -> np.ndarray:
+        """The reverse of `to_photograph`."""
+        return (np.asarray(points, float) - self.offset_px + 0.5) * self.zoom - 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Proposal:
+    """One connected region that the network takes for a feature: its mask in a box of its picture, and its figures."""
+
+    mask: np.ndarray
+    corner: tuple[int, int]  # x, y of the mask's top-left pixel
+    crack: float  # log-odds that it is a crack
+    peak: float
+    mean: float
+    size: float
+    mark: float
+
+
+def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
+    """Openings and cracks, each outlined at the half-level of its edge in linear light, likeliest first.
+
+    Parameters
+    ----------
+    photo : Photo
+    surface : Surface
+    area : ExaminedArea
+        Only what lies within it is looked at.
+
+    Raises
+    ------
+    SpecimeterError
+        If the network's file is missing or this OpenCV cannot read it.
+    """
+    seen = look(photo, surface, area)
+    blur = blur_of(photo, area)
+    light = photo.linear()
+    usable = inside(area, light.shape)
+    found = []
+    for proposal in proposals(seen):
+        edge = edge_of(proposal, seen, light, usable, blur)
+        if edge is None:
+            continue
+        figures = figures_of(proposal, edge)
+        odds = log_odds(figures)
+        if odds < np.log(LEAST_CONFIDENCE / (1 - LEAST_CONFIDENCE)):
+            continue
+        found.append(
+            Outline(
+                outline_px=edge.outline_px,
+                kind="crack" if proposal.crack > 0 else "opening",
+                confidence=float(1 / (1 + np.exp(-odds))),
+                u_edge_px=edge.u_edge_px,
+                u_tip_px=edge.u_tip_px,
+                found_by="auto",
+                evidence={
+                    "log_odds": round(odds, 3),
+                    "crack_log_odds": round(proposal.crack, 3),
+                    "blur_px": round(blur, 3),
+                    "surrounding_scatter": round(edge.noise, 5),
+                    "drawn_by": edge.drawn_by,
+                    **{name: round(float(value), 4) for name, value in zip(FIGURES, figures, strict=True)},
+                },
+            )
+        )
+    return _apart(sorted(found, key=lambda one: -one.confidence))
+
+
+def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
+    """The network's own regions and borders, for comparison: no physics in them."""
+    seen = look(photo, surface, area)
+    found = []
+    for proposal in proposals(seen):
+        ring = border(proposal, seen)
+        if ring is None or proposal.peak < ALONE_PEAK:
+            continue
+        found.append(
+            Outline(
+                outline_px=ring,
+                kind="crack" if proposal.crack > 0 else "opening",
+                confidence=float(1 / (1 + np.exp(-proposal.peak))),
+                u_edge_px=0.5 / seen.zoom,
+                u_tip_px=1.0 / seen.zoom,
+            )
+        )
+    return found
+
+
+# ------------------------------------------------------------------ what the network sees and says
+
+
+def inside(area: ExaminedArea, shape: tuple[int, int], zoom: float = 1.0, offset_px=(0.0, 0.0)) -> np.ndarray:
+    """Which pixels of a picture, zoomed and cut out of the photograph at an offset, belong to the examined area."""
+    mask = np.zeros(shape, np.uint8)
+    for polygon, value in [(area.outline_px, 1), *((hole, 0) for hole in area.exclude_px)]:
+        points = (np.asarray(polygon, float) - offset_px + 0.5) * zoom - 0.5
+        cv2.fillPoly(mask, [np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)], value, shift=4)
+    return mask > 0
+
+
+def look(photo, surface, area: ExaminedArea) -> Seen:
+    """Cut the examined area out, resample it, and let the network look at it."""
+    height, width = photo.rgb.shape[:2]
+    low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
+    mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
+    zoom = min(1.0, mm / SAMPLING_MM) if np.isfinite(mm) else 1.0
+    margin = MARGIN_PX / zoom
+    low = np.clip(np.floor(low - margin), 0, [width - 1, height - 1]).astype(int)
+    high = np.clip(np.ceil(high + margin) + 1, low + 1, [width, height]).astype(int)
+    zoom = min(zoom, float(np.sqrt(MOST_PX / np.prod(high - low))))
+    piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
+    if zoom < 1:
+        size = tuple(int(n) for n in np.maximum(np.round((high - low) * zoom), 1))
+        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
+    top = 65535.0 if piece.dtype == np.uint16 else 255.0
+    usable = inside(area, piece.shape[:2], zoom, low)
+    answer = run(prepared(piece.astype(np.float32) / np.float32(top), usable))
+    return Seen(log_odds=answer, usable=usable, zoom=zoom, offset_px=low.astype(float))
+
+
+def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
+    """The network's input, float32 (1, 4, H, W), of a coded picture (H, W, 3) from 0 to 1 and the examined area.
+
+    The area's median is brought to the middle, so that exposure does not matter.
+    """
+    grey = rgb.mean(axis=2)
+    middle = max(float(np.median(grey[usable] if usable.any() else grey)), 0.02)
+    coded = np.clip(rgb * np.float32(0.5 / middle), 0, 2) * 2 - 1
+    planes = np.concatenate([coded.transpose(2, 0, 1), (usable.astype(np.float32) * 2 - 1)[None]])
+    return np.ascontiguousarray(planes[None], np.float32)
+
+
+def run(picture: np.ndarray) -> np.ndarray:
+    """Log-odds (3, H, W) for the network's input (1, 4, H, W) of any size."""
+    height, width = picture.shape[2:]
+    pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
+    network = _network()
+    network.setInput(np.ascontiguousarray(np.pad(picture, pad, mode="edge")))
+    answer = np.asarray(network.forward())
+    rows, columns = answer.shape[-2:]
+    planes = answer.reshape(-1, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(-1, 2 * rows, 2 * columns)
+    return planes[:, :height, :width]
+
+
+def _network():
+    if not hasattr(_own, "network"):
+        try:
+            _own.network = cv2.dnn.readNetFromONNX(str(MODEL))
+        except cv2.error as error:
+            raise SpecimeterError(
+                f"the network {MODEL.name} cannot be read by OpenCV {cv2.__version__}: {error}",
+                file=MODEL.name,
+                expected="the file that was installed with specimeter",
+                mend="install specimeter again, or use the segmenter 'openings'",
+            ) from error
+    return _own.network
+
+
+# ------------------------------------------------------------------ proposals and what speaks for them
+
+
+def proposals(seen: Seen) -> list[Proposal]:
+    """Connected regions of the examined area that the network takes for features."""
+    odds = np.where(seen.usable, seen.log_odds[0], -20.0)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((odds > LEVEL).astype(np.uint8), connectivity=8)
+    found = []
+    for label, (x, y, width, height, size) in enumerate(stats.reshape(-1, 5)):
+        if label == 0 or size < LEAST_PX:
+            continue
+        window = np.s_[y : y + height, x : x + width]
+        mask = labels[window] == label
+        values = odds[window][mask]
+        peak = float(np.percentile(values, 90))
+        if peak < LEAST_PEAK:
+            continue
+        weight = 1 / (1 + np.exp(-values))
+        crack, mark = (float((seen.log_odds[k][window][mask] * weight).sum() / weight.sum()) for k in (1, 2))
+        found.append(
+            Proposal(
+                mask=mask,
+                corner=(int(x), int(y)),
+                crack=crack,
+                peak=peak,
+                mean=float(values.mean()),
+                size=float(size),
+                mark=mark,
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edge:
+    """A proposal's outline [x, y] in the photograph, how sure its edges and tips are, and how dark it is."""
+
+    outline_px: np.ndarray
+    u_edge_px: float
+    u_tip_px: float
+    darkness: float
+    noise: float
+    drawn_by: str  # "half-level", or "network" where no closed contour at the half-level encloses the proposal
+
+
+def edge_of(proposal: Proposal, seen: Seen, light: np.ndarray, usable: np.ndarray, blur_px: float) -> Edge | None:
+    """The half-level outline around a proposal; the network's own border, less sure, where the light shows no closed edge."""
+    x, y = proposal.corner
+    height, width = proposal.mask.shape
+    ends = seen.to_photograph(np.array([[x - 0.5, y - 0.5], [x + width - 0.5, y + height - 0.5]]))
+    margin = 6 * blur_px + 6 + 0.25 * float(np.min(ends[1] - ends[0]))
+    low = np.clip(np.floor(ends[0] - margin), 0, None).astype(int)
+    high = np.minimum(np.ceil(ends[1] + margin) + 1, light.shape[::-1]).astype(int)
+    window = np.s_[low[1] : high[1], low[0] : high[0]]
+    columns = seen.from_photograph(np.column_stack([np.arange(low[0], high[0]), np.zeros(high[0] - low[0])]))[:, 0] - x
+    rows = seen.from_photograph(np.column_stack([np.zeros(high[1] - low[1]), np.arange(low[1], high[1])]))[:, 1] - y
+    at_x, at_y = np.meshgrid(columns.astype(np.float32), rows.astype(np.float32))
+    share = cv2.remap(proposal.mask.astype(np.float32), at_x, at_y, cv2.INTER_LINEAR, borderValue=0)
+    bound = usable[window]
+    core = (share > 0.5) & bound
+    if core.sum() < 4:
+        return None
+    found = trace(light[window], core, blur_px=blur_px, bound=bound)
+    if found is not None:
+        return Edge(
+            outline_px=found.outline_px + low,
+            u_edge_px=found.u_edge_px,
+            u_tip_px=found.u_tip_px,
+            darkness=found.darkness,
+            noise=found.noise,
+            drawn_by="half-level",
+        )
+    ring = border(proposal, seen)
+    if ring is None:
+        return None
+    around = bound & ~cv2.dilate(core.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    level = max(float(np.median(light[window][around if around.any() else bound])), 1e-4)
+    return Edge(
+        outline_px=ring,
+        u_edge_px=0.75 / seen.zoom + blur_px,
+        u_tip_px=2.5 / seen.zoom + blur_px,
+        darkness=float(np.clip(1 - np.median(light[window][core]) / level, 0.01, 1)),
+        noise=float(1.4826 * np.median(np.abs(light[window][bound] / level - 1)) + 1e-3),
+        drawn_by="network",
+    )
+
+
+def border(proposal: Proposal, seen: Seen) -> np.ndarray | None:
+    """The network's own border [x, y] of a proposal, in the photograph's pixels."""
+    x, y = proposal.corner
+    height, width = proposal.mask.shape
+    patch = np.where(proposal.mask, seen.log_odds[0, y : y + height, x : x + width], -20.0).clip(-20, 20)
+    contours = find_contours(np.pad(patch, 1, constant_values=-20.0), LEVEL)
+    ring = max(contours, key=len)[:-1, ::-1] - 1.0 + proposal.corner if contours else np.empty((0, 2))
+    return seen.to_photograph(ring) if len(ring) >= 4 else None
+
+
+def figures_of(proposal: Proposal, edge: Edge) -> np.ndarray:
+    """Numbers that speak for a proposal, in the order of FIGURES."""
+    return np.array(
+        [
+            proposal.peak,
+            proposal.mean,
+            np.log(proposal.size),
+            proposal.mark,
+            np.log(max(edge.darkness, 0.01) / max(edge.noise, 1e-3)),
+            edge.darkness,
+        ]
+    )
+
+
+@cache
+def _weights() -> tuple[np.ndarray, float]:
+    held = json.loads(ODDS.read_text(encoding="utf-8"))
+    return np.array([held["weights"][name] for name in FIGURES]), float(held["constant"])
+
+
+def log_odds(figures: np.ndarray) -> float:
+    """Log-odds that a proposal with these figures is a feature: a logistic fit to scenes that trained nothing else."""
+    weights, constant = _weights()
+    return float(figures @ weights + constant)
+
+
+def _apart(found: list[Outline]) -> list[Outline]:
+    """Of outlines that share ground, the larger: parts of one opening that its own edge encloses are that opening."""
+    kept: list[tuple[Outline, np.ndarray]] = []
+    rings = [one.outline_px.astype(np.float32).reshape(-1, 1, 2) for one in found]
+    for k in np.argsort([-cv2.contourArea(ring) for ring in rings], kind="stable"):
+        points = [tuple(map(float, point)) for point in rings[k].reshape(-1, 2)[:: max(1, len(rings[k]) // 24)]]
+        shares = [np.mean([cv2.pointPolygonTest(ring, point, False) >= 0 for point in points]) for _, ring in kept]
+        if max(shares, default=0.0) < 0.5:
+            kept.append((found[k], rings[k]))
+    return sorted((one for one, _ in kept), key=lambda one: -one.confidence)
