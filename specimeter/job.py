@@ -28,6 +28,7 @@ from specimeter.segment.area import examined_area
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.registry import segmenter
 from specimeter.segment.sharpness import smallest_resolvable_mm
+from specimeter.segment.unseen import mark_unseen
 from specimeter.sheet import Sheet
 
 Progress = Callable[[str], None]
@@ -41,7 +42,7 @@ class Finding:
     scale: Scale
     surface: Surface
     area: ExaminedArea
-    smallest_resolvable_mm: float
+    smallest_resolvable_mm: float | None
     features: tuple[Feature, ...]
     judgement: Judgement
 
@@ -64,6 +65,7 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     resolvable_mm = smallest_resolvable_mm(photo, surface, area)
     progress("openings: searching and outlining")
     outlines = segmenter(method)(photo, surface, area)
+    area = mark_unseen(photo, surface, area, outlines)
     progress(f"sizes: measuring {len(outlines)}")
     features = measure_sizes(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
     examined_mm2, U_examined_mm2 = area_mm2(surface, scale, area)

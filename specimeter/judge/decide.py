@@ -75,6 +75,7 @@ def decide(
             smallest_resolvable_mm=smallest_resolvable_mm if scale is not None else None,
             area=None if area_mm2 is None or U_area_mm2 is None else Interval.around(area_mm2, U_area_mm2),
             section=section,
+            unseen=() if area is None else area.unseen,
         )
         verdicts = tuple(rules.judge(rule, evidence) for rule in limits.rule)
         for covered in (coverage.of_area(sheet, area), coverage.of_features(sheet, limits, features, reviewed=reviewed)):

@@ -17,6 +17,7 @@ from specimeter.judge.sums import open_sum, summed
 from specimeter.judge.wording import limit as limit_words
 from specimeter.judge.wording import listed, quantity
 from specimeter.measure.feature import Feature
+from specimeter.segment.model import Unseen
 from specimeter.sheet import Sheet
 
 
@@ -30,6 +31,7 @@ class Evidence:
     smallest_resolvable_mm: float | None
     area: Interval | None = None  # examined, in mm2
     section: Mapping[str, float] | None = None
+    unseen: Sequence[Unseen] = ()  # parts of the area in which the picture could show nothing
 
 
 def judge(rule: Rule, evidence: Evidence) -> Verdict:
@@ -206,12 +208,20 @@ def _area_of(member: Member) -> Interval | None:
 
 
 def _seen_well_enough(rule: Rule, evidence: Evidence, verdict: Verdict, limit: Interval) -> Verdict:
-    """`within` becomes ``not-measured`` where the picture cannot show the smallest size that the rule counts."""
+    """`within` becomes ``not-measured`` where the picture cannot show the smallest size that the rule counts: anywhere, or in a
+    part that is burnt out, black or without structure."""
     if verdict.outcome != "within":
         return verdict
     need_mm, have_mm = least_size_mm(rule, evidence.sheet, limit.value), evidence.smallest_resolvable_mm
     if have_mm is not None and math.isfinite(have_mm) and 0 < have_mm <= need_mm * (1 + 1e-9):
-        return verdict
+        hiding = max(evidence.unseen, key=lambda part: part.length_mm, default=None)
+        if hiding is None or hiding.length_mm < need_mm:
+            return verdict
+        because = (
+            f"The photo is {hiding.why} over {hiding.length_mm:.2g} mm of the examined area, where an opening of the "
+            f"{need_mm:.3g} mm that this rule must see would be hidden: no finding is no evidence there."
+        )
+        return _told(rule, verdict.value, verdict.U, limit, "not-measured", because, (), features=verdict.features)
     have = "what it can resolve is not known" if not have_mm or not math.isfinite(have_mm) else f"it resolves {have_mm:.2g} mm"
     because = (
         f"The photo must show openings down to {need_mm:.3g} mm for this rule, and {have}: no finding is no evidence here."

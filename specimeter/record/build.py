@@ -213,6 +213,10 @@ def _examined(finding: Found) -> model.Examined:
         edges_px=tuple(_points(edge) for edge in area.edges_px),
         found_by=area.found_by,
         confidence=float(area.confidence),
+        unseen=tuple(
+            model.Unseen(outline_px=_points(part.outline_px), why=part.why, length_mm=float(part.length_mm))
+            for part in area.unseen
+        ),
         missing={name: why for name, why in reasons.items() if name not in known},
         cautions=tuple(area.cautions),
         **known,

@@ -138,6 +138,14 @@ class SurfaceShape(Part):
         return self
 
 
+class Unseen(Part):
+    """A part of the examined area in which the picture could show no opening."""
+
+    outline_px: Polygon
+    why: str
+    length_mm: Positive
+
+
 class Examined(Part):
     """The outline within which features were looked for on one photograph."""
 
@@ -152,6 +160,7 @@ class Examined(Part):
     width_mm: Positive | None = None
     u_width_mm: NotNegative | None = None
     smallest_resolvable_mm: Positive | None = None
+    unseen: tuple[Unseen, ...] = ()
     missing: Missing = {}
     cautions: tuple[str, ...] = ()
 

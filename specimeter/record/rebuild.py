@@ -13,7 +13,7 @@ from specimeter.scale.budget import Term
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.scale.view import View
-from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.model import ExaminedArea, Outline, Unseen
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
 
@@ -69,6 +69,9 @@ def area_of(record: Record, photo: str = "p1") -> ExaminedArea:
         u_width_mm=stored.u_width_mm,
         confidence=stored.confidence,
         cautions=stored.cautions,
+        unseen=tuple(
+            Unseen(outline_px=_array(part.outline_px), why=part.why, length_mm=part.length_mm) for part in stored.unseen
+        ),
     )
 
 

@@ -155,8 +155,16 @@ def _examined(record: Record, area: Examined) -> Block:
         ["width by calliper, as entered", NOT_STATED if calliper is None else words.entered(calliper, "mm")],
         ["confidence", words.confidence(area.confidence)],
         ["parts left out", words.entered(len(area.exclude_px))],
+        ["parts where no opening could be seen", _unseen(area)],
     ]
     return _facts(rows, caption=_WHERE)
+
+
+def _unseen(area: Examined) -> str:
+    if not area.unseen:
+        return "0"
+    worst = max(area.unseen, key=lambda part: part.length_mm)
+    return f"{len(area.unseen)}, the longest {_figures(worst.length_mm, 2)} mm ({worst.why})"
 
 
 def _scale(record: Record, scale: Scale) -> list[Block]:

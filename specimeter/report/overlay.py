@@ -137,7 +137,7 @@ def _main_window(photo: Photo, area: ExaminedArea) -> tuple[Window, bool]:
 def _main(photo: Photo, record: Record, surface: Surface, area: ExaminedArea, window: Window, unit: int) -> Image.Image:
     picture = _dimmed(window.cut(photo.rgb), area, window)
     thin = unit / 16
-    for line in (area.outline_px, *area.exclude_px):
+    for line in (area.outline_px, *_left_out(area)):
         stroke(picture, window.place(line), _AREA, width_px=0.8 * thin)
     outlines = [window.place(feature.outline_px) for feature in record.features]
     for feature, outline in zip(record.features, outlines, strict=True):
@@ -234,9 +234,14 @@ def _key(page: Image.Image, record: Record, top: int, unit: int) -> None:
         pen.text((page.width - 0.3 * unit, middle), note, font=font(size), fill=DARK, anchor="rm")
 
 
+def _left_out(area: ExaminedArea) -> list[np.ndarray]:
+    """Outlines within the examined area where nothing was looked for, or nothing could be seen."""
+    return [*area.exclude_px, *(part.outline_px for part in area.unseen)]
+
+
 def _dimmed(picture: np.ndarray, area: ExaminedArea, window: Window) -> np.ndarray:
     examined = np.zeros(picture.shape[:2], np.uint8)
-    for line, value in [(area.outline_px, 1), *((hole, 0) for hole in area.exclude_px)]:
+    for line, value in [(area.outline_px, 1), *((hole, 0) for hole in _left_out(area))]:
         cv2.fillPoly(examined, [np.round(window.place(line)).astype(np.int32).reshape(-1, 1, 2)], value)
     darker = cv2.LUT(picture, (np.arange(256) * DIMMED).astype(np.uint8))
     return np.where(examined[..., None] > 0, picture, darker)

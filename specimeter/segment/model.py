@@ -10,6 +10,25 @@ import numpy as np
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Unseen:
+    """A part of the examined area in which the picture could show no opening.
+
+    Parameters
+    ----------
+    outline_px : array, shape (N, 2)
+        Closed polygon [x, y].
+    why : str
+        ``"burnt out"``, ``"black"`` or ``"without any structure"``.
+    length_mm : float
+        Its greatest extent on the surface: an opening as long could lie in it.
+    """
+
+    outline_px: np.ndarray
+    why: str
+    length_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ExaminedArea:
     """The outline within which features were looked for.
 
@@ -26,6 +45,8 @@ class ExaminedArea:
         at a corner.
     width_mm, u_width_mm : float, optional
         The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
+    unseen : tuple of Unseen
+        Parts in which the picture could show nothing: a rule whose least size fits into one is not within.
     """
 
     outline_px: np.ndarray
@@ -36,6 +57,7 @@ class ExaminedArea:
     u_width_mm: float | None = None
     confidence: float = 1.0
     cautions: tuple[str, ...] = ()
+    unseen: tuple[Unseen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from specimeter.segment.model import ExaminedArea
 
@@ -12,11 +15,14 @@ LEAST_EDGES = 40
 LARGEST_SAMPLE_PX = 3_000_000
 UNSEEN_BLUR_PX = 1.2  # of a demosaiced, sharpened photograph in focus (common experience); only where no edge can be measured
 DIFFERENCE_PX2 = 1 / 3 + 1 / 12  # variance that the central difference (box of two pixels) and the pixel itself add
+ACROSS_PX, STEP_PX, STRETCH_PX = 30, 0.5, 40  # of the specimen's own edges: how far across, how fine, how long a stretch
+LEAST_STRETCHES = 3
+MUCH_SOFTER = 2.5  # times softer than what is sharpest within the area: the bench or the flanks are in focus, the crown is not
 FWHM = 2 * np.sqrt(2 * np.log(2))
 
 
 def blur_px(light: np.ndarray) -> float | None:
-    """Standard deviation of the lens's blur (the pixel's own left out) at the sharpest edges, in pixels; None with too few edges.
+    """Standard deviation of the lens's blur, the pixel's own left out, in pixels; None with too few sharp edges.
 
     Blurring a step of spread s further by f lowers its steepest slope by the factor s / sqrt(s^2 + f^2), so the slopes left
     by two known blurs give s; a third tells steps from lines and texture, whose slopes fall faster.
@@ -59,23 +65,76 @@ def _slope(field: np.ndarray, blur: float) -> np.ndarray:
     return cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
 
 
+def edge_blur_px(light: np.ndarray, edges_px: Sequence[np.ndarray]) -> float | None:
+    """Standard deviation of the blur across the specimen's own edges, in pixels; None where they do not stand out.
+
+    They lie as deep as its face, so they tell whether the face is in focus where nothing on it does. Light is averaged along
+    each stretch of an edge, against noise; the width at half height of its slope gives the spread.
+
+    Parameters
+    ----------
+    light : float32 array, shape (H, W)
+        Linear light.
+    edges_px : sequence of arrays, each (M, 2)
+        Lines [x, y] along the edges.
+    """
+    root = np.sqrt(np.maximum(light, 0))
+    across = np.arange(-ACROSS_PX, ACROSS_PX + STEP_PX, STEP_PX)
+    found = []
+    for line in edges_px:
+        lies = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+        for start in np.arange(0, lies[-1] - STRETCH_PX, STRETCH_PX):
+            at = start + np.arange(STRETCH_PX)
+            place = np.column_stack([np.interp(at, lies, line[:, k]) for k in (0, 1)])
+            way = (place[-1] - place[0]) / max(float(np.linalg.norm(place[-1] - place[0])), 1e-9)
+            grid = place[:, None] + across[None, :, None] * np.array([-way[1], way[0]])
+            if grid.min() < 0 or np.any(grid.max(axis=(0, 1)) > np.array(root.shape[::-1]) - 1):
+                continue
+            seen = cv2.remap(root, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+            found.append(_spread(seen.mean(axis=0), across))
+    sure = [one for one in found if one is not None]
+    return float(np.percentile(sure, 30)) if len(sure) >= LEAST_STRETCHES else None
+
+
+def _spread(profile: np.ndarray, across: np.ndarray) -> float | None:
+    """Of the one step near the middle of a profile, in pixels; None where nothing stands out."""
+    slope = np.abs(np.gradient(gaussian_filter1d(profile, 1 / STEP_PX), STEP_PX))
+    near = np.flatnonzero(np.abs(across) <= ACROSS_PX / 3)
+    peak = near[int(np.argmax(slope[near]))]
+    if slope[peak] < max(4 * float(np.median(slope)), 1e-3):
+        return None
+    low = slope < slope[peak] / 2
+    left, right = np.flatnonzero(low[:peak]), np.flatnonzero(low[peak:])
+    if not len(left) or not len(right):
+        return None
+    wide = (peak + right[0] - left[-1] - 1) * STEP_PX / FWHM
+    return float(np.sqrt(max(wide**2 - 1 - DIFFERENCE_PX2, 0.09)))
+
+
 def blur_of(photo, area: ExaminedArea) -> float:
-    """Blur of a photograph at its examined area, in pixels: from the area's own edges, else from the whole picture's."""
-    low = np.maximum(np.floor(area.outline_px.min(axis=0)).astype(int) - 24, 0)
-    high = np.ceil(area.outline_px.max(axis=0)).astype(int) + 25
-    light = photo.linear()
-    for part in (light[low[1] : high[1], low[0] : high[0]], light):
-        found = blur_px(part)
+    """Blur of a photograph at its examined area, in pixels; where nothing there shows it, that of the whole picture."""
+    for found in (_seen_blur_px(photo, area), blur_px(photo.linear())):
         if found is not None:
             return found
     return UNSEEN_BLUR_PX
 
 
-def smallest_resolvable_mm(photo, surface, area: ExaminedArea) -> float:
-    """Smallest distance on the surface at which two edges are seen as two, in mm.
+def _seen_blur_px(photo, area: ExaminedArea) -> float | None:
+    """From the edges within the area, or the specimen's own where those are missing or much sharper; None without either."""
+    low = np.maximum(np.floor(area.outline_px.min(axis=0)).astype(int) - 24, 0)
+    high = np.ceil(area.outline_px.max(axis=0)).astype(int) + 25
+    within = blur_px(photo.linear()[low[1] : high[1], low[0] : high[0]])
+    own = edge_blur_px(photo.linear(), area.edges_px)
+    if within is None or (own is not None and own > MUCH_SOFTER * max(within, 1.0)):
+        return own
+    return within
+
+
+def smallest_resolvable_mm(photo, surface, area: ExaminedArea) -> float | None:
+    """Smallest distance on the surface at which two edges are seen as two, in mm; None where no edge there tells.
 
     The full width at half height of the picture's own line spread, and at least two pixels (sampling theorem), times the
-    coarsest scale within the examined area.
+    coarsest scale within the examined area. An edge elsewhere in the picture says nothing: it may lie nearer or farther.
 
     Parameters
     ----------
@@ -83,9 +142,11 @@ def smallest_resolvable_mm(photo, surface, area: ExaminedArea) -> float:
     surface : Surface
     area : ExaminedArea
     """
-    apart_px = max(FWHM * blur_of(photo, area), 2.0)
+    blur = _seen_blur_px(photo, area)
+    if blur is None:
+        return None
     centre = area.outline_px.mean(axis=0)
     places = np.vstack([centre[None], centre + 0.9 * (area.outline_px[:: max(1, len(area.outline_px) // 12)] - centre)])
     scales = np.array([surface.mm_per_px_at(place) for place in places], float)
     scales = scales[np.isfinite(scales)]
-    return float(apart_px * scales.max())
+    return float(max(FWHM * blur, 2.0) * scales.max()) if len(scales) else None

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from specimeter.judge.coverage import spans
+from specimeter.segment.model import Unseen
 
 LEFT_PX = np.array([[100.0, 50.0], [100.0, 850.0]])
 RIGHT_PX = np.array([[900.0, 50.0], [900.0, 850.0]])
@@ -108,3 +109,14 @@ def test_what_the_conditions_leave_out_is_told(make):
     judgement = make.judged(entered, make.feature(1, 9.0, at_corner=True))
     assert judgement.outcome == "within"  # the limits as entered say so
     assert "f1 left out of every rule by the conditions in the limits, as entered." in judgement.cautions
+
+
+@pytest.mark.parametrize(("length_mm", "outcome"), [(2.9, "within"), (3.0, "not-measured"), (40.0, "not-measured")])
+def test_a_part_where_nothing_could_be_seen_hides_what_fits_into_it(make, length_mm, outcome):
+    """Burnt out over at least the limit of 3 mm: finding nothing is no evidence there; what exceeds elsewhere still exceeds."""
+    part = Unseen(outline_px=np.zeros((3, 2)), why="burnt out", length_mm=length_mm)
+    found = make.judged(make.limits(make.rule()), within=make.area(unseen=(part,)))
+    assert found.outcome == outcome
+    assert ("burnt out" in " ".join(found.because)) == (outcome == "not-measured")
+    worse = make.judged(make.limits(make.rule()), make.feature(1, 5.0), within=make.area(unseen=(part,)))
+    assert worse.outcome == "exceeds"

@@ -5,8 +5,10 @@ from __future__ import annotations
 import getpass
 import json
 import platform
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ import pytest
 from specimeter.errors import RecordError
 from specimeter.measure.sizes import area_mm2, measure
 from specimeter.record import build, model, rebuild
+from specimeter.segment.model import Unseen
 
 SIZES = (
     "length_mm",
@@ -122,3 +125,13 @@ def test_plain_drops_what_json_cannot_say():
     """Arrays become lists; numbers that are none leave tables, and stand as "missing" in lists, where places count."""
     value = {"a": np.array([1.0, np.nan]), "b": np.float32(0.5), "c": np.bool_(True), "d": float("inf"), "e": (1, None)}
     assert build.plain(value) == {"a": [1.0, "missing"], "b": 0.5, "c": True, "e": [1, "missing"]}
+
+
+def test_parts_where_nothing_could_be_seen_are_kept(built):
+    """They are stored with the examined area and come back with it, so that judging again gives the same verdicts."""
+    finding = SimpleNamespace(**vars(built.finding))
+    part = Unseen(outline_px=np.array([[1.5, 2.0], [30.0, 2.0], [30.0, 40.0]]), why="black", length_mm=4.5)
+    finding.area = replace(finding.area, unseen=(part,))
+    record = build.build(finding, sheet=built.sheet, limits=None, settings={}, when=datetime.fromisoformat("2026-01-01T00:00Z"))
+    (back,) = rebuild.area_of(model.load(build.to_json(record))).unseen
+    assert (back.why, back.length_mm, back.outline_px.tolist()) == (part.why, part.length_mm, part.outline_px.tolist())

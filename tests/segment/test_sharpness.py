@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from specimeter.segment.model import ExaminedArea
-from specimeter.segment.sharpness import FWHM, blur_px, smallest_resolvable_mm
+from specimeter.segment.sharpness import FWHM, blur_px, edge_blur_px, smallest_resolvable_mm
 
 
 def shapes_in_light(blur: float, *, texture: float = 0.0, seed: int = 3) -> np.ndarray:
@@ -69,3 +69,30 @@ def test_never_below_two_pixels():
     """However sharp, two pixels are the least period that samples can carry (sampling theorem)."""
     area = ExaminedArea(outline_px=np.array([[20.0, 20], [470, 20], [470, 400], [20, 400]]))
     assert smallest_resolvable_mm(Picture(shapes_in_light(0.4)), Plain(0.05), area) >= 2 * 0.05
+
+
+def bench_and_face(blur: float, noise: float) -> tuple[np.ndarray, list[np.ndarray]]:
+    """A bare face between two straight edges, out of focus with them; linear light, and lines along the edges."""
+    rng = np.random.default_rng(4)
+    light = np.full((420, 500), 0.08, np.float32)
+    light[:, 150:350] = 0.45
+    light = cv2.GaussianBlur(light, (0, 0), blur) + noise * rng.standard_normal(light.shape)
+    return light.clip(0, 1).astype(np.float32), [np.array([[x, 20.0], [x, 400.0]]) for x in (149.5, 349.5)]
+
+
+@pytest.mark.parametrize("blur", [1.0, 2.0, 4.0, 8.0])
+@pytest.mark.parametrize("noise", [0.0, 0.01])
+def test_the_specimen_s_own_edges_tell_its_focus(blur, noise):
+    """Within a quarter, in noise too: the width at half height of a Gaussian's slope."""
+    light, edges = bench_and_face(blur, noise)
+    assert edge_blur_px(light, edges) == pytest.approx(blur, rel=0.25, abs=0.3)
+
+
+def test_a_sharp_card_elsewhere_does_not_vouch_for_a_blurred_face():
+    """Face and edges blurred by 8 pixels, sharp shapes beside them: the face's own blur counts, or none is told."""
+    light, edges = bench_and_face(8.0, 0.01)
+    picture = Picture(np.hstack([light, shapes_in_light(0.8)]))
+    area = ExaminedArea(outline_px=np.array([[180.0, 60], [320, 60], [320, 360], [180, 360]]), edges_px=tuple(edges))
+    assert smallest_resolvable_mm(picture, Plain(0.05), area) > 0.7 * FWHM * 8 * 0.05
+    bare = ExaminedArea(outline_px=area.outline_px)
+    assert smallest_resolvable_mm(picture, Plain(0.05), bare) is None

@@ -1,0 +1,106 @@
+"""Parts of the examined area in which the picture could show no opening: burnt out, black, or without any structure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from specimeter.segment.model import ExaminedArea, Outline, Unseen
+
+BURNT = 0.95  # of full light: code 249 of 255
+BLACK = 0.003  # of full light: code 10 of 255, where an opening's half of the light is three steps of code
+FLAT = 0.3 / 255  # scatter of the code within a few pixels; metal and sensor noise scatter more, clipped or painted parts less
+FLAT_WINDOW_PX = 7
+WIDE_MM = {
+    "burnt out": 2.0,
+    "black": 1.0,
+    "without any structure": 1.0,
+}  # narrower highlights and shadows hide no whole opening
+LEAST_WIDE_PX = 5
+LEAST_MM = 0.5  # shorter parts hide nothing that an unaided eye would mark
+MOSTLY = 0.6  # of the pixels within such a width
+BESIDE_PX = 3  # around an opening that was found: its own dark is not blindness
+
+
+def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) -> ExaminedArea:
+    """The area with the parts named in which nothing could be seen; openings that were found there are seen, however dark.
+
+    Parameters
+    ----------
+    photo : Photo
+    surface : Surface
+    area : ExaminedArea
+    found : sequence of Outline
+    """
+    height, width = photo.height_px, photo.width_px
+    low = np.clip(np.floor(area.outline_px.min(axis=0)).astype(int), 0, [width - 1, height - 1])
+    high = np.clip(np.ceil(area.outline_px.max(axis=0)).astype(int) + 1, 1, [width, height])
+    window = np.s_[low[1] : high[1], low[0] : high[0]]
+    size = (high - low)[::-1]
+    looked_at = _filled([area.outline_px - low], size) & ~_filled([hole - low for hole in area.exclude_px], size)
+    known = cv2.dilate(_filled([one.outline_px - low for one in found], size).astype(np.uint8), _disc(2 * BESIDE_PX + 1)) > 0
+    light = photo.linear()[window]
+    blind = {
+        "burnt out": light >= BURNT,
+        "black": (light <= BLACK) & ~known,
+        "without any structure": _flat(photo.rgb[window]) & ~known,
+    }
+    mm_per_px = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
+    if not np.isfinite(mm_per_px):
+        return area
+    parts, taken = [], np.zeros(looked_at.shape, bool)
+    for why, mask in blind.items():
+        wide = max(LEAST_WIDE_PX, round(WIDE_MM[why] / mm_per_px))
+        mask = mask & looked_at & ~taken
+        core = cv2.blur(mask.astype(np.float32), (wide, wide)) > MOSTLY  # noise and dust break no part up
+        whole = (core | (cv2.dilate(core.astype(np.uint8), _disc(wide)) > 0) & mask) & looked_at
+        taken |= whole
+        for outline in cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
+            outline_px = outline.reshape(-1, 2).astype(float) + low
+            length_mm = _extent_mm(outline_px, surface, mm_per_px)
+            if len(outline_px) >= 3 and length_mm >= LEAST_MM:
+                parts.append(Unseen(outline_px=outline_px, why=why, length_mm=length_mm))
+    if not parts:
+        return area
+    parts.sort(key=lambda part: -part.length_mm)
+    share = 100 * taken.sum() / max(looked_at.sum(), 1)
+    reasons = " or ".join(dict.fromkeys(part.why for part in parts))
+    said = (
+        f"In {share:.2g} % of the examined area no opening could be seen: it is {reasons} "
+        f"over as much as {parts[0].length_mm:.2g} mm. Photograph it again in softer, even light."
+    )
+    return replace(area, unseen=tuple(parts), cautions=(*area.cautions, said))
+
+
+def _filled(polygons: Sequence[np.ndarray], size: np.ndarray) -> np.ndarray:
+    mask = np.zeros(tuple(size), np.uint8)
+    for polygon in polygons:
+        cv2.fillPoly(mask, [np.round(polygon * 16).astype(np.int32)], 1, shift=4)
+    return mask > 0
+
+
+def _disc(across_px: int) -> np.ndarray:
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across_px, across_px))
+
+
+def _flat(rgb: np.ndarray) -> np.ndarray:
+    """Windows of a few pixels over which the code (0 to 1, mean of the channels) scatters less than `FLAT`."""
+    code = rgb.mean(axis=2, dtype=np.float32) / np.float32(np.iinfo(rgb.dtype).max)
+    code -= code.mean(dtype=np.float64).astype(np.float32)  # keeps the difference of squares below exact
+    box = (FLAT_WINDOW_PX, FLAT_WINDOW_PX)
+    mean, square = cv2.blur(code, box), cv2.blur(code * code, box)
+    flat = np.sqrt(np.maximum(square - mean * mean, 0)) < FLAT
+    return cv2.dilate(flat.astype(np.uint8), np.ones(box, np.uint8)) > 0
+
+
+def _extent_mm(outline_px: np.ndarray, surface, mm_per_px: float) -> float:
+    """Greatest extent on the developed surface; where that is not to be had, in the picture at its middle scale."""
+    flat = surface.develop(outline_px)
+    flat = flat[np.isfinite(flat).all(axis=1)]
+    if len(flat) < 2:
+        flat = outline_px * mm_per_px
+    turns = np.radians(np.arange(0, 180, 3))
+    return float(np.ptp(flat @ np.array([np.cos(turns), np.sin(turns)]), axis=0).max())
