@@ -1,4 +1,4 @@
-"""How likely a dark region is an opening: a logistic model of a few bent lines in each figure, its weights in a file."""
+"""How likely a dark region is an opening: a committee of three small logistic networks over its figures, weights in a file."""
 
 from __future__ import annotations
 
@@ -7,69 +7,89 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
+from scipy.optimize import minimize
 
 from specimeter.segment.evidence import NAMES
 
 WEIGHTS = "odds.json"
-BENDS = (-1.0, 0.0, 1.0)  # in standard deviations of a figure, where its line may bend
+MEMBERS, UNITS, RIDGE = 3, 12, 8.0
+FARTHEST = 4.0  # in standard deviations: figures beyond are taken as this far, so that nothing unheard-of decides alone
 
 
 @cache
-def _weights() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    data = json.loads(files("specimeter.segment").joinpath(WEIGHTS).read_text(encoding="utf-8"))
-    order = [data["names"].index(name) for name in NAMES]
-    centre, spread = np.array(data["centre"])[order], np.array(data["spread"])[order]
-    slopes = np.array(data["slopes"])[order]  # (figures, 1 + bends)
-    return centre, spread, np.concatenate([[data["constant"]], slopes.ravel()])
+def _shipped() -> dict:
+    return json.loads(files("specimeter.segment").joinpath(WEIGHTS).read_text(encoding="utf-8"))
 
 
-def design(figures: np.ndarray, centre: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Columns of the model, shape (N, 1 + F * 4): a constant, then each figure and its three hinges, standardised."""
-    z = np.clip((np.atleast_2d(figures) - centre) / spread, -4.0, 4.0)
-    columns = np.stack([z, *(np.maximum(z - bend, 0.0) for bend in BENDS)], axis=2).reshape(len(z), -1)
-    return np.column_stack([np.ones(len(z)), columns])
+def log_odds(figures: np.ndarray, model: dict | None = None) -> np.ndarray:
+    """Natural log of the odds that each region is an opening, shape (N,), from figures (N, F) in the order of NAMES.
 
-
-def log_odds(figures: np.ndarray) -> np.ndarray:
-    """Natural log of the odds that each region is an opening, shape (N,), from figures (N, F) in the order of NAMES."""
+    A linear term and twelve tanh units each, averaged over the three. `model` is what `fit` returned; without it the weights
+    shipped beside this module.
+    """
     if not len(figures):
         return np.empty(0)
-    centre, spread, weights = _weights()
-    return design(figures, centre, spread) @ weights
+    model = model or _shipped()
+    order = [model["names"].index(name) for name in NAMES]
+    z = _standard(np.asarray(figures, float)[:, order], np.array(model["centre"]), np.array(model["spread"]))
+    return np.mean([_odds(z, [np.array(part) for part in member]) for member in model["members"]], axis=0)
 
 
-def fit(figures: np.ndarray, is_opening: np.ndarray, *, weight: np.ndarray | None = None, ridge: float = 3.0) -> dict:
-    """Weights of the model by penalised maximum likelihood (Newton's method), JSON-ready, as `log_odds` reads them.
+def _standard(figures: np.ndarray, centre: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    return np.clip((figures - centre) / spread, -FARTHEST, FARTHEST)
+
+
+def _odds(z: np.ndarray, member: list[np.ndarray]) -> np.ndarray:
+    inward, offset, outward, linear, constant = member
+    return np.tanh(z @ inward + offset) @ outward + z @ linear + constant
+
+
+def fit(figures: np.ndarray, is_opening: np.ndarray, *, weight: np.ndarray | None = None, ridge: float = RIDGE) -> dict:
+    """Weights by penalised maximum likelihood (L-BFGS), JSON-ready, as `log_odds` reads them; the same each time.
 
     Parameters
     ----------
     figures : array, shape (N, F)
+        In the order of NAMES.
     is_opening : bool array, shape (N,)
     weight : array, shape (N,), optional
         How much each example counts.
     ridge : float
-        Penalty on the squares of the slopes; the constant is free.
+        Penalty on half the squares of all weights but offsets.
     """
-    figures, truth = np.asarray(figures, float), np.asarray(is_opening, float)
-    weight = np.ones(len(truth)) if weight is None else weight
+    figures, truth = np.asarray(figures, float), np.asarray(is_opening, bool)
+    weight = np.ones(len(truth)) if weight is None else np.asarray(weight, float)
     centre, spread = np.median(figures, axis=0), np.maximum(figures.std(axis=0), 1e-3)
-    columns = design(figures, centre, spread)
-    penalty = np.full(columns.shape[1], ridge)
-    penalty[0] = 1e-6
-    beta = np.zeros(columns.shape[1])
-    for _ in range(60):
-        probability = 1 / (1 + np.exp(-np.clip(columns @ beta, -30, 30)))
-        gradient = columns.T @ (weight * (truth - probability)) - penalty * beta
-        curve = columns.T @ ((weight * probability * (1 - probability))[:, None] * columns) + np.diag(penalty)
-        step = np.linalg.solve(curve, gradient)
-        beta += step * min(1.0, 4.0 / (np.abs(step).max() + 1e-9))
-        if np.abs(step).max() < 1e-6:
-            break
-    slopes = beta[1:].reshape(len(NAMES), -1)
+    z = _standard(figures, centre, spread)
     return {
         "names": list(NAMES),
         "centre": [round(float(v), 5) for v in centre],
         "spread": [round(float(v), 5) for v in spread],
-        "constant": round(float(beta[0]), 5),
-        "slopes": [[round(float(v), 5) for v in row] for row in slopes],
+        "members": [[np.round(part, 4).tolist() for part in _member(z, truth, weight, ridge, seed)] for seed in range(MEMBERS)],
     }
+
+
+def _member(z: np.ndarray, truth: np.ndarray, weight: np.ndarray, ridge: float, seed: int) -> list[np.ndarray]:
+    count = z.shape[1]
+    shapes = [(count, UNITS), (UNITS,), (UNITS,), (count,), ()]
+    ends = np.cumsum([int(np.prod(shape)) for shape in shapes])
+
+    def parts(flat: np.ndarray) -> list[np.ndarray]:
+        return [piece.reshape(shape) for piece, shape in zip(np.split(flat, ends[:-1]), shapes, strict=True)]
+
+    def cost(flat: np.ndarray) -> tuple[float, np.ndarray]:
+        inward, offset, outward, linear, constant = parts(flat)
+        hidden = np.tanh(z @ inward + offset)
+        odds = hidden @ outward + z @ linear + constant
+        off = weight * (1 / (1 + np.exp(-np.clip(odds, -30, 30))) - truth)
+        back = np.outer(off, outward) * (1 - hidden**2)
+        loss = float(weight @ np.logaddexp(0, np.where(truth, -odds, odds)))
+        loss += 0.5 * ridge * sum(float(np.sum(part**2)) for part in (inward, outward, linear))
+        slopes = [z.T @ back + ridge * inward, back.sum(axis=0), hidden.T @ off + ridge * outward, z.T @ off + ridge * linear]
+        return loss, np.concatenate([*(slope.ravel() for slope in slopes), [off.sum()]])
+
+    rng = np.random.default_rng(seed)
+    start = np.concatenate(
+        [rng.normal(0, 0.3, count * UNITS), np.zeros(UNITS), rng.normal(0, 0.3, UNITS), np.zeros(count), [-4.0]]
+    )
+    return parts(minimize(cost, start, jac=True, method="L-BFGS-B", options={"maxiter": 400}).x)

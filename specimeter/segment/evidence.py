@@ -33,6 +33,7 @@ MEANING = {
     "border": "share of the region that hugs the edge of the examined area",
     "uneven": "scatter of light inside over darkness",
     "low": "log of the interior's light over the dark tenth of the metal within some millimetres around",
+    "step": "log of the step of light across the edge over the middle light of the examined area",
     "ragged": "log of the outline's length over that of its convex hull; scale and stains are ragged",
     "goes_on": "darkness met when the middle line is followed beyond its ends, over darkness; lines and scratches go on",
     "crowd": "log1p of how many other regions stand within three millimetres; scale and ripples come in crowds",
@@ -46,8 +47,11 @@ LARGEST_PATCH_PX = 220
 class Weighed:
     """A proposal with its figures; coordinates are those of the crop."""
 
-    proposal: Proposal
     outline_px: np.ndarray
+    left: int  # where the mask begins
+    top: int
+    mask: np.ndarray  # (h, w) bool, what the outline holds
+    step: float  # of light across the edge, 0 to 1: darkness times the surrounding level
     figures: np.ndarray  # in the order of NAMES
     length_px: float
     width_px: float
@@ -65,6 +69,7 @@ class Crop:
     to_border_px: np.ndarray  # (H, W) float32, distance to the area's outline
     mm_per_px: float
     blur_px: float
+    middle: float  # median light of the examined area
     axis: np.ndarray  # (2,) unit vector of the bend axis in the picture; zeros where there is none
 
 
@@ -77,7 +82,7 @@ def weigh(crop: Crop, proposal: Proposal) -> Weighed | None:
     proposal : Proposal
     """
     left, top, right, bottom = proposal.box
-    margin = int(round(4 * crop.blur_px + 4 + 0.25 * min(right - left, bottom - top)))
+    margin = round(4 * crop.blur_px + 4 + 0.25 * min(right - left, bottom - top))
     x0, y0 = max(left - margin, 0), max(top - margin, 0)
     x1, y1 = min(right + margin, crop.light.shape[1]), min(bottom + margin, crop.light.shape[0])
     core = np.zeros((y1 - y0, x1 - x0), bool)
@@ -97,16 +102,26 @@ def weigh(crop: Crop, proposal: Proposal) -> Weighed | None:
         return None
     outline = (edge.outline_px + 0.5) * times - 0.5
     along = _along(outline)
-    figures = _figures(crop, (x0, y0), light, edge, outline, along, times, blur)
+    light_ring = small[0][edge.ring]
+    figures = _figures(crop, (x0, y0), light, light_ring, edge, outline, along, times, blur)
     return Weighed(
-        proposal=proposal,
-        outline_px=outline + (x0, y0),
+        outline_px=outline + np.array([x0, y0]),
+        left=x0,
+        top=y0,
+        mask=_filled(outline, light.shape),
+        step=float(figures[0] * np.median(light_ring)),
         figures=figures,
         length_px=along.length,
         width_px=along.width,
-        centre_px=along.centre + (x0, y0),
+        centre_px=along.centre + np.array([x0, y0]),
         direction=along.direction,
     )
+
+
+def _filled(outline: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 1, shift=4)
+    return mask > 0
 
 
 def _reduced(field: np.ndarray, times: int) -> np.ndarray:
@@ -156,7 +171,7 @@ def _along(outline: np.ndarray) -> _Along:
     return _Along((hull[i] + hull[j]) / 2, direction, length, area / length + 1e-6, widths, middle)
 
 
-def _figures(crop, corner, light, edge: FirstEdge, outline, along: _Along, times, blur) -> np.ndarray:
+def _figures(crop, corner, light, light_ring, edge: FirstEdge, outline, along: _Along, times, blur) -> np.ndarray:
     inside = np.zeros(edge.ring.shape, np.uint8)
     cv2.fillPoly(inside, [np.round(edge.outline_px).astype(np.int32)], 1)
     inner = cv2.erode(inside, np.ones((3, 3), np.uint8)) > 0
@@ -199,7 +214,8 @@ def _figures(crop, corner, light, edge: FirstEdge, outline, along: _Along, times
         "across": float((2 * turn**2 - 1) * np.tanh(aspect)) if np.any(crop.axis) else 0.0,
         "border": float(np.mean(border < 2.5 * crop.blur_px + 2)) if len(border) else 0.0,
         "uneven": float(np.clip(interior.std() / max(darkness, 0.05), 0, 2)) if len(interior) else 0.0,
-        "low": float(np.clip(_low(crop, corner, light, inner, times), -4, 2)),
+        "low": float(np.clip(_low(crop, corner, light, inner, times), -4, 0.5)),
+        "step": float(np.log(max(darkness * float(np.median(light_ring)), 1e-4) / crop.middle)),
         "ragged": float(np.clip(np.log(_around(outline) / (_around(cv2.convexHull(outline.astype(np.float32))) + 1e-6)), 0, 2)),
         "goes_on": float(np.clip(_beyond(crop, corner, along, darkness), -1, 1.5)),
         "crowd": 0.0,  # with_fellows counts these two
@@ -224,7 +240,8 @@ def _low(crop: Crop, corner, light, inner, times) -> float:
     around = crop.light[y0:y1:step, x0:x1:step][crop.usable[y0:y1:step, x0:x1:step]]
     if len(around) < 20:
         return 0.0
-    return float(np.log((np.median(light[rows, cols]) + 1e-4) / (np.percentile(around, 10) + 1e-4)))
+    metal = around[around > 0.12 * np.median(around)]  # without other openings
+    return float(np.log((np.median(light[rows, cols]) + 1e-4) / (np.percentile(metal, 10) + 1e-4)))
 
 
 def _beyond(crop: Crop, corner, along: _Along, darkness: float) -> float:

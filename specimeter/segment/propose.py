@@ -61,12 +61,12 @@ def propose(light: np.ndarray, usable: np.ndarray, *, mm_per_px: float, least_mm
     done: set[int] = set()
     for width_mm in WIDTHS_MM:
         times = 1 << max(0, int(np.floor(np.log2(max(width_mm / mm_per_px / STRUCTURE_PX, 1.0)))))
-        size = max(5, int(round(width_mm / mm_per_px / times)) | 1)
+        size = max(5, round(width_mm / mm_per_px / times) | 1)
         if (times, size) in done:
             continue
         done.add((times, size))
         found.extend(_octave(light, usable, times, size, width_mm, least_mm / mm_per_px))
-    return _once(sorted(found, key=lambda one: -one.strength))
+    return _once(sorted(found, key=lambda one: -one.strength * one.mask.sum() ** 0.2))
 
 
 def _once(found: list[Proposal]) -> list[Proposal]:
@@ -118,7 +118,9 @@ def _octave(light, usable, times, size, width_mm, least_px):
         if k + 1 < len(layers) and layers[k + 1].count > 1:
             below = layers[k + 1].inside(layer)
             inner = np.zeros(layer.count)
-            np.maximum.at(inner, below[1:], layers[k + 1].steepness[1:] * (layers[k + 1].area[1:] > 0.3 * layer.area[below[1:]]))
+            np.maximum.at(
+                inner, below[1:], layers[k + 1].steepness[1:] * (layers[k + 1].area[1:] > 0.3 * layer.area[below[1:]])
+            )
             steepest &= layer.steepness > inner
         noise = scatter[layer.rows, layer.cols]
         diagonal = np.hypot(layer.boxes[:, 2], layer.boxes[:, 3]) * times

@@ -15,7 +15,10 @@ def lens(length: float, width: float, angle: float, centre) -> np.ndarray:
     """Two parabolas that meet in sharp tips."""
     u = np.linspace(-1, 1, 160)
     sides = np.concatenate(
-        [np.column_stack([u * length / 2, width / 2 * (1 - u**2)]), np.column_stack([u, -width / 2 * (1 - u**2)])[::-1] * [length / 2, 1]]
+        [
+            np.column_stack([u * length / 2, width / 2 * (1 - u**2)]),
+            np.column_stack([u, -width / 2 * (1 - u**2)])[::-1] * [length / 2, 1],
+        ]
     )
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     return sides @ turn + centre
@@ -74,7 +77,7 @@ def test_place_is_in_x_y_order():
 
 @pytest.mark.parametrize("radius", [4.0, 6.0, 10.0])
 def test_small_disc_is_not_shrunk_by_blur(radius):
-    """The half-level of a blurred disc lies blur^2 / (2 radius) inside its edge (issue of curved edges); the outline does not."""
+    """The half-level of a blurred disc lies blur^2 / (2 radius) inside its edge; the outline does not."""
     angle = np.linspace(0, 2 * np.pi, 240, endpoint=False)
     true = np.column_stack([np.cos(angle), np.sin(angle)]) * radius + [31.3, 27.8]
     light = picture(true, (56, 64), blur=1.6, level=0.4, inside=0.05, noise=0.0, seed=0)

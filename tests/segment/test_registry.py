@@ -52,7 +52,10 @@ def test_two_packages_with_one_name(installed):
 
 @pytest.mark.parametrize(
     ("module", "value", "said"),
-    [("import no_such_library_here\n", "broken:find", "cannot be imported"), ("find = 3\n", "broken:find", "not a function but int")],
+    [
+        ("import no_such_library_here\n", "broken:find", "cannot be imported"),
+        ("find = 3\n", "broken:find", "not a function but int"),
+    ],
 )
 def test_one_that_does_not_work(installed, module, value, said):
     installed("broken", module, {"broken": value})
