@@ -20,7 +20,7 @@ from specimeter.segment.sharpness import blur_of
 MODEL = Path(__file__).with_name("learned.onnx")
 ODDS = Path(__file__).with_name("learned.json")
 SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is, or the area is large
-MOST_PX = 1_200_000
+MOST_PX = 3_000_000
 MARGIN_PX = 48  # of the surroundings that it sees, in its own pixels
 STEP_PX = 16  # the network's coarsest grid
 LEVEL = 0.0  # log-odds that bound a proposal

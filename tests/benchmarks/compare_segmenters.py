@@ -1,6 +1,6 @@
 """Compare segmenters on the same photographs with known truth, given the true scale, surface and area.
 
-``python tests/benchmarks/compare_segmenters.py FOLDER [FOLDER ...] [--only held-out|trained-on] [--methods a,b]``
+``python tests/benchmarks/compare_segmenters.py FOLDER [FOLDER ...] [--methods a,b]``
 Each folder holds what `specimeter.scene.files.save` writes: name.jpg, name.truth.json.
 """
 
@@ -78,7 +78,6 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--only", choices=("held-out", "trained-on"))
     parser.add_argument("--methods", default=",".join(METHODS))
     options = parser.parse_args()
     cv2.setNumThreads(1)
@@ -86,11 +85,13 @@ def main() -> None:
     results: dict[str, list[dict]] = {name: [] for name in methods}
     for path in sorted(p for folder in options.folders for p in folder.glob("*.jpg")):
         for name, result in examined(path, methods).items():
-            if options.only is None or result["held_out"] == (options.only == "held-out"):
-                results[name].append(result)
-    print(table(results))
+            results[name].append(result)
+    print(f"## All scenes\n\n{table(results)}")
+    for title, held_out in (("Groups held out of training", True), ("Groups trained on, scenes unseen", False)):
+        print(f"\n## {title}\n")
+        print(table({name: [r for r in done if r["held_out"] == held_out] for name, done in results.items()}))
     for name, done in results.items():
-        print(f"\nReliability, {name}\n\n{reliability(done)}")
+        print(f"\n## Reliability of {name}\n\n{reliability(done)}")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,144 @@
+"""Augmentation on the accelerator: geometry, light, lens, sensor, the phone's own processing, and how much context is seen."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch.nn import functional as nn
+
+Tensor = torch.Tensor
+
+
+def _uniform(n: int, low: float, high: float, like: Tensor, log: bool = False) -> Tensor:
+    u = torch.rand(n, 1, 1, 1, device=like.device)
+    return torch.exp(math.log(low) + u * math.log(high / low)) if log else low + u * (high - low)
+
+
+def _some(n: int, share: float, like: Tensor) -> Tensor:
+    """1 for a random share of the batch, else 0; shape (n, 1, 1, 1)."""
+    return (torch.rand(n, 1, 1, 1, device=like.device) < share).float()
+
+
+def warp(planes: Tensor, size: int) -> Tensor:
+    """Pieces (N, C, size, size) of planes (N, C, S, S): turned, mirrored, scaled by 0.65 to 1.6, slightly sheared."""
+    n, _, side, _ = planes.shape
+    turn = torch.rand(n, device=planes.device) * 2 * math.pi
+    zoom = torch.exp(torch.empty(n, device=planes.device).uniform_(math.log(0.65), math.log(1.6)))
+    shear = torch.eye(2, device=planes.device) + 0.06 * torch.randn(n, 2, 2, device=planes.device)
+    flip = torch.where(torch.rand(n, device=planes.device) < 0.5, -1.0, 1.0)
+    cos, sin = torch.cos(turn), torch.sin(turn)
+    spin = torch.stack([torch.stack([cos * flip, -sin], 1), torch.stack([sin * flip, cos], 1)], 1)
+    matrix = spin @ shear * (size / side / zoom)[:, None, None]
+    theta = torch.cat([matrix, torch.zeros(n, 2, 1, device=planes.device)], dim=2)
+    grid = nn.affine_grid(theta, (n, 1, size, size), align_corners=False)
+    return nn.grid_sample(planes, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
+
+
+def slow(n: int, size: int, like: Tensor, channels: int = 1) -> Tensor:
+    """Slow random fields of about unit variance, with 1 to 8 bumps across."""
+    cells = int(torch.randint(2, 9, (1,)))
+    field = torch.randn(n, channels, cells, cells, device=like.device)
+    return nn.interpolate(field, size=(size, size), mode="bicubic", align_corners=False)
+
+
+def blur(x: Tensor, sigma: Tensor, reach: int = 5) -> Tensor:
+    """Gaussian blur with a width (N,) of each picture's own, in pixels."""
+    n, c, h, w = x.shape
+    at = torch.arange(-reach, reach + 1, device=x.device, dtype=torch.float32)
+    kernel = torch.exp(-0.5 * (at / sigma.reshape(-1, 1).clamp(min=0.05)) ** 2)
+    kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(c, 0)
+    flat = nn.pad(x.reshape(1, n * c, h, w), (reach,) * 4, mode="reflect")
+    flat = nn.conv2d(flat, kernel[:, None, None, :], groups=n * c)
+    return nn.conv2d(flat, kernel[:, None, :, None], groups=n * c).reshape(n, c, h, w)
+
+
+_LUMA = torch.tensor([[0.299, 0.587, 0.114], [-0.1687, -0.3313, 0.5], [0.5, -0.4187, -0.0813]])
+_STEPS = torch.tensor(  # luminance table of ITU-T T.81 (1992), annex K.1
+    [16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55, 14, 13, 16, 24, 40, 57, 69, 56, 14, 17, 22, 29, 51, 87, 80,
+     62, 18, 22, 37, 56, 68, 109, 103, 77, 24, 35, 55, 64, 81, 104, 113, 92, 49, 64, 78, 87, 103, 121, 120, 101, 72, 92, 95, 98,
+     112, 100, 103, 99], dtype=torch.float32).reshape(8, 8)  # fmt: skip
+
+
+def jpeg(x: Tensor, quality: Tensor) -> Tensor:
+    """Coding losses of JPEG at qualities (N, 1, 1, 1) from 1 to 100; x (N, 3, H, W) coded 0 to 1, at a random block phase."""
+    n, _, h, w = x.shape
+    k = torch.arange(8, device=x.device, dtype=torch.float32)
+    cosine = torch.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16) * 0.5
+    cosine[0] /= math.sqrt(2)
+    luma = _LUMA.to(x.device)
+    shift = tuple(int(v) for v in torch.randint(0, 8, (2,)))
+    y = torch.einsum("ij,njhw->nihw", luma, torch.roll(x, shift, (2, 3)) * 255 - 128)
+    y = torch.cat([y[:, :1], nn.interpolate(nn.avg_pool2d(y[:, 1:], 2), scale_factor=2, mode="nearest")], 1)
+    blocks = y.reshape(n, 3, h // 8, 8, w // 8, 8)
+    freq = torch.einsum("ui,ncaibj,vj->ncaubv", cosine, blocks, cosine)
+    share = torch.where(quality < 50, 50 / quality, 2 - quality / 50).clamp(min=0.02)[..., None, None]
+    step = (_STEPS.to(x.device)[None, None, None, :, None, :] * share).clamp(min=1.0)
+    freq = torch.round(freq / step) * step
+    y = torch.einsum("ui,ncaubv,vj->ncaibj", cosine, freq, cosine).reshape(n, 3, h, w)
+    back = torch.einsum("ij,njhw->nihw", torch.linalg.inv(luma), y)
+    return torch.roll(((back + 128) / 255), (-shift[0], -shift[1]), (2, 3)).clamp(0, 1)
+
+
+def photograph(rgb: Tensor) -> Tensor:
+    """Another photograph of what a coded picture (N, 3, S, S), 0 to 1, shows: other light, lens, sensor and processing."""
+    n, _, size, _ = rgb.shape
+    x = rgb.clamp(0, 1) ** 2.2
+    x = x * torch.exp(_some(n, 0.6, x) * _uniform(n, 0, 0.6, x) * slow(n, size, x))
+    x = x * (1 + _some(n, 0.3, x) * _uniform(n, 0.02, 0.25, x) * blur(torch.randn(n, 1, size, size, device=x.device),
+             _uniform(n, 0.4, 4, x).flatten()) * _uniform(n, 1, 4, x))  # fmt: skip
+    dust = torch.rand(n, 1, size, size, device=x.device) < 2e-4
+    x = x * (1 - _some(n, 0.2, x) * 0.7 * blur(dust.float() * 4, _uniform(n, 0.5, 0.9, x).flatten()).clamp(0, 1))
+    x = x + _some(n, 0.3, x) * _uniform(n, 0.001, 0.06, x)  # veiling glare
+    mix = torch.eye(3, device=x.device) + 0.08 * torch.randn(n, 3, 3, device=x.device)
+    x = torch.einsum("nij,njhw->nihw", mix, x).clamp(min=0) * torch.exp(0.15 * torch.randn(n, 3, 1, 1, device=x.device))
+    x = x * torch.exp(0.35 * torch.randn(n, 1, 1, 1, device=x.device) + _some(n, 0.2, x) * _uniform(n, 0.3, 1.4, x))
+    x = blur(x, (_some(n, 0.6, x) * _uniform(n, 0.3, 1.5, x)).flatten())
+    noise = (
+        torch.randn_like(x)
+        * (_uniform(n, 1e-4, 4e-3, x, log=True) * x.clamp(0, 1) + _uniform(n, 1e-7, 2e-5, x, log=True)).sqrt()
+    )
+    noise = torch.where(_some(n, 0.5, x) > 0, blur(noise, _uniform(n, 0.4, 0.9, x).flatten()) * 1.5, noise)
+    x = (x + noise).clamp(0, 1)
+    x = x ** (1 / _uniform(n, 1.7, 2.7, x))
+    bend = _some(n, 0.5, x) * _uniform(n, -0.4, 0.7, x)
+    x = x + bend * (x * x * (3 - 2 * x) - x)
+    halo = x - blur(x, _uniform(n, 0.6, 2.0, x).flatten())
+    x = (x + _some(n, 0.45, x) * _uniform(n, 0.2, 1.6, x) * halo).clamp(0, 1)
+    grey = x.mean(1, keepdim=True)
+    x = (
+        grey + torch.where(_some(n, 0.15, x) > 0, torch.zeros(1, device=x.device), _uniform(n, 0.4, 1.5, x)) * (x - grey)
+    ).clamp(0, 1)
+    if float(torch.rand(1)) < 0.35:  # taken coarser or finer, and resampled
+        side = int(size * float(torch.empty(1).uniform_(0.5, 1.5))) // 8 * 8
+        mode = ("bilinear", "bicubic", "area")[int(torch.randint(3, (1,)))]
+        small = nn.interpolate(x, size=(side, side), mode=mode)
+        x = nn.interpolate(small, size=(size, size), mode="bilinear").clamp(0, 1)
+    coded = jpeg(x, _uniform(n, 35, 97, x))
+    return torch.where(_some(n, 0.65, x) > 0, coded, torch.round(x * 255) / 255)
+
+
+def prepared(rgb: Tensor, area: Tensor) -> Tensor:
+    """The network's input (N, 4, H, W) of a coded picture and the shares of the examined area, as in `learned.prepared`."""
+    n = len(rgb)
+    grey = rgb.mean(1).reshape(n, -1)
+    inside = area.reshape(n, -1) > 0.5
+    held = torch.where(inside.any(1, keepdim=True), inside, torch.ones_like(inside))
+    middle = torch.nanmedian(torch.where(held, grey, torch.nan), dim=1).values.clamp(min=0.02)
+    return torch.cat([(rgb * (0.5 / middle[:, None, None, None])).clamp(0, 2) * 2 - 1, area * 2 - 1], 1)
+
+
+def context(rgb: Tensor, area: Tensor) -> tuple[Tensor, Tensor]:
+    """What of the surroundings is seen, and the area as it would be found: blanked at times, a little off, or not known."""
+    n = len(rgb)
+    reach = int(torch.randint(0, 4, (1,)))
+    if reach:
+        grown = nn.max_pool2d(area, 2 * reach + 1, 1, reach)
+        eaten = -nn.max_pool2d(-area, 2 * reach + 1, 1, reach)
+        lot = torch.rand(n, 1, 1, 1, device=rgb.device)
+        area = torch.where(lot < 0.25, grown, torch.where(lot < 0.5, eaten, area))
+    blank = torch.rand(n, 3, 1, 1, device=rgb.device) * _some(n, 0.6, rgb)
+    hidden = _some(n, 0.3, rgb) * (area < 0.5)
+    rgb = rgb * (1 - hidden) + blank * hidden
+    unknown = _some(n, 0.12, rgb)
+    return rgb, (area > 0.5).float() * (1 - unknown) + unknown

@@ -1,0 +1,111 @@
+"""Composites: openings and marks drawn on surfaces of our drawing, or on rendered faces, with the maps of what is true."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from specimeter.scene import shapes
+from specimeter.training import openings, texture
+from specimeter.training.sample import CHANNELS, Sample, cover, weight_of
+
+SIZE_PX = 384
+
+
+def composite(seed: int, background: Sample | None = None) -> Sample:
+    """One composite, 384 px square; on a piece of a rendered face if one is given."""
+    rng = np.random.default_rng([seed, 2])
+    planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
+    planes[6] = 255
+    if background is None:
+        rgb = texture.surface(rng, SIZE_PX)
+        if rng.random() < 0.15:
+            other = texture.surface(rng, SIZE_PX)  # a weld, an etched band: another surface beyond a wavy line
+            step = texture.soft_step(_side(rng) + rng.uniform(0, 6) * texture.smooth(rng, SIZE_PX, 8), 0, rng.uniform(0.7, 6))
+            rgb = rgb + (other * rng.uniform(0.6, 1.4) - rgb) * step[..., None].astype(np.float32)
+    else:
+        piece, taken = _piece(rng, background)
+        planes[3:7] = taken
+        rgb = piece
+        if rng.random() < 0.3:
+            rgb = rgb * (texture.surface(rng, SIZE_PX) / 0.25) ** np.float32(rng.uniform(0.2, 0.8))
+    if background is None and rng.random() < 0.4:
+        _edge_of_specimen(rng, rgb, planes)
+    for _ in range(int(rng.choice([0, 1, 2, 4]))):
+        drawn = planes[5].copy()
+        openings.distract(rng, rgb, drawn)
+        planes[5] = drawn
+    centres = []
+    for _ in range(int(rng.choice([0, 1, 1, 2, 3, 5]))):
+        shape, crack = openings.outline(rng, SIZE_PX)
+        place = _place(rng, planes[6])
+        turned = shapes.turn(shape, rng.uniform(0, 2 * np.pi), place)
+        share = cover(turned, (SIZE_PX, SIZE_PX))
+        near = cv2.dilate(share, np.ones((13, 13), np.uint8)) > 0
+        if (planes[3][near] > 0).any():
+            continue
+        openings.carve(rng, rgb, share.astype(np.float32) / 255)
+        share = np.minimum(share, planes[6])
+        planes[3] = np.maximum(planes[3], share)
+        if crack:
+            planes[4] = np.maximum(planes[4], share)
+        centres.append(place)
+    if rng.random() < 0.35:  # things may lie over openings too, as long as they do not hide them
+        drawn = planes[5].copy()
+        lines = rgb.copy()
+        openings.distract(rng, lines, drawn)
+        held = (planes[3] > 0)[..., None]
+        rgb = np.where(held, rgb, lines)
+        planes[5] = drawn
+    planes[5][planes[3] > 0] = 0
+    planes[7] = weight_of(planes[3])
+    coded = np.clip(rgb, 0, 1) ** np.float32(1 / 2.2)
+    planes[:3] = np.round(255 * coded).astype(np.uint8).transpose(2, 0, 1)
+    return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
+
+
+def _side(rng) -> np.ndarray:
+    """Signed distance, in px, from a random straight line across the picture."""
+    turn = rng.uniform(0, 2 * np.pi)
+    y, x = np.mgrid[:SIZE_PX, :SIZE_PX].astype(np.float32)
+    return (x - rng.uniform(0.1, 0.9) * SIZE_PX) * np.cos(turn) + (y - rng.uniform(0.1, 0.9) * SIZE_PX) * np.sin(turn)
+
+
+def _edge_of_specimen(rng, rgb, planes) -> None:
+    """Beyond a line lies something else, often dark; the examined area ends there, give or take a few pixels."""
+    away = _side(rng) + rng.choice([0.0, 3.0]) * texture.smooth(rng, SIZE_PX, 5)
+    beyond = texture.soft_step(away, 0, rng.uniform(0.3, 2))[..., None].astype(np.float32)
+    rounded = texture.soft_step(away, -rng.uniform(2, 20), rng.uniform(1, 8))[..., None].astype(np.float32)
+    rgb *= 1 + rounded * rng.uniform(-0.8, 1.0)
+    rgb += (texture.surface(rng, SIZE_PX) * np.exp(rng.uniform(-3.5, 1.0)) - rgb) * beyond
+    planes[6] = np.where(away < rng.normal(0, 2.5), 255, 0).astype(np.uint8)
+
+
+def _piece(rng, background: Sample) -> tuple[np.ndarray, np.ndarray]:
+    """A piece of a rendered face in linear light, and its maps from `feature` to `area`; turned and mirrored."""
+    planes = background.planes
+    pad = [max(0, SIZE_PX - n) for n in planes.shape[1:]]
+    if any(pad):
+        planes = np.pad(
+            planes, ((0, 0), (0, pad[0]), (0, pad[1])), mode="reflect" if max(pad) < min(planes.shape[1:]) else "edge"
+        )
+    row, column = (int(rng.integers(0, n - SIZE_PX + 1)) for n in planes.shape[1:])
+    piece = planes[:, row : row + SIZE_PX, column : column + SIZE_PX]
+    piece = np.rot90(piece, int(rng.integers(4)), axes=(1, 2))
+    if rng.random() < 0.5:
+        piece = piece[:, :, ::-1]
+    return ((piece[:3].transpose(1, 2, 0) / np.float32(255)) ** np.float32(2.2)), piece[3:7]
+
+
+def _place(rng, area: np.ndarray) -> np.ndarray:
+    """Somewhere within the area; sometimes on its border, where tears begin."""
+    if rng.random() < 0.3 and (area == 0).any():
+        border = cv2.morphologyEx((area > 0).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+        rows, columns = np.nonzero(border)
+    else:
+        rows, columns = np.nonzero(area[::4, ::4])
+        rows, columns = rows * 4, columns * 4
+    if not len(rows):
+        return rng.uniform(0.1, 0.9, 2) * SIZE_PX
+    k = int(rng.integers(len(rows)))
+    return np.array([columns[k], rows[k]], float)

@@ -1,0 +1,160 @@
+"""The learned segmenter: the network runs in OpenCV as it was trained, finds what is there, and leaves an even face alone."""
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+
+from specimeter import colour
+from specimeter.errors import SpecimeterError
+from specimeter.segment import learned
+from specimeter.segment.model import ExaminedArea
+
+MM_PER_PX = 0.06
+
+
+class Photo:
+    """A picture in memory, as `specimeter.photo.Photo` answers."""
+
+    def __init__(self, light):
+        self.rgb = np.repeat(np.round(255 * colour.to_code(light))[..., None], 3, axis=2).astype(np.uint8)
+
+    def linear(self):
+        return colour.luminance(self.rgb)
+
+
+def surface():
+    return SimpleNamespace(shape="flat", mm_per_px_at=lambda point: MM_PER_PX)
+
+
+def area(shape):
+    height, width = shape
+    return ExaminedArea(outline_px=np.array([[20, 20], [width - 21, 20], [width - 21, height - 21], [20, height - 21]], float))
+
+
+def face(seed, *, outlines=(), shape=(420, 560), blur=0.9):
+    """A brushed surface in linear light with dark holes of given outlines [x, y], photographed with blur and noise."""
+    rng = np.random.default_rng(seed)
+    lay = cv2.GaussianBlur(rng.normal(size=shape).astype(np.float32), (0, 0), sigmaX=14, sigmaY=0.7)
+    x = np.linspace(-1, 1, shape[1], dtype=np.float32)
+    light = 0.3 * np.exp(0.06 * lay / lay.std()) * (1 + 0.2 * x)[None]
+    fine = np.zeros((shape[0] * 4, shape[1] * 4), np.uint8)
+    for outline in outlines:
+        cv2.fillPoly(fine, [np.round(((np.asarray(outline) + 0.5) * 4 - 0.5) * 16).astype(np.int32)], 255, shift=4)
+    hole = cv2.resize(fine, shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    light = cv2.GaussianBlur(light * (1 - 0.9 * hole), (0, 0), blur)
+    return Photo(np.clip(light + rng.normal(0, 0.003, shape), 0, 1).astype(np.float32))
+
+
+def ellipse(x, y, length, width, turn=0.0):
+    t = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    u, v = length / 2 * np.cos(t), width / 2 * np.sin(t)
+    return np.column_stack([x + u * np.cos(turn) - v * np.sin(turn), y + u * np.sin(turn) + v * np.cos(turn)])
+
+
+def test_the_network_is_small_and_answers_for_any_size():
+    """At most 3 MB; the answer has the picture's own size, and padding does not change it far from the border."""
+    assert learned.MODEL.stat().st_size < 3_000_000
+    rng = np.random.default_rng(1)
+    picture = rng.normal(0, 0.3, (1, 4, 183, 250)).astype(np.float32)
+    answer = learned.run(picture)
+    assert answer.shape == (3, 183, 250)
+    assert np.isfinite(answer).all()
+
+
+def test_opencv_computes_what_the_trained_network_computed():
+    """Log-odds that PyTorch 2.13 gave with the same weights for a fixed picture, kept in a file beside this test."""
+    kept = json.loads(Path(__file__).with_name("learned_reference.json").read_text(encoding="utf-8"))
+    y, x = np.mgrid[:64, :96].astype(np.float32)
+    planes = [np.sin(x / 7 + k) * np.cos(y / (5 + k)) for k in range(3)]
+    planes.append(np.where(x > 8, 1.0, -1.0))
+    answer = learned.run(np.stack(planes)[None].astype(np.float32))
+    for (k, row, column), value in zip(kept["at"], kept["log_odds"], strict=True):
+        assert answer[k, row, column] == pytest.approx(value, abs=2e-3)
+
+
+def test_places_in_both_pictures_agree():
+    """From the network's picture to the photograph and back."""
+    seen = learned.Seen(
+        log_odds=np.zeros((3, 4, 4)), usable=np.ones((4, 4), bool), zoom=0.37, offset_px=np.array([120.0, 45.0])
+    )
+    points = np.random.default_rng(2).uniform(0, 500, (20, 2))
+    assert seen.from_photograph(seen.to_photograph(points)) == pytest.approx(points)
+    assert seen.to_photograph([[-0.5, -0.5]])[0] == pytest.approx([119.5, 44.5])
+
+
+def test_exposure_does_not_matter():
+    """A picture half as bright is the same to the network, as coded values go."""
+    rng = np.random.default_rng(3)
+    rgb = rng.uniform(0.2, 0.6, (40, 40, 3)).astype(np.float32)
+    usable = np.ones((40, 40), bool)
+    assert learned.prepared(rgb, usable) == pytest.approx(learned.prepared(rgb * 0.5, usable), abs=1e-5)
+
+
+def test_openings_are_found_where_they_are_and_outlined_closely():
+    """Three dark holes, and no more; each area within a tenth of the true one (shoelace), each middle within a pixel."""
+    true = [ellipse(150, 130, 60, 22, 0.3), ellipse(400, 200, 36, 16, 1.3), ellipse(260, 320, 24, 14, 2.0)]
+    photo = face(5, outlines=true)
+    found = learned.find_learned(photo, surface(), area(photo.rgb.shape[:2]))
+    assert len(found) == 3
+    for outline in true:
+        near = min(found, key=lambda one: np.linalg.norm(one.outline_px.mean(axis=0) - outline.mean(axis=0)))
+        assert near.outline_px.mean(axis=0) == pytest.approx(outline.mean(axis=0), abs=1.0)
+        areas = [cv2.contourArea(p.astype(np.float32).reshape(-1, 1, 2)) for p in (near.outline_px, outline)]
+        assert areas[0] == pytest.approx(areas[1], rel=0.1)
+        assert near.kind == "opening"
+        assert 0 < near.u_edge_px <= near.u_tip_px
+        assert near.confidence > 0.5
+        json.dumps(near.evidence, allow_nan=False)
+
+
+def test_a_thin_ragged_opening_is_a_crack():
+    """Long, thin and wandering: a crack."""
+    t = np.linspace(0, 1, 40)
+    rng = np.random.default_rng(6)
+    middle = np.column_stack([120 + 240 * t, 220 + np.cumsum(rng.normal(0, 2.2, 40))])
+    half = 2.6 * np.sqrt(np.clip(4 * t * (1 - t), 0.02, 1))[:, None] * [0, 1]
+    photo = face(7, outlines=[np.concatenate([middle + half, (middle - half)[::-1]])])
+    found = learned.find_learned(photo, surface(), area(photo.rgb.shape[:2]))
+    assert found
+    assert max(found, key=lambda one: np.ptp(one.outline_px[:, 0])).kind == "crack"
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_even_face_has_no_openings(seed):
+    """Metal without holes gives no calls."""
+    photo = face(20 + seed)
+    assert learned.find_learned(photo, surface(), area(photo.rgb.shape[:2])) == []
+
+
+def test_nothing_outside_the_area_is_found():
+    """A hole in an excluded part, and one beyond the border, are not looked at."""
+    photo = face(8, outlines=[ellipse(150, 130, 50, 20), ellipse(400, 300, 50, 20)])
+    full = area(photo.rgb.shape[:2])
+    hidden = ExaminedArea(
+        outline_px=full.outline_px, exclude_px=(np.array([[100, 90], [200, 90], [200, 170], [100, 170]], float),)
+    )
+    found = learned.find_learned(photo, surface(), hidden)
+    assert len(found) == 1
+    assert found[0].outline_px.mean(axis=0) == pytest.approx([400, 300], abs=2)
+
+
+def test_the_network_alone_is_there_to_be_compared():
+    """Same holes, the network's own borders."""
+    photo = face(9, outlines=[ellipse(200, 200, 50, 20)])
+    found = learned.find_by_network_alone(photo, surface(), area(photo.rgb.shape[:2]))
+    assert len(found) == 1
+    assert found[0].outline_px.mean(axis=0) == pytest.approx([200, 200], abs=2)
+
+
+def test_a_damaged_network_is_named(tmp_path, monkeypatch):
+    """The message says which file, and what to do."""
+    broken = tmp_path / "learned.onnx"
+    broken.write_bytes(b"not a network")
+    monkeypatch.setattr(learned, "MODEL", broken)
+    monkeypatch.setattr(learned, "_own", SimpleNamespace())
+    with pytest.raises(SpecimeterError, match=r"learned\.onnx"):
+        learned.run(np.zeros((1, 4, 32, 32), np.float32))

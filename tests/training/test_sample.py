@@ -1,0 +1,90 @@
+"""Training samples: what their maps say is what was drawn, and nothing that judges is ever trained on."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from skimage.draw import polygon2mask
+
+from specimeter.training import openings, texture
+from specimeter.training.composite import SIZE_PX, composite
+from specimeter.training.sample import CHANNELS, cover, face, weight_of
+from specimeter.training.split import CHECK_SEEDS, HELD_OUT, TRAINED_ON, TRAINING_SEEDS, TUNING_SEEDS, groups_for
+from specimeter.validate.examine import RESERVED
+
+
+def test_held_out_groups_and_seeds_are_kept_apart():
+    """No finish, light or bench is on both sides, and no seed is in two ranges or reserved for validation."""
+    for name, held in HELD_OUT.items():
+        assert held
+        assert not set(held) & set(TRAINED_ON[name])
+        for seed in (TRAINING_SEEDS[0], TRAINING_SEEDS[1], TRAINING_SEEDS[-1]):
+            assert not set(groups_for(seed)[name]) & set(held)
+        assert set(groups_for(CHECK_SEEDS[0])[name]) == set(held)
+    ranges = (TUNING_SEEDS, CHECK_SEEDS, range(RESERVED, TRAINING_SEEDS.start), TRAINING_SEEDS)
+    for one, other in pairwise(ranges):
+        assert one.stop <= other.start
+
+
+def test_coverage_is_the_area_of_the_polygon():
+    """The shares add up to the shoelace area and an eighth of a pixel all round, and agree with scikit-image's filling."""
+    outline = np.array([[10.2, 12.7], [41.9, 15.1], [33.3, 44.4], [18.0, 30.5]])
+    share = cover(outline, (60, 60)) / 255
+    x, y = outline.T
+    area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    around = np.hypot(*(np.roll(outline, -1, axis=0) - outline).T).sum()
+    assert share.sum() == pytest.approx(area + around / 8, rel=0.01)
+    filled = polygon2mask((60, 60), outline[:, ::-1])
+    assert np.mean((share > 0.5) == filled) > 0.99
+
+
+def test_small_features_weigh_more():
+    """A speck's pixels weigh more than a large opening's, and those far from both weigh 1."""
+    feature = np.zeros((120, 120), np.uint8)
+    feature[10:14, 10:14] = 255
+    feature[50:110, 50:110] = 255
+    weight = weight_of(feature) / 16
+    assert weight[12, 12] > 5
+    assert weight[80, 80] == weight[119, 0] == 1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_composite_is_repeatable_and_its_maps_agree(seed):
+    """Cracks are features, marks are not, and nothing is true beyond the examined area."""
+    one, again = composite(seed), composite(seed)
+    assert np.array_equal(one.planes, again.planes)
+    assert one.planes.shape == (len(CHANNELS), SIZE_PX, SIZE_PX)
+    feature, crack, mark, area = one.planes[3:7]
+    assert np.all(crack <= feature)
+    assert not np.any((mark > 0) & (feature > 0))
+    assert not np.any((feature > 0) & (area == 0))
+
+
+def test_an_opening_takes_light_away():
+    """On an even surface the middle of a carved opening is darker than half the surface, whatever it is filled with."""
+    rng = np.random.default_rng(4)
+    ratios = []
+    for _ in range(20):
+        rgb = np.full((128, 128, 3), 0.3, np.float32)
+        disc = cover(64 + 20 * np.column_stack([np.cos(t := np.linspace(0, 6.28, 60)), np.sin(t)]), (128, 128))
+        openings.carve(rng, rgb, disc.astype(np.float32) / 255)
+        ratios.append(np.median(rgb[disc > 200]) / 0.3)
+    assert np.mean(np.array(ratios) < 0.5) > 0.85
+
+
+def test_surfaces_vary():
+    """Two surfaces have little in common, and all have a median of about a quarter."""
+    surfaces = [texture.surface(np.random.default_rng(seed), 96).mean(axis=2) for seed in range(5)]
+    assert all(0.1 < np.median(s) < 0.5 for s in surfaces)
+    assert abs(np.corrcoef(surfaces[0].ravel(), surfaces[1].ravel())[0, 1]) < 0.5
+
+
+def test_a_face_is_cut_from_its_scene_with_its_truth():
+    """Features of a rendered face are darker than the metal around them, and lie in the examined area."""
+    sample = face(TRAINING_SEEDS[3], width_px=480, mm_per_px=0.12)
+    assert sample.planes.shape[0] == len(CHANNELS)
+    grey, feature, area = sample.planes[:3].mean(axis=0), sample.planes[3], sample.planes[6]
+    assert (area > 127).mean() > 0.1
+    inside = (feature > 200) & (area > 127)
+    assert inside.sum() > 10
+    assert np.median(grey[inside]) < np.median(grey[(feature == 0) & (area > 127)])
