@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Discriminator, Field, Strict, Tag, model_validator
 
 from specimeter.errors import LimitsError
-from specimeter.judge.expression import ANY, Expression, Quantity, Truth, parse
+from specimeter.judge.expression import ANY, Expression, Quantity, Truth, holds, parse
 from specimeter.sheet import KINDS, Kind
 from specimeter.sheet_fields import Text
 from specimeter.toml_file import Table, validated, wrong
@@ -278,6 +278,13 @@ class Limits(Table):
                     field="limits.accept",
                     expected="every rule's id at least once",
                     mend="name it in accept, or remove the rule",
+                )
+            if holds(self.accept_expression, {rule.id: False for rule in self.rule}, guarded=True):
+                raise LimitsError(
+                    "accept holds even where every rule is broken",
+                    field="limits.accept",
+                    expected="a condition that no specimen meets which keeps none of the rules",
+                    mend="leave out the word not; to ask for the opposite, turn the sense of the rule round",
                 )
 
 

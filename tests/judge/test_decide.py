@@ -39,7 +39,6 @@ def test_because_names_the_rules_that_decided(make):
         ("short and clean and flat", "exceeds"),
         ("clean and flat", "not-measured"),
         ("clean or short", "not-measured"),
-        ("not short", "within"),
         ("flat and close", "undecided"),
         ("short or close", "undecided"),
         ("flat or close", "within"),
