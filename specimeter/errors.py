@@ -38,13 +38,13 @@ class SpecimeterError(Exception):
         return _rebuild, (type(self), self.problem, self.file, self.field, self.expected, self.mend)
 
     def __str__(self) -> str:
-        where = ", ".join(str(part) for part in (self.file, self.field) if part)
+        where = ", ".join(str(part).replace("\n", "\\n") for part in (self.file, self.field) if part)
         text = f"{where}: {self.problem}" if where else self.problem
         if self.expected:
             text += f"\n  expected: {self.expected}"
         if self.mend:
             text += f"\n  to mend it: {self.mend}"
-        return text
+        return "".join(char if char.isprintable() or char == "\n" else repr(char)[1:-1] for char in text)
 
 
 def _rebuild(cls, problem, file, field, expected, mend):

@@ -127,7 +127,7 @@ def dotted(place: tuple[int | str, ...], data: Any = None) -> str:
         if isinstance(part, int):
             item = data[part] if isinstance(data, list | tuple) and part < len(data) else None
             name = item.get("id") if isinstance(item, Mapping) else None
-            text += f"[{name}]" if isinstance(name, str) else f"[item {part + 1}]"
+            text += f"[{name[:40]}]" if isinstance(name, str) else f"[item {part + 1}]"
             data = item
         else:
             text += f".{part}" if text else str(part)
