@@ -41,6 +41,7 @@ def check_writable(out: str | Path, id: str, replace: bool = False) -> None:
     out = Path(out)
     target = out / folder_name(id)
     with _explained(out):
+        os.fsencode(target.absolute())
         if os.path.lexists(target) and not replace:
             raise _already_there(target)
         place = next(folder for folder in (out, *out.absolute().parents) if os.path.lexists(folder))
@@ -233,6 +234,13 @@ def _explained(out: Path) -> Iterator[None]:
         yield
     except RecordError:
         raise
+    except UnicodeEncodeError as error:
+        raise RecordError(
+            "this computer's locale cannot write the name of the folder or of the record",
+            file=out,
+            expected="a locale with UTF-8",
+            mend="set LC_ALL=C.UTF-8, or use plain letters in the id and the folder",
+        ) from error
     except OSError as error:
         expected, mend = "a folder that can be written to", "choose another --out folder, or ask for the right to write there"
         if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):

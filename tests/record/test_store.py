@@ -373,3 +373,11 @@ def test_the_same_bytes_come_back(tmp_path):
     folder = store.commit(b"{}", {"overlay.png": data}, out=tmp_path, id="SB-1")
     with open(folder / "overlay.png", "rb") as stream:
         assert hashlib.file_digest(stream, "sha256").hexdigest() == hashlib.sha256(data).hexdigest()
+
+
+def test_a_locale_that_cannot_write_the_name_is_named(tmp_path, monkeypatch):
+    """Before the long work, with the way out; nothing is left."""
+    monkeypatch.setattr(os, "fsencode", lambda name: str(name).encode("ascii"))
+    with pytest.raises(RecordError, match="locale"):
+        store.check_writable(tmp_path, "Prüfling")
+    assert not list(tmp_path.iterdir())
