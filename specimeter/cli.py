@@ -38,7 +38,8 @@ def parser() -> argparse.ArgumentParser:
         description="Measure the openings on one photograph of a bend face. Writes DIR/<specimen id>/ with record.json, "
         "features.csv, overlay.png, report.html and report.pdf.",
         epilog="Example: specimeter measure bend.jpg --sheet bend.sheet.toml --limits limits.toml --out records\n\n"
-        "Exit: 0 measured and recorded, whatever the verdict; 2 an input was refused and nothing was written;\n1 a fault of the tool.",
+        "Exit: 0 measured and recorded, whatever the verdict; 2 an input was refused and nothing was written;\n"
+        "1 a fault of the tool.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     measure.add_argument("photo", metavar="PHOTO", help="photograph: JPEG, PNG, TIFF or HEIC")
@@ -112,9 +113,21 @@ def _measure(options: argparse.Namespace) -> int:
         method=options.method,
         progress=(lambda stage: None) if options.quiet else _tell,
     )
-    print(text.summary(record), file=talk)
+    try:
+        _print_finding(text.summary(record), record, folder, talk, as_json=options.json)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        reason = error.strerror or error
+        print(f"specimeter: the record is in {folder}, but it could not be printed here ({reason})", file=sys.stderr)
+        sys.stdout = None  # what is left in it would fail again on leaving
+    return DONE
+
+
+def _print_finding(summary: str, record, folder, talk, *, as_json: bool) -> None:
+    print(summary, file=talk)
     print(f"\nRecord  {folder}\nReport  {folder / 'report.html'}\n        {folder / 'report.pdf'}", file=talk)
-    if options.json:
+    if as_json:
         data = record.model_dump(mode="json", exclude_none=True)
         answer = {
             "record": str(folder / "record.json"),
@@ -123,7 +136,8 @@ def _measure(options: argparse.Namespace) -> int:
             "mm_per_px": data["scales"][0]["mm_per_px"],
         }
         print(json.dumps(answer, ensure_ascii=False, allow_nan=False))
-    return DONE
+    for stream in filter(None, (talk, sys.stdout)):
+        stream.flush()
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -134,6 +148,8 @@ def _demo(options: argparse.Namespace) -> int:
     if options.list:
         print("\n".join(names))
         return DONE
+    if not names:
+        raise SpecimeterError("the sample photographs are not installed", file=folder, mend="install specimeter again")
     name = options.name or names[0]
     if name not in names:
         raise SpecimeterError(f"there is no sample called {name!r}", expected=", ".join(names), mend="specimeter demo --list")

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from specimeter import photo as photos
 from specimeter import sheet as sheets
+from specimeter.errors import SpecimeterError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
@@ -131,7 +132,12 @@ def measure(
     progress("photograph: reading")
     photo = photos.read(photo_file)
     sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=sheet_file)
-    finding = find(photo, sheet, limits, method=method, progress=progress)
+    try:
+        finding = find(photo, sheet, limits, method=method, progress=progress)
+    except SpecimeterError as error:
+        if error.field and error.file is None:  # the stages know the sheet's fields, not its file
+            error.file = sheet_file
+        raise
     record = build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": method}, when=datetime.now(UTC))
     progress("report: drawing and writing")
     files = report_files(photo, record)

@@ -52,6 +52,7 @@ Kind = Literal[
 ]
 KINDS: tuple[str, ...] = get_args(Kind)
 
+LEAST_WIDTH_PX = 20  # of a specimen: below it nothing on it can be measured
 MIN_PHOTO_PX = 200  # a smaller picture cannot hold a marker and a specimen
 
 
@@ -345,7 +346,8 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
     picture = f"the photo, which is {width_px} x {height_px} pixels: x from 0 to {width_px - 1}, y from 0 to {height_px - 1}"
     if min(width_px, height_px) < MIN_PHOTO_PX:
         raise SheetError(
-            f"the photo is too small: {width_px} x {height_px} pixels",
+            f"the photo of this sheet is too small: {width_px} x {height_px} pixels",
+            file=file,
             expected=f"at least {MIN_PHOTO_PX} pixels each way; a few thousand serve well",
             mend="use the camera's original photo, not a thumbnail",
         )
@@ -371,6 +373,14 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
     if scale.method == "length" and width_mm is not None:
         mm_per_px = scale.length_mm / math.dist(scale.from_px, scale.to_px)
         field_mm = mm_per_px * math.hypot(width_px, height_px)
+        if width_mm < LEAST_WIDTH_PX * mm_per_px:
+            raise SheetError(
+                f"a specimen {width_mm:g} mm wide is only {width_mm / mm_per_px:.2g} pixels wide by the known length",
+                file=file,
+                field="scale.length_mm",
+                expected=f"a specimen at least {LEAST_WIDTH_PX} pixels wide; a thousand serve well",
+                mend="check scale.length_mm, scale.from_px and scale.to_px (in pixels), and the width",
+            )
         if width_mm > 1.2 * field_mm:
             raise SheetError(
                 f"a specimen {width_mm:g} mm wide is not in this photo, {field_mm:.3g} mm corner to corner by the known length",

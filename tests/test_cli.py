@@ -66,6 +66,8 @@ CROSSED = "[region]\noutline_px = [[300.0, 300.0], [600.0, 600.0], [600.0, 300.0
 WIDTHS = r"^parent_thickness_mm = .*\n(.*)\nspecimen_width_mm = .*"
 WIDER = r"parent_thickness_mm = 240.0\n\1\nspecimen_width_mm = 240.0"
 
+TINY = r"""method = "length"\nfrom_px = [100.0, 100.0]\nto_px = [130.0, 100.0]\nlength_mm = 2000.0"""
+
 BAD_SHEETS = {
     "unknown key": (r"^specimen_width_mm", "specimen_widht_mm", "specimen_width_mm"),
     "wrong type": (r"^former_diameter_mm = .*", 'former_diameter_mm = "40"', "number"),
@@ -76,6 +78,7 @@ BAD_SHEETS = {
     "specimen wider than the photo": (WIDTHS, WIDER, "wide"),
     "region outside the picture": (r"^\[bend\]", OUTSIDE, "region"),
     "self-crossing region": (r"^\[bend\]", CROSSED, "cross"),
+    "a known length that makes the specimen a few pixels": (r"^method = .*", TINY, "pixels wide"),
     "not TOML": (r"^\[bend\]", "[bend", "line"),
 }
 
@@ -248,3 +251,15 @@ def test_the_demo_measures_a_sample(tmp_path, capsys):
     """What the README's first command does."""
     assert cli.main(["demo", "--out", str(tmp_path)]) == 0
     assert "Report" in capsys.readouterr().out
+
+
+def test_a_full_disk_behind_stdout_does_not_hide_the_record(bend_case, tmp_path):
+    """The record is whole, exit 0, and stderr says where it lies."""
+    out = tmp_path / "out"
+    call = ["measure", str(bend_case.photo), "--sheet", str(bend_case.sheet), "--out", str(out), "--quiet"]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-m", "specimeter", *call], stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 0
+    assert "could not be printed" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert list(out.glob("*/record.json"))
