@@ -66,7 +66,7 @@ def reliability(done: list[dict]) -> str:
     calls = [(f["found"]["confidence"], True) for r in done for f in r["truth"] if f["found"]]
     calls += [(f["confidence"], False) for r in done for f in r["false_calls"]]
     lines = ["| confidence | calls | right |", "|---|---|---|"]
-    for low, high in ((0.5, 0.7), (0.7, 0.85), (0.85, 0.95), (0.95, 1.01)):
+    for low, high in ((0.4, 0.5), (0.5, 0.7), (0.7, 0.85), (0.85, 0.95), (0.95, 1.01)):
         held = [right for confidence, right in calls if low <= confidence < high]
         lines.append(
             f"| {low} to {min(high, 1.0)} | {len(held)} | {np.mean(held):.2f} |" if held else f"| {low} to {high} | 0 | |"
