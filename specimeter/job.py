@@ -23,7 +23,7 @@ from specimeter.record.model import Record
 from specimeter.report import html, overlay, pdf, table
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
-from specimeter.scale.place import place_surface
+from specimeter.scale.place import place_surface, settled
 from specimeter.scale.surface import Surface
 from specimeter.segment.area import examined_area
 from specimeter.segment.model import ExaminedArea
@@ -60,6 +60,7 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     scale = find_scale(photo, sheet)
     progress("surface: placing the specimen")
     surface = place_surface(photo, sheet, scale)
+    scale = settled(scale, surface)
     progress("examined area: following the specimen's edges")
     area = examined_area(photo, sheet, scale, surface)
     scale = scale.at(area.outline_px.mean(axis=0))

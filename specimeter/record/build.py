@@ -147,7 +147,7 @@ def _photo(photo: Photo) -> model.Photo:
 
 
 def _scale(scale: Scale, surface: Surface, area: ExaminedArea) -> model.Scale:
-    view = scale.view
+    view = surface.view  # what the sizes were measured with: a bend may have told the lens's distance
     centre_px = surface.project(crown_line_mm(surface, area).mean(axis=0, keepdims=True))[0]
     mm_per_px = surface.mm_per_px_at(centre_px)
     known = math.isfinite(mm_per_px) and mm_per_px > 0

@@ -8,10 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from specimeter.scale.borders import Crossings, Reduced, across_side, across_side_beyond, across_silhouette, clearance_mm
+from specimeter.scale.lenses import Lenses
+from specimeter.scale.region import Looks, told_apart
 from specimeter.scale.surface import Bend
+from specimeter.scale.view import View
 
 ROUNDS = 5  # of Gauss-Newton for one set of marks
-LONGEST_STEP = np.array([3.0, 0.08, 0.05, 2.0, 2.0, 0.03])  # mm, rad, log, mm, mm, 1 in one round
+LONGEST_STEP = np.array([3.0, 0.08, 0.05, 2.0, 2.0, 0.03, 0.12])  # mm, rad, log, mm, mm, 1, log in one round
 LEAST_U_CROWN_MM, LEAST_U_DIRECTION_DEG = 0.2, 0.2  # borders are never straighter or squarer than this on a hand-cut specimen
 LEAST_U_RADIUS_REL = 0.004
 
@@ -26,7 +29,9 @@ class Knowledge:
     radius_mm: float
     width_mm: float | None
     u_radius: float  # of the radius by itself, scale included
+    u_width: float  # of the width by itself, scale included
     u_ratio: float  # of radius over width
+    lenses: Lenses | None  # how the view changes with the lens's distance; None: it is held
     u_bow: float  # by how much the side edges may bow in or out over the face: wrong perspective, anticlastic bending
 
 
@@ -39,6 +44,9 @@ class Placed:
     by_border: Mapping[str, float]  # how well each border in view shows, 0 to 1
     ends_there: float  # how much more the side edges show up to the silhouettes than beyond them, -1 to 1; 0 where none shows
     shading: float  # share of the face's light and dark that runs along the axis, as on a cylinder, 0 to 1, with its strength
+    region: float  # how surely what lies inside its borders differs from what lies outside, 0 to 1; 0.5 says nothing
+    shift: float  # logarithm of the lens's distance over the scale's own
+    u_shift: float
     u_crown_mm: float
     u_direction_deg: float
     u_radius_mm: float
@@ -60,7 +68,13 @@ Mark = tuple[np.ndarray, np.ndarray]  # pixels (K, 2) of the best edges near a b
 
 
 def refine(
-    picture: Reduced, bend: Bend, ends_mm: Sequence[float], spreads_mm: Sequence[float], known: Knowledge
+    picture: Reduced,
+    seen: Looks,
+    bend: Bend,
+    ends_mm: Sequence[float],
+    spreads_mm: Sequence[float],
+    known: Knowledge,
+    shift: float = 0.0,
 ) -> Placed | None:
     """The bend and its side edges after edge searches of falling width, in mm; None where the borders lead nowhere."""
     ends, bow = np.asarray(ends_mm, float), 0.0
@@ -69,7 +83,7 @@ def refine(
         marks = _marks(picture, bend, ends, bow, spread, voted=number > 0 or spread < 1.2)
         if marks is None:
             return None
-        bend, ends, bow, covariance = _solve(bend, ends, bow, marks, known, max(0.12, 0.25 * spread))
+        bend, ends, bow, shift, covariance = _solve(bend, ends, bow, shift, marks, known, max(0.12, 0.25 * spread))
         if not np.isfinite(ends).all() or not 0.7 < (ends[1] - ends[0]) / width < 1.4:
             return None
     by_border = _support(picture, bend, ends, bow)
@@ -78,12 +92,16 @@ def refine(
     beyond = [across_side_beyond(picture, bend, side, ends) for side in (-1.0, 1.0)]
     middle = float(np.mean(ends))
     u = np.sqrt(np.maximum(np.diag(covariance), 0))
+    apart = told_apart(seen, bend, ends)
     return Placed(
         bend=replace(bend, crown_mm=bend.crown_mm + middle * bend.frame[1, :2]),
         ends_mm=(float(ends[0] - middle), float(ends[1] - middle)),
         by_border=by_border,
         ends_there=float(np.mean([v for v in beyond if v is not None] or [0.0])),
         shading=_shading(picture, bend, ends),
+        region=float(np.mean(list(apart.values()))) if apart else 0.5,
+        shift=shift,
+        u_shift=float(u[6]),
         u_crown_mm=float(np.hypot(u[0], LEAST_U_CROWN_MM)),
         u_direction_deg=float(np.hypot(np.degrees(u[1]), LEAST_U_DIRECTION_DEG)),
         u_radius_mm=float(np.hypot(u[2], LEAST_U_RADIUS_REL) * bend.radius_mm),
@@ -150,25 +168,41 @@ def _marks(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, spread: f
     return [mark(side) for side in sides], [mark(outline) for outline in outlines.values()]
 
 
-def _solve(bend: Bend, ends: np.ndarray, bow: float, marks: tuple[list[Mark], list[Mark]], known: Knowledge, noise_mm: float):
-    """Crown, direction, log radius, side edges and bow that fit the marks best, with their covariance (6, 6).
+def _solve(
+    bend: Bend,
+    ends: np.ndarray,
+    bow: float,
+    shift: float,
+    marks: tuple[list[Mark], list[Mark]],
+    known: Knowledge,
+    noise_mm: float,
+):
+    """Crown, direction, log radius, side edges, bow and shift of the lens that fit the marks best, their covariance (7, 7).
 
     Gauss-Newton with Cauchy weights, so that stray marks do not pull; what is known beforehand holds without mercy.
     """
     sides, outlines = marks
-    across, rays_of = bend.frame[0, :2], bend.view.rays
-    side_rays = rays_of(np.concatenate([points for points, _ in sides]))
+    across = bend.frame[0, :2]
+    side_px = np.concatenate([points for points, _ in sides])
+    low_px = np.concatenate([points for points, _ in outlines]) if outlines else np.empty((0, 2))
     which = np.repeat([0, 1], [len(points) for points, _ in sides])
-    low_rays = rays_of(np.concatenate([points for points, _ in outlines])) if outlines else np.empty((0, 3))
     strength = np.concatenate([strength for _, strength in (*sides, *outlines)])
-    noise = np.append(np.full(len(side_rays), noise_mm), np.full(len(low_rays), 1.5 * noise_mm))
+    noise = np.append(np.full(len(side_px), noise_mm), np.full(len(low_px), 1.5 * noise_mm))
+    views: dict[float, tuple[View, np.ndarray, np.ndarray]] = {}
+
+    def seen_from(q: float) -> tuple[View, np.ndarray, np.ndarray]:
+        if q not in views:
+            view = bend.view if known.lenses is None else known.lenses.view(q)
+            views[q] = view, view.rays(side_px), view.rays(low_px) if len(low_px) else np.empty((0, 3))
+        return views[q]
 
     def moved(p: np.ndarray) -> Bend:
         crown, direction = bend.crown_mm + p[0] * across, bend.direction_deg + np.degrees(p[1])
-        return replace(bend, crown_mm=crown, direction_deg=direction, radius_mm=known.radius_mm * float(np.exp(p[2])))
+        view, radius = seen_from(float(p[6]))[0], known.radius_mm * float(np.exp(p[2]))
+        return replace(bend, view=view, crown_mm=crown, direction_deg=direction, radius_mm=radius)
 
     def off(p: np.ndarray) -> np.ndarray:
-        now = moved(p)
+        now, (_, side_rays, low_rays) = moved(p), seen_from(float(p[6]))
         s, a = now.hit(side_rays)[0].T
         side = a - p[3:5][which] * (1.0 + p[5] * (s / now.radius_mm) ** 2)
         return np.append(np.nan_to_num(side, nan=3.0), clearance_mm(now, low_rays)) / noise
@@ -176,28 +210,30 @@ def _solve(bend: Bend, ends: np.ndarray, bow: float, marks: tuple[list[Mark], li
     def surprise(p: np.ndarray) -> np.ndarray:
         size = np.log(max(p[4] - p[3], 1e-3) / known.width_mm) if known.width_mm else 0.0
         ratio = (p[2] - size) / known.u_ratio if known.width_mm else 0.0
-        return np.array([p[2] / known.u_radius, ratio, p[5] / known.u_bow])
+        lens = known.lenses.surprise(p[6]) if known.lenses else p[6] / 1e-6
+        return np.array([p[2] / known.u_radius, size / known.u_width, ratio, p[5] / known.u_bow, lens])
 
-    p = np.array([0.0, 0.0, np.log(bend.radius_mm / known.radius_mm), *ends, bow])
-    step = np.array([1e-4, 1e-6, 1e-6, 1e-4, 1e-4, 1e-6])
+    p = np.array([0.0, 0.0, np.log(bend.radius_mm / known.radius_mm), *ends, bow, shift])
+    step = np.array([1e-4, 1e-6, 1e-6, 1e-4, 1e-4, 1e-6, 1e-5])
+    numeric = [0, 1, 2] if known.lenses is None else [0, 1, 2, 6]
     for _ in range(ROUNDS):
         here, held = off(p), surprise(p)
-        ahead = [p + step[k] * np.eye(6)[k] for k in range(6)]
-        jacobian = np.zeros((len(here), 6))
-        jacobian[:, :3] = np.column_stack([(off(q) - here) / step[k] for k, q in enumerate(ahead[:3])])
-        square = (moved(p).hit(side_rays)[0][:, 0] / (known.radius_mm * np.exp(p[2]))) ** 2
+        ahead = [p + step[k] * np.eye(7)[k] for k in range(7)]
+        jacobian = np.zeros((len(here), 7))
+        jacobian[:, numeric] = np.column_stack([(off(ahead[k]) - here) / step[k] for k in numeric])
+        square = (moved(p).hit(seen_from(float(p[6]))[1])[0][:, 0] / (known.radius_mm * np.exp(p[2]))) ** 2
         square = np.nan_to_num(square) / noise[: len(which)]
         jacobian[np.arange(len(which)), 3 + which] = -1.0 / noise[: len(which)] - p[5] * square
         jacobian[: len(which), 5] = -p[3:5][which] * square
         holding = np.column_stack([(surprise(q) - held) / step[k] for k, q in enumerate(ahead)])
         weight = strength / (1.0 + here**2)
-        prior = holding.T @ holding + 1e-9 * np.eye(6)
+        prior = holding.T @ holding + 1e-9 * np.eye(7)
         normal = jacobian.T @ (weight[:, None] * jacobian) + prior
         change = np.linalg.solve(normal, jacobian.T @ (weight * here) + holding.T @ held)
         p = p - np.clip(change, -LONGEST_STEP, LONGEST_STEP)
     # neighbouring profiles share their light: about one in ten counts as independent
     shared = jacobian.T @ ((weight / 10)[:, None] * jacobian) + prior
-    return moved(p), p[3:5], float(p[5]), np.linalg.inv(shared)
+    return moved(p), p[3:5], float(p[5]), float(p[6]), np.linalg.inv(shared)
 
 
 def _support(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float) -> dict[str, float] | None:

@@ -15,17 +15,26 @@ from specimeter.scale.borders import Reduced, reduce, silhouette_angle
 from specimeter.scale.card_layout import CARDS
 from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
+from specimeter.scale.region import Looks, looks
 from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.sheet import Sheet
 
 RADIUS_U_REL = 0.02  # springback opens the bend, bending thins the plate: judged from common practice, no source
 RADIUS_BASIS = "judgement: springback and thinning, 2 % of the radius, narrowed by the silhouettes"
+U_BOW = 0.01  # side edges bow in over the face: bending narrows the stretched side (judgement)
+OF_THE_LENS = ("principal distance", "camera distance")  # lines of the scale's budget
+LEAST_LENS_REL = 0.003  # a lens whose distance matters more than this is refined on the bend itself
 UNKNOWN_HEIGHT_MM, UNKNOWN_HEIGHT_U_REL = 5.0, 0.15  # a height less certain than this leaves the size on the picture open
 TALLEST_MM = 80.0  # how far a crown may stand over a card on the bench
 SPREADS_MM = (1.8, 0.9, 0.45)  # how far from the predicted border an edge may lie, pass by pass
 TRIED = 8  # rough places that are looked at more closely
 MOST_REFINED = 3  # candidates that the narrow searches are spent on
 NEIGHBOURS = ((-0.13, 1.0), (0.13, 1.0), (-0.28, 1.0), (0.28, 1.0), (0.0, 1.06), (0.0, 0.94))  # shift over radius, size
+U_STRAIGHT_MM = 0.15  # how true a bent bar's side edges run from leg to leg (judgement)
+LEGS = (
+    "Both legs are in view and no silhouette: how far along them the crown lies is uncertain; mark two points on the crown "
+    "line in [bend] axis."
+)
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
 
@@ -53,7 +62,7 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     found = candidates(coarse, start, width, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=TRIED)
     guess = sheet.region.outline_px if sheet.region else None
     found = [one for one in found if not _on_card(one, scale)]
-    placed = [fit for fit in _best_fits(fine, found, known) if _holds(fit, guess)]
+    placed = [fit for fit in _best_fits(fine, looks(fine, hide), found, known) if _holds(fit, guess)]
     if not placed or placed[0].support < FOUND:
         if (by_hand := _by_hand(photo, sheet, start, known)) is not None:
             return by_hand
@@ -64,8 +73,63 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
             mend="check the former, the thickness and the scale; or give [bend] axis as two points on the crown line, "
             "or draw the face in [region] outline_px",
         )
-    best = placed[0]
-    return _surface(best, placed[1:], known)
+    surface = _surface(placed[0], placed[1:], known)
+    return surface if _silhouettes(surface) else _between_legs(surface, sheet)
+
+
+def _silhouettes(bend: Bend) -> bool:
+    """Whether the cylinder's own silhouette shows on at least one side: it holds the crown's place."""
+    return any(silhouette_angle(bend, side) is not None for side in (-1.0, 1.0))
+
+
+def _between_legs(bend: Bend, sheet: Sheet) -> Bend:
+    """With a leg in view on both sides nothing but perspective tells how far along them the crown lies.
+
+    The side edges draw together from the crown along the legs by half the width times the sine of their slope over the
+    lens's distance: edges out of true by `U_STRAIGHT_MM` pass for a crown so much further along. Axis points that a person
+    marked on the crown line do better.
+    """
+    ends = bend.evidence["side_edges_a_mm"]
+    lens = bend.view.distance_mm - bend.height_mm
+    narrowing = 0.5 * (ends[1] - ends[0]) * np.sin(np.radians(bend.angle_deg) / 2) / lens
+    u = float(np.hypot(bend.u_crown_mm, U_STRAIGHT_MM / narrowing))
+    if isinstance(sheet.bend.axis, str):
+        return replace(
+            bend,
+            u_crown_mm=u,
+            basis={**bend.basis, "crown": "perspective along the legs, side edges true to 0.15 mm (judgement)"},
+            cautions=(*bend.cautions, LEGS),
+        )
+    along = float(np.nanmean(bend.develop(np.array(sheet.bend.axis, float))[:, 0]))
+    if not abs(along) < 3.0 * u:
+        return replace(bend, u_crown_mm=u, cautions=(*bend.cautions, LEGS))
+    return replace(
+        bend,
+        crown_mm=bend.crown_mm + along * bend.frame[0, :2],
+        u_crown_mm=1.0,
+        basis={**bend.basis, "crown": "axis points marked by hand, 1 mm (judgement)"},
+    )
+
+
+def settled(scale: Scale, surface: Surface) -> Scale:
+    """The scale once a bend has told the lens's distance: its view is the surface's, and its budget holds what is left.
+
+    What the bend alone tells is what the fit knows beyond what the scale knew; it goes into the scale as one more
+    observation of the principal distance.
+    """
+    u_after = surface.evidence.get("u_lens_distance_rel")
+    if u_after is None or scale.lenses is None or scale.refocused is None:
+        return scale
+    u_before, shift = scale.lenses().u, surface.evidence["lens_distance_shift"]
+    told = 1.0 / u_after**2 - 1.0 / u_before**2
+    if told * u_before**2 < 0.1:  # hardly anything
+        return replace(scale, view=surface.view)
+    own_shift = shift / u_after**2 / told  # the scale's own shift is 0
+    better = scale.refocused(scale.view.focal_px * float(np.exp(np.clip(own_shift, -1.5, 1.5))), float(told**-0.5))
+    evidence = {**better.evidence, "focal_px": surface.view.focal_px, "lens_over_marker_mm": surface.view.distance_mm}
+    if told * u_before**2 > 1.0:
+        evidence["distance_from"] = "the bend's own size and perspective"
+    return replace(better, view=surface.view, tilt_deg=surface.view.tilt_deg, evidence=evidence)
 
 
 def card_outlines_px(scale: Scale) -> list[np.ndarray]:
@@ -165,13 +229,18 @@ def _by_hand(photo: Photo, sheet: Sheet, start: Bend, known: Knowledge) -> Bend 
 def _knowledge(start: Bend, width_mm: float | None, scale: Scale) -> Knowledge:
     """What sheet and scale say of the bend's size; a height that nobody entered leaves the scale open."""
     height = sum(term.contribution**2 for term in scale.budget if term.source.startswith("height"))
-    u_view = np.sqrt(max(0.0, scale.u_rel**2 - height))  # a wrong height changes all sizes alike, a wrong view bends them
+    lens = sum(term.contribution**2 for term in scale.budget if term.source in OF_THE_LENS)
+    loose = scale.lenses is not None and lens > LEAST_LENS_REL**2
+    u_view = np.sqrt(max(0.0, scale.u_rel**2 - height - lens * loose))  # a wrong height changes all sizes alike
+    u_sizes = np.sqrt(max(0.0, u_size(scale) ** 2 - lens * loose))
     return Knowledge(
         radius_mm=start.radius_mm,
         width_mm=width_mm,
-        u_radius=float(np.hypot(RADIUS_U_REL, u_size(scale))),
+        u_radius=float(np.hypot(RADIUS_U_REL, u_sizes)),
+        u_width=float(np.linalg.norm([u_sizes, 0.012, 0.25 / (width_mm or 25.0)])),
+        lenses=scale.lenses() if loose else None,
         u_ratio=float(np.hypot(RADIUS_U_REL, u_view)),
-        u_bow=float(np.hypot(0.004, 0.5 * u_view)),
+        u_bow=float(np.hypot(U_BOW, 0.5 * u_view)),
     )
 
 
@@ -190,7 +259,7 @@ def _sizes(scale: Scale) -> np.ndarray:
     return np.geomspace(1.0, largest, max(2, int(np.ceil(np.log(largest) / 0.06))))
 
 
-def _best_fits(picture: Reduced, rough: Sequence[Candidate], known: Knowledge) -> list[Placed]:
+def _best_fits(picture: Reduced, seen: Looks, rough: Sequence[Candidate], known: Knowledge) -> list[Placed]:
     """Candidates refined on their borders, best first: all by a wide search, the few best by ever narrower ones."""
     fits = []
     for one in rough:
@@ -198,14 +267,14 @@ def _best_fits(picture: Reduced, rough: Sequence[Candidate], known: Knowledge) -
         if any(silhouette_angle(one.bend, side) is None for side in (-1.0, 1.0)):  # a leg is in view
             starts.append(between_leg_ends(picture, one.bend, one.width_mm))
         ends = (-0.5 * one.width_mm, 0.5 * one.width_mm)
-        fits += [refine(picture, start, ends, SPREADS_MM[:1], known) for start in starts]
+        fits += [refine(picture, seen, start, ends, SPREADS_MM[:1], known) for start in starts]
     few = sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))[:MOST_REFINED]
-    few = [_climbed(picture, fit, known) for fit in few]
-    fits = [refine(picture, fit.bend, fit.ends_mm, SPREADS_MM[-1:], known) for fit in few]
+    few = [_climbed(picture, seen, fit, known) for fit in few]
+    fits = [refine(picture, seen, fit.bend, fit.ends_mm, SPREADS_MM[-1:], known, fit.shift) for fit in few]
     return sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))
 
 
-def _climbed(picture: Reduced, fit: Placed, known: Knowledge) -> Placed:
+def _climbed(picture: Reduced, seen: Looks, fit: Placed, known: Knowledge) -> Placed:
     """The fit, or a better one from beside it: streaks of light along the face pass for silhouettes a little way off."""
     best = fit
     for _ in range(2):
@@ -215,7 +284,7 @@ def _climbed(picture: Reduced, fit: Placed, known: Knowledge) -> Placed:
             moved = bend.crown_mm + shift * bend.radius_mm * bend.frame[0, :2]
             start = replace(bend, crown_mm=moved, radius_mm=bend.radius_mm * size)
             ends = (before.ends_mm[0] * size, before.ends_mm[1] * size)
-            other = refine(picture, start, ends, SPREADS_MM[1:2], known)
+            other = refine(picture, seen, start, ends, SPREADS_MM[1:2], known, before.shift)
             if other is not None and _worth(other, known) > _worth(best, known):
                 best = other
         if best is before:
@@ -229,8 +298,10 @@ def _worth(fit: Placed, known: Knowledge) -> float:
     surprise = (radius / known.u_radius) ** 2
     if known.width_mm is not None:
         size = np.log(fit.width_mm / known.width_mm)
-        surprise += ((radius - size) / known.u_ratio) ** 2 + (size / np.hypot(known.u_radius, 0.01)) ** 2
-    return fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there - 0.01 * min(surprise, 30.0)
+        surprise += ((radius - size) / known.u_ratio) ** 2 + (size / known.u_width) ** 2
+    if known.lenses is not None:
+        surprise += known.lenses.surprise(fit.shift) ** 2
+    return fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there + 0.8 * (fit.region - 0.5) - 0.01 * min(surprise, 30.0)
 
 
 def _holds(fit: Placed, guess: Sequence | None) -> bool:
@@ -259,11 +330,14 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
         "borders": {name: round(value, 3) for name, value in best.by_border.items()},
         "side_edges_a_mm": [round(value, 4) for value in best.ends_mm],
         "shading": round(best.shading, 3),
+        "inside_against_outside": round(best.region, 3),
         "ends_at_silhouettes": round(best.ends_there, 3),
         "worth": round(float(_worth(best, known)), 3),
         "rival_worth": round(float(rival), 3),
         "nominal_radius_mm": round(known.radius_mm, 4),
     }
+    if known.lenses is not None:
+        evidence |= {"lens_distance_shift": best.shift, "u_lens_distance_rel": best.u_shift}
     return replace(
         best.bend,
         u_crown_mm=best.u_crown_mm,

@@ -10,15 +10,16 @@ from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
 from specimeter.scale.model import Scale
-from specimeter.scale.place import u_size
+from specimeter.scale.place import UNKNOWN_HEIGHT_MM, u_size
 from specimeter.scale.surface import Bend, Surface
 from specimeter.segment.edges import SideEdge, follow_side_edges
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 
 STEEPEST_DEG = 60.0  # surface steeper than this to the sight line is not examined (design, section 7)
-PULLED_IN_PX = 1.0  # the outline keeps this far inside the side edges, so that no background is taken for face
+PULLED_IN_PX = 0.5  # the outline keeps this far inside the side edges, so that no background is taken for face
 OUTLINE_STEPS = 64  # points along each side of an outline that was found
+HEIGHT_UNKNOWN = 0.6  # of the confidence, where the face's size in the picture had to be searched too (judgement)
 WIDTH_OFF = 0.08  # measured width over calliper width, beyond which the face found is probably not the specimen's
 
 
@@ -76,7 +77,8 @@ def _side_edges(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend) -> tuple[S
     calliper = sheet.specimen.specimen_width_mm
     half = (calliper or 25.0) / 2
     expected = bend.evidence.get("side_edges_a_mm", (-half, half))
-    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper, u_size(scale))
+    thickness = sheet.specimen.specimen_thickness_mm
+    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper, u_size(scale), thickness)
 
 
 def _detailed(photo: Photo, bend: Bend) -> Reduced:
@@ -86,7 +88,7 @@ def _detailed(photo: Photo, bend: Bend) -> Reduced:
 
 def _width(edges: tuple[SideEdge, SideEdge], scale: Scale) -> tuple[float, float]:
     """Width at the crown in mm and its standard uncertainty, scale included."""
-    width = float(edges[1].at([0.0])[0] - edges[0].at([0.0])[0])
+    width = float(edges[1].at([0.0])[0] - edges[0].at([0.0])[0]) + edges[0].sunk_mm + edges[1].sunk_mm
     return width, float(np.sqrt(edges[0].u_mm ** 2 + edges[1].u_mm ** 2 + (scale.u_rel * width) ** 2))
 
 
@@ -138,6 +140,8 @@ def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float 
     confidence = np.clip((support - 0.5) / 0.35, 0.05, 0.99)
     if bend.cautions:
         confidence = min(confidence, 0.45)
+    if scale.surface_height_u_mm >= UNKNOWN_HEIGHT_MM:
+        confidence *= HEIGHT_UNKNOWN
     if calliper is not None:
         confidence *= np.exp(-0.5 * (np.log(width / calliper) / np.hypot(WIDTH_OFF / 2, u_size(scale))) ** 2)
     return float(confidence)

@@ -11,9 +11,15 @@ from specimeter.scale.borders import Crossings, Reduced, across_side, side_place
 from specimeter.scale.surface import Bend
 
 PLACES = 96  # profiles along each edge
-REACH_MM = 2.4  # to either side of where the placement saw the edge
-CORNER_U_MM = 0.15  # edges are rounded by 1 to 2 mm: what is seen of the rounding depends on the light (judgement)
-END_FACE_DEPTH_MM = 4.0  # where the end face shows, edge and face differ little: one in three is taken up to so far down it
+REACH_MM = 3.0  # to either side of where the placement saw the edge
+ROUNDING_MM, U_ROUNDING_MM = 1.2, 0.6  # radius of the long edges as specimens are prepared (judgement)
+WIDEST_ROUNDING_MM = 1.3  # an edge's steepest place lies no further than this inside its foot
+SAME, LEVEL_MM = 0.06, 0.3  # light is level where it stays, so far, within this share of the difference from the face
+STRETCHES = 5  # of an edge, each looked at by itself
+UNCLEAR_MM = (0.3, 0.4)  # foot beyond the steepest place, and its u, where nothing tells: amid the rounding
+RISE_PX = 4  # what blur makes of a sharp edge
+UP = 0.33  # how far up the last rise the foot is taken to lie, between 0 and 0.5
+FOOT_U_MM = 0.15  # of where the metal ends (judgement)
 WIDTH_PRIOR_REL, WIDTH_PRIOR_MM = 0.012, 0.15  # for choosing between parallel edges only: the width itself is fitted freely
 
 
@@ -24,6 +30,7 @@ class SideEdge:
     coefficients: np.ndarray
     s_mm: np.ndarray  # where it was followed, first to last
     u_mm: float  # standard uncertainty of its mean place: scatter, corner rounding, blur
+    sunk_mm: float  # how far inwards of its true place perspective shows it, as rounding makes it lie under the crown
     support: float  # 0 to 1
 
     def at(self, s_mm: np.ndarray) -> np.ndarray:
@@ -32,7 +39,12 @@ class SideEdge:
 
 
 def follow_side_edges(
-    picture: Reduced, bend: Bend, expected_mm: Sequence[float], calliper_mm: float | None, u_rel: float
+    picture: Reduced,
+    bend: Bend,
+    expected_mm: Sequence[float],
+    calliper_mm: float | None,
+    u_rel: float,
+    thickness_mm: float,
 ) -> tuple[SideEdge, SideEdge] | None:
     """Both side edges near `expected_mm` (two places a), each fitted to its own profiles; None if an edge is out of view.
 
@@ -58,40 +70,85 @@ def follow_side_edges(
             if worth > best:
                 best, chosen = worth, (left, right)
     return tuple(
-        _fit(crossings, a, offset, outward, _end_face_mm(bend, a))
+        _fit(crossings, a, offset, outward, _Sight.of(bend, a), thickness_mm)
         for crossings, a, offset, outward in zip(profiles, expected_mm, chosen, (-1.0, 1.0), strict=True)
     )
 
 
-def _end_face_mm(bend: Bend, a_mm: float) -> float:
-    """How wide, in mm along the axis, the end face beyond a side edge shows per mm of its depth; 0 if it is turned away."""
-    eye = bend.frame @ (bend.view.eye_mm - bend.axis_point_mm)
-    return float(max(0.0, np.sign(a_mm) * (eye[1] - a_mm)) / (eye[2] - bend.radius_mm))
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sight:
+    """How the camera looks at one side edge: what perspective does to a rounded edge and to the end face beyond it."""
+
+    end_face: float  # how wide the end face shows, in mm along the axis, per mm of its depth; 0 if it is turned away
+    sinks: float  # how far, in mm along the axis, the edge seems to move inwards per mm that it lies under the crown
+
+    @classmethod
+    def of(cls, bend: Bend, a_mm: float) -> _Sight:
+        eye = bend.frame @ (bend.view.eye_mm - bend.axis_point_mm)
+        outside = float(np.sign(a_mm) * (a_mm - eye[1]) / (eye[2] - bend.radius_mm))
+        return cls(end_face=max(0.0, -outside), sinks=outside)
 
 
-def _outer_foot(crossings: Crossings) -> tuple[float, float]:
-    """From the steepest place of the edge out to where the specimen ends, and how wide the whole passage is, in mm.
+def _foot(crossings: Crossings, end_face_mm: float) -> tuple[float, float]:
+    """The foot of a whole edge: the middle one of its stretches' feet, with what they differ by in its uncertainty."""
+    light = crossings.light.mean(axis=2)
+    seen = ~np.isnan(light).any(axis=0)  # columns within the picture
+    stretches = [np.median(part[:, seen], axis=0) for part in np.array_split(light, STRETCHES)]
+    found = [foot for tone in stretches if (foot := _foot_of(crossings.offset_mm[seen], tone, end_face_mm))]
+    if len(found) < 2:
+        return UNCLEAR_MM
+    out, u = np.array(found).T
+    spread = 1.4826 * float(np.median(np.abs(out - np.median(out))))
+    return float(np.median(out)), float(np.hypot(np.median(u), spread))
 
-    A rounded edge grows dark or bright gradually before it ends: its end is where the last fifth of the difference between
-    face and background is left, less what the lens's blur (taken as 0.6 px) spreads over it.
+
+def _foot_of(offset: np.ndarray, tone: np.ndarray, end_face_mm: float) -> tuple[float, float] | None:
+    """From the steepest place of an edge out to where the metal ends, and its standard uncertainty, in mm; None if unclear.
+
+    A rounded edge grows dark or bright gradually, and may end in a dark or bright rim: it ends where, going outwards, the
+    light first stays level with what lies beyond, less what the lens's blur carries it further. Beyond the foot the end
+    face may show, up to `end_face_mm` wide, if it differs from the background.
     """
-    offset, light = crossings.offset_mm, crossings.light.mean(axis=2)
-    inside = np.median(light[:, (offset > -1.6) & (offset < -0.8)], axis=1)
-    outside = np.median(light[:, (offset > 0.4) & (offset < 1.0)], axis=1)
-    difference = inside - outside
-    clear = np.abs(difference) > max(0.01, 0.25 * float(np.median(np.abs(difference))))
-    if clear.sum() < 8:
-        return 0.0, 0.5
-    passage = np.median((light[clear] - outside[clear, None]) / difference[clear, None], axis=0)
+    if len(offset) < 12:
+        return None
     step = float(offset[1] - offset[0])
-    near = np.flatnonzero(np.abs(offset) <= 1.2)
-    last = [near[passage[near] > level].max(initial=near[0]) for level in (0.2, 0.8)]
-    foot, shoulder = (float(offset[k]) + 0.5 * step for k in last)
-    blur = 0.84 * 0.6 * step
-    return float(np.clip(foot - blur, 0.0, 0.7)), float(np.clip(foot - shoulder - 2 * blur, 0.0, 1.5))
+    stay, back = max(2, round(LEVEL_MM / step)), max(2, round(0.8 / step))
+    first, last = np.searchsorted(offset, [-0.2, WIDEST_ROUNDING_MM + end_face_mm])
+    for k in range(max(int(first), back), min(int(last), len(offset) - 2 * stay)):
+        beyond = slice(k, min(len(offset), k + max(4 * stay, 6)))
+        x, y = offset[beyond] - offset[k], tone[beyond]
+        contrast = float(np.max(np.abs(tone[k - back : k] - y[: stay + 1].mean())))
+        steepest = 0.4 * contrast  # per mm: what changes faster is the rounding itself, slower a soft shadow
+        slope = float(np.clip(np.median(np.diff(y)) / step, -steepest, steepest))
+        level = float(np.median(y - slope * x))
+        unrest = 1.4826 * float(np.median(np.abs(y - slope * x - level)))
+        allowed = max(SAME * contrast, min(3.0 * unrest, 2.0 * SAME * contrast), 0.002)
+        away = np.abs(y - slope * x - level)
+        if (away[: stay + 1] <= allowed).all():
+            break
+    else:
+        return None
+    # the last rise before it, as wide as the lens's blur: a sharp edge lies half way up it, a rounding's foot at its beginning
+    away = np.abs(tone[: k + 1] - level - slope * (offset[: k + 1] - offset[k]))
+    end = int(np.flatnonzero(away >= min(0.1 * contrast, away.max()))[-1])
+    rise = slice(max(end - RISE_PX, 0), k + 1)
+    away = away[rise]
+    top = int(np.argmax(away))
+    half = top + int(np.flatnonzero(away[top:] >= UP * away[top])[-1])
+    following = min(half + 1, len(away) - 1)
+    drop = away[half] - away[following]
+    share = (away[half] - UP * away[top]) / drop if drop > 0 else 0.0
+    out = float(offset[rise][half] + step * np.clip(share, 0.0, 1.0))
+    u = float(np.hypot(FOOT_U_MM, 0.4 * step))
+    if end_face_mm > 2.0 * step:  # whether the metal ended there, or its end face did, light alone does not tell
+        if out - end_face_mm > 0.0 and out > WIDEST_ROUNDING_MM:
+            out -= end_face_mm
+        else:
+            out, u = out - 0.5 * end_face_mm, float(np.hypot(u, 0.35 * end_face_mm))
+    return float(np.clip(out, -1.5, 2.0)), u
 
 
-def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, end_face: float) -> SideEdge:
+def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, sight: _Sight, thickness_mm: float) -> SideEdge:
     """A parabola through the profiles' edges, by Cauchy weights, in two ever narrower searches round `offset_mm`."""
     s = crossings.at
     scale = max(abs(s[0]), abs(s[-1]))
@@ -105,7 +162,7 @@ def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, en
             residual = (found - basis @ line) / 0.12
             weight = strength / (1 + residual**2)
             line = np.linalg.solve((basis.T * weight) @ basis + 0.01 * len(s) * 0.12**2 * held, (basis.T * weight) @ found)
-    outer, width = _outer_foot(crossings.shifted(basis @ line))
+    outer, u_foot = _foot(crossings.shifted(basis @ line), sight.end_face * max(thickness_mm - ROUNDING_MM, 0.0))
     residual = found - basis @ line
     line[0] += outer
     close = np.abs(residual) < 0.4
@@ -117,14 +174,7 @@ def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, en
     return SideEdge(
         coefficients=coefficients,
         s_mm=s,
-        u_mm=float(
-            np.sqrt(
-                scatter**2 / independent
-                + CORNER_U_MM**2
-                + (0.3 * width) ** 2
-                + (END_FACE_DEPTH_MM * end_face) ** 2
-                + (0.3 * step) ** 2
-            )
-        ),
+        u_mm=float(np.sqrt(scatter**2 / independent + u_foot**2 + (0.3 * step) ** 2 + (sight.sinks * U_ROUNDING_MM) ** 2)),
+        sunk_mm=sight.sinks * ROUNDING_MM,
         support=float(np.mean(strength * (np.abs(residual) < 0.4))),
     )

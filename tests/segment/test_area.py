@@ -58,7 +58,11 @@ def test_the_face_is_found_among_clutter(bench_photograph, seed):
     assert (found & true).sum() > 0.93 * (found | true).sum()
     assert area.width_mm == pytest.approx(picture.truth.width_mm, abs=3 * area.u_width_mm)
     assert area.found_by == "auto"
-    assert area.confidence > 0.5
+    if picture.truth.angle_deg > 150:
+        assert area.confidence > 0.5
+    else:  # legs in view, no silhouette: the crown's place along them is uncertain, and that is said
+        assert area.confidence < 0.5
+        assert any("legs are in view" in caution for caution in surface.cautions)
     assert len(area.edges_px) == 2
     assert np.nanmax(surface.steepness_deg(area.outline_px)) < 60.01
     offset = abs((surface.crown_mm - picture.truth.crown_mm) @ picture.truth.frame[0, :2])
