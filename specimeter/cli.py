@@ -47,7 +47,7 @@ def parser() -> argparse.ArgumentParser:
     measure.add_argument("--limits", metavar="L.toml", help="the acceptance limits that you enter from your code")
     measure.add_argument("--out", required=True, metavar="DIR", help="folder for the record")
     measure.add_argument("--replace", action="store_true", help="put the new record in place of an existing one, which is kept")
-    measure.add_argument("--method", default="openings", metavar="NAME", help="which segmenter proposes (default: openings)")
+    measure.add_argument("--method", default="learned", metavar="NAME", help="which segmenter proposes: learned (default) or openings")
     measure.add_argument("--json", action="store_true", help="one JSON object on stdout, people's text on stderr")
     measure.add_argument("--quiet", action="store_true", help="no progress lines")
     measure.set_defaults(run=_measure)

@@ -99,7 +99,7 @@ def measure(
     *,
     out: str | Path,
     replace: bool = False,
-    method: str = "openings",
+    method: str = "learned",
     progress: Progress = lambda stage: None,
 ) -> tuple[Record, Path]:
     """Run the main job and write the record folder; it is either whole or absent.
