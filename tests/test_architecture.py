@@ -34,8 +34,9 @@ RANK = {
     "job": 8,
     "validate": 9,
     "training": 9,
-    "cli": 10,
-    "__main__": 11,
+    "commands": 10,
+    "cli": 11,
+    "__main__": 12,
 }
 SCENE_MAY_IMPORT = {"", "errors", "files", "data", "scene"}  # the independent truth: nothing of what it is to judge
 
@@ -73,7 +74,7 @@ def offences(path: str, source: str) -> list[str]:
         if own == "scene":
             allowed = other in SCENE_MAY_IMPORT
         elif other == "scene":
-            allowed = own in ("validate", "training", "cli")
+            allowed = own in ("validate", "training", "commands")
         else:
             allowed = RANK[other] < RANK[own] or RANK[other] == 0
         if not allowed:

@@ -1,0 +1,76 @@
+"""`specimeter measure`: one photograph, its sheet and limits become a record and its report."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+from specimeter.commands import DONE, tell
+
+HELP = "measure what a photograph shows and write the record and its report"
+DESCRIPTION = (
+    "Measure the openings on one photograph of a bend face. Writes DIR/<specimen id>/ with record.json, "
+    "features.csv, overlay.png, report.html and report.pdf."
+)
+EPILOG = (
+    "Example: specimeter measure bend.jpg --sheet bend.sheet.toml --limits limits.toml --out records\n\n"
+    "Exit: 0 measured and recorded, whatever the verdict; 2 an input was refused and nothing was written;\n"
+    "1 a fault of the tool."
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what the command takes."""
+    parser.add_argument("photo", metavar="PHOTO", help="photograph: JPEG, PNG, TIFF or HEIC")
+    parser.add_argument("--sheet", required=True, metavar="S.toml", help="what the specimen is and how it was tested")
+    parser.add_argument("--limits", metavar="L.toml", help="the acceptance limits that you enter from your code")
+    parser.add_argument("--out", required=True, metavar="DIR", help="folder for the record")
+    parser.add_argument("--replace", action="store_true", help="put the new record in place of an existing one, which is kept")
+    parser.add_argument(
+        "--method", default="learned", metavar="NAME", help="which segmenter proposes: learned (default) or openings"
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout, people's text on stderr")
+    parser.add_argument("--quiet", action="store_true", help="no progress lines")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Measure, write, print the finding."""
+    from specimeter import job
+    from specimeter.report import text
+
+    talk = sys.stderr if options.json else sys.stdout
+    record, folder = job.measure(
+        options.photo,
+        options.sheet,
+        options.limits,
+        out=options.out,
+        replace=options.replace,
+        method=options.method,
+        progress=(lambda stage: None) if options.quiet else tell,
+    )
+    try:
+        _print_finding(text.summary(record), record, folder, talk, as_json=options.json)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        reason = error.strerror or error
+        print(f"specimeter: the record is in {folder}, but it could not be printed here ({reason})", file=sys.stderr)
+        sys.stdout = None  # what is left in it would fail again on leaving
+    return DONE
+
+
+def _print_finding(summary: str, record, folder, talk, *, as_json: bool) -> None:
+    print(summary, file=talk)
+    print(f"\nRecord  {folder}\nReport  {folder / 'report.html'}\n        {folder / 'report.pdf'}", file=talk)
+    if as_json:
+        data = record.model_dump(mode="json", exclude_none=True)
+        answer = {
+            "record": str(folder / "record.json"),
+            "outcome": data["outcome"],
+            "features": data["features"],
+            "mm_per_px": data["scales"][0]["mm_per_px"],
+        }
+        print(json.dumps(answer, ensure_ascii=False, allow_nan=False))
+    for stream in filter(None, (talk, sys.stdout)):
+        stream.flush()
