@@ -38,6 +38,8 @@ def check_writable(out: str | Path, id: str, replace: bool = False) -> None:
     RecordError
         `out` is a file or not writable, the record exists and is not to be replaced, or the disk is full.
     """
+    if not str(out):
+        raise RecordError("--out is empty", expected="a folder for the record", mend="name one, such as --out records")
     out = Path(out)
     target = out / folder_name(id)
     with _explained(out):

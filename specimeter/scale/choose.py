@@ -38,7 +38,7 @@ def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marke
     twice = sorted({marker_id for marker_id in found if found.count(marker_id) > 1})
     if twice or (of_strip and of_frame):
         what = (
-            f"marker {', '.join(map(str, twice))} is seen more than once"
+            f"{'markers' if twice[1:] else 'marker'} {', '.join(map(str, twice))} seen more than once"
             if twice
             else f"markers of a strip ({_ids(of_strip)}) and of a frame ({_ids(of_frame)}) are in view"
         )

@@ -75,7 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--stage", choices=("all", "segment"), default="all", help="segment: given true scale, surface and area"
     )
-    parser.add_argument("--method", default="openings", metavar="NAME", help="which segmenter (default: openings)")
+    parser.add_argument("--method", default="learned", metavar="NAME", help="which segmenter (default: learned)")
     parser.add_argument(
         "--large", action="store_true", help="also time one photograph of 24 megapixels in a process of its own"
     )

@@ -381,3 +381,9 @@ def test_a_locale_that_cannot_write_the_name_is_named(tmp_path, monkeypatch):
     with pytest.raises(RecordError, match="locale"):
         store.check_writable(tmp_path, "Prüfling")
     assert not list(tmp_path.iterdir())
+
+
+def test_an_empty_out_is_refused():
+    """An unset shell variable must not scatter records over the current folder."""
+    with pytest.raises(RecordError, match="--out is empty"):
+        store.check_writable("", "A-1")
