@@ -58,6 +58,11 @@ def arc_centre(specimen: Specimen) -> np.ndarray:
     return np.array([0.0, 0.0, -(specimen.crown_height_mm - specimen.radius_mm)])
 
 
+def crown(specimen) -> np.ndarray:
+    """World place of the specimen's crown, or of the middle of a flat face, in mm, shape (3,)."""
+    return np.array([0.0, 0.0, -specimen.crown_height_mm])
+
+
 def half_angle(specimen: Specimen) -> float:
     """Angle from the crown to where each leg begins, in radians."""
     return np.radians(specimen.angle_deg) / 2

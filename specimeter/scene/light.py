@@ -66,12 +66,15 @@ def metal(light: Light, points, view, normal, lay, rough_along, rough_across, re
     return radiance
 
 
-def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng, hidden=None) -> np.ndarray:
+def falling(
+    specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng, hidden=None, solid=None
+) -> np.ndarray:
     """Light that falls on the level plane z = z_mm at a grid of x, y (mm), soft shadows included: (len(y), len(x), 3).
 
-    The bar throws a shadow, and whatever `hidden(points, rays)` -> (N,) bool says stands in the way.
+    The specimen throws a shadow, as `solid(points, rays)` -> (N,) says (absent: a bent bar), and whatever
+    `hidden(points, rays)` -> (N,) bool says stands in the way.
     """
-    crown = geometry.place(specimen, [[0.0, 0.0]])[0]
+    crown = geometry.crown(specimen)
     gx, gy = np.meshgrid(x, y)
     ground = np.column_stack([gx.ravel(), gy.ravel(), np.full(gx.size, z_mm)])
     total = np.zeros((*gx.shape, 3), np.float32)
@@ -85,7 +88,7 @@ def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm
                 rays = unit(np.asarray(lamp.place_mm) + lamp.radius_mm * disc - ground)
             else:  # cosine-weighted over the half-space above
                 rays = np.column_stack([r * np.cos(phi), r * np.sin(phi), -np.sqrt(np.maximum(1 - r * r, 1e-4))])
-            shaded = _blocked(specimen, ground, rays)
+            shaded = solid(ground, rays) if solid else behind_bar(specimen, ground, rays)
             blocked += shaded if hidden is None else np.maximum(shaded, hidden(ground, rays))
         share = cv2.GaussianBlur((1 - blocked / count).reshape(gx.shape), (0, 0), 1.2)[..., None]
         if lamp:
@@ -97,7 +100,7 @@ def falling(specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm
     return total.astype(np.float32)
 
 
-def _blocked(specimen: Specimen, points: np.ndarray, rays: np.ndarray) -> np.ndarray:
+def behind_bar(specimen: Specimen, points: np.ndarray, rays: np.ndarray) -> np.ndarray:
     """1 where the bar stands between a point and the sky along a ray, by following the distance to the bar."""
     frame = geometry.axes(specimen)
     p = ((points - geometry.arc_centre(specimen)) @ frame.T).astype(np.float32)

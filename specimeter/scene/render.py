@@ -5,18 +5,19 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from specimeter.scene import bench, camera, card, geometry, light, marks, material, truth, voids
-from specimeter.scene.describe import Picture, Scene
+from specimeter.scene import bar, bench, camera, card, geometry, light, truth
+from specimeter.scene.describe import Picture, Scene, Specimen
 
 BENCH, CARD, BLOCK = 8, 16, 24  # added to no part of the bar: ids of the other things a sight line can end on
+BODIES = {Specimen: bar.Bar}  # by what a specimen of each shape is drawn
 _CHUNK = 1 << 18
 
 
 def render(scene: Scene) -> Picture:
     """The photograph of a scene with its truth and its sheet."""
     rgb, depth, level = light_of(scene)
-    crown = geometry.place(scene.specimen, [[0.0, 0.0]])
-    crown_depth = float(((crown - scene.camera.eye_mm) @ scene.camera.rotation.T)[0, 2])
+    crown = geometry.crown(scene.specimen)
+    crown_depth = float((scene.camera.rotation @ (crown - scene.camera.eye_mm))[2])
     return Picture(
         rgb=camera.expose(rgb, depth, crown_depth, level, scene.camera, scene.imaging),
         truth=truth.of(scene),
@@ -50,8 +51,7 @@ def light_of(scene: Scene) -> tuple[np.ndarray, np.ndarray, float]:
         r, c = rows[start : start + _CHUNK // 16], columns[start : start + _CHUNK // 16]
         points = (np.column_stack([c, r])[:, None] + offsets).reshape(-1, 2).astype(np.float32)
         rgb[r, c] = caster.shade(points)[0].reshape(len(r), 16, 3).mean(axis=1)
-    for opening in scene.openings:
-        voids.carve(rgb, scene, opening)
+    caster.body.carve(rgb)
     level = max(float(np.median(np.concatenate(face))) if any(len(f) for f in face) else 1.0, 1e-6)
     if scene.card.kind != "none" and (ids == CARD).any():  # a camera's meter keeps most of the paper below full white
         paper = float(np.quantile(rgb[ids == CARD][::7].max(axis=1), 0.8))
@@ -64,17 +64,11 @@ class _Caster:
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
-        self.crown = geometry.place(scene.specimen, [[0.0, 0.0]])[0]
-        px_per_mm = 1 / geometry.mm_per_px(scene.specimen, scene.camera)
+        self.body = BODIES[type(scene.specimen)](scene)
+        px_per_mm = self.body.px_per_mm
         rng = np.random.default_rng(scene.seed)
-        self.maps = material.make(scene.specimen, scene.finish, scene.weld, px_per_mm * 1.3)
-        for opening in scene.openings:
-            marks.lip(self.maps, opening)
-        for mark in scene.marks:
-            marks.apply(self.maps, mark)
-        self.relief = np.dstack([self.maps.slope_s, self.maps.slope_a, self.maps.rough])
         self._prepare_card(px_per_mm)
-        self.bar_box = _box(scene.camera, geometry.box(scene.specimen))
+        self.body_box = _box(scene.camera, self.body.box())
         corners = np.array([[0, 0], [1, 0], [0, 1], [1, 1], [0.5, 0], [0.5, 1], [0, 0.5], [1, 0.5]])
         corners = corners * [scene.camera.width_px, scene.camera.height_px]
         rays = geometry.sight(scene.camera, corners)
@@ -86,9 +80,10 @@ class _Caster:
         self.bench_top = bench.draw(scene.bench, *(high - self.low), self.bench_per_mm, shadow)
         x, y = (np.linspace(self.low[k], high[k], 72) for k in (0, 1))
         self.grid = (x[0], y[0], x[1] - x[0], y[1] - y[0])
-        self.falling = [light.falling(scene.specimen, scene.light, x, y, 0.0, rng, self._under_block)]
+        self.falling = [light.falling(scene.specimen, scene.light, x, y, 0.0, rng, self._under_block, self.body.blocked)]
         if scene.card.kind != "none":
-            self.falling.append(light.falling(scene.specimen, scene.light, x, y, scene.card.origin_mm[2], rng))
+            level = scene.card.origin_mm[2]
+            self.falling.append(light.falling(scene.specimen, scene.light, x, y, level, rng, None, self.body.blocked))
 
     def _prepare_card(self, px_per_mm: float) -> None:
         kind = self.scene.card.kind
@@ -134,11 +129,11 @@ class _Caster:
         coords = np.zeros((len(rays), 2), np.float32)
         if scene.card.kind != "none":
             self._meet_card(points_px, rays, reach, ids, coords)
-        near = np.flatnonzero(_between(points_px, *self.bar_box))
-        hit = geometry.meet(scene.specimen, eye, rays[near])
+        near = np.flatnonzero(_between(points_px, *self.body_box))
+        hit = self.body.meet(rays[near])
         first = hit["reach"] < reach[near]
-        bar = near[first]
-        ids[bar], reach[bar] = hit["part"][first], hit["reach"][first]
+        met = near[first]
+        ids[met], reach[met] = hit["part"][first], hit["reach"][first]
         rgb = np.empty((len(rays), 3), np.float32)
         points = (eye + reach[:, None] * rays).astype(np.float32)
         level = np.empty(0, np.float32)
@@ -146,12 +141,10 @@ class _Caster:
             chosen = np.flatnonzero(ids == kind)
             if len(chosen):
                 rgb[chosen] = shader(points[chosen], coords[chosen])
-        if len(bar):
+        if len(met):
             part = {name: values[first] for name, values in hit.items()}
-            rgb[bar] = self._bar(points[bar], -rays[bar], part)
-            radius = scene.specimen.radius_mm
-            central = (part["part"] == geometry.FACE) & (np.abs(part["s"]) < 0.7 * radius)
-            level = rgb[bar][central][::5].mean(axis=1)
+            rgb[met] = self.body.shade(points[met], -rays[met], part)
+            level = rgb[met][self.body.central(part)][::5].mean(axis=1)
         depth = reach * (rays @ scene.camera.rotation[2].astype(np.float32))
         return rgb, ids, depth, level
 
@@ -199,44 +192,6 @@ class _Caster:
     def _block(self, points, coords):
         wood = np.array([0.3, 0.24, 0.17], np.float32)
         return coords[:, :1] * wood * self._falling(1, points)
-
-    def _bar(self, points, view, part):
-        scene, maps = self.scene, self.maps
-        finish = scene.finish
-        side = part["part"] == geometry.SIDE
-        inside = part["part"] == geometry.INSIDE
-        a = np.where(side, part["depth"] - scene.specimen.width_mm / 2, part["a"])
-        relief = maps.sample(self.relief, part["s"], a).reshape(-1, 3)
-        reflect, body = (maps.sample(m, part["s"], a).reshape(-1, 3) for m in (maps.metal, maps.body))
-        normal = part["normal"]
-        axis = np.broadcast_to(geometry.axes(scene.specimen)[1].astype(np.float32), normal.shape)
-        theta = np.clip(part["s"] / scene.specimen.radius_mm, *(geometry.half_angle(scene.specimen) * np.array([-1, 1])))
-        frame = geometry.axes(scene.specimen).astype(np.float32)
-        radial = np.sin(theta)[:, None] * frame[0] + np.cos(theta)[:, None] * frame[2]
-        along_s = light.unit(np.cross(axis, radial))
-        along_a = light.unit(np.where(side[:, None], -radial, np.cross(normal, along_s)))
-        bumpy = light.unit(normal - relief[:, :1] * along_s - relief[:, 1:2] * along_a)
-        lay = np.radians(finish.lay_deg)
-        lay = np.float32(np.cos(lay)) * along_s + np.float32(np.sin(lay)) * along_a
-        rough = relief[:, 2]
-        rgb = light.metal(
-            scene.light,
-            points,
-            view,
-            bumpy,
-            lay,
-            finish.gloss_along * rough,
-            finish.gloss_across * rough,
-            reflect,
-            body,
-            self.crown,
-        )
-        rgb *= np.where(inside, 0.2, np.where(side, 0.7, 1.0)).astype(np.float32)[:, None]
-        for opening in scene.openings:
-            if opening.at_corner:
-                notch = side & voids.notched(scene, opening, part["s"], part["a"], part["depth"])
-                rgb[notch] *= np.float32(0.06)
-        return rgb
 
 
 def _box(camera_, points_mm: np.ndarray) -> np.ndarray:
