@@ -67,13 +67,23 @@ class View:
         """Unit directions in world coordinates, shape (N, 3), of the sight lines through pixels [x, y], shape (N, 2)."""
         points = np.asarray(points_px, float).reshape(-1, 2)
         distorted = (points - self.centre_px) / self.focal_px
-        normalised = distorted.copy()
+        normalised = distorted
         if self.k1 or self.k2:
-            for _ in range(12):  # fixed point: contracts by about 3 k1 r^2 a step, < 0.1 for a photographic lens
-                r2 = np.sum(normalised**2, axis=1, keepdims=True)
-                normalised = distorted / (1.0 + self.k1 * r2 + self.k2 * r2**2)
+            normalised = distorted * self._undistortion(np.sum(distorted**2, axis=1))[:, None]
         directions = np.column_stack([normalised, np.ones(len(points))]) @ self.rotation
         return directions / np.linalg.norm(directions, axis=1, keepdims=True)
+
+    def _undistortion(self, r2_distorted: np.ndarray) -> np.ndarray:
+        """Ratio of the undistorted to the distorted radius, shape (N,): Newton's method on g (1 + k1 r^2 g^2 + k2 r^4 g^4) = 1."""
+        a, b = self.k1 * r2_distorted, self.k2 * r2_distorted**2
+        ratio = np.ones_like(r2_distorted)
+        for _ in range(8):  # quadratic: three steps for a photographic lens
+            g2 = ratio * ratio
+            step = (ratio * (1.0 + g2 * (a + g2 * b)) - 1.0) / np.maximum(1.0 + g2 * (3.0 * a + g2 * 5.0 * b), 0.1)
+            ratio -= step
+            if not np.abs(step).max(initial=0.0) > 1e-13:
+                break
+        return ratio
 
     def on_plane(self, points_px: np.ndarray, *, height_mm: float = 0.0) -> np.ndarray:
         """World [x, y] in mm, shape (N, 2), where pixels meet the plane `height_mm` nearer to the camera; NaN if behind."""

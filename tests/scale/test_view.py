@@ -59,3 +59,19 @@ def test_tilt_is_the_angle_of_the_axis_and_sky_is_nowhere():
     """A rotation by 0.2 rad tilts by 0.2 rad; a sight line that never meets the plane gives NaN, not a number."""
     assert view(0.2, 0.0, 0.0).tilt_deg == pytest.approx(np.degrees(0.2))
     assert np.isnan(view(1.5, 0.0, 0.0).on_plane(np.array([[799.5, -900.0], [799.5, 1800.0]]))).any()
+
+
+@pytest.mark.parametrize(("k1", "k2"), [(-0.25, 0.08), (0.2, 0.0), (-0.03, 0.0)])
+def test_rays_undo_strong_distortion(k1, k2):
+    """From a pixel to a ray and back is the identity, to the far corner of a wide lens."""
+    view = View(
+        focal_px=1000.0,
+        centre_px=np.array([800.0, 600.0]),
+        rotation=np.eye(3),
+        translation_mm=np.array([0.0, 0.0, 300.0]),
+        k1=k1,
+        k2=k2,
+    )
+    points = np.array([[0.0, 0.0], [800.0, 600.0], [1599.0, 1199.0], [10.0, 900.0]])
+    on = view.on_plane(points)
+    assert view.project(np.column_stack([on, np.zeros(4)])) == pytest.approx(points, abs=1e-7)
