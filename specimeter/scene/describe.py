@@ -134,6 +134,29 @@ class Card:
 
 
 @record
+class Rule:
+    """A steel, plastic or paper rule that lies flat; x along it, y across it from the first graduated edge."""
+
+    body: str
+    length_mm: float
+    width_mm: float
+    divisions_mm: tuple[float, float]  # smallest division along either edge; 0: none
+    lengths_mm: tuple[float, float, float, float]  # of marks at halves, ones, fives and tens
+    mark_mm: float  # width of a mark
+    inset_mm: float = 0.0  # from the edge to the marks
+    edge_line: bool = False  # a line joins the marks' ends
+    numerals: str = "cm"  # cm | mm | none
+    stretch: float = 0.0  # true over nominal length, less 1
+    reflectance: float = 0.5
+    mark_reflectance: float = 0.04
+    shine: float = 0.0  # share of mirror-like scattering
+    wear: float = 0.0  # 0 to 1
+    seed: int = 0
+    origin_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)  # of x = y = 0 on the bench
+    angle_deg: float = 0.0  # of its x axis in the bench's x, y
+
+
+@record
 class Bench:
     """What everything stands on."""
 
