@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,13 +26,23 @@ from specimeter.scale.model import Scale
 from specimeter.scale.place import place_surface, settled
 from specimeter.scale.surface import Surface
 from specimeter.segment.area import examined_area
-from specimeter.segment.model import ExaminedArea
+from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.registry import segmenter
 from specimeter.segment.sharpness import smallest_resolvable_mm
 from specimeter.segment.unseen import mark_unseen
 from specimeter.sheet import Sheet
 
 Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Placed:
+    """One photograph with its scale, surface and examined area, before anything was looked for."""
+
+    scale: Scale
+    surface: Surface
+    area: ExaminedArea
+    smallest_resolvable_mm: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,6 +66,14 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     SpecimeterError
         The named subclass of the stage that could not go on.
     """
+    placed = place(photo, sheet, progress=progress)
+    progress("openings: searching and outlining")
+    outlines = segmenter(method)(photo, placed.surface, placed.area)
+    return conclude(photo, sheet, limits, placed, outlines, progress=progress)
+
+
+def place(photo: Photo, sheet: Sheet, *, progress: Progress) -> Placed:
+    """Scale, surface and examined area: all that is known before anything is looked for. Raises SpecimeterError."""
     progress("scale: looking for the marker")
     scale = find_scale(photo, sheet)
     progress("surface: placing the specimen")
@@ -63,30 +81,44 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     scale = settled(scale, surface)
     progress("examined area: following the specimen's edges")
     area = examined_area(photo, sheet, scale, surface)
-    scale = scale.at(area.outline_px.mean(axis=0))
-    resolvable_mm = smallest_resolvable_mm(photo, surface, area)
-    progress("openings: searching and outlining")
-    outlines = segmenter(method)(photo, surface, area)
-    area = mark_unseen(photo, surface, area, outlines)
+    return Placed(
+        scale=scale.at(area.outline_px.mean(axis=0)),
+        surface=surface,
+        area=area,
+        smallest_resolvable_mm=smallest_resolvable_mm(photo, surface, area),
+    )
+
+
+def conclude(
+    photo: Photo,
+    sheet: Sheet,
+    limits: judge_limits.Limits | None,
+    placed: Placed,
+    outlines: Sequence[Outline],
+    *,
+    progress: Progress,
+) -> Finding:
+    """Sizes and verdicts of outlines on a placed surface, however they were had. Raises SpecimeterError."""
+    area = mark_unseen(photo, placed.surface, placed.area, outlines)
     progress(f"sizes: measuring {len(outlines)}")
-    features = measure_sizes(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
-    examined_mm2, U_examined_mm2 = area_mm2(surface, scale, area)
+    features = measure_sizes(outlines, photo_id="p1", surface=placed.surface, scale=placed.scale, area=area)
+    examined_mm2, U_examined_mm2 = area_mm2(placed.surface, placed.scale, area)
     judgement = decide(
         sheet,
         limits,
         features,
         area=area,
-        smallest_resolvable_mm=resolvable_mm,
-        scale=scale,
+        smallest_resolvable_mm=placed.smallest_resolvable_mm,
+        scale=placed.scale,
         area_mm2=examined_mm2,
         U_area_mm2=U_examined_mm2,
     )
     return Finding(
         photo=photo,
-        scale=scale,
-        surface=surface,
+        scale=placed.scale,
+        surface=placed.surface,
         area=area,
-        smallest_resolvable_mm=resolvable_mm,
+        smallest_resolvable_mm=placed.smallest_resolvable_mm,
         features=features,
         judgement=judgement,
     )
