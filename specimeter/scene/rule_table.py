@@ -1,0 +1,183 @@
+"""A rule alone on a bench, photographed by hand: what finding graduations is measured on, with exact truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from specimeter.scene import bench, camera, clutter, geometry, rule
+from specimeter.scene.describe import Bench, Camera, Imaging, Rule
+from specimeter.scene.random import CAMERAS
+
+_OVER = 2  # sight lines a pixel, each way
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TableShot:
+    """A picture of a rule on a bench and what is true of it."""
+
+    rgb: np.ndarray  # (H, W, 3) uint8
+    camera: Camera
+    rule: Rule | None
+
+    def mm_per_px(self, point_px: np.ndarray) -> float:
+        """Square root of the area in true mm2 that one pixel covers on the rule's plane."""
+        steps = np.array([[0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+        right, left, down, up = on_plane(self.camera, np.asarray(point_px, float) + steps, 0.0)
+        (ax, ay), (bx, by) = right - left, down - up
+        return float(np.sqrt(abs(ax * by - ay * bx)))
+
+
+def on_plane(view: Camera, points_px: np.ndarray, z_mm: float) -> np.ndarray:
+    """Bench [x, y], shape (N, 2), where sight lines meet the plane z = z_mm."""
+    rays = geometry.sight(view, points_px)
+    return (view.eye_mm + rays * ((z_mm - view.eye_mm[2]) / rays[:, 2])[:, None])[:, :2]
+
+
+def table_shot(
+    seed: int,
+    *,
+    px_per_mm: float | None = None,
+    tilt_deg: float | None = None,
+    width_px: int = 1600,
+    with_rule: bool = True,
+    body: str | None = None,
+    division_mm: float | None = None,
+) -> TableShot:
+    """One photograph from a seed.
+
+    Parameters
+    ----------
+    seed : int
+    px_per_mm : float, optional
+        Scale at the picture's middle; absent: 4 to 40, evenly in its logarithm.
+    tilt_deg : float, optional
+        Absent: to 15 degrees, all directions of leaning alike.
+    width_px : int
+        Long side; the short one is three quarters of it.
+    with_rule : bool
+        False: the same bench and things without the rule.
+    body, division_mm : optional
+        Of the rule (scene.rule.random_rule).
+    """
+    rng = np.random.default_rng([seed, 7])
+    per_mm = px_per_mm or float(np.exp(rng.uniform(np.log(4), np.log(40))))
+    tilt = float(15 * np.sqrt(rng.uniform())) if tilt_deg is None else tilt_deg
+    name = str(rng.choice(list(CAMERAS)))
+    focal_35 = float(rng.uniform(*CAMERAS[name][0]))
+    size = (width_px, round(width_px * 0.75))
+    focal_px = focal_35 * np.hypot(*size) / 43.27
+    rotation, eye = camera.look_at((0, 0, 0), focal_px / per_mm, tilt, float(rng.uniform(0, 360)), float(rng.uniform(0, 360)))
+    told = rng.random() < 0.7
+    view = Camera(
+        name=name, width_px=size[0], height_px=size[1], focal_px=float(focal_px),
+        centre_px=tuple(float(v) for v in (np.array(size) - 1) / 2 + rng.normal(0, 0.003, 2) * size),
+        k1=0.0 if rng.random() < 0.4 else float(np.clip(rng.normal(0, 0.012), -0.03, 0.03)),
+        rotation=rotation, eye_mm=eye, focal_35mm_mm=focal_35 * float(rng.normal(1, 0.02)) if told else None,
+    )  # fmt: skip
+    laid = _lay(rule.random_rule(seed, body=body, division_mm=division_mm), size, per_mm, rng) if with_rule else None
+    light = _light(view, laid, per_mm, seed, rng)
+    depth = np.full(light.shape[:2], 1.0, np.float32)
+    imaging = _imaging(rng, light, laid)
+    rgb = camera.expose(light, depth, 1.0, 1.0, view, imaging)
+    quality = int(rng.integers(80, 98))
+    rgb = cv2.imdecode(cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
+    return TableShot(rgb=np.ascontiguousarray(rgb), camera=view, rule=laid)
+
+
+def _lay(drawn: Rule, size: tuple[int, int], per_mm: float, rng) -> Rule:
+    """The rule put down so that a good part of it shows, beside the picture's middle where the specimen would lie."""
+    field = np.array(size) / per_mm
+    angle = np.radians(rng.choice([0.0, 90.0, rng.uniform(0, 180)]) + rng.normal(0, 4) + rng.choice([0.0, 180.0]))
+    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    shown = min(field.min(), drawn.length_mm - 10.0)
+    start = rng.uniform(0, max(drawn.length_mm - shown, 0.1)) + shown / 2
+    aside = rng.uniform(-0.22, 0.22) * field.min()
+    edge = drawn.width_mm / 2 if drawn.width_mm < 0.4 * field.min() else rng.uniform(0, 4)
+    origin = aside * across - start * along - edge * across
+    return replace(drawn, origin_mm=(float(origin[0]), float(origin[1]), 0.0), angle_deg=float(np.degrees(angle)))
+
+
+def _light(view: Camera, laid: Rule | None, per_mm: float, seed: int, rng) -> np.ndarray:
+    """Linear light (H, W, 3) before the lens."""
+    width, height = view.width_px, view.height_px
+    corners = on_plane(view, np.array([[-1, -1], [width, -1], [width, height], [-1, height]]), 0.0)
+    low, high = corners.min(0) - 3, corners.max(0) + 3
+    texel = max(per_mm * 0.8, 2.0)
+    top = bench.draw(
+        Bench(name=str(rng.choice(bench.BENCHES)), clutter=int(rng.integers(0, 6)), seed=int(rng.integers(1 << 31))),
+        *(high - low), texel, rng.normal(0, 0.5, 2),
+    )  # fmt: skip
+    fine = per_mm * 1.6
+    drawn = None if laid is None else cv2.GaussianBlur(rule.draw(laid, fine), (0, 0), 0.3 * fine / per_mm)
+    cover = np.zeros((*top.shape[:2], 3), np.float32) - 1.0
+    if laid is not None and rng.random() < 0.35:  # something lies over a part of the rule
+        clutter.drop(cover, np.random.default_rng(int(rng.integers(1 << 31))), texel, (0.0, 0.0))
+    glare = _glare(laid, view, rng)
+    result = np.empty((height, width, 3), np.float32)
+    sub = (np.arange(_OVER) + 0.5) / _OVER - 0.5
+    for y0 in range(0, height, 128):
+        rows = np.arange(y0, min(y0 + 128, height))
+        total = np.zeros((len(rows), width, 3), np.float32)
+        for dy in sub:
+            for dx in sub:
+                grid = np.stack(np.meshgrid(np.arange(width) + dx, rows + dy), axis=-1).reshape(-1, 2)
+                plane = on_plane(view, grid, 0.0).reshape(len(rows), width, 2)
+                total += _seen(plane, low, texel, top, laid, drawn, fine, cover, glare)
+        result[y0 : y0 + len(rows)] = total / _OVER**2
+    return result
+
+
+def _seen(plane, low, texel, top, laid, drawn, fine, cover, glare) -> np.ndarray:
+    x, y = ((plane[..., k] - low[k]) * texel - 0.5 for k in (0, 1))
+    maps = x.astype(np.float32), y.astype(np.float32)
+    light = cv2.remap(top, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    if laid is None:
+        return light
+    angle = np.radians(laid.angle_deg)
+    frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    own = ((plane - laid.origin_mm[:2]) @ frame.T) / (1 + laid.stretch)
+    u, v = own[..., 0], own[..., 1]
+    on = (u > 0) & (u < laid.length_mm) & (v > 0) & (v < laid.width_mm)
+    picked = cv2.remap(drawn, (u * fine - 0.5).astype(np.float32), (v * fine - 0.5).astype(np.float32), cv2.INTER_LINEAR,
+                       borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    # polished metal mirrors the lamp between the marks; what is engraved or printed does not
+    bare = np.clip((picked.mean(axis=-1) - laid.mark_reflectance) / (laid.reflectance - laid.mark_reflectance), 0, 1)
+    picked = picked + (glare(plane) * (0.25 + 0.75 * bare))[..., None].astype(np.float32)
+    light = np.where(on[..., None], picked, light)
+    shadow = on_edge = np.exp(-np.clip(np.maximum(np.maximum(-u, u - laid.length_mm), np.maximum(-v, v - laid.width_mm)), 0, 9))
+    light = np.where(on[..., None], light, light * (1 - 0.4 * on_edge[..., None] * (shadow[..., None] > 0)))
+    over = cv2.remap(cover, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.where((over.min(axis=-1) > 0)[..., None], over, light).astype(np.float32)
+
+
+def _glare(laid: Rule | None, view: Camera, rng):
+    """Lamp light mirrored by the rule, as a soft blot that drowns the marks where it is strong."""
+    if laid is None or laid.shine < 0.05 or rng.random() < 0.4:
+        return lambda plane: np.zeros(plane.shape[:2])
+    reach = view.eye_mm[2] * -0.5 * view.width_px / view.focal_px
+    centre, spread = rng.uniform(-0.8, 0.8, 2) * reach, rng.uniform(0.15, 0.6) * reach
+    power = laid.shine * float(rng.uniform(0.2, 2.5))
+    return lambda plane: power * np.exp(-0.5 * np.sum((plane - centre) ** 2, axis=-1) / spread**2)
+
+
+def _imaging(rng, light: np.ndarray, laid: Rule | None) -> Imaging:
+    level = max(float(np.quantile(light[::9, ::9].mean(axis=-1), 0.9)), 0.02)
+    gain = float(rng.uniform(0.45, 0.9)) / level
+    warm = float(rng.normal(0, 0.06))
+    return Imaging(
+        psf_px=float(rng.uniform(0.5, 1.4)),
+        vignette=float(rng.uniform(0, 0.35)),
+        flare=float(rng.uniform(0, 0.03)),
+        exposure=gain,
+        balance=(1 + warm, 1.0, 1 - warm),
+        photons=float(10 ** rng.uniform(3.0, 4.3)),
+        read_noise=float(rng.uniform(0.0005, 0.002)),
+        chroma_blur_px=float(rng.choice([0.0, 1.0, 2.0])),
+        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9)])),
+        sharpen_px=float(rng.uniform(0.8, 1.6)),
+        curve=float(rng.choice([0.0, rng.uniform(0.1, 0.45)])),
+        seed=int(rng.integers(1 << 31)),
+    )
