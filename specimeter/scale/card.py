@@ -94,7 +94,7 @@ def scale_from_card(
     def refocused(px: float, u_rel: float) -> Scale:
         return scale_from_card(photo, sheet, card, markers, cautions, lens=narrowed(lens, px=px, u_rel=u_rel))
 
-    budget = budget_at(reference_px)
+    budget, contradicted = budget_at(reference_px), _distance_doubt(fit, lens, entered)
     return Scale(
         method="card",
         view=view,
@@ -103,11 +103,13 @@ def scale_from_card(
         u_rel=combine(budget),
         budget=budget,
         tilt_deg=view.tilt_deg,
-        evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None),
+        evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None)
+        | ({"doubts": list(contradicted)} if contradicted else {}),
         cautions=(
             *cautions,
             *height.cautions,
-            *_cautions(fits, lens, None if entered is None else entered[0], side_px, rms_px),
+            *_cautions(fits, lens, side_px, rms_px),
+            *contradicted,
         ),
         reference_px=(float(reference_px[0]), float(reference_px[1])),
         budget_at=budget_at,
@@ -175,9 +177,7 @@ def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tu
     return tuple(lines)
 
 
-def _cautions(
-    fits: Sequence[CardFit], lens: Focal, distance_mm: float | None, side_px: float, rms_px: float
-) -> tuple[str, ...]:
+def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: float) -> tuple[str, ...]:
     fit, said = fits[0], []
     if fit.view.tilt_deg > _STEEP_DEG:
         said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
@@ -193,14 +193,21 @@ def _cautions(
     off = abs(fit.unknowns[LOG_FOCAL] - np.log(lens.px)) / lens.u_rel
     if lens.source == "exif" and off > 3.0:
         said.append("the card's perspective disagrees with the photograph's focal length: a cropped or altered picture?")
-    entered = [known for known in fit.known if known.index < 0]
-    if entered:
-        along = fit.view.distance_mm / float(fit.view.rotation[2, 2])
-        if abs(along - entered[0].value) > 3.0 * entered[0].u or off > 3.0:
-            own = along * float(np.exp(np.log(lens.px) - fit.unknowns[LOG_FOCAL])) if off > 3.0 else along
-            mine = distance_mm + own - entered[0].value
-            said.append(f"the camera distance of {distance_mm:.0f} mm disagrees with the picture's own, about {mine:.0f} mm")
     return tuple(said)
+
+
+def _distance_doubt(fit: CardFit, lens: Focal, entered: tuple[float, float] | None) -> tuple[str, ...]:
+    """What an entered camera distance says against the picture's own perspective: one sentence, or none."""
+    known = [one for one in fit.known if one.index < 0]
+    if entered is None or not known:
+        return ()
+    along = fit.view.distance_mm / float(fit.view.rotation[2, 2])
+    off = abs(fit.unknowns[LOG_FOCAL] - np.log(lens.px)) / lens.u_rel
+    if abs(along - known[0].value) <= 3.0 * known[0].u and off <= 3.0:
+        return ()
+    own = along * float(np.exp(np.log(lens.px) - fit.unknowns[LOG_FOCAL])) if off > 3.0 else along
+    mine = entered[0] + own - known[0].value
+    return (f"the camera distance of {entered[0]:.0f} mm disagrees with the picture's own, about {mine:.0f} mm",)
 
 
 def _evidence(

@@ -63,6 +63,7 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
     per_px = length_mm / length_px
     height, entered = surface_height(sheet), lens_distance(sheet)
     told, lens = lens is not None, lens or focal(photo)
+    contradicted = _distance_doubt(focal(photo), entered, height, per_px)
     if entered is not None and not told:  # the length lies `height` below the surface that the distance was taken to
         distance, u_distance = lens_over_marker(entered, height)
         lens = Focal(
@@ -112,13 +113,25 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
             "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px),
             "focal_source": lens.source,
             "mm_per_px_at_reference": mm_per_px(view, reference_px, height.mm),
-        },
-        cautions=(*height.cautions, TILT_UNKNOWN),
+        }
+        | ({"doubts": list(contradicted)} if contradicted else {}),
+        cautions=(*height.cautions, TILT_UNKNOWN, *contradicted),
         reference_px=(float(reference_px[0]), float(reference_px[1])),
         budget_at=budget_at,
         lenses=views,
         refocused=refocused,
     )
+
+
+def _distance_doubt(lens: Focal, entered: tuple[float, float] | None, height: Height, per_px: float) -> tuple[str, ...]:
+    """What an entered camera distance says against the photograph's focal length: one sentence, or none."""
+    if entered is None or lens.source != "exif":
+        return ()
+    own, (over, u) = lens.px * per_px, lens_over_marker(entered, height)
+    if abs(own - over) <= 3.0 * float(np.hypot(u, lens.u_rel * own)):
+        return ()
+    mine = entered[0] + own - over
+    return (f"the camera distance of {entered[0]:.0f} mm disagrees with the picture's own, about {mine:.0f} mm",)
 
 
 def _ends(photo: Any, sheet: Sheet) -> tuple[np.ndarray, float]:

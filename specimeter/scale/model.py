@@ -19,6 +19,9 @@ class Scale:
 
     The uncertainty differs over the picture (perspective, lens): `u_rel` and `budget` hold at `reference_px`, where the
     specimen is taken to lie; `at` gives the same scale with its budget drawn up for another place.
+
+    `evidence` may hold ``doubts``, a list of sentences: what contradicts the scale, or what it hangs on that may not be relied
+    upon (an entered distance that the picture contradicts, equipment out of date). While there is one, nothing is ``within``.
     """
 
     method: str  # "card" | "length" (later: "graduations", "file")

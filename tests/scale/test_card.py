@@ -81,6 +81,8 @@ def test_an_entered_camera_distance_replaces_an_unknown_lens(cards, sheet):
     assert "camera distance" in entered.evidence["distance_from"]
     wrong = scale_of(cards, sheet, shot, camera_distance_mm=2500.0, **entries)  # would take a lens of about 280 mm equivalent
     assert any("camera distance of 2500 mm disagrees" in caution for caution in wrong.cautions)
+    assert wrong.evidence["doubts"][0] in wrong.cautions
+    assert "doubts" not in entered.evidence
 
 
 def test_printed_length_scales_the_card(cards, sheet):

@@ -41,6 +41,17 @@ def test_focal_and_height_give_the_raised_scale(cards, sheet):
         assert mm_per_px(scale.view, scale.reference_px, 32.0) == pytest.approx(0.9 * 320 / 1200, rel=1e-6)
 
 
+def test_a_distance_that_the_focal_length_contradicts_is_a_doubt(cards, sheet):
+    """At 320 mm, with the true 35 mm equivalent: 288 mm to a surface 32 mm nearer agrees, 200 mm does not."""
+    ends = cards.Shot(look_at_mm=(30, 20)).project([[5.0, 5.0, 0.0], [55.0, 5.0, 0.0]])
+    picture = Picture(1200 * 43.27 / 1500)
+    for distance_mm, doubts in ((288.0, 0), (300.0, 0), (200.0, 1), (500.0, 1)):
+        entries = {"surface_height_mm": 32.0, "camera_distance_mm": distance_mm}
+        scale = scale_from_length(picture, length_sheet(sheet, ends, **entries))
+        assert len(scale.evidence.get("doubts", ())) == doubts, distance_mm
+        assert sum("camera distance" in caution for caution in scale.cautions) == doubts
+
+
 def test_leaning_cameras_stay_in_the_interval(cards, sheet):
     """60 cameras leaning as the budget supposes (5 deg each way), points marked to 0.7 px: 95 % within 2 u.
 
