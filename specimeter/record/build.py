@@ -34,28 +34,8 @@ LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow
 PHOTO_ID = "p1"
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
-_FEATURE = [
-    "id",
-    "photo",
-    "kind",
-    "status",
-    "found_by",
-    "confidence",
-    "u_edge_px",
-    "u_tip_px",
-    "cause",
-    "cause_basis",
-    "length_mm",
-    "U_length_mm",
-    "width_mm",
-    "U_width_mm",
-    "area_mm2",
-    "U_area_mm2",
-    "at_corner",
-    "nearest_mm",
-    "U_nearest_mm",
-    "missing",
-]
+_CONVERTED = {"outline_px", "tips_px", "budget"}
+_FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
 
 
 class Found(Protocol):
@@ -92,21 +72,26 @@ def build(finding: Found, *, sheet: Sheet, limits: Limits | None, settings: Mapp
         finding.area.cautions,
         judgement.cautions,
     )
-    return Record(
+    fields = dict(
         sheet=plain(sheet.model_dump(mode="json", exclude_none=True)),
         limits=None if limits is None else plain(limits.model_dump(mode="json", exclude_none=True)),
         photos=(_photo(finding.photo),),
         scales=(_scale(finding.scale, finding.surface, finding.area),),
         surfaces=(_surface(finding.surface, finding.area),),
         examined=(_examined(finding),),
-        features=tuple(_feature(feature) for feature in finding.features),
-        verdicts=tuple(_verdict(verdict) for verdict in judgement.verdicts),
+        features=tuple(feature_part(feature) for feature in finding.features),
+        verdicts=tuple(verdict_part(verdict) for verdict in judgement.verdicts),
         outcome=judgement.outcome,
         reasons=judgement.because,
-        cautions=tuple(dict.fromkeys(caution for part in parts for caution in part)),
+        cautions=each_once(*parts),
         tool=_tool(settings),
-        log=(model.LogEntry(when=_utc(when), who=f"specimeter {__version__}", what="measured and recorded"),),
     )
+    return model.logged(fields, {"when": utc(when), "who": f"specimeter {__version__}", "what": "measured and recorded"})
+
+
+def each_once(*cautions: Iterable[str]) -> tuple[str, ...]:
+    """Cautions of all stages in the order of the work, none twice."""
+    return tuple(dict.fromkeys(caution for part in cautions for caution in part))
 
 
 def to_json(record: Record) -> bytes:
@@ -143,18 +128,18 @@ def _photo(photo: Photo) -> model.Photo:
         height_px=int(photo.height_px),
         focal_35mm_mm=None if photo.focal_35mm_mm is None else float(photo.focal_35mm_mm),
         taken=photo.taken,
+        cautions=tuple(_text(caution) for caution in photo.cautions),
     )
 
 
 def _scale(scale: Scale, surface: Surface, area: ExaminedArea) -> model.Scale:
     view = surface.view  # what the sizes were measured with: a bend may have told the lens's distance
-    centre_px = surface.project(crown_line_mm(surface, area).mean(axis=0, keepdims=True))[0]
-    mm_per_px = surface.mm_per_px_at(centre_px)
-    known = math.isfinite(mm_per_px) and mm_per_px > 0
+    mm_per_px = mm_per_px_of(surface, area)
+    known = mm_per_px is not None
     return model.Scale(
         photo=PHOTO_ID,
         method=scale.method,
-        mm_per_px=float(mm_per_px) if known else None,
+        mm_per_px=mm_per_px,
         u_rel=float(scale.u_rel),
         surface_height_mm=float(scale.surface_height_mm),
         surface_height_u_mm=float(scale.surface_height_u_mm),
@@ -174,12 +159,24 @@ def _scale(scale: Scale, surface: Surface, area: ExaminedArea) -> model.Scale:
     )
 
 
+def mm_per_px_of(surface: Surface, area: ExaminedArea) -> float | None:
+    """The scale at the middle of the examined area, on the surface (a bend: at its crown); None where it is not seen."""
+    centre_px = surface.project(crown_line_mm(surface, area).mean(axis=0, keepdims=True))[0]
+    mm_per_px = float(surface.mm_per_px_at(centre_px))
+    return mm_per_px if math.isfinite(mm_per_px) and mm_per_px > 0 else None
+
+
+def axis_px_of(surface: Surface, area: ExaminedArea) -> tuple[tuple[float, float], ...] | None:
+    """The crown line of a bend across the examined area, for a reader's eye."""
+    return _points(surface.project(crown_line_mm(surface, area))) if surface.shape == "bend" else None
+
+
 def _surface(surface: Surface, area: ExaminedArea) -> model.SurfaceShape:
     bent: dict[str, Any] = {}
     if surface.shape == "bend":
         bent = {name: float(getattr(surface, name)) for name in _SHAPE}
         bent |= {"crown_mm": _point(surface.crown_mm), "basis": dict(surface.basis)}
-        bent |= {"axis_px": _points(surface.project(crown_line_mm(surface, area)))}
+        bent |= {"axis_px": axis_px_of(surface, area)}
     return model.SurfaceShape(
         photo=PHOTO_ID,
         shape=surface.shape,
@@ -223,17 +220,19 @@ def _examined(finding: Found) -> model.Examined:
     )
 
 
-def _feature(feature: Feature) -> model.Feature:
+def feature_part(feature: Feature, **said: Any) -> model.Feature:
+    """A measured feature as it is stored; `said`: what people said of it and no measurement knows."""
     stored = plain({name: getattr(feature, name) for name in _FEATURE})
     return model.Feature(
-        **stored,
+        **stored | said,
         outline_px=_points(feature.outline_px),
         tips_px=None if feature.tips_px is None else _points(feature.tips_px),
         budget=_budget(feature.budget),
     )
 
 
-def _verdict(verdict: Verdict) -> model.Verdict:
+def verdict_part(verdict: Verdict) -> model.Verdict:
+    """A verdict as it is stored."""
     return model.Verdict(**{**plain(asdict(verdict)), "features": tuple(verdict.features)})
 
 
@@ -249,7 +248,8 @@ def _budget(terms: Iterable[Term]) -> tuple[model.BudgetTerm, ...]:
     return tuple(model.BudgetTerm(**plain(asdict(term))) for term in terms)
 
 
-def _utc(when: datetime) -> str:
+def utc(when: datetime) -> str:
+    """The moment in UTC, to the second, as it is stored."""
     return when.astimezone(UTC).isoformat(timespec="seconds")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -12,8 +13,9 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue, ValidationError, model_validator
 
 from specimeter.errors import RecordError
+from specimeter.record import log, versions
 
-FORMAT, VERSION = "specimeter-record", 1
+FORMAT, VERSION = "specimeter-record", 2
 
 Outcome = Literal["within", "exceeds", "undecided", "not-measured", "replace", "void", "no-limits"]
 Status = Literal["proposed", "confirmed", "added", "rejected"]
@@ -50,6 +52,7 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Moment = Annotated[str, AfterValidator(_utc_moment)]
+Name = Annotated[str, Field(min_length=1, max_length=500)]
 Missing = dict[str, str]  # name of a number that could not be obtained -> why
 
 
@@ -69,6 +72,7 @@ class Photo(Part):
     height_px: Annotated[int, Field(gt=0)]
     focal_35mm_mm: Positive | None = None
     taken: str | None = None
+    cautions: tuple[str, ...] = ()
 
 
 class BudgetTerm(Part):
@@ -185,6 +189,7 @@ class Feature(Part):
     area_mm2: Positive | None = None
     U_area_mm2: NotNegative | None = None
     at_corner: bool | None = None
+    corner_by_eye: bool | None = None  # a named person's word, which stands before what was measured
     nearest_mm: NotNegative | None = None
     U_nearest_mm: NotNegative | None = None
     along_weld_mm: NotNegative | None = None
@@ -214,11 +219,30 @@ class Verdict(Part):
 
 
 class Review(Part):
-    """How far people have gone through it."""
+    """How far people have gone through it; `by` and `when` are of whoever said that the whole face was looked over."""
 
     state: Literal["unreviewed", "reviewed", "issued"] = "unreviewed"
     by: str | None = None
     when: Moment | None = None
+
+
+class Issue(Part):
+    """A frozen report: its number and revision, who issued and who authorised it; a later revision names the hash before it."""
+
+    number: Name
+    revision: Annotated[int, Field(ge=1)] = 1
+    by: Name
+    authorised_by: Name
+    when: Moment
+
+
+class Amends(Part):
+    """What a revision departs from: the issued record's number, revision and the SHA-256 of its ``record.json``, and why."""
+
+    number: Name
+    revision: Annotated[int, Field(ge=1)]
+    sha256: Sha256
+    why: Name
 
 
 class Tool(Part):
@@ -231,7 +255,7 @@ class Tool(Part):
 
 
 class LogEntry(Part):
-    """One line of the append-only log; `when` is UTC in ISO 8601."""
+    """One line of the append-only log; `when` is UTC in ISO 8601. `specimeter.record.log` says what the two hashes are of."""
 
     when: Moment
     who: str
@@ -240,13 +264,15 @@ class LogEntry(Part):
     old: JsonValue = None
     new: JsonValue = None
     why: str | None = None
+    body: Sha256 | None = None  # of all but the log, as it stood after this entry; the last entry always has it
+    hash: Sha256  # of this entry and the one before it
 
 
 class Record(Part):
     """One specimen's whole evidence: ``record.json``."""
 
     format: Literal["specimeter-record"] = FORMAT
-    version: Literal[1] = VERSION
+    version: Literal[2] = VERSION
     sheet: Table
     limits: Table | None = None  # as entered by the user
     photos: Annotated[tuple[Photo, ...], Field(min_length=1)]
@@ -259,6 +285,8 @@ class Record(Part):
     outcome: Outcome
     reasons: tuple[str, ...]
     review: Review = Review()
+    issue: Issue | None = None
+    amends: Amends | None = None
     cautions: tuple[str, ...]
     tool: Tool
     log: Annotated[tuple[LogEntry, ...], Field(min_length=1)]
@@ -274,6 +302,11 @@ class Record(Part):
             for part in getattr(self, name):
                 if part.photo not in photos:
                     raise ValueError(f"{name}: there is no photo {part.photo!r}")
+        for feature in self.features:
+            if feature.same_as is not None and (feature.same_as == feature.id or feature.same_as not in features):
+                raise ValueError(f"features: {feature.id} is the same as {feature.same_as!r}, which is not another feature")
+        if (self.review.state == "issued") != (self.issue is not None):
+            raise ValueError("review: a record is issued if and only if it says by whom and under which number")
         for verdict in self.verdicts:
             if unknown := set(verdict.features) - set(features):
                 raise ValueError(f"verdicts: rule {verdict.rule!r} counts a feature that is not there: {sorted(unknown)}")
@@ -283,6 +316,24 @@ class Record(Part):
     def id(self) -> str:
         """The specimen's id, as its sheet gives it."""
         return str(self.sheet["specimen"]["id"])
+
+
+def logged(parts: Mapping[str, Any], *entries: Mapping[str, Any]) -> Record:
+    """The record of these fields (its `log`, if there is one, is kept) with log entries added, the last one sealing the rest.
+
+    `entries` are fields of `LogEntry` without its hashes. Raises ValidationError if a field is not one of a record.
+    """
+    kept = tuple(parts.get("log", ()))
+    new = tuple(LogEntry(**entry, hash=log.START) for entry in entries)
+    draft = Record.model_validate({**parts, "log": (*kept, *new)})
+    data = draft.model_dump(mode="json", exclude_none=True)
+    added = log.chained(data["log"][: len(kept)], data["log"][len(kept) :], log.body_sha256(data))
+    return draft.model_copy(update={"log": (*kept, *(LogEntry(**entry) for entry in added))})
+
+
+def parts_of(record: Record) -> dict[str, Any]:
+    """The record's fields by name, as `logged` takes them."""
+    return {name: getattr(record, name) for name in Record.model_fields}
 
 
 def dump(record: Record) -> bytes:
@@ -302,7 +353,7 @@ def dump(record: Record) -> bytes:
 
 
 def sha256(record: Record) -> str:
-    """SHA-256 of `dump`, in hexadecimal: the same as that of the stored ``record.json``."""
+    """SHA-256 of `dump`, in hexadecimal: the same as that of ``record.json`` as this version writes it."""
     return hashlib.sha256(dump(record)).hexdigest()
 
 
@@ -343,6 +394,8 @@ def load(source: str | Path | bytes) -> Record:
             expected=f"at most {VERSION}",
             mend="update specimeter and read it again",
         )
+    if type(version) is int and version in versions.UPGRADES:
+        content = json.dumps(versions.upgraded(head)).encode()
     try:
         record = Record.model_validate_json(content)
         record.id  # noqa: B018  the one entry of the sheet that every reader relies on

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -77,7 +78,7 @@ def make_finding(shape: str = "bend") -> SimpleNamespace:
         view=view,
         surface_height_mm=31.7,
         surface_height_u_mm=0.5,
-        u_rel=0.0011,
+        u_rel=math.hypot(0.000625, 0.0009),
         tilt_deg=view.tilt_deg,
         budget=(
             Term(source="card", value=80.0, unit="mm", u=0.05, sensitivity=0.0125, contribution=0.000625, basis="callipers"),

@@ -36,7 +36,7 @@ def test_every_float_and_text_survives(built, x, y, k, text):
 def test_the_keys_are_those_of_the_design(built):
     """Names and nesting of the design's page on the record; absent is absent, never null."""
     data = json.loads(model.dump(built.record))
-    assert (data["format"], data["version"]) == ("specimeter-record", 1)
+    assert (data["format"], data["version"]) == ("specimeter-record", 2)
     parts = {"sheet", "photos", "scales", "surfaces", "examined", "features", "verdicts", "outcome", "review", "cautions"}
     assert parts | {"tool", "log"} <= set(data)
     assert {"id", "file", "sha256", "width_px", "height_px"} <= set(data["photos"][0])
@@ -79,7 +79,7 @@ def change(data: bytes, path: str, value) -> bytes:
     ("path", "value", "told"),
     [
         ("format", "something-else", "format"),
-        ("version", 2, "version 2"),
+        ("version", 3, "version 3"),
         ("version", "1", "version"),
         ("outcome", "safe", "outcome"),
         ("features.0.length_mm", -1.0, "features.0.length_mm"),

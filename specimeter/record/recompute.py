@@ -1,0 +1,222 @@
+"""Every number of a record once more from what is stored (outlines, scale, surface, sheet, limits), with the main job's means.
+
+`recompute(record)` gives the record as it must be: sizes, examined area, verdicts, outcome, reasons, cautions and the state of
+the review. What only the photograph can tell (the outlines themselves, the specimen's width, what can be resolved) is taken as
+it is stored. A record that nobody tampered with is equal to its recomputation, bit for bit on the same libraries.
+`differences(stored, again)` names what is not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from specimeter.errors import RecordError, SheetError
+from specimeter.judge import limits as judge_limits
+from specimeter.judge.decide import decide
+from specimeter.judge.model import Judgement
+from specimeter.measure import sizes
+from specimeter.measure.feature import Feature
+from specimeter.record import build, model, rebuild
+from specimeter.record.model import Record
+from specimeter.scale.budget import combine
+from specimeter.sheet import Sheet
+from specimeter.toml_file import validated
+
+SAID = ("same_as", "corner_by_eye")  # what people say of a feature beside what a measured one holds
+NOT_COUNTED = "it was rejected, and rejected features are not counted"
+RELATIVE = 1e-9
+
+
+def recompute(record: Record) -> Record:
+    """The same record with everything in it that follows from something else worked out again; its log is as it was.
+
+    Raises
+    ------
+    SpecimeterError
+        If the sheet, the limits or an outline in it are none.
+    """
+    photos = [photo.id for photo in record.photos]
+    measured = {feature.id: feature for photo in photos for feature in _measured(record, photo)}
+    record = record.model_copy(
+        update={
+            "scales": tuple(_scale(record, scale) for scale in record.scales),
+            "surfaces": tuple(_surface(record, surface) for surface in record.surfaces),
+            "examined": tuple(_examined(record, examined) for examined in record.examined),
+            "features": tuple(
+                build.feature_part(measured[stored.id], **{name: getattr(stored, name) for name in SAID})
+                for stored in record.features
+            ),
+            "review": _review(record),
+        }
+    )
+    judgement = judge(record, limits_of(record), [measured[feature.id] for feature in record.features])
+    parts = [part.cautions for name in ("photos", "scales", "surfaces", "examined") for part in getattr(record, name)]
+    return record.model_copy(
+        update={
+            "verdicts": tuple(build.verdict_part(verdict) for verdict in judgement.verdicts),
+            "outcome": judgement.outcome,
+            "reasons": judgement.because,
+            "cautions": build.each_once(*parts, judgement.cautions),
+        }
+    )
+
+
+def judge(record: Record, limits: judge_limits.Limits | None, features: Sequence[Feature] | None = None) -> Judgement:
+    """The judgement over a stored record by any limits; `features` may be handed on if they are measured already."""
+    if features is None:
+        measured = {feature.id: feature for photo in record.photos for feature in _measured(record, photo.id)}
+        features = [measured[feature.id] for feature in record.features]
+    photo = record.photos[0].id
+    examined = next(part for part in record.examined if part.photo == photo)
+    return decide(
+        sheet_of(record),
+        limits,
+        counted_once(record, features),
+        area=rebuild.area_of(record, photo),
+        smallest_resolvable_mm=examined.smallest_resolvable_mm,
+        scale=rebuild.scale_of(record, photo),
+        reviewed=record.review.state != "unreviewed",
+        area_mm2=examined.area_mm2,
+        U_area_mm2=examined.U_area_mm2,
+        section=record.section,
+    )
+
+
+def counted_once(record: Record, features: Sequence[Feature]) -> list[Feature]:
+    """Features of which each imperfection is one: those linked by `same_as` become one, each size the larger that is known.
+
+    Its id is that of the linked feature which is longest; the clear distance is the smaller one; it is at a corner if it is
+    in one of the photographs.
+    """
+    link = {stored.id: stored.same_as for stored in record.features if stored.same_as is not None}
+    groups: dict[str, list[Feature]] = {}
+    for feature in features:
+        head, seen = feature.id, set()
+        while head in link and head not in seen:
+            seen.add(head)
+            head = link[head]
+        groups.setdefault(head if head not in seen else min(seen), []).append(feature)
+    return [one for group in groups.values() for one in _one_of(group)]
+
+
+def sheet_of(record: Record) -> Sheet:
+    """The sheet as it was entered. Raises SheetError."""
+    return validated(Sheet, record.sheet, file=None, error=SheetError)
+
+
+def limits_of(record: Record) -> judge_limits.Limits | None:
+    """The limits as they were entered, or None. Raises LimitsError."""
+    return None if record.limits is None else judge_limits.from_tables(record.limits)
+
+
+def differences(stored: Any, again: Any, place: str = "") -> Iterator[str]:
+    """Places in JSON data where the recomputed value is not the stored one; numbers may differ by 1e-9 of their size."""
+    if isinstance(stored, Mapping) and isinstance(again, Mapping):
+        for key in {**stored, **again}:
+            yield from differences(stored.get(key), again.get(key), f"{place}.{key}" if place else str(key))
+    elif isinstance(stored, list) and isinstance(again, list) and len(stored) == len(again):
+        for number, (one, other) in enumerate(zip(stored, again, strict=True)):
+            name = one["id"] if isinstance(one, Mapping) and "id" in one else number
+            yield from differences(one, other, f"{place}.{name}")
+    elif isinstance(stored, float | int) and isinstance(again, float | int) and not isinstance(stored, bool):
+        if not math.isclose(stored, again, rel_tol=RELATIVE, abs_tol=1e-12):
+            yield f"{place} is {stored!r}, and {again!r} when it is recomputed"
+    elif stored != again:
+        yield f"{place} is {_short(stored)}, and {_short(again)} when it is recomputed"
+
+
+def _measured(record: Record, photo: str) -> list[Feature]:
+    """The features of one photograph as measured again, with what people said of them; the rejected ones apart."""
+    stored = [feature for feature in record.features if feature.photo == photo]
+    if not stored:
+        return []
+    outlines = dict(zip((feature.id for feature in stored), rebuild.outlines_of(record, photo), strict=True))
+    surface, scale, area = (of(record, photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
+    measured = []
+    for rejected in (False, True):
+        chosen = [feature for feature in stored if (feature.status == "rejected") == rejected]
+        again = sizes.measure(
+            [outlines[feature.id] for feature in chosen], photo_id=photo, surface=surface, scale=scale, area=area
+        )
+        measured += [_with_words(new, old) for new, old in zip(again, chosen, strict=True)]
+    return measured
+
+
+def _with_words(new: Feature, old: model.Feature) -> Feature:
+    """The sizes of `new` with what people said of `old`."""
+    said: dict[str, Any] = {name: getattr(old, name) for name in ("id", "status", "cause", "cause_basis", "reason")}
+    missing = dict(new.missing)
+    if old.corner_by_eye is not None:
+        said["at_corner"] = old.corner_by_eye
+        missing.pop("at_corner", None)
+    if old.status == "rejected":
+        said |= {"nearest_mm": None, "U_nearest_mm": None}
+        missing["nearest_mm"] = NOT_COUNTED
+    return replace(new, **said, missing=missing)
+
+
+def _scale(record: Record, stored: model.Scale) -> model.Scale:
+    surface, area = rebuild.surface_of(record, stored.photo), rebuild.area_of(record, stored.photo)
+    scale = rebuild.scale_of(record, stored.photo)
+    numbers = {"mm_per_px": build.mm_per_px_of(surface, area), "tilt_deg": float(scale.view.tilt_deg)}
+    if stored.budget:
+        numbers["u_rel"] = float(combine(scale.budget))
+    return stored.model_copy(update=numbers)
+
+
+def _surface(record: Record, stored: model.SurfaceShape) -> model.SurfaceShape:
+    surface, area = rebuild.surface_of(record, stored.photo), rebuild.area_of(record, stored.photo)
+    return stored.model_copy(update={"axis_px": build.axis_px_of(surface, area)})
+
+
+def _examined(record: Record, stored: model.Examined) -> model.Examined:
+    surface, scale, area = (of(record, stored.photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
+    area_mm2, U_area_mm2 = sizes.area_mm2(surface, scale, area)
+    return stored.model_copy(update={"area_mm2": area_mm2, "U_area_mm2": U_area_mm2})
+
+
+def _review(record: Record) -> model.Review:
+    """Issued if it was; else reviewed once a person said that the face was looked over and no feature is left as proposed."""
+    complete = record.review.by is not None and all(feature.status != "proposed" for feature in record.features)
+    state = "issued" if record.issue is not None else "reviewed" if complete else "unreviewed"
+    return record.review.model_copy(update={"state": state})
+
+
+def _one_of(group: list[Feature]) -> list[Feature]:
+    """One feature for several linked ones, those that were rejected left as they are."""
+    rejected = [feature for feature in group if feature.status == "rejected"]
+    present = [feature for feature in group if feature.status != "rejected"]
+    if len(present) < 2:
+        return group
+    largest = max(present, key=lambda feature: feature.length_mm or 0.0)
+    known: dict[str, Any] = {}
+    for name, choose in (("length_mm", max), ("width_mm", max), ("area_mm2", max), ("nearest_mm", min)):
+        having = [feature for feature in present if getattr(feature, name) is not None]
+        if having:
+            source = choose(having, key=lambda feature, name=name: getattr(feature, name))
+            known |= {name: getattr(source, name), f"U_{name}": getattr(source, f"U_{name}")}
+            if name == "length_mm":
+                known["budget"] = source.budget
+    corners = [feature.at_corner for feature in present]
+    known["at_corner"] = True if True in corners else None if None in corners else False
+    missing = {name: why for name, why in largest.missing.items() if known.get(name) is None}
+    return [replace(largest, **known, missing=missing), *rejected]
+
+
+def _short(value: Any) -> str:
+    text = "absent" if value is None else repr(value)
+    return text if len(text) <= 120 else f"{text[:117]}..."
+
+
+def stored_is_again(record: Record) -> list[str]:
+    """What of a record is not as its own contents say it must be, in sentences; empty where all is."""
+    try:
+        again = recompute(record)
+    except (RecordError, KeyError, StopIteration) as error:
+        return [f"the record cannot be recomputed: {error}"]
+    return list(
+        differences(record.model_dump(mode="json", exclude_none=True), again.model_dump(mode="json", exclude_none=True))
+    )
