@@ -76,6 +76,33 @@ FRAME = Card(
 CARDS = (STRIP, FRAME)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """The chessboard with markers (ChArUco) that a lens profile is made from; origin at its top-left corner."""
+
+    columns: int
+    rows: int
+    square_mm: float
+    marker_mm: float
+    dictionary: str  # another family than the cards': a board in view is never taken for one
+
+    @property
+    def width_mm(self) -> float:
+        return self.columns * self.square_mm
+
+    @property
+    def height_mm(self) -> float:
+        return self.rows * self.square_mm
+
+    def charuco(self) -> cv2.aruco.CharucoBoard:
+        """OpenCV's board, in millimetres."""
+        family = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
+        return cv2.aruco.CharucoBoard((self.columns, self.rows), self.square_mm, self.marker_mm, family)
+
+
+BOARD = Board(columns=7, rows=10, square_mm=24.0, marker_mm=18.0, dictionary="DICT_5X5_50")
+
+
 def dictionary() -> cv2.aruco.Dictionary:
     """OpenCV's marker family of both cards."""
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))

@@ -315,14 +315,25 @@ def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.
     flat = np.column_stack([corners_mm - middle, np.zeros(len(corners_mm))]).reshape(-1, 1, 3)
     answer = cv2.solvePnPGeneric(flat, corners_px.reshape(-1, 1, 2), matrix, None, flags=cv2.SOLVEPNP_IPPE)
     starts = []
-    for rotation_vector, translation in zip(answer[1], answer[2], strict=True):
-        rotation, _ = cv2.Rodrigues(np.asarray(rotation_vector, float).reshape(3, 1))
-        shift = np.asarray(translation, float).ravel() - rotation @ np.array([*middle, 0.0])
+    poses = [(np.asarray(r, float).ravel(), np.asarray(t, float).ravel()) for r, t in zip(answer[1], answer[2], strict=True)]
+    poses = [pose for pose in poses if np.isfinite(np.concatenate(pose)).all()]  # a plane seen exactly square on has none
+    for rotation_vector, translation in poses or [_square_on(corners_mm - middle, corners_px, focal.px, centre)]:
+        rotation, _ = cv2.Rodrigues(rotation_vector.reshape(3, 1))
+        shift = translation - rotation @ np.array([*middle, 0.0])
         p = np.zeros(UNKNOWNS)
-        p[:3], p[3:5], p[5] = np.asarray(rotation_vector, float).ravel(), shift[:2], 1000.0 * shift[2] / focal.px
+        p[:3], p[3:5], p[5] = rotation_vector, shift[:2], 1000.0 * shift[2] / focal.px
         p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
         starts.append(p)
     return starts
+
+
+def _square_on(points_mm: np.ndarray, points_px: np.ndarray, focal_px: float, centre) -> tuple[np.ndarray, np.ndarray]:
+    """Rotation vector and translation of a camera that looks straight down: the similarity that fits the points best."""
+    here, there = points_mm @ [1, 1j], (points_px - points_px.mean(axis=0)) @ [1, 1j]
+    turn = np.vdot(here, there) / np.vdot(here, here).real  # pixels a millimetre, turned
+    distance = focal_px / abs(turn)
+    x, y = (points_px.mean(axis=0) - centre) * distance / focal_px
+    return np.array([0.0, 0.0, np.angle(turn)]), np.array([x, y, distance])
 
 
 def _distinct(fits: list[CardFit]) -> list[CardFit]:

@@ -1,0 +1,136 @@
+"""What is printed is what is found: cards drawn, rasterised, and looked for by the detector itself."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import cv2
+import numpy as np
+import pikepdf
+import pytest
+from PIL import Image
+
+from specimeter.scale import card_drawing
+from specimeter.scale.card_layout import BOARD, FRAME, STRIP
+from specimeter.scale.find import find_scale
+
+MM_PER_POINT = 25.4 / 72  # PDF: ISO 32000-1:2008, 8.3.2.3, default user space unit 1/72 inch
+
+
+def pixels(name: str, dpi: float) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(card_drawing.png(name, dpi))))
+
+
+@pytest.mark.parametrize(("card", "dpi"), [(STRIP, 300), (FRAME, 220)])
+def test_a_printed_card_is_found_at_its_true_scale(card, dpi, cards, sheet):
+    """A flat scan of the print has 25.4 / dpi mm a pixel; 0.02 %: 0.05 px of rounding to 8 bits over the strip's length,
+    and the fit's freedom of lean and lens."""
+    linear = 0.04 + 0.7 * cv2.GaussianBlur(pixels(card.name, dpi) / 255.0, (0, 0), 0.9)  # ink, paper and a lens, in light
+    grey = np.round(255 * (1.055 * linear ** (1 / 2.4) - 0.055)).astype(np.uint8)  # sRGB, IEC 61966-2-1
+    photo = cards.photograph(np.repeat(grey[:, :, None], 3, axis=2))
+    scale = find_scale(photo, sheet(test="macro-butt", surface_height_mm=0.0, surface_height_U_mm=0.01))
+    assert scale.evidence["card"] == card.name
+    assert scale.evidence["mm_per_px_at_reference"] == pytest.approx(25.4 / dpi, rel=2e-4)
+    for marker in scale.evidence["markers"]:
+        true = (np.array(card.corners_mm(marker["id"])) + card_drawing.MARGIN_MM) * dpi / 25.4 - 0.5
+        np.testing.assert_allclose(marker["corners_px"], true, atol=0.05)
+
+
+def test_the_board_is_found_by_opencv_at_its_true_scale():
+    """All 54 inner corners, 24 mm apart."""
+    dpi = 150
+    grey = cv2.GaussianBlur(pixels("board", dpi), (0, 0), 0.7)  # OpenCV's corners are of the encoded picture
+    corners, ids, *_ = cv2.aruco.CharucoDetector(BOARD.charuco()).detectBoard(grey)
+    assert len(np.ravel(ids)) == (BOARD.columns - 1) * (BOARD.rows - 1)
+    true = (np.asarray(BOARD.charuco().getChessboardCorners()).reshape(-1, 3)[np.ravel(ids), :2] + 16.0) * dpi / 25.4 - 0.5
+    np.testing.assert_allclose(np.asarray(corners).reshape(-1, 2), true, atol=0.1)
+
+
+def test_a_board_is_never_taken_for_a_card(cards):
+    """Its markers are of another family: none of them is a card's."""
+    from specimeter.scale.choose import find_markers
+
+    grey = pixels("board", 150)
+    assert find_markers(cards.photograph(np.repeat(grey[:, :, None], 3, axis=2))) == []
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("name", card_drawing.NAMES)
+def test_pdf_is_one_page_and_true_to_size(name, paper):
+    """ISO 216 A4 and ANSI Letter; every box of the drawing stands on the page at 72 points to 25.4 mm."""
+    with pikepdf.open(io.BytesIO(card_drawing.pdf(name, paper))) as pdf:
+        assert len(pdf.pages) == 1
+        size = np.array([float(value) for value in pdf.pages[0].mediabox[2:]]) * MM_PER_POINT
+        np.testing.assert_allclose(size, {"a4": (210, 297), "letter": (215.9, 279.4)}[paper], atol=0.01)
+        starts = np.array(_path_starts(pdf.pages[0])) * MM_PER_POINT
+    what = card_drawing.drawing(name)
+    boxes = np.array(what.boxes)[:, :2]
+    found = starts[np.argsort(starts[:, 0])]
+    spread = np.ptp(boxes, axis=0)
+    black = found[len(found) - len(boxes) :] if len(found) < len(boxes) else starts[-len(boxes) :]
+    np.testing.assert_allclose(np.ptp(black, axis=0), spread, atol=0.01)
+
+
+def _path_starts(page) -> list[tuple[float, float]]:
+    """Where each sub-path begins, in points on the page, through every nested form."""
+    found: list[tuple[float, float]] = []
+
+    def walk(stream, resources, matrix):
+        stack = []
+        for operands, operator in pikepdf.parse_content_stream(stream):
+            name = str(operator)
+            if name == "q":
+                stack.append(matrix)
+            elif name == "Q":
+                matrix = stack.pop()
+            elif name == "cm":
+                matrix = pikepdf.Matrix(*[float(value) for value in operands]) @ matrix
+            elif name == "m":
+                x, y = (float(value) for value in operands)
+                found.append((matrix.a * x + matrix.c * y + matrix.e, matrix.b * x + matrix.d * y + matrix.f))
+            elif name == "Do":
+                form = resources["/XObject"][str(operands[0])]
+                if form.get("/Subtype") == "/Form":
+                    own = pikepdf.Matrix(form.get("/Matrix", pikepdf.Array([1, 0, 0, 1, 0, 0])))
+                    walk(form, form.get("/Resources", resources), own @ matrix)
+
+    walk(page, page.resources, pikepdf.Matrix())
+    return found
+
+
+def test_svg_is_in_millimetres():
+    """One user unit is one millimetre, so that every drawing program opens it at its size."""
+    text = card_drawing.svg("strip")
+    width, left, across = re.search(r'width="([\d.]+)mm".*viewBox="(-?[\d.]+) -?[\d.]+ ([\d.]+)', text).groups()
+    assert float(width) == float(across) == STRIP.width_mm + 2 * card_drawing.MARGIN_MM
+    assert float(left) == -card_drawing.MARGIN_MM
+
+
+def test_png_says_its_resolution():
+    """pHYs holds whole pixels a metre: 0.01 % at 300 dpi."""
+    picture = Image.open(io.BytesIO(card_drawing.png("strip", 300)))
+    assert picture.info["dpi"] == pytest.approx((300, 300), rel=1e-4)
+
+
+@pytest.mark.parametrize("name", card_drawing.NAMES)
+def test_check_lines_are_as_long_as_they_say(name):
+    """Between the middles of their end marks: the card's long side, and at least 100 mm the other way."""
+    what = card_drawing.drawing(name)
+    lines = card_drawing._check(what.width_mm, what.height_mm, what.height_mm + what.below_mm)
+    ticks = np.array([(x + w / 2, y + h / 2) for x, y, w, h in lines])
+    assert ticks[2][0] - ticks[1][0] == pytest.approx(what.width_mm)
+    assert ticks[5][1] - ticks[4][1] == pytest.approx(max(100.0, what.height_mm))
+    said = " ".join(words.text for words in what.words)
+    assert f"{what.width_mm:g} mm as drawn" in said
+
+
+@pytest.mark.parametrize("card", [STRIP, FRAME])
+def test_white_round_every_black_square(card):
+    """Nothing is drawn within 3.5 mm of a marker: the finder fits its edges between black and white."""
+    boxes = np.array(card_drawing.drawing(card.name).boxes)
+    for marker_id in card.centres_mm:
+        low, high = card.corners_mm(marker_id)[0], card.corners_mm(marker_id)[2]
+        inside = (boxes[:, :2] >= low - 1e-9).all(axis=1) & (boxes[:, :2] + boxes[:, 2:] <= high + 1e-9).all(axis=1)
+        near = (boxes[:, :2] < high + 3.5).all(axis=1) & (boxes[:, :2] + boxes[:, 2:] > low - 3.5).all(axis=1)
+        assert not (near & ~inside).any()
