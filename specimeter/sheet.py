@@ -200,6 +200,9 @@ class Weld(Table):
     bevel_deg: float | None = number(0, 90, "bevel angle of one side in degrees")
     root_gap_mm: float | None = number(0, 50, "root gap in mm")
     root_face_mm: float | None = number(0, 100, "root face in mm")
+    nominal_throat_mm: float | None = number(0.1, 200, "nominal throat of a fillet weld in mm: a in limits")
+    nominal_thickness_mm: float | None = number(0.1, 500, "nominal thickness of a butt weld in mm: s in limits")
+    nominal_leg_mm: float | None = number(0.1, 300, "nominal leg of a fillet weld in mm: z in limits")
     weld_axis_px: TwoPoints | None = Field(
         None, description="the weld's axis in the photo: two points in pixels, [[x, y], [x, y]]"
     )

@@ -1,4 +1,4 @@
-"""Whether everything was looked at: the examined area, every feature under a rule, and the calliper's check of the scale."""
+"""Whether everything was looked at and can be believed: examined area, every feature under a rule, checks of the scale."""
 
 from __future__ import annotations
 
@@ -9,11 +9,14 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from specimeter.judge import values
+from specimeter.judge.expression import holds
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import FEATURE_TESTS, Limits
 from specimeter.judge.membership import members, named
 from specimeter.judge.wording import listed, quantity
 from specimeter.measure.feature import Feature
+from specimeter.scale.model import Scale
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import BEND_TESTS, Sheet
 
@@ -23,6 +26,9 @@ HAZ_MM = 3.0  # heat-affected zone beside the weld, each side; judgement
 EDGE_SEEN = 0.95  # of the needed part of an edge: the ends are where the outline turns
 HAND = 0.02  # how near to an edge an outline drawn by hand must come, as a share of the width
 LEAST_CONFIDENCE = 0.5
+LOWEST_MM, HIGHEST_MM = -50.0, 250.0  # of a surface over its marker; judgement: no block is so high, no bent leg so long
+NEAREST = 0.5  # of the lens's distance: beyond it a lens cannot show both marker and surface sharp
+FRACTURE = 0.5  # of width times thickness: less than half of a nick-break's face is notches (judgement)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +40,45 @@ class Coverage:
     cautions: tuple[str, ...] = ()
 
 
-def of_area(sheet: Sheet, area: ExaminedArea | None) -> Coverage:
+def of_limits(sheet: Sheet, limits: Limits) -> Coverage:
+    """Whether the limits are for this test and for this specimen, where they say what they are for."""
+    doubts, tests, applies = [], limits.limits.tests, limits.limits.applies
+    if tests and sheet.specimen.test not in tests:
+        doubts.append(f"The limits are for {listed(tests)}, and this is a {sheet.specimen.test}.")
+    if applies is not None:
+        truth = holds(limits.applies_expression, values.of_sheet(sheet, "mm"), guarded=True)
+        if truth is not True:
+            why = "which the sheet does not settle" if truth is None else "which is not so here"
+            doubts.append(f"The limits are for {applies}, {why}.")
+    return Coverage(unseen=tuple(doubts))
+
+
+def of_scale(sheet: Sheet, scale: Scale | None) -> Coverage:
+    """Whether the scale contradicts itself, or the sheet asks for a surface where no specimen can lie."""
+    if scale is None:
+        return Coverage()
+    doubts = [_sentence(doubt) for doubt in scale.evidence.get("doubts", ())]
+    height = sheet.scale.surface_height_mm
+    if height is None:
+        return Coverage(open=tuple(doubts))
+    way = f"{abs(height):g} mm {'nearer to' if height > 0 else 'farther from'} the lens than the marker"
+    if not LOWEST_MM <= height <= HIGHEST_MM:
+        doubts.append(
+            f"The surface is said to lie {way}, and from {-LOWEST_MM:g} mm below it to {HIGHEST_MM:g} mm above it is what a "
+            "specimen beside a marker allows: check scale.surface_height_mm."
+        )
+    elif abs(height) > NEAREST * scale.view.distance_mm:
+        doubts.append(
+            f"The surface is said to lie {way}, which is {scale.view.distance_mm:.0f} mm from the lens: no photo shows both "
+            "sharp. Check scale.surface_height_mm."
+        )
+    return Coverage(open=tuple(doubts))
+
+
+def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None = None) -> Coverage:
     """Whether the examined area is the weld and heat-affected zone over the full width, and agrees with the calliper.
+
+    Of a nick-break the face is the specimen's width times its thickness, less the notches: `area_mm2` must be a good part of it.
 
     The calliper's width is the free check of the scale: a disagreement beyond the combined expanded uncertainty is a
     caution and leaves the judgement open. Without a calliper width there is no such check, which leaves it open too, since
@@ -43,13 +86,14 @@ def of_area(sheet: Sheet, area: ExaminedArea | None) -> Coverage:
     """
     if area is None or len(area.outline_px) < 3:
         return Coverage(unseen=("No examined area was found.",))
-    if sheet.specimen.test not in BEND_TESTS:
-        return Coverage()
     unseen, doubts, cautions = [], [], []
-    if len(area.exclude_px):
-        unseen.append(f"{len(area.exclude_px)} part(s) of the face were left out of the examination.")
     if area.confidence < LEAST_CONFIDENCE:
         doubts.append("The examined area was found with low confidence: check its outline, or give it in the table [region].")
+    if sheet.specimen.test not in BEND_TESTS:
+        unseen += _fracture_left_out(sheet, area_mm2)
+        return Coverage(unseen=tuple(unseen), open=tuple(doubts))
+    if len(area.exclude_px):
+        unseen.append(f"{len(area.exclude_px)} part(s) of the face were left out of the examination.")
     weld, thickness = sheet.specimen.weld_width_mm, sheet.specimen.specimen_thickness_mm
     arc_mm = 2 * math.radians(STEEPEST_DEG) * (sheet.bend.former_diameter_mm / 2 + thickness)
     needed = 1.0 if weld is None or sheet.specimen.test == "longitudinal-bend" else (weld + 2 * HAZ_MM) / arc_mm
@@ -98,22 +142,55 @@ def spans(area: ExaminedArea, share: float) -> bool:
 
 
 def of_features(sheet: Sheet, limits: Limits, features: Sequence[Feature], *, reviewed: bool) -> Coverage:
-    """Whether each feature is under a rule, or set aside with a reason in a review by a named person."""
+    """Whether each feature is under a rule, or set aside with a reason in a review by a named person.
+
+    A feature is under a rule if the rule's kinds name it and its conditions let it in. One that the conditions leave out (at a
+    corner, too small to count) is left out on nobody's word: a named person sets it aside, by rejecting it or, where it is
+    real, by confirming it, each with a reason.
+    """
     looking = [rule for rule in limits.rule if rule.test in FEATURE_TESTS]
-    doubts, cautions = [], []
-    present = [feature for feature in features if feature.status != "rejected"]
+    doubts = []
+    present = [feature for feature in features if feature.status != "rejected" and not _set_aside(feature, reviewed)]
     uncovered = [feature for feature in present if not any(named(rule, feature) for rule in looking)]
     for kind in sorted({feature.kind for feature in uncovered}):
         ids = [feature.id for feature in uncovered if feature.kind == kind]
         doubts.append(f"No rule looks at {listed(ids)} ({kind.replace('-', ' ')}).")
-    unexplained = [f.id for f in features if f.status == "rejected" and not (reviewed and f.reason)]
+    unexplained = [f.id for f in features if f.status == "rejected" and not _set_aside(f, reviewed)]
     if unexplained:
         doubts.append(f"{listed(unexplained)} set aside without a reason and a completed review by a named person.")
     counted = {m.id for rule in looking for m in members(rule, sheet, features, guarded=limits.guarded)}
     left_out = [feature.id for feature in present if feature not in uncovered and feature.id not in counted]
     if left_out:
-        cautions.append(f"{listed(left_out)} left out of every rule by the conditions in the limits, as entered.")
-    return Coverage(open=tuple(doubts), cautions=tuple(cautions))
+        doubts.append(
+            f"{listed(left_out)} left out of every rule by the conditions in the limits: a named person sets that aside, with a "
+            "reason, or a rule is entered for it."
+        )
+    return Coverage(open=tuple(doubts))
+
+
+def _set_aside(feature: Feature, reviewed: bool) -> bool:
+    """Whether a named person, in a completed review, gave a reason why no rule need look at it."""
+    return reviewed and bool(feature.reason and feature.reason.strip()) and feature.status in ("rejected", "confirmed", "added")
+
+
+def _fracture_left_out(sheet: Sheet, area_mm2: float | None) -> list[str]:
+    width, thickness = sheet.specimen.specimen_width_mm, sheet.specimen.specimen_thickness_mm
+    if sheet.specimen.test != "nick-break":
+        return []
+    if width is None or thickness is None or area_mm2 is None:
+        lacking = "specimen.specimen_width_mm and specimen_thickness_mm" if area_mm2 is not None else "the area examined"
+        return [f"Whether the whole face was examined is not known without {lacking}."]
+    if area_mm2 < FRACTURE * width * thickness:
+        return [
+            f"The examined area is {area_mm2:.3g} of the {width * thickness:.3g} mm2 of the specimen's section: more than any "
+            "notches account for was left out."
+        ]
+    return []
+
+
+def _sentence(text: str) -> str:
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
 def _width_doubt(calliper_mm: float, width_mm: float, u_width_mm: float) -> list[str]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from specimeter.judge import coverage, rules, validity
-from specimeter.judge.expression import holds
+from specimeter.judge.expression import Expression, holds
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Limits
 from specimeter.judge.model import Judgement, Verdict
+from specimeter.judge.wording import listed
 from specimeter.measure.feature import Feature
 from specimeter.scale.model import Scale
 from specimeter.segment.model import ExaminedArea
@@ -67,6 +68,7 @@ def decide(
     cautions = [*tested.cautions]
     verdicts: tuple[Verdict, ...] = ()
     gaps: list[tuple[str, str]] = [("not-measured", gap) for gap in tested.gaps]
+    gaps += [("undecided", doubt) for doubt in tested.open]
     if limits is not None:
         evidence = rules.Evidence(
             sheet=sheet,
@@ -78,7 +80,12 @@ def decide(
             unseen=() if area is None else area.unseen,
         )
         verdicts = tuple(rules.judge(rule, evidence) for rule in limits.rule)
-        for covered in (coverage.of_area(sheet, area), coverage.of_features(sheet, limits, features, reviewed=reviewed)):
+        for covered in (
+            coverage.of_limits(sheet, limits),
+            coverage.of_scale(sheet, scale),
+            coverage.of_area(sheet, area, area_mm2=area_mm2),
+            coverage.of_features(sheet, limits, features, reviewed=reviewed),
+        ):
             gaps += [("not-measured", sentence) for sentence in covered.unseen]
             gaps += [("undecided", sentence) for sentence in covered.open]
             cautions += covered.cautions
@@ -114,16 +121,21 @@ def _outcome(
 
 
 def _combined(limits: Limits, verdicts: Sequence[Verdict]) -> str:
-    """The outcome of the rules alone: the worst of them, or what `accept` makes of them."""
-    outcomes = [verdict.outcome for verdict in verdicts]
-    accept = limits.accept_expression
-    if accept is None:
-        return min(outcomes, key=RANK.index)
-    ids = [rule.id for rule in limits.rule]
+    """The outcome of the rules alone: the worst of them, or what `accept` makes of those that it names and the worst of the rest.
 
+    A rule that `accept` does not name must be kept besides, so that no finding is lost by not naming its rule. Within
+    `accept` a rule need be evaluated only as far as three-valued logic asks for it: ``flat or (fused and total)`` holds where
+    ``flat`` does, for a specimen that bent flat on itself has no fracture to evaluate the others on.
+    """
+    outcomes = {verdict.rule: verdict.outcome for verdict in verdicts}
+    besides = [outcomes[id_] for id_ in limits.beside_accept]
+    accept = limits.accept_expression
+    return min(besides if accept is None else [*besides, _accepted(accept, outcomes)], key=RANK.index)
+
+
+def _accepted(accept: Expression, outcomes: Mapping[str, str]) -> str:
     def holds_with(**truths: bool | None) -> bool | None:
-        known = {id_: (TRUTH | truths).get(outcome) for id_, outcome in zip(ids, outcomes, strict=True)}
-        return holds(accept, known, guarded=True)
+        return holds(accept, {id_: (TRUTH | truths).get(outcomes[id_]) for id_ in accept.names}, guarded=True)
 
     plain = holds_with(replace=False)
     if plain is True:
@@ -141,4 +153,7 @@ def _told(verdict: Verdict) -> str:
 
 def _all(limits: Limits, verdicts: Sequence[Verdict]) -> list[str]:
     told = [_told(verdict) for verdict in verdicts]
-    return told if limits.limits.accept is None else [f"Accepted is: {limits.limits.accept}.", *told]
+    if limits.limits.accept is None:
+        return told
+    besides = f", and besides {listed(limits.beside_accept)}" if limits.beside_accept else ""
+    return [f"Accepted is: {limits.limits.accept}{besides}.", *told]

@@ -13,6 +13,7 @@ from pydantic import AfterValidator, Discriminator, Field, Strict, Tag, model_va
 from specimeter.errors import LimitsError
 from specimeter.judge.expression import ANY, Expression, Quantity, Truth, holds, parse
 from specimeter.sheet import KINDS, Kind
+from specimeter.sheet import Test as SpecimenTest
 from specimeter.sheet_fields import Text
 from specimeter.toml_file import Table, validated, wrong
 from specimeter.toml_file import read as read_toml
@@ -23,7 +24,10 @@ MAX_RULES = 200
 Test = Literal["each", "sum", "count", "share", "spacing", "window", "section", "observation"]
 FEATURE_TESTS = ("each", "sum", "count", "share", "spacing", "window")
 
-FEATURE_SIZES = {"length_mm": 1, "width_mm": 1, "area_mm2": 2, "nearest_mm": 1, "along_weld_mm": 1, "through_wall_mm": 1}
+FEATURE_SIZES = {
+    **dict.fromkeys(("length_mm", "width_mm", "nearest_mm", "along_weld_mm", "through_wall_mm", "depth_mm"), 1),
+    "area_mm2": 2,
+}
 SECTION_SIZES = {
     **dict.fromkeys(
         (
@@ -45,6 +49,9 @@ SHEET_LENGTHS = {
     "former": ("bend", "former_diameter_mm"),
     "root_gap": ("weld", "root_gap_mm"),
     "root_face": ("weld", "root_face_mm"),
+    "a": ("weld", "nominal_throat_mm"),
+    "s": ("weld", "nominal_thickness_mm"),
+    "z": ("weld", "nominal_leg_mm"),
 }
 SHEET_ANGLES = {"bend_angle": ("bend", "angle_deg"), "bevel_angle": ("weld", "bevel_deg")}
 
@@ -88,7 +95,17 @@ class Head(Table):
         description='how the uncertainty enters: "guarded" (within only if value + U <= limit) or "simple" (the value is '
         "compared, U reported)"
     )
-    accept: str | None = Field(None, description="how rules combine: their ids with and, or, not and parentheses")
+    accept: str | None = Field(
+        None,
+        description="how rules combine: their ids with and, or, not and parentheses; a rule that is not named must be kept "
+        "besides",
+    )
+    tests: Annotated[tuple[SpecimenTest, ...], Strict(False)] = Field(
+        (), description='the tests that the limits are for: a list such as ["side-bend"]; absent: any'
+    )
+    applies: str | None = Field(
+        None, description='a condition on the sheet that the limits are for, such as "t > 3"; lengths in it are in mm'
+    )
 
 
 class Rule(Table):
@@ -117,7 +134,10 @@ class Rule(Table):
     beyond: Literal["exceeds", "replace"] = Field(
         "exceeds", description='what it means to be beyond the limit: "exceeds", or "replace" (another specimen is asked for)'
     )
-    of: Literal["area", "length"] | None = Field(None, description='what a share refers to: "area" or "length"')
+    of: Literal["area", "length"] | None = Field(
+        None,
+        description='what a share refers to, or what a count is divided by: "area" (examined) or "length" (of weld examined)',
+    )
     window_mm: float | None = Field(
         None, gt=0, le=10_000, description="length of the window along the weld in mm: a number above 0"
     )
@@ -133,7 +153,7 @@ class Rule(Table):
         needs = {
             "each": ("kinds", "size", "limit", "unit", "sense"),
             "sum": ("kinds", "size", "limit", "unit", "sense"),
-            "count": ("kinds", "limit", "sense"),
+            "count": ("kinds", "limit", "sense") if self.of is None else ("kinds", "limit", "sense", "unit"),
             "share": ("kinds", "of", "limit", "sense"),
             "spacing": ("kinds", "limit", "unit", "sense"),
             "window": ("kinds", "size", "window_mm", "limit", "unit", "sense"),
@@ -143,7 +163,7 @@ class Rule(Table):
         may = {
             "each": ("where", "counted"),
             "sum": ("where", "counted"),
-            "count": ("where", "counted", "unit"),
+            "count": ("where", "counted", "unit", "of"),
             "share": ("where", "counted", "size", "unit"),
             "spacing": ("where", "counted"),
             "window": ("where", "counted"),
@@ -200,6 +220,8 @@ class Rule(Table):
             return self.unit + ("2" if self.dimension == 2 else "")
         if self.test == "share":
             return "%"
+        if self.test == "count" and self.of is not None:
+            return f"per {self.unit}{'2' if self.of == 'area' else ''}"
         names = self.size_expression.names if self.size_expression else ()
         return "deg" if names and all(name.endswith("_deg") for name in names) else ""
 
@@ -248,6 +270,18 @@ class Limits(Table):
         return self.limits.decision == "guarded"
 
     @cached_property
+    def applies_expression(self) -> Expression | None:
+        names = {name: Quantity(1, "mm") for name in SHEET_LENGTHS} | {name: Quantity() for name in SHEET_ANGLES}
+        applies = self.limits.applies
+        return applies if applies is None else parse(applies, names, gives=Truth, field="limits.applies")
+
+    @property
+    def beside_accept(self) -> tuple[str, ...]:
+        """Ids of the rules that `accept` does not name: each of them must be kept besides."""
+        named = self.accept_expression.names if self.accept_expression is not None else frozenset()
+        return tuple(rule.id for rule in self.rule if rule.id not in named)
+
+    @cached_property
     def accept_expression(self) -> Expression | None:
         accept = self.limits.accept
         names = {rule.id: Truth() for rule in self.rule}
@@ -261,7 +295,7 @@ class Limits(Table):
         return self
 
     def check(self) -> None:
-        """Parse every expression; refuse a rule that `accept` forgets.
+        """Parse every expression; refuse an `accept` that holds whatever is found.
 
         Raises
         ------
@@ -270,16 +304,9 @@ class Limits(Table):
         """
         for rule in self.rule:
             rule.check()
+        _ = self.applies_expression
         if self.accept_expression is not None:
-            forgotten = [rule.id for rule in self.rule if rule.id not in self.accept_expression.names]
-            if forgotten:
-                raise LimitsError(
-                    f"accept leaves out {', '.join(forgotten)}: nothing would come of what that finds",
-                    field="limits.accept",
-                    expected="every rule's id at least once",
-                    mend="name it in accept, or remove the rule",
-                )
-            if holds(self.accept_expression, {rule.id: False for rule in self.rule}, guarded=True):
+            if holds(self.accept_expression, dict.fromkeys(self.accept_expression.names, False), guarded=True):
                 raise LimitsError(
                     "accept holds even where every rule is broken",
                     field="limits.accept",

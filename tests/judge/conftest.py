@@ -16,8 +16,10 @@ from specimeter.sheet import Sheet
 
 SQUARE_PX = np.array([[100.0, 50.0], [900.0, 50.0], [900.0, 850.0], [100.0, 850.0]])  # edges left and right
 
+SCALE = SimpleNamespace(evidence={}, view=SimpleNamespace(distance_mm=320.0))  # what the judge reads of a scale
 
-def sheet(*, observations=None, specimen=None, bend=None, validity=None):
+
+def sheet(*, observations=None, specimen=None, bend=None, validity=None, scale=None, weld=None):
     """A side bend of 25 mm plate, tested as asked; parts may be changed, and a part set to None is left out."""
     tables = {
         "specimen": {
@@ -34,8 +36,7 @@ def sheet(*, observations=None, specimen=None, bend=None, validity=None):
     asked |= {"weld_inside_bend": True, "broken_through": False}
     if validity != "absent":
         tables["validity"] = asked | (validity or {})
-    if observations:
-        tables["observations"] = observations
+    tables |= {name: table for name, table in (("observations", observations), ("scale", scale), ("weld", weld)) if table}
     kept = {name: {key: value for key, value in table.items() if value is not None} for name, table in tables.items()}
     return Sheet.model_validate(kept)
 
@@ -91,7 +92,7 @@ def judged(entered, *features, on=None, within=None, resolves_mm=0.2, **more):
         features,
         area=area() if within is None else within,
         smallest_resolvable_mm=resolves_mm,
-        scale=more.pop("scale", SimpleNamespace()),
+        scale=more.pop("scale", SCALE),
         **more,
     )
 
@@ -108,4 +109,5 @@ def make():
         bend_limits=bend_limits,
         judged=judged,
         square_px=SQUARE_PX,
+        scale=SCALE,
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -52,7 +55,7 @@ def test_leaving_the_calliper_width_out_does_not_help(make):
 def test_nothing_measured(make):
     from specimeter.judge.decide import decide
 
-    for area, scale in ((None, object()), (make.area(), None)):
+    for area, scale in ((None, make.scale), (make.area(), None)):
         judgement = decide(make.sheet(), make.bend_limits(), (), area=area, smallest_resolvable_mm=0.2, scale=scale)
         assert judgement.outcome == "not-measured"
 
@@ -104,11 +107,67 @@ def test_a_rejected_feature_is_never_counted(make):
         assert verdict.features == ()
 
 
-def test_what_the_conditions_leave_out_is_told(make):
-    entered = make.limits(make.rule(where="not at_corner"))
-    judgement = make.judged(entered, make.feature(1, 9.0, at_corner=True))
-    assert judgement.outcome == "within"  # the limits as entered say so
-    assert "f1 left out of every rule by the conditions in the limits, as entered." in judgement.cautions
+def test_what_the_conditions_leave_out_needs_a_named_person(make):
+    """Left out by `where` or `counted` on nobody's word is open; set aside with a reason in a review it is not."""
+    corner = make.limits(make.rule(where="not at_corner"))
+    every = make.limits(make.rule(id="n", test="count", size=None, unit=None, counted="length_mm > 100", limit=0))
+    for entered, one in ((corner, make.feature(1, 9.0, at_corner=True)), (every, make.feature(1, 9.0))):
+        for reviewed in (False, True):
+            judgement = make.judged(entered, one, reviewed=reviewed)
+            assert judgement.outcome == "undecided"
+            assert "f1 left out of every rule by the conditions" in " ".join(judgement.because)
+        for status in ("confirmed", "added", "rejected"):
+            said = replace(one, status=status, reason="a tear from the edge, no cause seen")
+            assert make.judged(entered, said, reviewed=True).outcome == "within"
+            assert make.judged(entered, said).outcome == "undecided"
+            assert make.judged(entered, replace(said, reason=" "), reviewed=True).outcome == "undecided"
+
+
+def test_a_reason_takes_no_confirmed_feature_out_of_a_rule_that_counts_it(make):
+    said = make.feature(1, 9.0, status="confirmed", reason="harmless")
+    assert make.judged(make.limits(make.rule()), said, reviewed=True).outcome == "exceeds"
+
+
+@pytest.mark.parametrize("height_mm", [-300.0, -51.0, 251.0, 500.0])
+def test_a_height_that_no_specimen_has(make, height_mm):
+    on = make.sheet(scale={"surface_height_mm": height_mm})
+    told(make, make.judged(make.bend_limits(), on=on), "undecided", "check scale.surface_height_mm")
+    assert make.judged(make.bend_limits(), make.feature(1, 9.0, 0.1), on=on).outcome == "exceeds"
+
+
+def test_a_height_beyond_half_the_lens_s_distance(make):
+    on = make.sheet(scale={"surface_height_mm": 161.0})
+    told(make, make.judged(make.bend_limits(), on=on), "undecided", "320 mm from the lens")
+    assert make.judged(make.bend_limits(), on=make.sheet(scale={"surface_height_mm": 159.0})).outcome == "within"
+
+
+def test_a_doubt_about_the_scale(make):
+    """What the scale stage says against itself: a distance that the picture contradicts, equipment out of date."""
+    scale = SimpleNamespace(evidence={"doubts": ["the rule RULE-07 was due on 2026-01-31"]}, view=make.scale.view)
+    told(make, make.judged(make.bend_limits(), scale=scale), "undecided", "The rule RULE-07 was due on 2026-01-31.")
+
+
+def test_limits_for_another_test_or_another_plate(make):
+    """Where the limits say what they are for, nothing else is within by them."""
+    for head, text in (
+        ({"tests": ["nick-break", "fillet-break"]}, "for nick-break and fillet-break, and this is a side-bend"),
+        ({"applies": "t <= 3"}, "for t <= 3, which is not so here"),
+        ({"applies": "a > 3"}, "which the sheet does not settle"),
+    ):
+        told(make, make.judged(make.limits(make.rule(), **head)), "not-measured", text)
+    assert make.judged(make.limits(make.rule(), tests=["side-bend"], applies="t > 3")).outcome == "within"
+
+
+@pytest.mark.parametrize(("area_mm2", "outcome"), [(160.0, "within"), (158.0, "not-measured"), (None, "not-measured")])
+def test_a_nick_break_s_face_is_its_width_times_its_thickness(make, area_mm2, outcome):
+    """25 x 12.7 mm is 317.5 mm2; a face of which less than half was examined had more left out than notches."""
+    specimen = {"id": "N1", "test": "nick-break", "specimen_width_mm": 25.0, "specimen_thickness_mm": 12.7}
+    on = make.sheet().model_validate({"specimen": specimen, "validity": {"valid": True}})
+    notch = (np.array([[200.0, 200.0], [210.0, 200.0], [210.0, 210.0]]),)
+    judgement = make.judged(
+        make.limits(make.rule()), on=on, within=make.area(exclude_px=notch, edges_px=()), area_mm2=area_mm2, U_area_mm2=1.0
+    )
+    assert judgement.outcome == outcome
 
 
 @pytest.mark.parametrize(("length_mm", "outcome"), [(2.9, "within"), (3.0, "not-measured"), (40.0, "not-measured")])

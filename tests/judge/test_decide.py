@@ -71,6 +71,36 @@ def test_accept_is_three_valued(make, accept, outcome):
     assert make.judged(entered, *features, on=make.sheet(observations={"bent-flat": True})).outcome == outcome
 
 
+@pytest.mark.parametrize("accept", ["flat", "flat or short"])
+def test_a_rule_that_accept_does_not_name_must_be_kept_besides(make, accept):
+    """Not naming a rule loses no finding: it joins with `and`, and what it finds decides."""
+    flat = {"id": "flat", "test": "observation", "observation": "bent-flat"}
+    on = make.sheet(observations={"bent-flat": True})
+    other = [make.rule(id="short", kinds=["crack"])] if "short" in accept else []
+    entered = make.limits(flat, *other, make.rule(id="besides"), accept=accept)
+    assert entered.beside_accept == ("besides",)
+    for found, outcome in (
+        ([], "within"),
+        ([make.feature(1, 4.0, 0.1)], "exceeds"),
+        ([make.feature(1, 2.95, 0.1)], "undecided"),
+        ([make.feature(1, None)], "not-measured"),
+    ):
+        judgement = make.judged(entered, *found, on=on)
+        assert judgement.outcome == outcome
+    assert make.judged(entered, on=on).because[0] == f"Accepted is: {accept}, and besides besides."
+    not_flat = make.sheet(observations={"bent-flat": False})
+    assert make.judged(make.limits(flat, make.rule(id="besides"), accept="flat"), on=not_flat).outcome == "exceeds"
+
+
+def test_accept_asks_only_for_what_it_needs(make):
+    """A specimen that bent flat on itself has no fracture on which the others could be evaluated."""
+    flat = {"id": "flat", "test": "observation", "observation": "bent-flat"}
+    fused = {"id": "fused", "test": "observation", "observation": "complete-fusion"}
+    entered = make.limits(flat, fused, make.rule(), accept="flat or (fused and single)")
+    assert make.judged(entered, on=make.sheet(observations={"bent-flat": True})).outcome == "within"
+    assert make.judged(entered, on=make.sheet(observations={"bent-flat": False})).outcome == "not-measured"
+
+
 def test_unreviewed_is_told_and_reviewed_is_not(make):
     found = make.feature(1, 2.0, 0.1)
     assert any("Not reviewed" in caution for caution in make.judged(make.bend_limits(), found).cautions)

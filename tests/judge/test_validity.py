@@ -41,12 +41,24 @@ def test_never_within_and_never_void(make, changes, told):
     assert make.judged(make.bend_limits(), make.feature(1, 4.0, 0.1), on=on).outcome == "exceeds"
 
 
-def test_what_is_not_stated_is_a_caution(make):
+ENTRIES = ("former_required_mm", "angle_required_deg", "weld_inside_bend", "broken_through", "tension_face")
+
+
+@pytest.mark.parametrize("left_out", ENTRIES)
+def test_what_is_not_stated_keeps_it_from_within(make, left_out):
+    """Leaving an entry out must not help; the sentence says what to enter. What exceeds still exceeds."""
+    on = make.sheet(validity={left_out: None})
+    judgement = make.judged(make.bend_limits(), on=on)
+    assert judgement.outcome == "undecided"
+    assert f"enter {left_out} in the table [validity]" in " ".join(judgement.because)
+    assert make.judged(make.bend_limits(), make.feature(1, 4.0, 0.1), on=on).outcome == "exceeds"
+
+
+def test_without_the_table_nothing_is_within(make):
     judgement = make.judged(make.bend_limits(), on=make.sheet(validity="absent"))
-    assert judgement.outcome == "within"
-    assert len(judgement.cautions) == 4
-    assert all("does not say" in caution for caution in judgement.cautions)
-    assert not make.judged(make.bend_limits()).cautions
+    assert judgement.outcome == "undecided"
+    assert [sum(entry in sentence for sentence in judgement.because) for entry in ENTRIES] == [1] * 5
+    assert make.judged(make.bend_limits()).outcome == "within"
 
 
 def test_a_harder_test_than_asked_is_a_caution(make):
@@ -63,6 +75,12 @@ def test_a_void_test_that_exceeds_all_the_same_is_told(make):
     assert "exceeded in this test all the same" in " ".join(judgement.cautions)
 
 
-def test_no_bend_no_bend_s_conditions(make):
-    on = make.sheet().model_validate({"specimen": {"id": "N1", "test": "nick-break"}})
-    assert check(on) == check(on).__class__()
+def test_of_other_tests_a_person_says_that_they_were_valid(make):
+    """A nick-break has no former and no angle; whether it was done as asked no picture shows."""
+    tables = {"specimen": {"id": "N1", "test": "nick-break"}}
+    found = check(make.sheet().model_validate(tables))
+    assert len(found.open) == 1
+    assert "enter valid = true" in found.open[0]
+    assert check(make.sheet().model_validate(tables | {"validity": {"valid": True}})) == check(make.sheet())
+    bad = {"valid": False, "reason": "it broke in the parent plate"}
+    assert "parent plate" in check(make.sheet().model_validate(tables | {"validity": bad})).void[0]

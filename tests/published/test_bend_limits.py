@@ -7,8 +7,10 @@ each; rules marked there as remembered are "from memory, check against the editi
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -91,13 +93,19 @@ def feature(number, length_mm, *, U=0.0, corner=False, kind="opening", cause=Non
     )
 
 
-def outcome(limits, *features, on=None):
+def outcome(limits, *features, on=None, reviewed=False):
     on = on or sheet()
     square = np.array([[0.0, 0.0], [900.0, 0.0], [900.0, 900.0], [0.0, 900.0]])
     area = ExaminedArea(
         outline_px=square, edges_px=(square[:2], square[2:]), width_mm=on.specimen.specimen_width_mm, u_width_mm=0.02
     )
-    return decide(on, limits, features, area=area, smallest_resolvable_mm=0.2, scale=object()).outcome
+    scale = SimpleNamespace(evidence={}, view=SimpleNamespace(distance_mm=320.0))
+    return decide(on, limits, features, area=area, smallest_resolvable_mm=0.2, scale=scale, reviewed=reviewed).outcome
+
+
+def set_aside(*features):
+    """As a named person leaves them who saw no cause within: the code does not count them, and says that somebody looks."""
+    return [replace(one, status="confirmed", reason="opened in bending at the corner, no cause seen") for one in features]
 
 
 def limits_of(*rules, decision="guarded"):
@@ -143,7 +151,9 @@ def test_one_size_on_under_and_over_its_limit(name, spares_corners, unit, decisi
     assert outcome(limits, feature(1, limit_mm + HAIR_MM)) == "exceeds"
     assert outcome(limits, feature(1, 0.5), feature(2, limit_mm + HAIR_MM)) == "exceeds"
     if spares_corners:
-        assert outcome(limits, feature(1, 20.0, corner=True)) == "within"
+        long = feature(1, 20.0, corner=True)
+        assert outcome(limits, long) == "undecided"  # nobody looked whether something within caused it
+        assert outcome(limits, *set_aside(long), reviewed=True) == "within"
     if name == "cfr49_192c.root_bend":
         assert entry["coupon_fails_if"] == f"crack_mm > {entry['limit_mm']}"
 
@@ -228,7 +238,8 @@ def test_corner_counts_only_with_a_cause(unit):
     limits = example(f"bend-single-corner-set-aside-{unit}.toml", "simple")
     entry = ENTRIES["asme_ix.qw163.open"]
     limit_mm = entry["limit_mm"] if unit == "mm" else 25.4 * float(printed_inches(entry))
-    assert outcome(limits, feature(1, 15.0, corner=True)) == "within"
+    assert outcome(limits, feature(1, 15.0, corner=True)) == "undecided"
+    assert outcome(limits, *set_aside(feature(1, 15.0, corner=True)), reviewed=True) == "within"
     for cause in FUSION:
         assert outcome(limits, feature(1, limit_mm, corner=True, cause=cause)) == "within"
         assert outcome(limits, feature(1, limit_mm + HAIR_MM, corner=True, cause=cause)) == "exceeds"
@@ -265,7 +276,9 @@ def test_short_edge_cracks_are_ignored(unit, bound_mm):
     """API Std 1104, 5.6.4.3: less than 6 mm (1/4 in) at an edge is ignored, 6 mm is not, nor one with a cause (memory)."""
     assert ENTRIES["api1104.bend.edge"]["ignore_if"] == "edge_origin and length_mm < 6.0"
     limits = example(f"bend-half-wall-short-corner-set-aside-{unit}.toml", "guarded")
-    assert outcome(limits, feature(1, bound_mm - HAIR_MM, corner=True)) == "within"
+    assert outcome(limits, feature(1, bound_mm - HAIR_MM, corner=True)) == "undecided"
+    assert outcome(limits, *set_aside(feature(1, bound_mm - HAIR_MM, corner=True)), reviewed=True) == "within"
+    assert outcome(limits, *set_aside(feature(1, bound_mm, corner=True)), reviewed=True) == "exceeds"
     assert outcome(limits, feature(1, bound_mm, corner=True)) == "exceeds"
     assert outcome(limits, feature(1, bound_mm + HAIR_MM, corner=True)) == "exceeds"
     assert outcome(limits, feature(1, bound_mm - HAIR_MM, corner=True, cause="slag")) == "exceeds"
