@@ -1,0 +1,202 @@
+"""Where in a photograph rows of evenly spaced marks may run: direction, place and spacing, from a reduced picture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+_CELL = 8  # px of the reduced picture: light's changes are gathered over two by two cells
+_REACH = 96  # px: length of the line of light that is looked at for evenness
+_LEAST_COHERENCE = 0.45
+_LEAST_SCORE = 0.42  # share of the light's changes that even marks explain
+_MOST_CELLS = 6000
+_PERIODS_PX = (2.3, 14.0)  # spacings that a line of that length shows well; wider ones show on a coarser picture
+_LONG_SIDES_PX = (650, 1300, 2600, 6000)  # of the pictures looked at, one after the other, as far as the photograph has them
+_FEWEST_CELLS = 3
+_BETWEEN_DEG, _BETWEEN_PX = 4.0, 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Row:
+    """A row of marks as first seen. Places are pixels of the full photograph.
+
+    Parameters
+    ----------
+    origin_px, along : array, shape (2,)
+        A point amid the marks and the unit direction along the row, [x, y].
+    at_px : array, shape (N,)
+        Distances from the origin along the row where marks were seen.
+    aside_px : array, shape (N,)
+        How far aside (to the left of `along` turned by -90 degrees: towards [-along_y, along_x]) they were seen there.
+    period_px : array, shape (N,)
+        Spacing of the marks there.
+    reduction : int
+        How many pixels of the photograph one pixel of the picture looked at is wide.
+    """
+
+    origin_px: np.ndarray
+    along: np.ndarray
+    at_px: np.ndarray
+    aside_px: np.ndarray
+    period_px: np.ndarray
+    reduction: int
+
+
+def rows_of_marks(green: np.ndarray) -> Iterator[Row]:
+    """Likely rows of marks, the coarsest picture's first, the best supported first.
+
+    Parameters
+    ----------
+    green : array, shape (H, W), uint8
+        The photograph, encoded (not linear): dark rules show as well as bright ones.
+    """
+    done = None
+    for wanted in _LONG_SIDES_PX:
+        reduction = max(1, int(np.ceil(max(green.shape) / wanted)))
+        if reduction == done:
+            continue
+        done = reduction
+        yield from _rows(reduced(green, reduction), reduction)
+        if reduction == 1:
+            break
+
+
+def reduced(picture: np.ndarray, reduction: int) -> np.ndarray:
+    """The picture with `reduction` x `reduction` pixels averaged into one; rows and columns left over are dropped."""
+    if reduction == 1:
+        return picture
+    rows, columns = (size // reduction for size in picture.shape[:2])
+    return cv2.resize(
+        picture[: rows * reduction, : columns * reduction], (columns, rows), interpolation=cv2.INTER_AREA
+    )
+
+
+def _rows(picture: np.ndarray, reduction: int) -> Iterator[Row]:
+    centres, angle, weight = _coherent_cells(picture)
+    if len(centres) < _FEWEST_CELLS:
+        return
+    period, score = _even(picture, centres, angle)
+    good = score > _LEAST_SCORE
+    centres, angle, period, score = centres[good], angle[good], period[good], score[good]
+    free = np.ones(len(centres), bool)
+    for _ in range(8):
+        members = _best_line(centres, angle, period, score * free)
+        if members.sum() < _FEWEST_CELLS:
+            return
+        row = _row(centres[members], angle[members], period[members], score[members], reduction)
+        free &= ~members
+        yield row
+
+
+def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Centres (N, 2), direction in which light changes (N,) in radians, and strength (N,) of cells where it changes one way."""
+    dx = cv2.Sobel(picture, cv2.CV_16S, 1, 0)
+    dy = cv2.Sobel(picture, cv2.CV_16S, 0, 1)
+    dx, dy = dx.astype(np.float32), dy.astype(np.float32)
+    shape = (picture.shape[1] // _CELL, picture.shape[0] // _CELL)
+    if min(shape) < 4:
+        return np.empty((0, 2)), np.empty(0), np.empty(0)
+    part = (slice(0, shape[1] * _CELL), slice(0, shape[0] * _CELL))
+    xx, yy, xy = (
+        cv2.resize(product[part], shape, interpolation=cv2.INTER_AREA) for product in (dx * dx, dy * dy, dx * dy)
+    )
+    xx, yy, xy = (plane[:-1, :-1] + plane[1:, :-1] + plane[:-1, 1:] + plane[1:, 1:] for plane in (xx, yy, xy))
+    total = xx + yy
+    coherence = np.hypot(xx - yy, 2 * xy) / (total + 1.0)
+    strength = total / 4
+    floor = max(200.0, 2.0 * float(np.median(strength)) if np.median(strength) < 400 else 400.0)
+    row, column = np.nonzero((coherence > _LEAST_COHERENCE) & (strength > floor))
+    if len(row) > _MOST_CELLS:
+        keep = np.argsort(-(coherence * np.minimum(strength, 4e4))[row, column])[:_MOST_CELLS]
+        row, column = row[keep], column[keep]
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)[row, column]
+    centres = np.column_stack([column + 1, row + 1]) * float(_CELL) - 0.5
+    return centres, angle, strength[row, column]
+
+
+def _even(picture: np.ndarray, centres: np.ndarray, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Spacing in pixels (N,) of the strongest even marks on a line through each centre, and the share (N,) that they explain."""
+    along = np.column_stack([np.cos(angle), np.sin(angle)]).astype(np.float32)
+    across = along[:, ::-1] * np.array([-1, 1], np.float32)
+    steps = (np.arange(_REACH) - (_REACH - 1) / 2).astype(np.float32)
+    profile = np.zeros((len(centres), _REACH), np.float32)
+    middle = centres.astype(np.float32)
+    for aside in (-2.5, 0.0, 2.5):
+        start = middle + aside * across
+        x = start[:, :1] + along[:, :1] * steps
+        y = start[:, 1:] + along[:, 1:] * steps
+        profile += _pick(picture, x, y)
+    profile = profile - _moving_mean(profile, 25)
+    window = np.hanning(_REACH).astype(np.float32)
+    padded = 2 * _REACH
+    power = np.abs(np.fft.rfft(profile * window, padded, axis=1)) ** 2
+    low, high = int(padded / _PERIODS_PX[1]), int(padded / _PERIODS_PX[0])
+    peak = low + np.argmax(power[:, low:high], axis=1)
+    rows = np.arange(len(peak))
+    # the main tone may be the second harmonic of the true one where marks are narrow: take the lower if it is there too
+    half = np.rint(peak / 2).astype(int)
+    near_half = np.max([power[rows, np.clip(half + k, 1, None)] for k in (-1, 0, 1)], axis=0)
+    peak = np.where((half >= low) & (near_half > 0.35 * power[rows, peak]), half, peak)
+    fine = np.clip(peak, 2, power.shape[1] - 2)
+    for _ in range(2):
+        best = np.argmax([power[rows, np.clip(fine + k, 2, power.shape[1] - 2)] for k in (-1, 0, 1)], axis=0) - 1
+        fine = np.clip(fine + best, 2, power.shape[1] - 2)
+    a, b, c = (np.log(power[rows, fine + k] + 1e-9) for k in (-1, 0, 1))
+    exact = fine + np.clip(0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-6), -0.6, 0.6)
+    explained = np.zeros(len(peak))
+    total = power[:, 3:].sum(axis=1) + 1e-9
+    for harmonic in (1, 2, 3):
+        at = np.rint(exact * harmonic).astype(int)
+        for k in range(-3, 4):
+            inside = (at + k > 2) & (at + k < power.shape[1])
+            explained += np.where(inside, power[rows, np.clip(at + k, 0, power.shape[1] - 1)], 0)
+    return padded / exact, explained / total
+
+
+def _moving_mean(values: np.ndarray, count: int) -> np.ndarray:
+    return cv2.blur(values, (count, 1), borderType=cv2.BORDER_REFLECT)
+
+
+def _pick(picture: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+
+
+def _best_line(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np.ndarray) -> np.ndarray:
+    """Which cells (N,) lie on the line with the most support: same direction, on one line across, like spacing."""
+    best, members = 0.0, np.zeros(len(centres), bool)
+    if not (score > 0).any():
+        return members
+    for k in np.argsort(-score)[:60]:
+        if score[k] <= 0:
+            break
+        turn = np.abs((angle - angle[k] + np.pi / 2) % np.pi - np.pi / 2)
+        along = np.array([np.cos(angle[k]), np.sin(angle[k])])
+        offset = centres - centres[k]
+        far, aside = offset @ along, offset @ np.array([-along[1], along[0]])
+        allowed = _BETWEEN_PX + 0.03 * np.abs(far)
+        like = np.abs(np.log(period / period[k])) < 0.05 + 0.0004 * np.abs(far)
+        on = (turn < np.radians(_BETWEEN_DEG) + 1e-4 * np.abs(far)) & (np.abs(aside) < allowed) & like & (score > 0)
+        support = float(score[on].sum()) + 0.02 * float(np.ptp(far[on]) / period[k])
+        if support > best:
+            best, members = support, on
+    return members
+
+
+def _row(centres, angle, period, score, reduction: int) -> Row:
+    twice = np.sum(score * np.exp(2j * angle))
+    direction = np.angle(twice) / 2
+    along = np.array([np.cos(direction), np.sin(direction)])
+    across = np.array([-along[1], along[0]])
+    middle = np.average(centres, axis=0, weights=score)
+    offset = centres - middle
+    return Row(
+        origin_px=(middle + 0.5) * reduction - 0.5,
+        along=along,
+        at_px=offset @ along * reduction,
+        aside_px=offset @ across * reduction,
+        period_px=period * reduction,
+        reduction=reduction,
+    )
