@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from PIL import Image
+
 from specimeter import photo as photos
 from specimeter import sheet as sheets
-from specimeter.errors import SpecimeterError
+from specimeter.errors import PhotoError, SpecimeterError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
@@ -19,8 +22,11 @@ from specimeter.measure.sizes import area_mm2
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
 from specimeter.record import build, store
+from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
+from specimeter.report import house as houses
 from specimeter.report import html, overlay, pdf, table
+from specimeter.report.house import PLAIN, House
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
 from specimeter.scale.place import place_surface, settled
@@ -132,6 +138,7 @@ def measure(
     out: str | Path,
     replace: bool = False,
     method: str = "learned",
+    settings_file: str | Path | None = None,
     progress: Progress = lambda stage: None,
 ) -> tuple[Record, Path]:
     """Run the main job and write the record folder; it is either whole or absent.
@@ -146,6 +153,8 @@ def measure(
         Put the new record in the place of an existing one, which is kept beside it.
     method : str
         Name of the segmenter (entry-point group ``specimeter.segmenters``).
+    settings_file : path, optional
+        The laboratory's name, logo and language; by default ``settings.toml`` beside the sheet, if there is one.
     progress : callable
         Told each stage as it begins.
 
@@ -161,6 +170,7 @@ def measure(
     """
     sheet = sheets.read(sheet_file)
     limits = None if limits_file is None else judge_limits.read(limits_file)
+    house = houses.beside(Path(sheet_file).parent) if settings_file is None else houses.read(settings_file)
     store.check_writable(out, sheet.specimen.id, replace)
     progress("photograph: reading")
     photo = photos.read(photo_file)
@@ -173,19 +183,38 @@ def measure(
         raise
     record = build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": method}, when=datetime.now(UTC))
     progress("report: drawing and writing")
-    files = report_files(photo, record)
-    folder = store.commit(build.to_json(record), files, out=out, id=sheet.specimen.id, replace=replace)
+    folder = store.commit(
+        build.to_json(record), folder_files([photo], record, house), out=out, id=sheet.specimen.id, replace=replace
+    )
     return record, folder
 
 
-def report_files(photo: Photo, record: Record) -> dict[str, bytes]:
-    """The files that stand beside ``record.json``: name -> content."""
-    picture = overlay.draw(photo, record)
+def folder_files(photographs: Sequence[Photo], record: Record, house: House = PLAIN) -> dict[str, bytes]:
+    """Everything that stands beside ``record.json``: the report, the photographs themselves, the laboratory's settings."""
+    kept = {folder_of.photo_name(stored): _own_bytes(photo) for stored, photo in zip(record.photos, photographs, strict=True)}
+    return {**kept, **house.files(), **report_files(photographs, record, house)}
+
+
+def report_files(photographs: Sequence[Photo], record: Record, house: House = PLAIN) -> dict[str, bytes]:
+    """The report's files: name -> content. The photographs are those of the record, in its order."""
+    pictures = [overlay.draw(photo, record, stored.id) for stored, photo in zip(record.photos, photographs, strict=True)]
+    files = {"overlay.png" if number == 1 else f"overlay-{number}.png": _png(one) for number, one in enumerate(pictures, 1)}
+    return files | {
+        "features.csv": table.features_csv(record),
+        "report.html": html.render(record, pictures, house),
+        "report.pdf": pdf.render(record, pictures, house),
+    }
+
+
+def _png(picture: Image.Image) -> bytes:
     png = io.BytesIO()
     picture.save(png, format="PNG", compress_level=3)
-    return {
-        "features.csv": table.features_csv(record),
-        "overlay.png": png.getvalue(),
-        "report.html": html.render(record, picture),
-        "report.pdf": pdf.render(record, picture),
-    }
+    return png.getvalue()
+
+
+def _own_bytes(photo: Photo) -> bytes:
+    """The photograph's file as it was read: a record keeps what its numbers came from."""
+    data = photo.path.read_bytes()
+    if hashlib.sha256(data).hexdigest() != photo.sha256:
+        raise PhotoError("the photograph was changed while it was measured", file=photo.path, mend="measure it again")
+    return data

@@ -32,6 +32,8 @@ RANK = {
     "record": 6,
     "report": 7,
     "job": 8,
+    "library": 8,
+    "revise": 9,
     "validate": 9,
     "training": 9,
     "commands": 10,
@@ -74,7 +76,7 @@ def offences(path: str, source: str) -> list[str]:
         if own == "scene":
             allowed = other in SCENE_MAY_IMPORT
         elif other == "scene":
-            allowed = own in ("validate", "training", "commands")
+            allowed = own in ("validate", "training", "commands", "library")
         else:
             allowed = RANK[other] < RANK[own] or RANK[other] == 0
         if not allowed:

@@ -24,12 +24,14 @@ def done(bend_case, tmp_path_factory):
     return record, folder, stages
 
 
-def test_the_folder_holds_the_five_files(done):
-    """Design section 6."""
+def test_the_folder_holds_its_files(done):
+    """Design section 6; with the photograph that the numbers came from, and the hashes of all."""
     _, folder, _ = done
     assert sorted(path.name for path in folder.iterdir()) == [
+        "SHA256SUMS",
         "features.csv",
         "overlay.png",
+        "p1.jpg",
         "record.json",
         "report.html",
         "report.pdf",

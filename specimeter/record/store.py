@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import errno
+import hashlib
 import os
 import re
 import secrets
@@ -14,6 +15,7 @@ from pathlib import Path
 
 from specimeter import files as one_way
 from specimeter.errors import RecordError, SheetError
+from specimeter.record.folder import RECORD, SUMS, sums
 
 try:
     import fcntl
@@ -57,8 +59,17 @@ def check_writable(out: str | Path, id: str, replace: bool = False) -> None:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
-def commit(record_json: bytes, files: Mapping[str, bytes], *, out: str | Path, id: str, replace: bool = False) -> Path:
-    """Write the folder ``out/<id>/`` with ``record.json`` and the other files, all of it or none of it.
+def commit(
+    record_json: bytes,
+    files: Mapping[str, bytes],
+    *,
+    out: str | Path,
+    id: str,
+    replace: bool = False,
+    keep: bool = True,
+    instead_of: str | None = None,
+) -> Path:
+    """Write the folder ``out/<id>/`` with ``record.json``, the other files and ``SHA256SUMS``, all of it or none of it.
 
     The folder is built under a hidden name beside its place, flushed to disk, and appears by one rename.
 
@@ -74,6 +85,10 @@ def commit(record_json: bytes, files: Mapping[str, bytes], *, out: str | Path, i
         The specimen's id, which becomes the folder's name.
     replace : bool
         Whether an existing record may give way; it is kept beside as ``<id>.replaced-<UTC time>``.
+    keep : bool
+        False where the new record's own log tells all that the old one held: the old folder is then removed.
+    instead_of : str, optional
+        SHA-256 of the ``record.json`` that is to give way; another one there meanwhile is refused.
 
     Returns
     -------
@@ -90,17 +105,26 @@ def commit(record_json: bytes, files: Mapping[str, bytes], *, out: str | Path, i
     """
     out = Path(out)
     target = out / folder_name(id)
-    content = {**files, "record.json": record_json}
-    if len(content) != len(files) + 1 or any(_fault(name) for name in content):
+    content = {**files, RECORD: record_json}
+    if SUMS in content or len(content) != len(files) + 1 or any(_fault(name) for name in content):
         raise ValueError(f"files of a record need plain, distinct names: {sorted(files)}")
     with _explained(out), _made(out):
         _sweep(out)
         if os.path.lexists(target) and not replace:
             raise _already_there(target)
         with _temporary(out) as temporary:
-            for name, data in content.items():
+            for name, data in {**content, SUMS: sums(content)}.items():
                 one_way.write(temporary / name, data)
-            _put(temporary, target, replace=replace)
+            if instead_of is not None and _hash_there(target) != instead_of:
+                raise RecordError(
+                    "somebody changed the record meanwhile",
+                    file=target,
+                    expected="the record that the change began with",
+                    mend="look at it as it is now, and make the change again",
+                )
+            kept = _put(temporary, target, replace=replace)
+            if kept is not None and not keep:
+                shutil.rmtree(kept, ignore_errors=True)
         one_way.sync_folder(out)
     return target
 
@@ -136,8 +160,18 @@ def _fault(name: str) -> str | None:
     return None
 
 
-def _put(temporary: Path, target: Path, *, replace: bool) -> None:
-    """One rename; before it, where a record gives way, another one, which is undone if the new record cannot take its place."""
+def _hash_there(target: Path) -> str | None:
+    try:
+        return hashlib.sha256((target / RECORD).read_bytes()).hexdigest()
+    except FileNotFoundError:
+        return None
+
+
+def _put(temporary: Path, target: Path, *, replace: bool) -> Path | None:
+    """One rename; before it, where a record gives way, another one, which is undone if the new record cannot take its place.
+
+    Returns where the old record lies now, if there was one.
+    """
     kept = None
     try:
         while True:
@@ -149,7 +183,7 @@ def _put(temporary: Path, target: Path, *, replace: bool) -> None:
                     os.rename(target, kept)
             try:
                 os.rename(temporary, target)
-                return
+                return kept
             except OSError as error:
                 if error.errno not in _TAKEN or not os.path.lexists(target):
                     raise

@@ -8,6 +8,7 @@ from typing import Any
 from specimeter.record import model
 from specimeter.record.model import Examined, Feature, Record, Scale
 from specimeter.report import words
+from specimeter.report.house import PLAIN, House
 from specimeter.rounding import figures, plus_minus
 
 MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
@@ -19,7 +20,7 @@ _WHERE = "Features were looked for inside this outline only; surface steeper tha
 Block = dict[str, Any]
 
 
-def content(record: Record) -> dict[str, Any]:
+def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
     """The whole report as JSON-ready data; every string is safe to show, none is markup.
 
     Keys: ``title id mark outcome word because points decides sections hash date version``. A section has ``heading`` and
@@ -37,7 +38,7 @@ def content(record: Record) -> dict[str, Any]:
         "points": list(record.reasons[1:]),
         "decides": " ".join([words.SAFETY, words.DECIDES, *([] if reviewed else [words.NOBODY])]),
         "sections": [
-            _section("Photograph", [_picture(record)]),
+            _section("Photograph", [_picture(record, number) for number in range(len(record.photos))]),
             _section("Features", _features(record)),
             _section("Cautions", [_points([*record.cautions, words.BY_EYE])]),
             _section("Verdicts", _verdicts(record)),
@@ -66,13 +67,15 @@ def _specimen(record: Record) -> list[Block]:
     return blocks
 
 
-def _picture(record: Record) -> Block:
-    seen = "; ".join(f"{feature.id}: {_kind(feature)}" for feature in record.features[:MOST_IN_ALT]) or "no feature"
-    if (more := len(record.features) - MOST_IN_ALT) > 0:
+def _picture(record: Record, number: int) -> Block:
+    photo = record.photos[number]
+    features = [feature for feature in record.features if feature.photo == photo.id]
+    seen = "; ".join(f"{feature.id}: {_kind(feature)}" for feature in features[:MOST_IN_ALT]) or "no feature"
+    if (more := len(features) - MOST_IN_ALT) > 0:
         seen += f"; and {more} more"
-    photo = record.photos[0]
     return {
         "is": "picture",
+        "number": number,
         "alt": f"Photograph of specimen {record.id} with the examined area, a scale bar and numbered outlines. {seen}.",
         "caption": f"{photo.file}, {photo.width_px} x {photo.height_px} px. Thin line: examined area, the rest dimmed. "
         "The bar's length holds where its note says. Struck out: rejected, not counted.",

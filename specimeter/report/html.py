@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 from xml.etree.ElementTree import Element, SubElement, tostring
@@ -12,16 +13,17 @@ from PIL import Image
 
 from specimeter.record.model import Record
 from specimeter.report.content import content
+from specimeter.report.house import PLAIN, House
 
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
-def render(record: Record, overlay: Image.Image) -> bytes:
-    """The report of `record` with its overlay picture, as UTF-8 HTML.
+def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
+    """The report of `record` with the overlay of each of its photographs, as UTF-8 HTML.
 
     Text reaches the page only as the text or an attribute of an element, so it is escaped by construction.
     """
-    report = content(record)
+    report = content(record, house)
     page = Element("html", lang="en")
     head = SubElement(page, "head")
     SubElement(head, "meta", charset="utf-8")
@@ -38,7 +40,7 @@ def render(record: Record, overlay: Image.Image) -> bytes:
         part = SubElement(main, "section")
         _add(part, "h2", section["heading"])
         for block in section["blocks"]:
-            _BLOCKS[block["is"]](part, block, overlay)
+            _BLOCKS[block["is"]](part, block, overlays)
     _add(
         SubElement(body, "footer"),
         "p",
@@ -54,21 +56,21 @@ def _head(header: Element, report: dict[str, Any]) -> None:
     _add(finding, "p", report["word"], **{"class": "word"})
     _add(finding, "p", report["because"])
     if report["points"]:
-        _points(finding, {"items": report["points"]}, None)
+        _points(finding, {"items": report["points"]}, ())
     _add(finding, "p", report["decides"], **{"class": "decides"})
 
 
-def _text(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:
+def _text(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]) -> None:
     _add(part, "p", block["text"])
 
 
-def _points(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:
+def _points(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]) -> None:
     points = SubElement(part, "ul")
     for item in block["items"]:
         _add(points, "li", item)
 
 
-def _facts(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:
+def _facts(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]) -> None:
     table = SubElement(part, "table", {"class": "facts"})
     if block["caption"]:
         _add(table, "caption", block["caption"])
@@ -79,7 +81,7 @@ def _facts(part: Element, block: dict[str, Any], overlay: Image.Image | None) ->
         _add(row, "td", value)
 
 
-def _table(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:
+def _table(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]) -> None:
     around = SubElement(part, "div", {"class": "wide short" if len(block["rows"]) <= 12 else "wide"})
     table = SubElement(around, "table")
     _add(table, "caption", block["caption"])
@@ -95,8 +97,8 @@ def _table(part: Element, block: dict[str, Any], overlay: Image.Image | None) ->
             _add(row, "td", cell, **look.get(index, {}))
 
 
-def _picture(part: Element, block: dict[str, Any], overlay: Image.Image | None) -> None:
-    jpeg = io.BytesIO()
+def _picture(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]) -> None:
+    overlay, jpeg = overlays[block["number"]], io.BytesIO()
     overlay.convert("RGB").save(jpeg, format="JPEG", quality=88, subsampling=0, optimize=True)
     figure = SubElement(part, "figure")
     SubElement(

@@ -68,13 +68,15 @@ class Window:
         return np.ascontiguousarray(cv2.warpAffine(crop, matrix, (self.width, self.height), **flags))
 
 
-def draw(photo: Photo, record: Record) -> Image.Image:
-    """The overlay of the record's first photograph: RGB, at most 2400 px on its long side.
+def draw(photo: Photo, record: Record, photo_id: str | None = None) -> Image.Image:
+    """The overlay of one of the record's photographs (the first, if none is named): RGB, at most 2400 px on its long side.
 
     First the part with the examined area; below it, or beside a tall one, the whole photograph (where it shows more) and the
     largest features enlarged, each with its own scale bar; last the key to the line styles.
     """
-    surface, area = surface_of(record), area_of(record)
+    photo_id = photo_id or record.photos[0].id
+    surface, area = surface_of(record, photo_id), area_of(record, photo_id)
+    record = record.model_copy(update={"features": tuple(f for f in record.features if f.photo == photo_id)})
     main, whole = _main_window(photo, area)
     shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)
     tall = main.height > 1.2 * main.width and (shown or not whole)

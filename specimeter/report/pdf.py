@@ -6,7 +6,7 @@ import io
 import json
 import re
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -18,6 +18,7 @@ from PIL import Image
 from specimeter.files import write
 from specimeter.record.model import Record
 from specimeter.report.content import content
+from specimeter.report.house import PLAIN, House
 
 STANDARD = "a-2b"
 _LONG = re.compile(r"[^\s\u200b]{25,}")  # a run without a place to break the line
@@ -27,23 +28,26 @@ _PROBE = b"""#set page(width: auto, height: auto)
 #sys.inputs.text"""
 
 
-def render(record: Record, overlay: Image.Image) -> bytes:
-    """The report of `record` with its overlay picture, as PDF/A-2b; the same bytes for the same record and picture.
+def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
+    """The report of `record` with the overlay of each photograph, as PDF/A-2b; the same bytes for the same record and pictures.
 
     A character that no font at hand can show is written as its code point, ``[U+4E2D]``; fonts of the system are
     asked only for characters that the shipped fonts lack.
     """
-    report = content(record)
+    report = content(record, house)
     report["short"] = report["id"] if len(report["id"]) <= 28 else report["id"][:27] + "…"
     letters = set(json.dumps(report, ensure_ascii=False)) - _COMMON
     shipped = _unshown(letters, shipped_only=True)
     lost = _unshown(shipped, shipped_only=False)
     report = _each_text(report, lambda text: _breakable(_spelt(text, lost)))
-    report["aspect"] = overlay.width / overlay.height
-    jpeg = io.BytesIO()
-    overlay.convert("RGB").save(jpeg, format="JPEG", quality=90, subsampling=0)
+    report["aspects"] = [overlay.width / overlay.height for overlay in overlays]
     with tempfile.TemporaryDirectory(prefix="specimeter-") as folder:
-        write(Path(folder) / "overlay.jpg", jpeg.getvalue())
+        for number, overlay in enumerate(overlays):
+            jpeg = io.BytesIO()
+            overlay.convert("RGB").save(jpeg, format="JPEG", quality=90, subsampling=0)
+            write(Path(folder) / f"overlay-{number}.jpg", jpeg.getvalue())
+        if house.logo is not None:
+            write(Path(folder) / "logo.png", house.logo)
         return _compile(
             (files("specimeter.report") / "report.typ").read_bytes(),
             {"report": json.dumps(report, ensure_ascii=False)},

@@ -6,32 +6,10 @@ import io
 
 import pandas as pd
 
-from specimeter.record.model import Record
+from specimeter.record.model import Feature, Record
 
-COLUMNS = [
-    "id",
-    "photo",
-    "kind",
-    "status",
-    "found_by",
-    "confidence",
-    "length_mm",
-    "U_length_mm",
-    "width_mm",
-    "U_width_mm",
-    "area_mm2",
-    "U_area_mm2",
-    "at_corner",
-    "nearest_mm",
-    "U_nearest_mm",
-    "along_weld_mm",
-    "through_wall_mm",
-    "cause",
-    "cause_basis",
-    "same_as",
-    "reason",
-    "missing",
-]
+_NOT_IN_A_TABLE = {"outline_px", "tips_px", "u_edge_px", "u_tip_px", "budget"}
+COLUMNS = [name for name in Feature.model_fields if name not in _NOT_IN_A_TABLE]
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 

@@ -18,7 +18,7 @@ from specimeter.errors import RecordError, SheetError
 from specimeter.record import store
 
 FILES = {"overlay.png": b"\x89PNG" * 9000, "features.csv": b"id,length_mm\n"}
-NAMES = ["features.csv", "overlay.png", "record.json"]
+NAMES = ["SHA256SUMS", "features.csv", "overlay.png", "record.json"]
 
 # Commits one record; argument n > 0: kill yourself with SIGKILL just before the n-th call that changes the disk.
 CHILD = """
@@ -57,8 +57,8 @@ def child(out, *, identity="SB-1", size=1000, tag="a", n=0, replace=False, go=""
 
 def tag_of(folder, size):
     """Which run's record the folder is; fails unless it is whole."""
-    assert sorted(os.listdir(folder)) == ["0.bin", "1.bin", "record.json"]
-    contents = {(folder / name).read_bytes() for name in os.listdir(folder)}
+    assert sorted(os.listdir(folder)) == ["0.bin", "1.bin", "SHA256SUMS", "record.json"]
+    contents = {(folder / name).read_bytes() for name in os.listdir(folder) if name != "SHA256SUMS"}
     assert len(contents) == 1
     (content,) = contents
     assert len(content) == size

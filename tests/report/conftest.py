@@ -13,6 +13,7 @@ from specimeter.scale.surface import Bend
 from specimeter.scale.view import View
 
 HASH = "0123456789abcdef" * 4
+MEASURED = {"when": "2026-11-25T14:30:00+00:00", "who": "specimeter 0.1.0", "what": "measured and recorded"}
 
 
 def bend_surface(width_px: int, height_px: int) -> Bend:
@@ -279,11 +280,10 @@ def make(shapes, *, width_px: int = 1600, height_px: int = 1200, **changes) -> S
         "tool": model.Tool(
             version="0.1.0", settings={"segmenter": "openings"}, libraries={"python": "3.11.7", "numpy": "2.4.6"}
         ),
-        "log": (model.LogEntry(when="2026-11-25T14:30:00+00:00", who="specimeter 0.1.0", what="measured and recorded"),),
     }
     fields.update(changes)
     photo = SimpleNamespace(rgb=photograph(surface, outlines, width_px, height_px), width_px=width_px, height_px=height_px)
-    return SimpleNamespace(photo=photo, record=model.Record(**fields), surface=surface)
+    return SimpleNamespace(photo=photo, record=model.logged(fields, MEASURED), surface=surface)
 
 
 FIVE = [

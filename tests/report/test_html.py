@@ -45,7 +45,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def text(five, five_overlay):
-    return html.render(five.record, five_overlay).decode("utf-8")
+    return html.render(five.record, [five_overlay]).decode("utf-8")
 
 
 def test_it_needs_nothing_beside_it(text):
@@ -98,7 +98,7 @@ def test_text_of_the_user_is_never_markup(five, five_overlay):
     sheet = {**record.sheet, "specimen": {**record.sheet["specimen"], "id": EVIL}, "order": {"client": EVIL}}
     feature = record.features[4].model_copy(update={"reason": EVIL})
     evil = record.model_copy(update={"sheet": sheet, "reasons": (EVIL, EVIL), "cautions": (EVIL,), "features": (feature,)})
-    text = html.render(evil, five_overlay).decode("utf-8")
+    text = html.render(evil, [five_overlay]).decode("utf-8")
     page = Page(text)
     assert not page.all("script")
     assert not page.all("b")
@@ -139,7 +139,7 @@ def test_sixty_features_and_none(case):
 
     grid = [(-22 + 5 * (i % 10), -10 + 4 * (i // 10)) for i in range(60)]
     many = case([("opening", "proposed", np.array(place, float), 1.5, 0.4, 7.0 * i) for i, place in enumerate(grid)])
-    page = Page(html.render(many.record, overlay.draw(many.photo, many.record)).decode())
+    page = Page(html.render(many.record, [overlay.draw(many.photo, many.record)]).decode())
     assert "f60" in page.texts
     none = case([], verdicts=())
-    Page(html.render(none.record, overlay.draw(none.photo, none.record)).decode())
+    Page(html.render(none.record, [overlay.draw(none.photo, none.record)]).decode())

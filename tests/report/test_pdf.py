@@ -16,7 +16,7 @@ ODD = "焊缝 שלום مرحبا 😀 \u202e\u200b\x07 ﷽ Ωμέγα Щит é
 
 @pytest.fixture(scope="module")
 def data(five, five_overlay):
-    return pdf.render(five.record, five_overlay)
+    return pdf.render(five.record, [five_overlay])
 
 
 def texts(data: bytes) -> list[str]:
@@ -107,7 +107,7 @@ def test_a_reviewed_record_bears_no_mark(five, five_overlay):
     from specimeter.record.model import Review
 
     reviewed = five.record.model_copy(update={"review": Review(state="reviewed", by="N. N.")})
-    for text in texts(pdf.render(reviewed, five_overlay)):
+    for text in texts(pdf.render(reviewed, [five_overlay])):
         assert "notatestreport" not in squeezed(text)
 
 
@@ -120,7 +120,7 @@ def test_it_says_the_same_as_the_record(five, data):
 
 def test_the_same_record_gives_the_same_bytes(five, five_overlay, data):
     """Nothing of the clock or of the machine's folders is in it."""
-    assert pdf.render(five.record, five_overlay) == data
+    assert pdf.render(five.record, [five_overlay]) == data
     assert b"/tmp" not in data
     assert b"2026-11-25T14:30:00" in data
 
@@ -130,14 +130,14 @@ def test_text_of_the_user_is_never_code(five, five_overlay):
     record = five.record
     sheet = {**record.sheet, "specimen": {**record.sheet["specimen"], "id": EVIL}, "order": {"client": EVIL}}
     evil = record.model_copy(update={"sheet": sheet, "reasons": (EVIL, EVIL), "cautions": (EVIL,)})
-    assert squeezed("".join(texts(pdf.render(evil, five_overlay)))).count(squeezed(EVIL)) >= 5
+    assert squeezed("".join(texts(pdf.render(evil, [five_overlay])))).count(squeezed(EVIL)) >= 5
 
 
 def test_letters_that_no_font_has_are_written_out(five, five_overlay):
     """A text of any script gives a report, and still PDF/A; what cannot be shown stands as its code point."""
     sheet = {**five.record.sheet, "order": {"client": ODD}}
     odd = five.record.model_copy(update={"sheet": sheet, "reasons": (ODD,)})
-    data = pdf.render(odd, five_overlay)
+    data = pdf.render(odd, [five_overlay])
     text = squeezed("".join(texts(data)))
     assert "[U+202E]" in text
     assert "Щит" in text
@@ -158,7 +158,7 @@ def test_long_words_long_texts_and_many_rows_fit(five, five_overlay):
     long = five.record.model_copy(
         update={"features": many, "sheet": sheet, "reasons": ("because " * 100,) * 12, "cautions": ("z" * 400,) * 8}
     )
-    pages = texts(pdf.render(long, Image.new("RGB", (600, 2400), "grey")))
+    pages = texts(pdf.render(long, [Image.new("RGB", (600, 2400), "grey")]))
     assert 6 <= len(pages) <= 30
     assert "f60" in squeezed("".join(pages))
 
@@ -167,6 +167,6 @@ def test_very_many_features_are_set(five, five_overlay):
     """Four hundred rows: the table runs over pages with its head repeated, and no text is too long for the format."""
     feature = five.record.features[0]
     many = tuple(feature.model_copy(update={"id": f"f{n}", "kind": "lack-of-inter-run-fusion"}) for n in range(1, 401))
-    pages = texts(pdf.render(five.record.model_copy(update={"features": many, "verdicts": ()}), five_overlay))
+    pages = texts(pdf.render(five.record.model_copy(update={"features": many, "verdicts": ()}), [five_overlay]))
     assert "f400" in squeezed("".join(pages))
     assert sum("cleardistance" in squeezed(page) for page in pages) > 6
