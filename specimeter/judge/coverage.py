@@ -78,7 +78,7 @@ def of_scale(sheet: Sheet, scale: Scale | None) -> Coverage:
 def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None = None) -> Coverage:
     """Whether the examined area is the weld and heat-affected zone over the full width, and agrees with the calliper.
 
-    Of a nick-break the face is the specimen's width times its thickness, less the notches: `area_mm2` must be a good part of it.
+    Of a nick-break the face is the specimen's width times its thickness, less the notches: `area_mm2` must be half of it.
 
     The calliper's width is the free check of the scale: a disagreement beyond the combined expanded uncertainty is a
     caution and leaves the judgement open. Without a calliper width there is no such check, which leaves it open too, since
@@ -162,8 +162,8 @@ def of_features(sheet: Sheet, limits: Limits, features: Sequence[Feature], *, re
     left_out = [feature.id for feature in present if feature not in uncovered and feature.id not in counted]
     if left_out:
         doubts.append(
-            f"{listed(left_out)} left out of every rule by the conditions in the limits: a named person sets that aside, with a "
-            "reason, or a rule is entered for it."
+            f"{listed(left_out)} left out of every rule by the conditions in the limits: a named person sets that aside, with "
+            "a reason, or a rule is entered for it."
         )
     return Coverage(open=tuple(doubts))
 

@@ -121,7 +121,7 @@ def _outcome(
 
 
 def _combined(limits: Limits, verdicts: Sequence[Verdict]) -> str:
-    """The outcome of the rules alone: the worst of them, or what `accept` makes of those that it names and the worst of the rest.
+    """The outcome of the rules alone: the worst of them, or what `accept` makes of those that it names and the worst besides.
 
     A rule that `accept` does not name must be kept besides, so that no finding is lost by not naming its rule. Within
     `accept` a rule need be evaluated only as far as three-valued logic asks for it: ``flat or (fused and total)`` holds where

@@ -305,14 +305,14 @@ class Limits(Table):
         for rule in self.rule:
             rule.check()
         _ = self.applies_expression
-        if self.accept_expression is not None:
-            if holds(self.accept_expression, dict.fromkeys(self.accept_expression.names, False), guarded=True):
-                raise LimitsError(
-                    "accept holds even where every rule is broken",
-                    field="limits.accept",
-                    expected="a condition that no specimen meets which keeps none of the rules",
-                    mend="leave out the word not; to ask for the opposite, turn the sense of the rule round",
-                )
+        accept = self.accept_expression
+        if accept is not None and holds(accept, dict.fromkeys(accept.names, False), guarded=True):
+            raise LimitsError(
+                "accept holds even where every rule is broken",
+                field="limits.accept",
+                expected="a condition that no specimen meets which keeps none of the rules",
+                mend="leave out the word not; to ask for the opposite, turn the sense of the rule round",
+            )
 
 
 def read(path: str | Path) -> Limits:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from specimeter.judge import values
@@ -16,6 +16,9 @@ from specimeter.sheet import Sheet
 UNAIDED_MM = 0.5  # judgement: what a rule without a least size is taken to ask for; an unaided eye marks such an opening
 LOOKED_FOR_MM = 10.0  # a least size in `counted` is looked for up to here
 STEPS = 400
+WIDTH_OF_LENGTH = 1 / 3  # judgement: openings drawn out by a bend are some 1/3 to 1/10 as wide as long
+WIDTHS = ("width_mm", "depth_mm", "through_wall_mm")
+WIDTH_NAMES = frozenset(WIDTHS) | frozenset(map(in_inches, WIDTHS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,23 +70,47 @@ def in_unit(size: Interval, expression: Expression, unit: str) -> Interval:
 
 
 def least_size_mm(rule: Rule, sheet: Sheet, limit: float) -> float:
-    """The smallest feature that the rule must be able to see, in mm.
+    """The smallest feature, by its greatest dimension, that the rule must not overlook, in mm.
 
-    For `each` it is the limit itself: what is larger must not be overlooked. For the others it is the least size that `counted`
-    and `where` let in, found by trying sizes; where they let in every size, it is `UNAIDED_MM`.
+    For `each` it is the limit itself: what is larger must be seen. For the others it is the least size that `counted` and
+    `where` let in; where they let in every size, it is `UNAIDED_MM`.
     """
     if rule.test == "each":
         limit_mm = _as_length_mm(limit, rule)
         return limit_mm if limit_mm and rule.sense in ("at most", "below") else UNAIDED_MM
+    return _least_counted_mm(rule, sheet, FEATURE_SIZES) or UNAIDED_MM
+
+
+def least_width_mm(rule: Rule, sheet: Sheet, limit: float) -> float:
+    """How fine the photograph must resolve for the rule, in mm: the width of the narrowest feature that it must not overlook.
+
+    Openings are narrower than they are long, and a photograph shows what is wide enough for it. So a third of the least length
+    is asked for, which is rounder than most openings are, but nothing finer than `UNAIDED_MM`, which an unaided eye, by which
+    codes are judged, marks too. Where the rule counts or limits the width itself, that width is asked for as it is.
+    """
+    widths = []
+    if rule.test == "each" and rule.size_expression.names & WIDTH_NAMES:
+        widths.append(least_size_mm(rule, sheet, limit))
+    if any(condition.names & WIDTH_NAMES for condition in _conditions(rule)):
+        widths.append(_least_counted_mm(rule, sheet, WIDTHS) or UNAIDED_MM)
+    if widths:
+        return max(widths)
+    least_mm = least_size_mm(rule, sheet, limit)
+    return max(least_mm * WIDTH_OF_LENGTH, min(least_mm, UNAIDED_MM))
+
+
+def _least_counted_mm(rule: Rule, sheet: Sheet, sizes: Iterable[str]) -> float:
+    """The least of `sizes` that the rule's conditions let in, found by trying; 0 if they let in every size."""
     sheet_values = values.of_sheet(sheet, rule.unit)
     for step in range(1, STEPS + 1):
         size_mm = LOOKED_FOR_MM * step / STEPS
         known = {"at_corner": None, **sheet_values}
         for name, power in FEATURE_SIZES.items():
-            known[name] = Interval.exact(size_mm**power)
-            known[in_inches(name)] = Interval.exact((size_mm / MM_PER_INCH) ** power)
+            tried = name in sizes
+            known[name] = Interval.exact(size_mm**power) if tried else "not tried"
+            known[in_inches(name)] = Interval.exact((size_mm / MM_PER_INCH) ** power) if tried else "not tried"
         if _counts(rule, known, guarded=False) is not False:
-            return LOOKED_FOR_MM * (step - 1) / STEPS or UNAIDED_MM
+            return LOOKED_FOR_MM * (step - 1) / STEPS
     return LOOKED_FOR_MM
 
 
@@ -96,5 +123,9 @@ def _as_length_mm(limit: float, rule: Rule) -> float:
 
 
 def _counts(rule: Rule, known: values.Known, *, guarded: bool) -> bool | None:
+    return and_([holds(condition, known, guarded=guarded) for condition in _conditions(rule)])
+
+
+def _conditions(rule: Rule) -> list[Expression]:
     conditions = [rule.where_expression] + ([rule.counted_expression] if rule.test != "each" else [])
-    return and_([holds(one, known, guarded=guarded) for one in conditions if one is not None])
+    return [condition for condition in conditions if condition is not None]

@@ -11,7 +11,7 @@ from specimeter.judge.conformity import conforms, p_conform
 from specimeter.judge.expression import value
 from specimeter.judge.interval import Interval, NotMeasured, total
 from specimeter.judge.limits import FEATURE_TESTS, Rule
-from specimeter.judge.membership import Member, in_unit, least_size_mm, members
+from specimeter.judge.membership import Member, in_unit, least_size_mm, least_width_mm, members
 from specimeter.judge.model import Verdict
 from specimeter.judge.sums import open_sum, summed
 from specimeter.judge.wording import limit as limit_words
@@ -208,23 +208,27 @@ def _area_of(member: Member) -> Interval | None:
 
 
 def _seen_well_enough(rule: Rule, evidence: Evidence, verdict: Verdict, limit: Interval) -> Verdict:
-    """`within` becomes ``not-measured`` where the picture cannot show the smallest size that the rule counts: anywhere, or in a
-    part that is burnt out, black or without structure."""
+    """`within` becomes ``not-measured`` where the picture cannot show the smallest feature that the rule counts.
+
+    Anywhere, or in a part that is burnt out, black or without structure.
+    """
     if verdict.outcome != "within":
         return verdict
-    need_mm, have_mm = least_size_mm(rule, evidence.sheet, limit.value), evidence.smallest_resolvable_mm
-    if have_mm is not None and math.isfinite(have_mm) and 0 < have_mm <= need_mm * (1 + 1e-9):
-        hiding = max(evidence.unseen, key=lambda part: part.length_mm, default=None)
-        if hiding is None or hiding.length_mm < need_mm:
-            return verdict
+    need_mm, have_mm = least_width_mm(rule, evidence.sheet, limit.value), evidence.smallest_resolvable_mm
+    if not have_mm or not math.isfinite(have_mm) or have_mm > need_mm * (1 + 1e-9):
+        resolved = have_mm and math.isfinite(have_mm)
+        have = f"it resolves {have_mm:.2g} mm" if resolved else "what it can resolve is not known"
         because = (
-            f"The photo is {hiding.why} over {hiding.length_mm:.2g} mm of the examined area, where an opening of the "
-            f"{need_mm:.3g} mm that this rule must see would be hidden: no finding is no evidence there."
+            f"The photo must show openings {need_mm:.2g} mm wide for this rule, and {have}: no finding is no evidence here."
         )
         return _told(rule, verdict.value, verdict.U, limit, "not-measured", because, (), features=verdict.features)
-    have = "what it can resolve is not known" if not have_mm or not math.isfinite(have_mm) else f"it resolves {have_mm:.2g} mm"
+    least_mm = least_size_mm(rule, evidence.sheet, limit.value)
+    hiding = max(evidence.unseen, key=lambda part: part.length_mm, default=None)
+    if hiding is None or hiding.length_mm < least_mm:
+        return verdict
     because = (
-        f"The photo must show openings down to {need_mm:.3g} mm for this rule, and {have}: no finding is no evidence here."
+        f"The photo is {hiding.why} over {hiding.length_mm:.2g} mm of the examined area, where an opening of the "
+        f"{least_mm:.3g} mm that this rule must see would be hidden: no finding is no evidence there."
     )
     return _told(rule, verdict.value, verdict.U, limit, "not-measured", because, (), features=verdict.features)
 

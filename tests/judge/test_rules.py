@@ -106,7 +106,7 @@ def test_none_found_is_told_with_what_could_be_seen(make):
     assert "0.34 mm" in verdict.because
 
 
-@pytest.mark.parametrize("resolves_mm", [None, float("nan"), float("inf"), 3.1])
+@pytest.mark.parametrize("resolves_mm", [None, float("nan"), float("inf"), 1.01, 3.1])
 def test_none_found_is_no_evidence_where_it_could_not_be_seen(make, resolves_mm):
     verdict = one(make, make.rule(), resolves_mm=resolves_mm)
     assert verdict.outcome == "not-measured"
@@ -114,16 +114,26 @@ def test_none_found_is_no_evidence_where_it_could_not_be_seen(make, resolves_mm)
     assert one(make, make.rule(), make.feature(1, 4.0, 0.1), resolves_mm=resolves_mm).outcome == "exceeds"
 
 
-def test_sum_must_see_the_smallest_that_it_counts(make):
-    total = make.rule(id="total", test="sum", counted="1 < length_mm <= 3", limit=10)
-    assert one(make, total, resolves_mm=1.0).outcome == "within"
-    assert one(make, total, resolves_mm=1.05).outcome == "not-measured"
-    inches = make.rule(id="total", test="sum", counted="1 / 32 < length_in", limit="3 / 8", unit="in")
-    assert one(make, inches, resolves_mm=0.77).outcome == "within"  # 1/32 in is 0.79 mm
-    assert one(make, inches, resolves_mm=0.81).outcome == "not-measured"
-    every = make.rule(id="total", test="sum", limit=10)
-    assert one(make, every, resolves_mm=0.5).outcome == "within"
-    assert one(make, every, resolves_mm=0.6).outcome == "not-measured"
+@pytest.mark.parametrize(("changes", "need_mm"), [
+    ({}, 1.0),  # each, 3 mm long: a third of it wide
+    ({"limit": 1.2}, 0.5),  # nothing finer than an unaided eye marks
+    ({"limit": 0.4}, 0.4),  # unless the limit itself is
+    ({"limit": "1 / 8", "unit": "in"}, 25.4 / 24),
+    ({"size": "width_mm", "limit": 0.8}, 0.8),  # a width is asked for as it is
+    ({"where": "width_mm > 0.3"}, 0.3),  # what counts by its width must be seen by it
+    ({"test": "sum", "counted": "length_mm > 1 and length_mm <= 3 and width_mm > 0.3", "limit": 10}, 0.3),
+    ({"test": "sum", "limit": 10}, 0.5),
+    ({"test": "sum", "counted": "1 < length_mm <= 3", "limit": 10}, 0.5),
+    ({"test": "sum", "counted": "length_mm > 0.3", "limit": 10}, 0.3),
+    ({"test": "sum", "counted": "length_mm > 4.5", "limit": 10}, 1.5),
+    ({"test": "sum", "counted": "width_mm > 0.7", "limit": 10}, 0.7),
+    ({"test": "sum", "counted": "length_in > 1 / 4", "limit": "3 / 8", "unit": "in"}, 6.35 / 3),
+])  # fmt: skip
+def test_the_photo_must_show_the_width_of_the_smallest_that_counts(make, changes, need_mm):
+    """Openings are narrower than long, so a third of the least length is asked for; steps of trial are 0.025 mm of length."""
+    changed = make.rule(**changes)
+    assert one(make, changed, resolves_mm=need_mm - 0.03).outcome == "within"
+    assert one(make, changed, resolves_mm=need_mm + 0.03).outcome == "not-measured"
 
 
 def test_sum_adds_uncertainties_linearly(make):
