@@ -7,7 +7,7 @@ from typing import Any
 
 from specimeter.record import model
 from specimeter.record.model import Examined, Feature, Record, Scale
-from specimeter.report import words
+from specimeter.report import budget, words
 from specimeter.report.house import PLAIN, House
 from specimeter.rounding import figures, plus_minus
 
@@ -179,26 +179,20 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
             "scale at the centre of the examined area",
             _with_unit(mm_per_px, "mm per px (k = 2)", scale.missing.get("mm_per_px")),
         ],
-        ["relative standard uncertainty", f"{figures(100 * scale.u_rel, 2)} %"],
+        *budget.sums(scale.budget, scale.u_rel),
         ["tilt of the camera to the marker", f"{figures(scale.tilt_deg, 2)}°"],
         ["height of the surface over the marker", f"{height} mm (k = 2)"],
     ]
-    budget = [
-        [
-            term.source,
-            "–" if term.value is None else f"{term.value:.6g}",
-            figures(term.u, 2),
-            term.unit,
-            "below 0.001 %" if term.contribution < 1e-5 else f"{figures(100 * term.contribution, 2)} %",
-            "∞" if term.dof is None else figures(term.dof, 2),
-            term.basis,
-        ]
-        for term in scale.budget
-    ]
-    heads = ["source", "value", "u", "unit", "of a length", "degrees of\nfreedom", "basis"]
     return [
         _facts(rows),
-        _table("Budget of the scale: standard uncertainties, k = 1", heads, budget, wide=6, first=0.8, numbers=(1, 2, 4)),
+        _table(
+            budget.CAPTION,
+            list(budget.HEADS),
+            budget.rows(scale.budget),
+            wide=budget.BASIS,
+            first=0.8,
+            numbers=budget.NUMBERS,
+        ),
         _facts([list(entry) for entry in words.entries(scale.evidence, digits=4)], caption="What was found"),
     ]
 

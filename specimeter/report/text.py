@@ -17,17 +17,17 @@ def summary(record: Record) -> str:
     """A few lines for a person at the terminal, ending without a newline; ``+-`` stands for plus or minus."""
     test = str(record.sheet["specimen"].get("test", "")).replace("-", " ")
     outcome = words.outcome(record.outcome, reviewed=record.review.state != "unreviewed")
-    lines = _wrapped(f"{record.id}, {test}: {outcome.upper()}", "")
-    lines += [line for reason in record.reasons for line in _wrapped(reason, "  ")]
+    lines = wrapped(f"{record.id}, {test}: {outcome.upper()}", "")
+    lines += [line for reason in record.reasons for line in wrapped(reason, "  ")]
     lines.append("")
     lines += _table(record.features)
     if record.cautions:
         lines += ["", "Cautions"]
-        lines += [line for caution in record.cautions for line in _wrapped(caution, "  ")]
+        lines += [line for caution in record.cautions for line in wrapped(caution, "  ")]
     lines.append("")
     if record.review.state == "unreviewed":
-        lines += _wrapped(words.UNREVIEWED[0].upper() + words.UNREVIEWED[1:] + ".", "")
-    lines += _wrapped(words.DECIDES, "")
+        lines += wrapped(words.UNREVIEWED[0].upper() + words.UNREVIEWED[1:] + ".", "")
+    lines += wrapped(words.DECIDES, "")
     return "\n".join(lines)
 
 
@@ -44,8 +44,8 @@ def _table(features: tuple[Feature, ...]) -> list[str]:
             plus_minus(feature.area_mm2, feature.U_area_mm2),
         ]
         corner = "-" if feature.at_corner is None else "yes" if feature.at_corner else "no"
-        name = [_cut(_plain(feature.id), 8), _cut(words.kind(feature.kind), 20)]
-        sizes = [_cut(_plain(size or "-"), 18) for size in sizes]
+        name = [_cut(plain(feature.id), 8), _cut(words.kind(feature.kind), 20)]
+        sizes = [_cut(plain(size or "-"), 18) for size in sizes]
         rows.append([*name, *sizes, corner, words.confidence(feature.confidence), feature.status])
     widths = [max(len(row[column]) for row in rows) for column in range(len(heads))]
     right = (2, 3, 4)
@@ -61,13 +61,13 @@ def _table(features: tuple[Feature, ...]) -> list[str]:
     return lines
 
 
-def _wrapped(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(_plain(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  " if indent else "")
+def wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(plain(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  " if indent else "")
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Characters that every terminal shows and none obeys: the usual signs in ASCII, the rest as its letter or code point."""
-    for sign, ascii_ in (("±", "+-"), ("²", "2"), ("°", " deg"), ("–", "-"), ("—", "-"), ("−", "-"), ("≤", "<="), ("≥", ">=")):
+    for sign, ascii_ in (("±", "+-"), ("²", "2"), ("°", " deg"), ("–", "-"), ("—", "-"), ("−", "-"), ("≤", "<="), ("≥", ">="), ("∞", "inf")):
         text = text.replace(sign, ascii_)
     return "".join(_letter(character) for character in words.shown(text))
 

@@ -228,6 +228,8 @@ def _evidence(
         distance_from = "the card's own perspective"
     else:
         distance_from = "the photograph's EXIF focal length" if lens.source == "exif" else "an assumed focal length"
+    first = np.cumsum([0, *(len(marker.side) for marker in markers)])
+    lie = {marker.id: -fit.every_residual_px[start:] for marker, start in zip(markers, first, strict=False)}
     return {
         "card": fit.card.name,
         "markers": [
@@ -237,6 +239,8 @@ def _evidence(
                 "corners_px": marker.corners_px.tolist(),
                 "side_px": marker.side_px,
                 "blur_px": marker.blur_px,
+                # how far its edges lie outside of where the fit puts them: top, right, bottom, left
+                "residual_px": [float(np.mean(lie[marker.id][: len(marker.side)][marker.side == side])) for side in range(4)],
             }
             for marker in sorted(markers, key=lambda marker: marker.id)
         ],

@@ -58,6 +58,8 @@ class CardFit:
     known_jacobian : array, shape (len(known), 15)
     residual_px : array, shape (N,)
         Across the edge, of the points kept.
+    every_residual_px : array, shape (M,)
+        The same for all points in the markers' order, those left out included.
     dropped : int
         Edge points that lie too far off (stains, glare).
     inflation : float
@@ -77,6 +79,7 @@ class CardFit:
     known_jacobian: np.ndarray
     residual_px: np.ndarray
     u_px: np.ndarray
+    every_residual_px: np.ndarray
     dropped: int
     inflation: float
     cost: float
@@ -207,6 +210,7 @@ def fit_card(
                 known_jacobian=jacobian[count:],
                 residual_px=off(p)[keep],
                 u_px=u_px[keep],
+                every_residual_px=off(p),
                 dropped=int(len(points) - count),
                 inflation=inflation,
                 cost=float(np.sum(relative[keep] ** 2) / inflation**2 + np.sum(off_known(p) ** 2)),
