@@ -34,6 +34,67 @@ class Specimen:
 
 
 @record
+class Zone:
+    """A part of a broken specimen's end that is not the broken face."""
+
+    kind: str  # saw-cut | disc-cut | machined | plate | cap
+    outline_mm: np.ndarray  # (N, 2) developed [s, a], closed; it may reach over the body's outline
+    level_mm: float  # of its middle over the broken face's mean plane
+    slope_s: float = 0.0  # rise along s
+    seed: int = 0
+
+
+@record
+class Broken:
+    """One half of a specimen that was broken open, its broken face up; developed [s, a]: s through the wall, a along the weld.
+
+    The mean plane of the broken face lies level, `crown_height_mm` over the bench; [0, 0] is the middle of the body.
+    """
+
+    test: str  # nick-break | fillet-break
+    thickness_mm: float  # through the wall, along s
+    width_mm: float  # along the weld, along a, notches included
+    body_mm: np.ndarray  # (N, 2) outline of the whole end
+    face_mm: np.ndarray  # (N, 2) outline of the broken face: without notches and machined ends
+    zones: tuple[Zone, ...] = ()
+    root: float = -1.0  # on which side along s the root lies
+    crown_height_mm: float = 30.0
+    axis_angle_deg: float = 90.0
+    half: str = "a"  # a | b: the mating half shows the same break mirrored
+
+    @property
+    def radius_mm(self) -> float:
+        """Half the extent along s."""
+        return self.thickness_mm / 2
+
+
+@record
+class Fracture:
+    """How the broken metal looks."""
+
+    name: str
+    grain_mm: float  # size of the facets; 0: none
+    tilt: float  # r.m.s. slope of the facets
+    dimple: float  # r.m.s. slope of the fine relief
+    dimple_mm: float
+    waves_mm: float  # r.m.s. height of the coarse relief
+    ridges: float  # r.m.s. slope of the ridges
+    ridge_mm: float
+    ridge_deg: float  # their direction, from s towards a
+    fan: float  # 0: ridges run parallel, 1: they fan out from one place
+    lip_mm: float  # width of the shear lips along the long edges
+    lip: float  # their slope
+    level: float  # reflectance of the metal
+    warm: float
+    diffuse: float
+    rough: float
+    rim_mm: float = 0.0  # width of a duller, finer rim round a crystalline middle
+    rust: float = 0.0
+    tint: float = 0.0
+    seed: int = 0
+
+
+@record
 class Weld:
     """Where the weld shows on the bend face and how strongly."""
 
@@ -55,10 +116,10 @@ class Opening:
     """One true imperfection: a void whose visible separation ends at the outline."""
 
     outline_mm: np.ndarray  # (N, 2) developed [s, a], closed, last point not repeated
-    kind: str  # opening | crack | pore
+    kind: str  # opening | crack | pore; broken faces also elongated-cavity | slag | lack-of-... | fisheye
     form: str  # how it was made: lens, ragged, cavity, fusion-line, pulled-pore, corner-tear, ...
     depth_mm: float
-    fill: str = "dark"  # dark | slag | facets
+    fill: str = "dark"  # dark | slag | facets; broken faces: shiny | oxidised | dark | glass | smooth | scaled | crystals
     lip_mm: float = 0.0
     lip_gain: float = 0.0
     at_corner: bool = False
@@ -209,9 +270,9 @@ class Scene:
 
     seed: int
     id: str
-    specimen: Specimen
-    finish: Finish
-    weld: Weld
+    specimen: Specimen | Broken
+    finish: Finish | Fracture
+    weld: Weld | None  # None on broken faces
     light: Light
     bench: Bench
     card: Card

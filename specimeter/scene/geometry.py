@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from specimeter.scene.describe import Camera, Specimen
+from specimeter.scene.describe import Broken, Camera, Specimen
 
 STEEPEST_DEG = 60.0  # beyond this the face is not examined (design section 7)
 
@@ -45,7 +45,7 @@ def sight(camera: Camera, points_px: np.ndarray) -> np.ndarray:
 # ------------------------------------------------------------------ specimen
 
 
-def axes(specimen: Specimen) -> np.ndarray:
+def axes(specimen: Specimen | Broken) -> np.ndarray:
     """Rows: the specimen's own x (along s at the crown), y (bend axis) and z (up, towards the camera) in the world, (3, 3)."""
     angle = np.radians(specimen.axis_angle_deg)
     axis = np.array([np.cos(angle), np.sin(angle), 0.0])
@@ -58,7 +58,7 @@ def arc_centre(specimen: Specimen) -> np.ndarray:
     return np.array([0.0, 0.0, -(specimen.crown_height_mm - specimen.radius_mm)])
 
 
-def crown(specimen) -> np.ndarray:
+def crown(specimen: Specimen | Broken) -> np.ndarray:
     """World place of the specimen's crown, or of the middle of a flat face, in mm, shape (3,)."""
     return np.array([0.0, 0.0, -specimen.crown_height_mm])
 
@@ -89,9 +89,14 @@ def edge_drop(specimen: Specimen, a_mm: np.ndarray) -> np.ndarray:
     return corner - np.sqrt(corner**2 - over**2)
 
 
-def place(specimen: Specimen, developed_mm: np.ndarray) -> np.ndarray:
-    """World points, shape (N, 3), of developed [s, a] in mm: on the arc, the legs and the rounded edges."""
+def place(specimen: Specimen | Broken, developed_mm: np.ndarray) -> np.ndarray:
+    """World points, shape (N, 3), of developed [s, a] in mm: on the arc, the legs and the rounded edges.
+
+    On a broken specimen: on the mean plane of its face.
+    """
     s, a = np.asarray(developed_mm, float).reshape(-1, 2).T
+    if isinstance(specimen, Broken):
+        return np.column_stack([s, a, np.zeros_like(s)]) @ axes(specimen) + crown(specimen)
     end, radius = half_angle(specimen), specimen.radius_mm
     theta = np.clip(s / radius, -end, end)
     beyond = s - theta * radius
@@ -144,7 +149,7 @@ def face_outline(specimen: Specimen, camera: Camera, step_mm: float = 0.5) -> np
     )
 
 
-def mm_per_px(specimen: Specimen, camera: Camera, developed_mm: tuple[float, float] = (0.0, 0.0)) -> float:
+def mm_per_px(specimen: Specimen | Broken, camera: Camera, developed_mm: tuple[float, float] = (0.0, 0.0)) -> float:
     """Square root of the developed area that one pixel covers at a developed point (analytic Jacobian, central differences)."""
     step = 1e-3
     s, a = developed_mm

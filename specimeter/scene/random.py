@@ -7,7 +7,7 @@ from collections.abc import Collection
 import numpy as np
 
 from specimeter.scene import card as cards
-from specimeter.scene import geometry, groups, lot, shapes, truth
+from specimeter.scene import fracture_random, geometry, groups, lot, shapes, truth
 from specimeter.scene.bench import BENCHES
 from specimeter.scene.camera import look_at
 from specimeter.scene.describe import Bench, Camera, Card, Imaging, Mark, Scene, Specimen, Weld
@@ -22,6 +22,8 @@ CAMERAS = {  # name: 35 mm equivalent focal lengths, least distance
     "bench-camera": ((50.0, 100.0), 250.0),
 }
 TESTS = ("face-bend", "root-bend", "side-bend", "longitudinal-bend")
+BROKEN_TESTS = fracture_random.TESTS  # to be asked for by name: their "finish" is one of FRACTURES
+FRACTURES = fracture_random.FRACTURES
 CARDS = ("strip", "frame", "none")
 
 
@@ -52,13 +54,15 @@ def random_scene(
     ideal: bool = False,
     tilt_deg: float | None = None,
     angle_deg: float | None = None,
+    half: str = "a",
 ) -> Scene:
     """One scene from a seed; each keyword fixes one choice and leaves the others as random as they were.
 
     Parameters
     ----------
     test, finish, light, bench, camera, card : str or collection of str, optional
-        One name, or the names to choose among (TESTS, FINISHES, LIGHTS, BENCHES, CAMERAS, CARDS).
+        One name, or the names to choose among (TESTS or BROKEN_TESTS, FINISHES or FRACTURES, LIGHTS, BENCHES, CAMERAS,
+        CARDS). Without a test a bend is drawn.
     clean : bool
         No openings at all.
     marks : bool
@@ -75,17 +79,28 @@ def random_scene(
         No blur, noise, tone curve or vignetting.
     tilt_deg, angle_deg : float, optional
         Tilt of the camera, and angle of the bend.
+    half : str
+        "a" or "b": which half of a broken specimen; the same seed gives the mating one.
     """
     root = np.random.SeedSequence(seed)
     rngs = [np.random.default_rng(s) for s in root.spawn(14)]
+    kind = pick(rngs[0], test, TESTS if test is None else (*TESTS, *BROKEN_TESTS))
     names = {
-        "test": pick(rngs[0], test, TESTS),
-        "finish": pick(rngs[1], finish, FINISHES),
+        "test": kind,
+        "finish": pick(rngs[1], finish, FRACTURES if kind in BROKEN_TESTS else FINISHES),
         "light": pick(rngs[2], light, LIGHTS),
         "bench": pick(rngs[3], bench, BENCHES),
         "camera": pick(rngs[4], camera, CAMERAS),
-        "card": pick(rngs[5], card, ("strip", "strip", "frame")) if card is None else pick(rngs[5], card, CARDS),
+        "card": pick(rngs[5], card, ("strip", "strip", "frame", "none")[: 4 if kind in BROKEN_TESTS else 3])
+        if card is None
+        else pick(rngs[5], card, CARDS),
     }
+    if kind in BROKEN_TESTS:
+        options = {
+            "clean": clean, "marks": marks, "width_px": width_px, "mm_per_px": mm_per_px, "height": height,
+            "openings": openings, "ideal": ideal, "tilt_deg": tilt_deg, "half": half,
+        }  # fmt: skip
+        return fracture_random.broken_scene(seed, rngs, names, CAMERAS, _imaging, options)
     specimen = _specimen(rngs[6], names["test"], names["card"], angle_deg)
     place = height or ("level", "level", "block", "bench", "unknown")[int(rngs[7].integers(5))]
     card_seed, camera_seed = (int(rngs[k].integers(1 << 62)) for k in (7, 8))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from specimeter.scene import card, geometry, shapes
-from specimeter.scene.describe import Opening, Scene, Specimen
+from specimeter.scene import card, fracture_truth, geometry, shapes
+from specimeter.scene.describe import Broken, Mark, Opening, Scene, Specimen
+from specimeter.scene.fracture_random import gauge_points_mm as broken_gauge_points_mm
 
 STEP_MM = 0.05
 
@@ -51,10 +52,8 @@ def feature(scene: Scene, opening: Opening) -> dict:
 
 def of(scene: Scene) -> dict:
     """The whole truth, JSON-ready. Camera and crown are given in the card's coordinates too, where there is a card."""
-    specimen, camera = scene.specimen, scene.camera
-    reach = specimen.width_mm / 2
-    ends = geometry.project(camera, geometry.place(specimen, [[0.0, -reach], [0.0, reach]]))
-    outline = geometry.face_outline(specimen, camera)
+    camera = scene.camera
+    own = fracture_truth.parts(scene, dense, _round) if isinstance(scene.specimen, Broken) else _bent_parts(scene)
     truth = {
         "format": "specimeter-truth",
         "version": 1,
@@ -63,7 +62,7 @@ def of(scene: Scene) -> dict:
         "groups": dict(scene.groups),
         "width_px": camera.width_px,
         "height_px": camera.height_px,
-        "mm_per_px": geometry.mm_per_px(specimen, camera),
+        "mm_per_px": geometry.mm_per_px(scene.specimen, camera),
         "camera": {
             "name": camera.name,
             "focal_px": camera.focal_px,
@@ -72,8 +71,37 @@ def of(scene: Scene) -> dict:
             "rotation": camera.rotation.tolist(),
             "eye_mm": list(map(float, camera.eye_mm)),
             "tilt_deg": float(np.degrees(np.arccos(np.clip(camera.rotation[2, 2], -1, 1)))),
-            "distance_mm": float(np.linalg.norm(camera.eye_mm - geometry.place(specimen, [[0.0, 0.0]])[0])),
+            "distance_mm": float(np.linalg.norm(camera.eye_mm - geometry.crown(scene.specimen))),
         },
+        **own,
+        "distractors": [_distractor(scene, mark) for mark in scene.marks],
+        "card": None,
+        "surface_height_mm": scene.true_surface_height_mm,
+    }
+    if scene.card.kind != "none":
+        truth["card"] = _card(scene)
+    return truth
+
+
+def _distractor(scene: Scene, mark: Mark) -> dict:
+    specimen, camera = scene.specimen, scene.camera
+    return {
+        "kind": mark.kind,
+        "size_mm": mark.size_mm,
+        "lines_px": [_round(geometry.project(camera, geometry.place(specimen, line)), 2) for line in mark.lines_mm],
+        "outline_px": _round(
+            geometry.project(camera, geometry.place(specimen, _around(np.concatenate(mark.lines_mm), mark.size_mm))), 2
+        ),
+    }
+
+
+def _bent_parts(scene: Scene) -> dict:
+    """What is true of a bend alone: specimen, axis, examined face, openings."""
+    specimen, camera = scene.specimen, scene.camera
+    reach = specimen.width_mm / 2
+    ends = geometry.project(camera, geometry.place(specimen, [[0.0, -reach], [0.0, reach]]))
+    outline = geometry.face_outline(specimen, camera)
+    return {
         "specimen": {
             "test": specimen.test,
             "radius_mm": specimen.radius_mm,
@@ -89,23 +117,7 @@ def of(scene: Scene) -> dict:
         "area_outline_mm": _round(outline, 4),
         "area_mm2": shapes.area_mm2(outline),
         "features": [feature(scene, opening) for opening in scene.openings],
-        "distractors": [
-            {
-                "kind": mark.kind,
-                "size_mm": mark.size_mm,
-                "lines_px": [_round(geometry.project(camera, geometry.place(specimen, line)), 2) for line in mark.lines_mm],
-                "outline_px": _round(
-                    geometry.project(camera, geometry.place(specimen, _around(np.concatenate(mark.lines_mm), mark.size_mm))), 2
-                ),
-            }
-            for mark in scene.marks
-        ],
-        "card": None,
-        "surface_height_mm": scene.true_surface_height_mm,
     }
-    if scene.card.kind != "none":
-        truth["card"] = _card(scene)
-    return truth
 
 
 def _around(points: np.ndarray, size_mm: float) -> np.ndarray:
@@ -160,6 +172,13 @@ def _card(scene: Scene) -> dict:
 def sheet_toml(scene: Scene) -> str:
     """The specimen sheet (design section 5) that a technician would have filled in for this scene."""
     specimen = scene.specimen
+    if isinstance(specimen, Broken):
+        return (
+            "\n".join(
+                [*fracture_truth.sheet_lines(scene), "", "[scale]", *_scale_lines(scene), "", "[validity]", "valid = true"]
+            )
+            + "\n"
+        )
     lines = [
         "[specimen]",
         f'id = "{scene.id}"',
@@ -219,7 +238,8 @@ def _scale_lines(scene: Scene) -> list[str]:
         if scene.printed_length_mm is not None:
             lines.append(f"printed_length_mm = {scene.printed_length_mm:.2f}")
     else:
-        points = gauge_points_mm(scene.specimen)
+        broken = isinstance(scene.specimen, Broken)
+        points = broken_gauge_points_mm(scene.specimen) if broken else gauge_points_mm(scene.specimen)
         ends = geometry.project(scene.camera, geometry.place(scene.specimen, points))
         ends = ends + rng.normal(0, 0.5, (2, 2))  # as well as a hand clicks
         lines = [
