@@ -147,6 +147,14 @@ def test_scale_area_false_calls_and_times():
     assert rows["time: openings, s (median)"].specimeter == "1.00"
 
 
+def test_a_face_placed_elsewhere_is_counted_and_not_averaged():
+    results = [scene(0, []), scene(1, [])]
+    results[1]["scale"] |= {"error": None, "u_rel": None}
+    rows = values(results)
+    assert rows["crown not on the surface found (left out above, missed below)"].specimeter == "1"
+    assert rows["scale within its 95 % interval"].specimeter == "0.500"
+
+
 def test_wrong_verdicts_are_within_for_exceeds_or_the_reverse():
     verdicts = [
         verdict("exceeds", "within"),

@@ -132,18 +132,23 @@ class _Clock:
 
 
 def _scale(truth: truths.Truth, scale: Scale, surface: Surface) -> Result:
-    """Scale at the crown in the middle of the face, and the standard uncertainty that its budget and the surface give it."""
+    """Scale at the crown in the middle of the face, and the standard uncertainty that its budget and the surface give it.
+
+    Both are None where the surface was misplaced so far that the true crown does not lie on it.
+    """
     middle = truths.surface(truth).project(np.zeros((1, 2)))
     here = float(np.sqrt(pixel_areas_mm2(surface, middle)[0]))
     shape = [float(np.sqrt(pixel_areas_mm2(variant, middle)[0])) / here - 1 for _, _, variant in surface.variants()]
+    u_rel = float(np.linalg.norm([scale.u_rel, *shape]))
+    on = bool(np.isfinite([here, u_rel]).all())
     return {
         "method": scale.method,
         "tilt_deg": truth["camera"]["tilt_deg"],
         "height": truth["groups"].get("height"),
         "true_mm_per_px": truth["mm_per_px"],
-        "mm_per_px": here,
-        "error": here / truth["mm_per_px"] - 1,
-        "u_rel": float(np.linalg.norm([scale.u_rel, *shape])),
+        "mm_per_px": here if on else None,
+        "error": here / truth["mm_per_px"] - 1 if on else None,
+        "u_rel": u_rel if on else None,
         "cautions": list(scale.cautions),
     }
 

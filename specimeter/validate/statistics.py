@@ -76,12 +76,17 @@ def _scale(done: Sequence[Result]) -> list[Row]:
         groups.setdefault(f"{scale['method']}{height}", []).append(scale)
         groups.setdefault("tilt to 15 deg" if scale["tilt_deg"] <= 15 else "tilt above 15 deg", []).append(scale)
     for name, scales in groups.items():
-        text, n = spread((s["error"] for s in scales), unit=100), str(len(scales))
+        text, n = spread((s["error"] for s in scales if s["error"] is not None), unit=100), str(len(scales))
         table.append(
             Row(what=f"scale error, %, {name} (median / p95 / worst)", goal="0.2", specimeter=text, plain="given", n=n)
         )
-    text, n = share(abs(s["error"]) <= 2 * s["u_rel"] for s in groups["all"])
-    return [*table, Row(what="scale within its 95 % interval", goal="0.93 to 0.99", specimeter=text, n=n)]
+    lost = sum(s["error"] is None for s in groups["all"])
+    text, n = share(s["error"] is not None and abs(s["error"]) <= 2 * s["u_rel"] for s in groups["all"])
+    return [
+        *table,
+        Row(what="crown not on the surface found (left out above, missed below)", goal="0", specimeter=str(lost), n=n),
+        Row(what="scale within its 95 % interval", goal="0.93 to 0.99", specimeter=text, n=n),
+    ]
 
 
 def _area(done: Sequence[Result]) -> list[Row]:
