@@ -81,8 +81,8 @@ class Path:
         return self.origin_px + u_all[..., None] * self.along + aside[..., None] * self.across
 
 
-def follow(picture: np.ndarray, reduction: int, row: Row, *, full_shape: tuple[int, int]) -> tuple[Path, np.ndarray] | None:
-    """The row's path, and how strongly marks show: amplitude (V, N) at `asides()` and whole n; None if it is no even row.
+def follow(picture: np.ndarray, reduction: int, row: Row, *, full_shape: tuple[int, int]) -> Path | None:
+    """The row's path, or None if it is no even row.
 
     Parameters
     ----------
@@ -106,6 +106,12 @@ def follow(picture: np.ndarray, reduction: int, row: Row, *, full_shape: tuple[i
         if reached:
             break
     return path
+
+
+def refit(picture: np.ndarray, reduction: int, path: Path) -> Path | None:
+    """The path fitted anew to all marks at once, as when they turned out finer."""
+    fitted = _refit(picture, reduction, path, _WINDOWS[-1])
+    return fitted[0] if fitted is not None and fitted[0].plausible() else None
 
 
 def straightened(picture: np.ndarray, reduction: int, path: Path, n: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -137,7 +143,9 @@ def tone(strip: np.ndarray, n: np.ndarray, spread: float = 1.5) -> tuple[np.ndar
     carrier = np.exp(-2j * np.pi * n).astype(np.complex64)
     product = changes * carrier
     sigma = spread * _PER
-    real, imag = (cv2.GaussianBlur(np.ascontiguousarray(part), (0, 0), sigma, sigmaY=1e-3) for part in (product.real, product.imag))
+    real, imag = (
+        cv2.GaussianBlur(np.ascontiguousarray(part), (0, 0), sigma, sigmaY=1e-3) for part in (product.real, product.imag)
+    )
     power = cv2.GaussianBlur(changes * changes, (0, 0), sigma, sigmaY=1e-3)
     amplitude = real + 1j * imag
     return amplitude, 2 * np.abs(amplitude) ** 2 / (power + 0.5)

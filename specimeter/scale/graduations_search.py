@@ -69,9 +69,7 @@ def reduced(picture: np.ndarray, reduction: int) -> np.ndarray:
     if reduction == 1:
         return picture
     rows, columns = (size // reduction for size in picture.shape[:2])
-    return cv2.resize(
-        picture[: rows * reduction, : columns * reduction], (columns, rows), interpolation=cv2.INTER_AREA
-    )
+    return cv2.resize(picture[: rows * reduction, : columns * reduction], (columns, rows), interpolation=cv2.INTER_AREA)
 
 
 def _rows(picture: np.ndarray, reduction: int) -> Iterator[Row]:
@@ -100,9 +98,7 @@ def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nda
     if min(shape) < 4:
         return np.empty((0, 2)), np.empty(0), np.empty(0)
     part = (slice(0, shape[1] * _CELL), slice(0, shape[0] * _CELL))
-    xx, yy, xy = (
-        cv2.resize(product[part], shape, interpolation=cv2.INTER_AREA) for product in (dx * dx, dy * dy, dx * dy)
-    )
+    xx, yy, xy = (cv2.resize(product[part], shape, interpolation=cv2.INTER_AREA) for product in (dx * dx, dy * dy, dx * dy))
     xx, yy, xy = (plane[:-1, :-1] + plane[1:, :-1] + plane[:-1, 1:] + plane[1:, 1:] for plane in (xx, yy, xy))
     total = xx + yy
     coherence = np.hypot(xx - yy, 2 * xy) / (total + 1.0)

@@ -1,0 +1,284 @@
+"""A rule in the picture becomes a scale: its view, its budget, its evidence and what a person must know about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from specimeter.errors import ScaleError
+from specimeter.scale.budget import K, Term, combine, rectangular, term
+from specimeter.scale.distance import Focal, focal, narrowed
+from specimeter.scale.graduations_choose import Edge, divisions, find_edges
+from specimeter.scale.graduations_fit import LOG_FOCAL, Comb, RuleFit, contributions, fit_rule, view_of
+from specimeter.scale.height import (
+    Height,
+    check_below_lens,
+    height_term,
+    length_logs,
+    lens_distance,
+    lens_over_marker,
+    mm_per_px,
+    specimen_px,
+    surface_height,
+)
+from specimeter.scale.lenses import Lenses, lenses
+from specimeter.scale.model import Scale
+from specimeter.sheet import Sheet
+
+_RULE_MM, _RULE_REL = 0.1, 0.001  # half-widths: how true a rule without certificate is over the length seen
+_STEEP_DEG = 20.0
+_STRAY = 0.06  # of a division: marks that miss an even rule by more are not one
+_BOTH = 2.0  # how much worse two edges together may fit than the first alone
+_LEAST_MM_SEEN = 12
+_INWARD_MM, _OUTWARD_MM = 16.0, 1.5  # a rule's marks and figures, from its marks' outer ends
+
+
+def scale_from_graduations(photo: Any, sheet: Sheet) -> Scale:
+    """Scale from a rule found in the photograph.
+
+    Parameters
+    ----------
+    photo : Photo
+    sheet : Sheet
+        Its scale may say ``graduation_mm``, the smallest division; absent, the pattern of long and short marks must.
+
+    Returns
+    -------
+    Scale
+        World x along the rule, origin at the first mark of the longest kind. The budget holds where the sheet says that
+        the specimen lies, else at the picture's middle.
+
+    Raises
+    ------
+    ScaleError
+        No rule shows, its divisions are ambiguous or contradict the sheet, or its marks do not stand evenly on a plane.
+    """
+    edges = find_edges(photo)
+    if not edges:
+        raise ScaleError(
+            "no rule was found: no row of at least 12 even marks, ending on a common line",
+            file=photo.file,
+            field="scale.method",
+            expected="a rule beside the specimen, flat, sharp, without glare on its marks, 20 mm or more of it in view",
+            mend="photograph again with the rule's marks well lit, or mark two points of it and enter the length between them",
+        )
+    chosen, said = divisions(edges, sheet.scale.graduation_mm, photo)
+    return _scale(photo, sheet, chosen, said, lens=focal(photo))
+
+
+def _scale(photo: Any, sheet: Sheet, chosen: Sequence[tuple[Edge, float]], said: tuple[str, ...], *, lens: Focal) -> Scale:
+    height, entered = surface_height(sheet), lens_distance(sheet)
+    over = None if entered is None else lens_over_marker(entered, height)
+    combs = [_comb(edge, division) for edge, division in chosen]
+    fits, combs, apart = _fit(combs, lens, photo, over)
+    if apart is not None:
+        said = (*said, apart)
+    if not fits or _rms(fits[0]) > _STRAY * combs[0].division_mm:
+        raise ScaleError(
+            "evenly spaced marks were found, but they do not stand evenly on a flat rule",
+            file=photo.file,
+            field="scale.method",
+            expected="one flat rule in view",
+            mend="lay the rule flat, or mark two points of it and enter the length between them",
+        )
+    fit = fits[0]
+    view = fit.view
+    check_below_lens(height, view, photo.file)
+    where = specimen_px(sheet)
+    reference_px = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if where is None else where
+    rule_term = _rule(sheet, combs[0])
+
+    def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
+        return (*_budget(fits, point_px, height), rule_term, height_term(view, point_px, height))
+
+    def views() -> Lenses:
+        log_px = float(fit.unknowns[LOG_FOCAL])
+        u = float(np.sqrt(fit.covariance[LOG_FOCAL, LOG_FOCAL]))
+        return lenses(fit.unknowns, u, view_of, lambda shift, start: fit.at_focal(log_px + shift, start))
+
+    def refocused(px: float, u_rel: float) -> Scale:
+        return _scale(photo, sheet, chosen, said, lens=narrowed(lens, px=px, u_rel=u_rel))
+
+    budget = budget_at(reference_px)
+    return Scale(
+        method="graduations",
+        view=view,
+        surface_height_mm=height.mm,
+        surface_height_u_mm=height.u_mm,
+        u_rel=combine(budget),
+        budget=budget,
+        tilt_deg=view.tilt_deg,
+        evidence=_evidence(photo, chosen[: len(combs)], fits[0], combs, lens, reference_px, height, entered is not None),
+        cautions=(*height.cautions, *said, *_cautions(fits, combs)),
+        reference_px=(float(reference_px[0]), float(reference_px[1])),
+        budget_at=budget_at,
+        lenses=views,
+        refocused=refocused,
+    )
+
+
+def _comb(edge: Edge, division_mm: float) -> Comb:
+    marks = edge.marks
+    index = marks.index - edge.pattern.first
+    per_px = division_mm / marks.path.period_px(marks.path.u_of(marks.index))
+    good = np.isfinite(marks.points_px).all(axis=2) & np.isfinite(marks.u_px)
+    middle = (marks.zone[0] + marks.zone[1]) / 2
+    ends = marks.path.places(np.array([marks.index.min(), marks.index.max()], float), np.array([middle]))[0]
+    return Comb(
+        index=np.concatenate([index[row] for row in good]),
+        points_px=np.concatenate([points[row] for points, row in zip(marks.points_px, good, strict=True)]),
+        u_mm=np.concatenate([(u * per_px)[row] for u, row in zip(marks.u_px, good, strict=True)]),
+        division_mm=division_mm,
+        line_px=ends,
+        u_line_mm=0.3 * division_mm,
+    )
+
+
+def _fit(combs: list[Comb], lens: Focal, photo: Any, over) -> tuple[list[RuleFit], list[Comb], str | None]:
+    """The view by both edges where they agree, else by the first alone, and then what is to be said."""
+    size = {"focal": lens, "width_px": photo.width_px, "height_px": photo.height_px, "lens_distance_mm": over}
+    alone = fit_rule(combs[:1], **size)
+    if len(combs) == 1 or not alone:
+        return alone, combs[:1], None
+    both = fit_rule(combs, **size)
+    if both and both[0].inflation < _BOTH * alone[0].inflation and both[0].dropped < 0.1 * len(both[0].u_mm):
+        return both, combs, None
+    return (
+        alone,
+        combs[:1],
+        (
+            "a second row of marks does not lie on the first one's plane or is not spaced alike: another rule, or one that is "
+            "not flat; only the first row was used"
+        ),
+    )
+
+
+def _rms(fit: RuleFit) -> float:
+    return float(np.sqrt(np.mean(fit.residual_mm**2)))
+
+
+def _rule(sheet: Sheet, comb: Comb) -> Term:
+    """How true the rule itself is over the length seen."""
+    span, expanded = float(np.ptp(comb.index)) * comb.division_mm, sheet.scale.length_U_mm
+    if expanded is not None:
+        u, basis = expanded / K, "entered with its U (k = 2)"
+    else:
+        u = rectangular(max(_RULE_MM, _RULE_REL * span))
+        basis = "judgement, no certificate: true to 0.1 mm, or 0.1 %, over the length seen"
+    return term("the rule's own divisions", value=span, unit="mm", u=u, sensitivity=1.0 / span, basis=basis)
+
+
+def _budget(fits: Sequence[RuleFit], point_px: np.ndarray, height: Height) -> tuple[Term, ...]:
+    fit = fits[0]
+    of_marks, of_known = contributions(fit, point_px, height.mm)
+    u_mark = float(np.median(fit.u_mm) * fit.inflation)
+    lines = [
+        term(
+            "places of the marks",
+            value=None,
+            unit="mm",
+            u=u_mark,
+            sensitivity=of_marks / u_mark,
+            basis=f"noise at {len(fit.residual_mm)} points on marks, enlarged {fit.inflation:.2f} times to explain their residuals",
+            dof=float(max(len(fit.residual_mm) - len(fit.unknowns), 1)),
+        )
+    ]
+    for known, part in zip(fit.known, of_known, strict=True):
+        value = float(np.exp(known.value)) if known.source == "principal distance" else known.value
+        lines.append(term(known.source, value=value, unit=known.unit, u=known.u, sensitivity=part / known.u, basis=known.basis))
+    if len(fits) > 1:
+        difference = length_logs(fit.view, point_px, height.mm) - length_logs(fits[1].view, point_px, height.mm)
+        part = float(np.sqrt(np.mean(difference**2)) / 2)
+        basis = "half the difference of two fits that explain the picture alike"
+        lines.append(term("which way the rule leans", value=None, unit="1", u=part, sensitivity=1.0, basis=basis))
+    return tuple(lines)
+
+
+def _cautions(fits: Sequence[RuleFit], combs: Sequence[Comb]) -> tuple[str, ...]:
+    fit, said = fits[0], []
+    if fit.view.tilt_deg > _STEEP_DEG:
+        said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
+    span = np.ptp(combs[0].index) * combs[0].division_mm
+    if span < _LEAST_MM_SEEN:
+        said.append(f"only {span:.0f} mm of the rule could be read: let more of it show")
+    if len(fits) > 1:
+        said.append("the rule does not show which way it leans; the uncertainty allows for both")
+    return tuple(said)
+
+
+def _evidence(
+    photo: Any,
+    chosen,
+    fit: RuleFit,
+    combs: Sequence[Comb],
+    lens: Focal,
+    reference_px: np.ndarray,
+    height: Height,
+    entered: bool,
+) -> dict[str, Any]:
+    u_after = np.sqrt(np.diag(fit.covariance))
+    first = chosen[0][0].marks
+    if entered:
+        distance_from = "the camera distance as entered, with the picture's own evidence"
+    elif u_after[LOG_FOCAL] < 0.5 * lens.u_rel:
+        distance_from = "the rule's own perspective"
+    else:
+        distance_from = "the photograph's EXIF focal length" if lens.source == "exif" else "an assumed focal length"
+    return {
+        "edges": [_edge(edge, division) for edge, division in chosen],
+        "rule_outline_px": _outline(fit, chosen).tolist(),
+        "marks": int(sum(len(edge.marks.index) for edge, _ in chosen)),
+        "points": len(fit.residual_mm),
+        "points_dropped": fit.dropped,
+        "residual_rms_mm": _rms(fit),
+        "residual_rms_px": _rms(fit) / combs[0].division_mm * first.period_px,
+        "u_mark_px": float(np.nanmedian(first.u_px)),
+        "inflation": fit.inflation,
+        "lens_over_marker_mm": fit.view.distance_mm,
+        "u_lens_over_marker_rel": float(u_after[LOG_FOCAL]),
+        "distance_from": distance_from,
+        "focal_px": fit.view.focal_px,
+        "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px, px=fit.view.focal_px),
+        "focal_source": lens.source,
+        "k1": fit.view.k1,
+        "mm_per_px_at_reference": mm_per_px(fit.view, reference_px, height.mm),
+    }
+
+
+def _edge(edge: Edge, division_mm: float) -> dict[str, Any]:
+    marks = edge.marks
+    outer, inner = (np.where(np.isfinite(points), points, 0.0) for points in marks.points_px)
+    seen = np.isfinite(marks.points_px).all(axis=(0, 2))
+    return {
+        "division_mm": division_mm,
+        "pattern": edge.pattern.name,
+        "pattern_explains": edge.pattern.explained,
+        "marks": len(marks.index),
+        "seen_share": marks.seen_share,
+        "dark": marks.dark,
+        "contrast": marks.contrast,
+        "period_px": marks.period_px,
+        "index": (marks.index - edge.pattern.first)[seen].tolist(),
+        "outer_px": np.round(outer[seen], 3).tolist(),
+        "inner_px": np.round(inner[seen], 3).tolist(),
+        "length_divisions": np.round(marks.lengths[seen], 2).tolist(),
+    }
+
+
+def _outline(fit: RuleFit, chosen) -> np.ndarray:
+    """Corners (4, 2) in pixels round the marks and figures of all edges: what is not the specimen."""
+    corners = []
+    for edge, division in chosen:
+        marks = edge.marks
+        low, high = marks.zone if marks.inward > 0 else marks.zone[::-1]
+        outer = low - marks.inward * _OUTWARD_MM / division
+        inner = outer + marks.inward * _INWARD_MM / division
+        ends = np.array([marks.index.min() - 3.0, marks.index.max() + 3.0])
+        safe = np.where(np.isfinite(marks.path.u_of(ends)), ends, np.array([marks.index.min(), marks.index.max()], float))
+        corners.append(fit.view.on_plane(marks.path.places(safe, np.array([outer, inner])).reshape(-1, 2)))
+    world = np.concatenate(corners)
+    world = world[np.isfinite(world).all(axis=1)]
+    (x0, y0), (x1, y1) = world.min(axis=0), world.max(axis=0)
+    return fit.view.project(np.array([[x0, y0, 0.0], [x1, y0, 0.0], [x1, y1, 0.0], [x0, y1, 0.0]]))

@@ -1,0 +1,186 @@
+"""Which rows in a photograph are a rule's, what their divisions are, and what to do when that cannot be said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from specimeter.errors import ScaleError
+from specimeter.scale.graduations_marks import Marks, centred, numbers, read
+from specimeter.scale.graduations_pattern import Pattern, pattern_of
+from specimeter.scale.graduations_row import Path, follow, refit, straightened, tone, rows_aside, zone_of
+from specimeter.scale.graduations_search import Row, reduced, rows_of_marks
+
+_LEAST_SEEN = 0.5  # share of the marks between the first and the last
+_TRIED = 24  # rows looked at closely before giving up
+_BESIDE = 4  # further rows looked at once one is found: the rule's other edge
+_PARALLEL_DEG, _WITHIN_MM = 4.0, 60.0
+_SAME = 0.01  # of a division, relative
+_TELLING_PX = 3.0  # marks nearer than this would not be told apart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edge:
+    """One graduated edge of a rule: its marks and what their lengths say."""
+
+    marks: Marks
+    pattern: Pattern
+
+
+def find_edges(photo: Any) -> list[Edge]:
+    """Graduated edges in a photograph, the one whose marks say most first; empty if no rule is in view.
+
+    An edge whose lengths name its division ends the search; without one, the best row of marks that may be a rule's.
+    """
+    green = photo.rgb[..., 1]
+    green = np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
+    light = None
+    doubtful: list[Edge] = []
+    found: list[Edge] = []
+    beside = 0
+    for count, row in enumerate(rows_of_marks(green)):
+        if (found and (beside >= _BESIDE or row.reduction != level)) or count >= _TRIED:
+            break
+        if found:
+            beside += 1
+            if not _parallel(row, found[0]):
+                continue
+        light = photo.linear() if light is None else light
+        edge = _edge(green, light, row)
+        if edge is None or any(_same(edge, other) for other in found + doubtful):
+            continue
+        if edge.pattern.division_mm is None:
+            doubtful.append(edge)
+        else:
+            found.append(edge)
+            level = row.reduction
+    return found or sorted(doubtful, key=lambda edge: -len(edge.marks.index))[:1]
+
+
+def divisions(edges: list[Edge], said_mm: float | None, photo: Any) -> tuple[list[tuple[Edge, float]], tuple[str, ...]]:
+    """Each edge with its division in mm, and what is to be said; edges that the sheet's own word rules out are left out.
+
+    Raises
+    ------
+    ScaleError
+        The marks do not say what a division is and neither does the sheet; or they contradict each other.
+    """
+    named = [(edge, edge.pattern.division_mm) for edge in edges if edge.pattern.division_mm is not None]
+    if not named:
+        return _unnamed(edges[0], said_mm, photo)
+    if said_mm is None or any(abs(mm / said_mm - 1) < _SAME for _, mm in named):
+        return named, ()
+    ten = named[0][1] == 1.0 and any(abs(said_mm / mm - 1) < _SAME for mm in (0.1, 0.01, 2.54))
+    if ten:  # a stage micrometer, or tenths of an inch: counted in tens alike
+        return [(edge, said_mm * mm) for edge, mm in named], ()
+    seen = " and ".join(sorted({f"{mm:g} mm ({edge.pattern.name})" for edge, mm in named}))
+    raise ScaleError(
+        f"the sheet says divisions of {said_mm:g} mm, but the long and short marks found say {seen}",
+        file=photo.file,
+        field="scale.graduation_mm",
+        expected="the distance between neighbouring marks of the edge in view; where every fifth and tenth is longer, as on a "
+        "rule in whole millimetres, 1",
+        mend="look at the rule and correct graduation_mm, or leave it out if the marks found are right",
+    )
+
+
+def _unnamed(edge: Edge, said_mm: float | None, photo: Any) -> tuple[list[tuple[Edge, float]], tuple[str, ...]]:
+    marks, name = edge.marks, edge.pattern.name
+    if said_mm is None:
+        why = {
+            "halving steps": "they halve again and again, as on a rule in inches",
+            "alternating": "every second is longer, which halves of anything have",
+            "fives": "every fifth is longer, but no tenth longer still",
+        }.get(name, "no regular pattern of longer marks shows")
+        raise ScaleError(
+            f"{len(marks.index)} evenly spaced marks were found, but not what one division is: {why}",
+            file=photo.file,
+            field="scale.graduation_mm",
+            expected="a rule whose fifth and tenth marks are longer, or its smallest division in the sheet",
+            mend="enter graduation_mm (1 for whole millimetres, 0.5 for half ones), or photograph the rule sharper and nearer",
+        )
+    inch = 25.4 / said_mm
+    if name == "halving steps" and not any(abs(inch / n - 1) < 0.002 for n in (8, 16, 32, 64)):
+        raise ScaleError(
+            f"the marks found halve again and again, as on a rule in inches, but the sheet says {said_mm:g} mm",
+            file=photo.file,
+            field="scale.graduation_mm",
+            expected="25.4 / 16 = 1.5875 or alike for such a rule",
+            mend="turn the rule to its millimetre edge, or enter the division in mm",
+        )
+    if name == "none" and (marks.period_px < 2 * _TELLING_PX or len(marks.index) < 20 or marks.seen_share < 0.8):
+        raise ScaleError(
+            "evenly spaced marks were found, but too few or too fine to be sure that none stand between them",
+            file=photo.file,
+            field="scale.method",
+            expected=f"at least 20 marks, at least {2 * _TELLING_PX:.0f} pixels apart, mostly uncovered",
+            mend="move nearer or uncover the rule; or mark two points of it and enter the length between them",
+        )
+    return [(edge, said_mm)], (
+        f"the lengths of the rule's marks do not show what a division is: {said_mm:g} mm is taken as entered; a wrong entry "
+        "makes every size wrong by that factor",
+    )
+
+
+def _edge(green: np.ndarray, light: np.ndarray, row: Row) -> Edge | None:
+    """A row followed, its marks read, their pattern told; None where it is no row of marks as on a rule."""
+    small = reduced(green, row.reduction)
+    path = follow(small, row.reduction, row, full_shape=green.shape)
+    if path is None:
+        return None
+    for _ in range(3):  # finer marks between the first ones found: look again
+        zone = _zone(green, path, _reduction(path, row.reduction))
+        middle = None if zone is None else centred(light, path, zone)
+        if middle is None:
+            return None
+        path, fold, dark = middle
+        if fold == 1:
+            marks = read(light, path, dark)
+            break
+        path = replace(path, counts=path.counts * fold)
+        finer = _reduction(path, row.reduction)
+        path = refit(small if finer == row.reduction else reduced(green, finer), finer, path)
+        if path is None:
+            return None
+    else:
+        return None
+    if marks is None or marks.seen_share < _LEAST_SEEN:
+        return None
+    return Edge(marks=marks, pattern=pattern_of(marks.index, marks.lengths))
+
+
+def _reduction(path: Path, reduction: int) -> int:
+    """The reduction, or a finer one where marks would stand less than four pixels apart."""
+    period = float(path.period_px(np.array([0.0]))[0])
+    return reduction if period / reduction >= 4 else max(1, min(reduction, int(period / 4)))
+
+
+def _zone(green: np.ndarray, path: Path, reduction: int) -> tuple[float, float] | None:
+    picture = reduced(green, reduction)
+    whole = numbers(path)
+    if len(whole) < 4:
+        return None
+    n = np.arange(whole.min() * 8, whole.max() * 8) / 8
+    v = rows_aside(path, reduction)
+    amplitude, share = tone(straightened(picture, reduction, path, n, v), n)
+    return zone_of(np.abs(amplitude) * (share > 0.3), v)
+
+
+def _parallel(row: Row, edge: Edge) -> bool:
+    turn = np.degrees(np.arccos(min(1.0, abs(float(row.along @ edge.marks.path.along)))))
+    division = edge.pattern.division_mm or 1.0
+    aside = abs(float((row.origin_px - edge.marks.path.origin_px) @ edge.marks.path.across))
+    return turn < _PARALLEL_DEG and aside < _WITHIN_MM / division * edge.marks.period_px
+
+
+def _same(one: Edge, other: Edge) -> bool:
+    """Whether two edges are the same row of marks."""
+    path, zone = other.marks.path, other.marks.zone
+    middle = one.marks.points_px[0][len(one.marks.index) // 2]
+    if not np.isfinite(middle).all():
+        return True
+    aside = float((middle - path.origin_px) @ path.across) / other.marks.period_px
+    turn = abs(float(one.marks.path.along @ path.along))
+    return turn > 0.99 and zone[0] - 3.0 < aside < zone[1] + 3.0
