@@ -15,6 +15,10 @@ from specimeter.errors import SpecimeterError
 COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>.py
     "measure",
     "demo",
+    "review",
+    "issue",
+    "check",
+    "report",
     "card",
     "scale",
     "validate",

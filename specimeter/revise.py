@@ -41,7 +41,7 @@ def revise(
     house : House, optional
         Another laboratory's settings than those in the folder.
     seal : callable, optional
-        From the new record and the folder's files to further files: an issue's seal.
+        From the new record and all contents of the folder to further files: an issue's seal.
 
     Raises
     ------
@@ -55,7 +55,7 @@ def revise(
     house = houses.beside(old.path) if house is None else house
     files = job.folder_files(pictures, new, house)
     if seal is not None:
-        files |= seal(new, files)
+        files |= seal(new, {**files, folder.RECORD: build.to_json(new)})
     place = old.path.resolve()
     store.commit(
         build.to_json(new),

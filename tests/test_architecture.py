@@ -34,6 +34,7 @@ RANK = {
     "job": 8,
     "library": 8,
     "revise": 9,
+    "audit": 9,
     "validate": 9,
     "training": 9,
     "commands": 10,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import functools
+import hashlib
 import math
 import platform
 from collections.abc import Iterable, Mapping
@@ -10,7 +12,7 @@ from dataclasses import asdict
 from datetime import UTC, date, datetime
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed
-from pathlib import PurePath
+from pathlib import Path, PurePath
 from typing import Any, Protocol
 
 import numpy as np
@@ -241,7 +243,21 @@ def _tool(settings: Mapping[str, Any]) -> model.Tool:
     for name in LIBRARIES:
         with contextlib.suppress(PackageNotFoundError):  # the same library can be installed under another name
             libraries[name] = installed(name)
-    return model.Tool(version=__version__, settings=plain(settings), libraries=libraries)
+    return model.Tool(version=__version__, settings=plain(settings), libraries=libraries, code_sha256=code_sha256())
+
+
+@functools.cache
+def code_sha256() -> str:
+    """SHA-256 over the names and contents of the package's modules, in the order of their names."""
+    package, total = Path(__file__).resolve().parents[1], hashlib.sha256()
+    for path in sorted(package.rglob("*.py"), key=lambda path: path.relative_to(package).as_posix()):
+        total.update(f"{path.relative_to(package).as_posix()}\0".encode() + hashlib.sha256(path.read_bytes()).digest())
+    return total.hexdigest()
+
+
+def judged_by_this_program(tool: model.Tool) -> model.Tool:
+    """The tool of a record whose numbers were recomputed here: this program, with the settings that found the outlines."""
+    return _tool(tool.settings).model_copy(update={"model_sha256": tool.model_sha256})
 
 
 def _budget(terms: Iterable[Term]) -> tuple[model.BudgetTerm, ...]:

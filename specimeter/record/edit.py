@@ -285,7 +285,8 @@ def _entered(
         )
     who, at = person(by), moment(record, when)
     why = None if why is None else line(why, "why", "the reason")
-    new = recompute.recompute(record.model_copy(update=dict(changes)))
+    changed = {**changes, "tool": build.judged_by_this_program(record.tool)}
+    new = recompute.recompute(record.model_copy(update=changed))
     lines = [{**entry, "when": at, "who": who, "why": why} for entry in entries]
     return model.logged(model.parts_of(new), *lines)
 

@@ -45,7 +45,7 @@ def issue(record: Record, *, number: str, by: str, authorised_by: str, when: dat
     at = moment(record, when)
     frozen = model.Issue(number=number, revision=revision, by=by, authorised_by=authorised_by, when=at)
     review = record.review.model_copy(update={"state": "issued"})
-    new = recompute.recompute(record.model_copy(update={"issue": frozen, "review": review}))
+    new = recompute.recompute(record.model_copy(update={"issue": frozen, "review": review, **program(record)}))
     entries = [
         {"what": f"issued as {number}, revision {revision}", "who": by, "when": at},
         {"what": f"authorised {number}, revision {revision}", "who": authorised_by, "when": at},
@@ -66,7 +66,7 @@ def amend(record: Record, *, sha256: str, by: str, why: str, when: datetime) -> 
     by, why, at = person(by), line(why, "why", "the reason for the amendment"), moment(record, when)
     amends = model.Amends(number=record.issue.number, revision=record.issue.revision, sha256=sha256, why=why)
     review = record.review.model_copy(update={"state": "reviewed"})
-    new = recompute.recompute(record.model_copy(update={"issue": None, "amends": amends, "review": review}))
+    new = recompute.recompute(record.model_copy(update={"issue": None, "amends": amends, "review": review, **program(record)}))
     entry = {
         "what": f"amendment of {amends.number}, revision {amends.revision}, begun",
         "field": "amends.sha256",
@@ -76,6 +76,11 @@ def amend(record: Record, *, sha256: str, by: str, why: str, when: datetime) -> 
         "why": why,
     }
     return model.logged(model.parts_of(new), entry)
+
+
+def program(record: Record) -> dict[str, model.Tool]:
+    """The change that says by which program the record is recomputed."""
+    return {"tool": build.judged_by_this_program(record.tool)}
 
 
 def next_number(record: Record, when: datetime) -> str:

@@ -252,6 +252,7 @@ class Tool(Part):
     settings: Table
     libraries: dict[str, str] = {}
     model_sha256: Sha256 | None = None
+    code_sha256: Sha256 | None = None  # of the program's own sources: the same code words the same things alike
 
 
 class LogEntry(Part):

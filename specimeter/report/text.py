@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 import unicodedata
 
+from specimeter.record.edit import left_to_do
 from specimeter.record.model import Feature, Record
 from specimeter.report import words
 from specimeter.rounding import plus_minus
@@ -29,6 +30,34 @@ def summary(record: Record) -> str:
         lines += wrapped(words.UNREVIEWED[0].upper() + words.UNREVIEWED[1:] + ".", "")
     lines += wrapped(words.DECIDES, "")
     return "\n".join(lines)
+
+
+def review(record: Record) -> str:
+    """What has been reviewed and what is left to do, feature by feature."""
+    lines = [
+        f"{record.id}: {record.review.state}; {words.outcome(record.outcome, reviewed=record.review.state != 'unreviewed')}"
+    ]
+    lines += [f"  {feature_line(feature)}" for feature in record.features] or ["  no features"]
+    left = left_to_do(record)
+    lines += [f"  left to do: {task}" for task in left] or [
+        f"  nothing is left to do; the face was looked over by {record.review.by}"
+    ]
+    if record.issue is not None:
+        lines.append(
+            f"  issued as {record.issue.number}, revision {record.issue.revision}, authorised by {record.issue.authorised_by}"
+        )
+    return "\n".join(line for text in lines for line in wrapped(text.strip(), text[: len(text) - len(text.lstrip())]))
+
+
+def feature_line(feature: Feature) -> str:
+    """One feature in a line: number, kind, size, status and why."""
+    length = plus_minus(feature.length_mm, feature.U_length_mm)
+    parts = [words.kind(feature.kind), f"{length} mm" if length else "length not obtained", feature.status]
+    parts += [f"cause {words.kind(feature.cause)} ({feature.cause_basis})"] if feature.cause else []
+    parts += [f"at a corner: {'yes' if feature.at_corner else 'no'}"] if feature.at_corner is not None else []
+    parts += [f"the same as {feature.same_as}"] if feature.same_as else []
+    parts += [feature.reason] if feature.reason else []
+    return f"{feature.id}: {', '.join(parts)}"
 
 
 def _table(features: tuple[Feature, ...]) -> list[str]:
@@ -67,7 +96,17 @@ def wrapped(text: str, indent: str) -> list[str]:
 
 def plain(text: str) -> str:
     """Characters that every terminal shows and none obeys: the usual signs in ASCII, the rest as its letter or code point."""
-    for sign, ascii_ in (("±", "+-"), ("²", "2"), ("°", " deg"), ("–", "-"), ("—", "-"), ("−", "-"), ("≤", "<="), ("≥", ">="), ("∞", "inf")):
+    for sign, ascii_ in (
+        ("±", "+-"),
+        ("²", "2"),
+        ("°", " deg"),
+        ("–", "-"),
+        ("—", "-"),
+        ("−", "-"),
+        ("≤", "<="),
+        ("≥", ">="),
+        ("∞", "inf"),
+    ):
         text = text.replace(sign, ascii_)
     return "".join(_letter(character) for character in words.shown(text))
 

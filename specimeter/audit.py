@@ -1,0 +1,189 @@
+"""Whether a record is what was written and follows from its own contents: files, photographs, log, numbers, report, issue."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from specimeter import photo as photos
+from specimeter.errors import SpecimeterError
+from specimeter.photo import Photo
+from specimeter.record import build, log, model, rebuild, recompute, seal
+from specimeter.record import folder as folders
+from specimeter.record.folder import Folder
+from specimeter.report import table
+from specimeter.segment.sharpness import smallest_resolvable_mm
+
+MOST_TOLD = 12
+_WORDS = re.compile(
+    r"(reasons|cautions)[. ]|verdicts\.\d+\.(because|name) |features\.[^ ]+\.missing\.|examined\.\d+\.missing\."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing that was checked: what was found wrong, or what was found right; `holds` is None where it could not be told."""
+
+    name: str
+    holds: bool | None
+    told: tuple[str, ...]
+
+
+def audit(path: str | Path, *, photo_files: Sequence[str | Path] = (), key: str | None = None) -> list[Step]:
+    """Check one record.
+
+    Parameters
+    ----------
+    path : path
+        The record's folder, or its ``record.json``.
+    photo_files : paths
+        Photographs that the folder does not keep.
+    key : str, optional
+        Public key, 64 hexadecimal digits, that must have signed the issue.
+
+    Returns
+    -------
+    list of Step
+        In the order in which it was checked; damage is told, never raised.
+    """
+    path = Path(path)
+    path = path.parent if path.name == folders.RECORD and not path.is_dir() else path
+    try:
+        folder = folders.read(path)
+    except SpecimeterError as error:
+        steps = [_step("record", [str(error)], "")]
+        return [*steps, _step("files", folders.sums_faults(path), "")] if (path / folders.SUMS).is_file() else steps
+    return list(_steps(folder, photo_files, key))
+
+
+def _steps(folder: Folder, photo_files: Sequence[str | Path], key: str | None) -> Iterator[Step]:
+    version = folder.data["version"]
+    features = len(folder.record.features)
+    yield _step("record", [], f"format version {version}, {features} features, SHA-256 {folder.sha256}")
+    if version == 1:
+        yield Step(name="files", holds=None, told=("a record of version 1 does not hold the hashes of its files",))
+        yield Step(name="log", holds=None, told=("a record of version 1 does not chain its log",))
+    else:
+        names = len(list(folder.path.iterdir())) - 1
+        yield _step("files", folders.sums_faults(folder.path), f"{names} files are what {folders.SUMS} says")
+        head = folder.record.log[-1].hash
+        yield _step("log", log.faults(folder.data), f"{len(folder.record.log)} entries, head of the chain {head}")
+    found, step = _photographs(folder, photo_files)
+    yield step
+    yield _numbers(folder, found)
+    yield _report(folder)
+    told, words = seal.faults(folder, key)
+    yield _step("issue", told, words)
+    if folder.record.amends is not None:
+        yield _amended(folder)
+
+
+def _photographs(folder: Folder, given: Sequence[str | Path]) -> tuple[dict[str, Photo], Step]:
+    """The photographs that are at hand and are those of the record."""
+    found, wrong, absent = {}, [], []
+    extra = {}
+    for file in given:
+        try:
+            photo = photos.read(file)
+            extra[photo.sha256] = photo
+        except SpecimeterError as error:
+            wrong.append(str(error))
+    for stored in folder.record.photos:
+        file = folder.photo_file(stored.id)
+        photo = extra.get(stored.sha256)
+        if photo is None and file is None:
+            absent.append(f"{stored.id} ({stored.file}) is not in the folder")
+            continue
+        try:
+            photo = photo or photos.read(file)
+        except SpecimeterError as error:
+            wrong.append(str(error))
+            continue
+        if photo.sha256 != stored.sha256:
+            wrong.append(f"{file.name} is not the photograph that was measured: its SHA-256 is not that of the record")
+        elif (photo.width_px, photo.height_px) != (stored.width_px, stored.height_px):
+            wrong.append(f"{stored.id} is {photo.width_px} x {photo.height_px} px, and the record says otherwise")
+        else:
+            found[stored.id] = photo
+    if absent and not wrong:
+        return found, Step(name="photographs", holds=None, told=(*absent, "give it with --photo"))
+    return found, _step("photographs", wrong + absent, f"{len(found)} as measured, by SHA-256")
+
+
+def _numbers(folder: Folder, found: dict[str, Photo]) -> Step:
+    """Everything recomputed, and what a photograph can resolve measured again where the photograph is at hand."""
+    record = folder.record
+    try:
+        again = recompute.recompute(record)
+        unlike = list(recompute.differences(*(_compared(one, folder.data["version"]) for one in (record, again))))
+        reworded = [] if record.tool.code_sha256 == build.code_sha256() else [told for told in unlike if _WORDS.match(told)]
+        wrong = [told for told in unlike if told not in reworded]
+        exact = model.dump(again) == model.dump(record)
+        for examined in record.examined:
+            if (photo := found.get(examined.photo)) is not None:
+                surface, area = (of(record, examined.photo) for of in (rebuild.surface_of, rebuild.area_of))
+                value = smallest_resolvable_mm(photo, surface, area)
+                stored = examined.smallest_resolvable_mm
+                if not np.isclose(value or np.inf, stored or np.inf, rtol=recompute.RELATIVE):
+                    wrong.append(
+                        f"examined.{examined.photo}.smallest_resolvable_mm is {stored}, and {value} from the photograph"
+                    )
+    except (SpecimeterError, ArithmeticError, LookupError, ValueError, TypeError, np.linalg.LinAlgError) as error:
+        return _step("numbers", [f"the record cannot be recomputed: {error}"], "")
+    same = "the same to the last bit" if exact else "the same to 1e-9"
+    if reworded and not wrong:
+        same += f"; {len(reworded)} sentences are worded otherwise by this program than by the one that wrote them"
+    return _step("numbers", wrong, f"sizes, areas, scale, verdicts, outcome and review recomputed: {same}")
+
+
+def _compared(record: model.Record, version: int) -> dict:
+    data = record.model_dump(mode="json", exclude_none=True)
+    if version == 1:  # it kept the cautions of all stages in one list
+        data["cautions"] = sorted(data["cautions"])
+    return data
+
+
+def _report(folder: Folder) -> Step:
+    """Whether the report is of this record: the table again byte for byte, the record's hash on the page."""
+    wrong, told = [], []
+    csv, page = folder.path / "features.csv", folder.path / "report.html"
+    if csv.is_file():
+        if csv.read_bytes() == table.features_csv(folder.record):
+            told.append("features.csv holds the record's numbers")
+        elif folder.data["version"] == model.VERSION:
+            wrong.append("features.csv is not what the record gives")
+    if page.is_file():
+        if folder.sha256.encode() in page.read_bytes():
+            told.append("report.html bears the record's hash")
+        else:
+            wrong.append("report.html is not of this record: it does not bear its hash")
+    if not wrong and not told:
+        return Step(name="report", holds=None, told=("there is no report in the folder",))
+    return _step("report", wrong, "; ".join(told))
+
+
+def _amended(folder: Folder) -> Step:
+    """The revision that this one departs from, looked for beside it by its hash."""
+    amends = folder.record.amends
+    name = f"{amends.number}, revision {amends.revision}"
+    for other in sorted(folder.path.resolve().parent.glob("*/" + folders.RECORD)):
+        content = other.read_bytes()
+        if hashlib.sha256(content).hexdigest() == amends.sha256:
+            issue = json.loads(content).get("issue") or {}
+            same = (issue.get("number"), issue.get("revision")) == (amends.number, amends.revision)
+            return _step(
+                "amends", [] if same else [f"{other.parent.name} is not {name}"], f"{name} lies in {other.parent.name}"
+            )
+    return Step(name="amends", holds=None, told=(f"{name} (record.json with SHA-256 {amends.sha256}) does not lie beside it",))
+
+
+def _step(name: str, wrong: Sequence[str], right: str) -> Step:
+    if len(wrong) > MOST_TOLD:
+        wrong = [*wrong[:MOST_TOLD], f"and {len(wrong) - MOST_TOLD} more"]
+    return Step(name=name, holds=not wrong, told=tuple(wrong) if wrong else (right,))
