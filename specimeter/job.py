@@ -27,11 +27,12 @@ from specimeter.record.model import Record
 from specimeter.report import house as houses
 from specimeter.report import html, overlay, pdf, table
 from specimeter.report.house import PLAIN, House
+from specimeter.scale.crown import by_its_own_size
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
 from specimeter.scale.place import place_surface, settled
 from specimeter.scale.surface import Surface
-from specimeter.segment.area import examined_area
+from specimeter.segment.area import by_its_edges, examined_area
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.registry import segmenter
 from specimeter.segment.sharpness import smallest_resolvable_mm
@@ -86,7 +87,9 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress) -> Placed:
     surface = place_surface(photo, sheet, scale)
     scale = settled(scale, surface)
     progress("examined area: following the specimen's edges")
+    scale, surface = by_its_own_size(sheet, scale, surface)
     area = examined_area(photo, sheet, scale, surface)
+    scale, surface, area = by_its_edges(sheet, scale, surface, area)
     return Placed(
         scale=scale.at(area.outline_px.mean(axis=0)),
         surface=surface,
@@ -116,6 +119,7 @@ def conclude(
         area=area,
         smallest_resolvable_mm=placed.smallest_resolvable_mm,
         scale=placed.scale,
+        surface=placed.surface,
         area_mm2=examined_mm2,
         U_area_mm2=U_examined_mm2,
     )

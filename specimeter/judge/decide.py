@@ -9,9 +9,12 @@ from specimeter.judge.expression import Expression, holds
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Limits
 from specimeter.judge.model import Judgement, Verdict
+from specimeter.judge.verdicts import Evidence
 from specimeter.judge.wording import listed
+from specimeter.measure.along import along_weld
 from specimeter.measure.feature import Feature
 from specimeter.scale.model import Scale
+from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 
@@ -31,6 +34,7 @@ def decide(
     area_mm2: float | None = None,
     U_area_mm2: float | None = None,
     section: Mapping[str, float] | None = None,
+    surface: Surface | None = None,
 ) -> Judgement:
     """Compare what was measured with the limits that the user entered.
 
@@ -52,6 +56,8 @@ def decide(
         Of the examined area, for shares.
     section : mapping, optional
         A macro section's sizes, ``throat_mm`` beside ``U_throat_mm``.
+    surface : Surface, optional
+        That the features lie on: for places along the weld, and for clear distances among those that a rule counts.
 
     Returns
     -------
@@ -70,7 +76,8 @@ def decide(
     gaps: list[tuple[str, str]] = [("not-measured", gap) for gap in tested.gaps]
     gaps += [("undecided", doubt) for doubt in tested.open]
     if limits is not None:
-        evidence = rules.Evidence(
+        features, spans_mm, weld = _along_weld(sheet, limits, features, area=area, scale=scale, surface=surface)
+        evidence = Evidence(
             sheet=sheet,
             features=features,
             guarded=limits.guarded,
@@ -78,6 +85,10 @@ def decide(
             area=None if area_mm2 is None or U_area_mm2 is None else Interval.around(area_mm2, U_area_mm2),
             section=section,
             unseen=() if area is None else area.unseen,
+            scale=scale,
+            surface=surface,
+            spans_mm=spans_mm,
+            weld=weld,
         )
         verdicts = tuple(rules.judge(rule, evidence) for rule in limits.rule)
         for covered in (
@@ -100,6 +111,26 @@ def decide(
     if outcome == "void" and any(verdict.outcome == "exceeds" for verdict in verdicts):
         cautions.append("A limit was exceeded in this test all the same: tell the inspector before another specimen is tested.")
     return Judgement(verdicts=verdicts, outcome=outcome, because=tuple(because), cautions=tuple(dict.fromkeys(cautions)))
+
+
+def _along_weld(
+    sheet: Sheet,
+    limits: Limits,
+    features: Sequence[Feature],
+    *,
+    area: ExaminedArea | None,
+    scale: Scale | None,
+    surface: Surface | None,
+) -> tuple[Sequence[Feature], Mapping[str, tuple[float, float]], Interval | None]:
+    """The features with their extents along the weld, where each lies, and the weld examined; only where a rule asks for it."""
+    if area is None or scale is None or surface is None or not any(rule.asks_along_weld for rule in limits.rule):
+        return features, {}, None
+    photo = features[0].photo if features else ""
+    along = along_weld(features, sheet=sheet, surface=surface, scale=scale, area=area, photo=photo)
+    if along is None:
+        return features, {}, None
+    weld = None if along.weld_mm is None else Interval.around(along.weld_mm, along.U_weld_mm)
+    return along.features, along.spans_mm, weld
 
 
 def _outcome(

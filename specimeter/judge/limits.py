@@ -145,6 +145,13 @@ class Rule(Table):
     must_be: bool | None = Field(None, description="the observation that is accepted: true or false")
 
     @property
+    def asks_along_weld(self) -> bool:
+        """Whether it needs to know where features lie along the weld."""
+        expressions = (self.size_expression, self.where_expression, self.counted_expression)
+        names = {name for one in expressions if one is not None for name in one.names}
+        return self.test == "window" or self.of == "length" or any(name.startswith(("along_", "through_")) for name in names)
+
+    @property
     def label(self) -> str:
         return self.name or self.id
 
@@ -174,6 +181,12 @@ class Rule(Table):
         for key in needs:
             if key not in given or getattr(self, key) in (None, ()):
                 raise wrong(f'{key} is missing in a rule whose test is "{self.test}"', field=key, mend=f"add {key}")
+        if self.test == "window" and self.sense not in ("at most", "below"):
+            raise wrong(
+                f'a window is searched for its greatest sum, and "{self.sense}" asks for a least one',
+                field="sense",
+                mend='write "at most" or "below"',
+            )
         if unfit := sorted(given - {*needs, *may}):
             raise wrong(
                 f'{unfit[0]} has no meaning in a rule whose test is "{self.test}"', field=unfit[0], mend=f"remove {unfit[0]}"

@@ -30,6 +30,18 @@ def with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}".rstrip()
 
 
+def chance(probability: float) -> str:
+    """``of 97.7 %``; no certainty where there is none.
+
+    >>> chance(0.97725), chance(0.9999), chance(0.0), chance(0.5)
+    ('of 97.7 %', 'above 99.9 %', 'below 0.1 %', 'of 50 %')
+    """
+    percent = 100 * probability
+    if percent > 99.9:
+        return "above 99.9 %"
+    return "below 0.1 %" if percent < 0.1 else f"of {percent:.3g} %"
+
+
 def listed(names: Sequence[str], most: int = 8) -> str:
     """``f1``, ``f1 and f2``, ``f1, f2 and f3``; beyond `most` the rest is counted.
 

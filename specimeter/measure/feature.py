@@ -37,6 +37,10 @@ class Feature:
     at_corner: bool | None = None
     nearest_mm: float | None = None  # clear distance to the next feature; None when there is no other
     U_nearest_mm: float | None = None
+    along_weld_mm: float | None = None  # extents along the weld's axis and square to it, where the axis is known
+    U_along_weld_mm: float | None = None
+    through_wall_mm: float | None = None
+    U_through_wall_mm: float | None = None
     tips_px: np.ndarray | None = None  # shape (2, 2): the two ends of the length, for the overlay
     budget: tuple[Term, ...] = ()  # of the length, in mm
     missing: dict[str, str] = field(default_factory=dict)

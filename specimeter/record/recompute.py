@@ -78,6 +78,7 @@ def judge(record: Record, limits: judge_limits.Limits | None, features: Sequence
         area=rebuild.area_of(record, photo),
         smallest_resolvable_mm=examined.smallest_resolvable_mm,
         scale=rebuild.scale_of(record, photo),
+        surface=rebuild.surface_of(record, photo),
         reviewed=record.review.state != "unreviewed",
         area_mm2=examined.area_mm2,
         U_area_mm2=examined.U_area_mm2,

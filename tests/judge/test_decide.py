@@ -29,7 +29,7 @@ def test_order_of_outcomes(make):
 def test_because_names_the_rules_that_decided(make):
     judgement = make.judged(make.bend_limits(), make.feature(1, 4.0, 0.1), make.feature(2, 2.0, 0.1))
     assert judgement.because == ("single: f1, the largest of 2, is 4.00 ± 0.10 mm, which even with its uncertainty taken off "
-                                 "breaks the limit (at most 3 mm).",)  # fmt: skip
+                                 "breaks the limit (at most 3 mm); it conforms with a probability below 0.1 %.",)  # fmt: skip
 
 
 @pytest.mark.parametrize(

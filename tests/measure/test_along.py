@@ -1,0 +1,94 @@
+"""Extents along and across the weld, places, the weld examined, and distances among some: closed forms on planes and bends."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from specimeter.measure.along import along_weld
+from specimeter.measure.sizes import measure
+from specimeter.measure.spacing import clear_among
+from specimeter.sheet import Sheet
+
+
+def sheet(test="nick-break", axis_px=None):
+    tables = {"specimen": {"id": "N1", "test": test, "specimen_thickness_mm": 10.0}}
+    if test.endswith("bend"):
+        tables["bend"] = {"former_diameter_mm": 40.0, "angle_deg": 180.0, "axis": "vertical"}
+    if axis_px is not None:
+        tables["weld"] = {"weld_axis_px": [[float(x) for x in point] for point in axis_px]}
+    return Sheet.model_validate(tables)
+
+
+def rectangle(length, width, centre, turn_deg=0.0):
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [length / 2, width / 2]
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    return corners @ np.array([[c, s], [-s, c]]) + centre
+
+
+def placed(make, outlines, surface, on, area):
+    scale = make.scale_of(surface)
+    features = measure(
+        [make.outline_on(surface, outline) for outline in outlines], photo_id="p1", surface=surface, scale=scale, area=area
+    )
+    return along_weld(features, sheet=on, surface=surface, scale=scale, area=area, photo="p1")
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0, 90.0])
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0])
+def test_extents_and_places_in_the_weld_s_own_direction(make, turn_deg, tilt_deg):
+    """A box 4 x 1 mm along a weld turned in the picture is 4 mm long along it, 1 mm through the wall, from 6 to 10 mm."""
+    surface = make.flat(tilt_deg=tilt_deg)
+    way = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    axis_px = surface.project(np.array([[0.0, 0.0], 20 * way]))
+    found = placed(make, [rectangle(4, 1, 8 * way, turn_deg)], surface, sheet(axis_px=axis_px), make.whole_area())
+    (feature,) = found.features
+    assert feature.along_weld_mm == pytest.approx(4.0, abs=1e-6)
+    assert feature.through_wall_mm == pytest.approx(1.0, abs=1e-6)
+    assert feature.U_along_weld_mm >= 2 * 1e-3 * 4
+    low, high = found.spans_mm["f1"]
+    assert high - low == pytest.approx(4.0, abs=1e-6)
+
+
+def test_the_weld_examined_is_the_axis_within_the_area(make):
+    """An area of 30 x 20 mm about the axis, with a hole of 5 mm across it: 25 mm; steps of the search are 0.015 mm."""
+    surface = make.flat()
+    outline_px = surface.project(rectangle(30, 20, (0, 0)))
+    hole_px = surface.project(rectangle(5, 30, (4, 0)))
+    axis_px = surface.project(np.array([[-10.0, 3.0], [10.0, 3.0]]))
+    area = make.whole_area(outline_px=outline_px, edges_px=(), exclude_px=(hole_px,))
+    found = placed(make, [rectangle(2, 1, (-8, 0))], surface, sheet(axis_px=axis_px), area)
+    assert found.weld_mm == pytest.approx(25.0, abs=0.04)
+    assert 0.1 < found.U_weld_mm < 0.6  # the outline to a pixel (0.1 mm) at both ends, k = 2
+
+
+@pytest.mark.parametrize(("test", "along"), [("face-bend", 1.0), ("root-bend", 1.0), ("longitudinal-bend", 3.0)])
+def test_a_bend_tells_its_weld_s_direction(make, test, along):
+    """A transverse weld lies along the bend axis, a longitudinal one round the bend: 3 mm of arc by 1 mm along the axis."""
+    surface = make.bend()
+    found = placed(make, [rectangle(3, 1, (5, 2))], surface, sheet(test), make.whole_area())
+    assert found.features[0].along_weld_mm == pytest.approx(along, abs=1e-6)
+    assert found.features[0].through_wall_mm == pytest.approx(4.0 - along, abs=1e-6)
+
+
+def test_without_an_axis_there_is_no_along(make):
+    surface = make.flat()
+    assert placed(make, [rectangle(3, 1, (0, 0))], surface, sheet(), make.whole_area()) is None
+    bend = make.bend()
+    assert placed(make, [rectangle(3, 1, (0, 0))], bend, sheet("side-bend"), make.whole_area()) is None  # it runs inwards
+
+
+def test_clear_distance_among_those_that_count(make):
+    """Boxes at 0, 5 and 20 mm, 2 mm long: between the first and third 18 mm, whatever lies between."""
+    surface = make.flat()
+    scale, area = make.scale_of(surface), make.whole_area()
+    boxes = [make.outline_on(surface, rectangle(2, 1, (x, 0))) for x in (0, 5, 20)]
+    one, two, three = measure(boxes, photo_id="p1", surface=surface, scale=scale, area=area)
+    assert one.nearest_mm == pytest.approx(3.0, abs=1e-6)
+    among = clear_among([one, three], surface=surface, scale=scale)
+    assert among["f1"][0] == pytest.approx(18.0, abs=1e-6)
+    assert among["f1"][1] >= 2 * 1e-3 * 18
+    assert clear_among([one, two, three], surface=surface, scale=scale)["f1"] == pytest.approx(
+        (one.nearest_mm, one.U_nearest_mm)
+    )
+    assert clear_among([one], surface=surface, scale=scale) == {}
