@@ -124,15 +124,13 @@ def _comb(edge: Edge, division_mm: float) -> Comb:
     index = marks.index - edge.pattern.first
     per_px = division_mm / marks.path.period_px(marks.path.u_of(marks.index))
     good = np.isfinite(marks.points_px).all(axis=2) & np.isfinite(marks.u_px)
-    middle = (marks.zone[0] + marks.zone[1]) / 2
-    ends = marks.path.places(np.array([marks.index.min(), marks.index.max()], float), np.array([middle]))[0]
     return Comb(
         index=np.concatenate([index[row] for row in good]),
         points_px=np.concatenate([points[row] for points, row in zip(marks.points_px, good, strict=True)]),
         u_mm=np.concatenate([(u * per_px)[row] for u, row in zip(marks.u_px, good, strict=True)]),
         division_mm=division_mm,
-        line_px=ends,
-        u_line_mm=0.3 * division_mm,
+        line_px=marks.line_px,
+        u_line_mm=marks.u_line * division_mm,
     )
 
 

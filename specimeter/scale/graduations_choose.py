@@ -10,7 +10,7 @@ import numpy as np
 from specimeter.errors import ScaleError
 from specimeter.scale.graduations_marks import Marks, centred, numbers, read
 from specimeter.scale.graduations_pattern import Pattern, pattern_of
-from specimeter.scale.graduations_row import Path, follow, refit, straightened, tone, rows_aside, zone_of
+from specimeter.scale.graduations_row import Path, follow, refit, rows_aside, straightened, tone, zone_of
 from specimeter.scale.graduations_search import Row, reduced, rows_of_marks
 
 _LEAST_SEEN = 0.5  # share of the marks between the first and the last
@@ -36,10 +36,9 @@ def find_edges(photo: Any) -> list[Edge]:
     """
     green = photo.rgb[..., 1]
     green = np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
-    light = None
+    light, level, beside = None, 0, 0
     doubtful: list[Edge] = []
     found: list[Edge] = []
-    beside = 0
     for count, row in enumerate(rows_of_marks(green)):
         if (found and (beside >= _BESIDE or row.reduction != level)) or count >= _TRIED:
             break

@@ -1,30 +1,31 @@
-"""The view over a rule: fitted to where its marks lie along them, so that what leans is told by how the marks fan out."""
+"""The view over a rule: fitted to where its marks lie along it, so that what leans is told by how the marks fan out."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from specimeter.scale.distance import Focal
 from specimeter.scale.height import length_logs
 from specimeter.scale.view import View
 
 # The fit's unknowns: rotation vector, translation (x, y in mm, z in mm per 1000 px of principal distance), then
-LOG_FOCAL, CENTRE_X, CENTRE_Y, K1, K2, BOW = range(6, 12)
-UNKNOWNS = 12  # and one more for each further row of marks: where it begins
-_STEPS = np.array([5e-5] * 3 + [5e-3] * 3 + [5e-4, 0.25, 0.25, 5e-4, 5e-4, 5e-3])
+LOG_FOCAL, CENTRE_X, CENTRE_Y, K1, K2, BOW, SKEW = range(6, 13)
+UNKNOWNS = 13  # and one more for each further row of marks: where it begins
+_STEPS = np.array([5e-5] * 3 + [5e-3] * 3 + [5e-4, 0.25, 0.25, 5e-4, 5e-4, 5e-3, 5e-5])
 _OFFSET_STEP = 1e-3
 
 _U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
-_U_K1 = 0.02
-_U_K2 = 0.02
+_U_K1, _U_K2 = 0.02, 0.02
 _U_LEAN = float(np.sin(np.radians(10.0)))
 _U_BOW_MM = 0.1
-_U_LINE = 0.3  # periods: how straight the marks' ends run
+_U_SKEW = 0.002  # radians: how square marks stand to the rule's length
 _OUTLIER = 4.0
+_NODES, _SHARES = np.array([-np.sqrt(3.0), np.sqrt(3.0)]), np.array([1 / 6, 1 / 6])  # Gauss-Hermite, three points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,7 +41,7 @@ class Comb:
         Standard uncertainty of the place along the row, in mm on the rule.
     division_mm : float
     line_px : array, shape (2, 2)
-        Two points on the line that the marks' middles lie on, near its ends.
+        Two points on the line through the marks' outer ends, at the first and the last mark.
     u_line_mm : float
     """
 
@@ -61,7 +62,6 @@ class Known:
     u: float
     unit: str
     basis: str
-    read: Callable[[np.ndarray], float]  # from the unknowns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,12 +82,21 @@ class RuleFit:
     inflation: float
     cost: float
     at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
+    _lens_views: list[View] = field(default_factory=list)
 
     @property
     def covariance(self) -> np.ndarray:
         """Of the unknowns."""
         stacked = np.vstack([self.jacobian, self.known_jacobian])
         return np.linalg.inv(stacked.T @ stacked)
+
+    def lens_views(self) -> list[View]:
+        """Views with a principal distance 1.73 standard uncertainties shorter and longer, all else fitted anew."""
+        if not self._lens_views:
+            u = float(np.sqrt(self.covariance[LOG_FOCAL, LOG_FOCAL]))
+            for node in _NODES * u:
+                self._lens_views.append(view_of(self.at_focal(float(self.unknowns[LOG_FOCAL] + node), self.unknowns)[0]))
+        return self._lens_views
 
 
 def view_of(unknowns: np.ndarray) -> View:
@@ -102,6 +111,28 @@ def view_of(unknowns: np.ndarray) -> View:
         k1=float(unknowns[K1]),
         k2=float(unknowns[K2]),
     )
+
+
+def _seen(p: np.ndarray, points_px: np.ndarray, rise: Callable | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """World x and y (M, N) of pixels (N, 2) on the rule's plane by each of M sets of unknowns (M, U); rotations (M, 3, 3)."""
+    rotation = Rotation.from_rotvec(p[:, :3]).as_matrix()
+    focal = np.exp(p[:, LOG_FOCAL, None])
+    x, y = ((points_px[:, k] - p[:, CENTRE_X + k, None]) / focal for k in (0, 1))
+    k1, k2, square = p[:, K1, None], p[:, K2, None], x * x + y * y
+    r2 = square
+    for _ in range(3):  # converges by a factor of 3 k1 r^2 < 0.05 a step
+        shrink = 1.0 / (1.0 + r2 * (k1 + k2 * r2))
+        r2 = square * shrink**2
+    x, y = x * shrink, y * shrink
+    shift = np.column_stack([p[:, 3:5], p[:, 5:6] * focal / 1000.0])
+    eye = -np.einsum("mji,mj->mi", rotation, shift)
+    ray = [x * rotation[:, 0, k, None] + y * rotation[:, 1, k, None] + rotation[:, 2, k, None] for k in range(3)]
+    reach = -eye[:, 2, None] / ray[2]
+    across = eye[:, 0, None] + reach * ray[0]
+    if rise is not None:
+        reach = (-rise(across) - eye[:, 2, None]) / ray[2]
+        across = eye[:, 0, None] + reach * ray[0]
+    return across, eye[:, 1, None] + reach * ray[1], rotation
 
 
 def fit_rule(
@@ -138,143 +169,142 @@ def fit_rule(
     u_mm = np.concatenate([comb.u_mm for comb in combs])
     middle, half = (place[which == 0].max() + place[which == 0].min()) / 2, max(np.ptp(place[which == 0]) / 2, 1.0)
     centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
-    known = _known(combs, focal, centre, max(width_px, height_px), lens_distance_mm)
-    u_known = np.array([one.u for one in known])
-    said = np.array([one.value for one in known])
+    known = _known(combs[0], focal, centre, max(width_px, height_px), lens_distance_mm)
+    said, u_known = (np.array([getattr(one, name) for one in known]) for name in ("value", "u"))
     steps = np.concatenate([_STEPS, np.full(len(combs) - 1, _OFFSET_STEP)])
+    with_line = np.concatenate([points, combs[0].line_px])
 
-    def off(p: np.ndarray) -> np.ndarray:
-        view = view_of(p)
-        seen = view.on_plane(points)[:, 0]
-        if p[BOW]:
-            rise = -p[BOW] * (((seen - middle) / half) ** 2 - 1 / 3)
-            seen = _on_raised(view, points, rise)
-        begins = np.concatenate([[0.0], p[UNKNOWNS:]])
-        return seen - place - begins[which]
+    def off(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Residuals in mm (M, N), and in standard uncertainties of what is known (M, K), for M sets of unknowns (M, U)."""
 
-    def off_known(p: np.ndarray) -> np.ndarray:
-        return (np.array([one.read(p) for one in known]) - said) / u_known
+        def rise(x: np.ndarray) -> np.ndarray:
+            return -p[:, BOW, None] * (((x - middle) / half) ** 2 - 1 / 3)
+
+        x, y, rotation = _seen(p, with_line, rise)
+        begins = np.concatenate([np.zeros((len(p), 1)), p[:, UNKNOWNS:]], axis=1)
+        marks = x[:, :-2] - p[:, SKEW, None] * y[:, :-2] - place - begins[:, which]
+        values = [p[:, LOG_FOCAL : SKEW + 1], rotation[:, 2, :2], y[:, -2:]]
+        if lens_distance_mm is not None:
+            shift = np.column_stack([p[:, 3:5], p[:, 5] * np.exp(p[:, LOG_FOCAL]) / 1000.0])
+            values.append((np.einsum("mj,mj->m", rotation[:, :, 2], shift) / rotation[:, 2, 2])[:, None])
+        return marks, (np.concatenate(values, axis=1) - said) / u_known
 
     fits = []
     for start in _starts(combs[0], focal, centre, len(combs) - 1):
         if len(combs) > 1:
-            begin = off(start)
+            begin = off(start[None])[0][0]
             start[UNKNOWNS:] = [np.median(begin[which == k]) for k in range(1, len(combs))]
         keep, inflation, p = np.ones(len(points), bool), 3.0, start
-        for _ in range(8):
+        for _ in range(6):
             kept, before = keep, inflation
 
             def cost(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
-                return np.concatenate([off(q)[kept] / (inflation * u_mm[kept]), off_known(q)])
+                marks, knowledge = off(q)
+                return np.concatenate([marks[:, kept] / (inflation * u_mm[kept]), knowledge], axis=1)
 
             p = _solve(cost, p, steps)
             if p is None:
                 break
-            relative = off(p) / u_mm
+            relative = off(p[None])[0][0] / u_mm
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
             keep = np.abs(relative) < _OUTLIER * spread
             freedom = max(int(kept.sum()) - 6, 1)
             inflation = max(1.0, float(np.sqrt(np.sum(relative[kept] ** 2) / freedom)))
-            if (keep == kept).all() and abs(inflation / before - 1.0) < 0.05:
+            if (keep == kept).mean() > 0.99 and abs(inflation / before - 1.0) < 0.1:
                 break
-        if p is None:
-            continue
-        view = view_of(p)
-        if not view.distance_mm > 0:
+        if p is None or not view_of(p).distance_mm > 0:
             continue
         keep, inflation, count = kept, before, int(kept.sum())
         jacobian = _jacobian(cost, p, steps)
 
-        def at_focal(log_px: float, start: np.ndarray, kept: np.ndarray = keep, inflation: float = inflation):
+        def at_focal(log_px: float, start: np.ndarray, cost: Callable = cost):
             def held(q: np.ndarray) -> np.ndarray:
-                return np.concatenate([off(q)[kept] / (inflation * u_mm[kept]), off_known(q), [(q[LOG_FOCAL] - log_px) * 1e4]])
+                return np.concatenate([cost(q), (q[:, LOG_FOCAL, None] - log_px) * 1e4], axis=1)
 
             best = _solve(held, start, steps)
             best = start if best is None else best
-            return best, float(np.sum(held(best)[:-1] ** 2))
+            return best, float(np.sum(held(best[None])[0][:-1] ** 2))
 
+        marks, knowledge = off(p[None])
         fits.append(
             RuleFit(
-                view=view, unknowns=p, jacobian=jacobian[:count], known=known, known_jacobian=jacobian[count:],
-                residual_mm=off(p)[keep], u_mm=u_mm[keep], dropped=len(points) - count, inflation=inflation,
-                cost=float(np.sum(relative[keep] ** 2) / inflation**2 + np.sum(off_known(p) ** 2)), at_focal=at_focal,
+                view=view_of(p),
+                unknowns=p,
+                jacobian=jacobian[:count],
+                known=known,
+                known_jacobian=jacobian[count:],
+                residual_mm=marks[0][keep],
+                u_mm=u_mm[keep],
+                dropped=len(points) - count,
+                inflation=inflation,
+                cost=float(np.sum((marks[0] / u_mm)[keep] ** 2) / inflation**2 + np.sum(knowledge**2)),
+                at_focal=at_focal,
             )
-        )  # fmt: skip
+        )
     return _distinct(fits)
 
 
 def contributions(fit: RuleFit, point_px: np.ndarray, height_mm: float) -> tuple[float, tuple[float, ...]]:
-    """Relative standard uncertainty of a length at a pixel: from the marks, and from each Known; over four directions."""
+    """Relative standard uncertainty of a length at a pixel: from the marks, and from each Known; over four directions.
+
+    The principal distance is not taken linearly: perspective tells the lean over the distance, so that what leans grows
+    with the distance and foreshortens by its square.
+    """
     count = len(fit.unknowns)
     steps = np.concatenate([_STEPS, np.full(count - UNKNOWNS, _OFFSET_STEP)])
-    slope = _jacobian(lambda p: length_logs(view_of(p), point_px, height_mm), fit.unknowns, steps)
+
+    def logs(p: np.ndarray) -> np.ndarray:
+        return np.array([length_logs(view_of(one), point_px, height_mm) for one in p])
+
+    slope = _jacobian(logs, fit.unknowns, steps)
     gain = slope @ fit.covariance
     of_marks, of_known = gain @ fit.jacobian.T, gain @ fit.known_jacobian.T
-    return (
-        float(np.sqrt(np.mean(np.sum(of_marks**2, axis=1)))),
-        tuple(float(value) for value in np.sqrt(np.mean(of_known**2, axis=0))),
-    )
+    known = np.sqrt(np.mean(of_known**2, axis=0))
+    best = length_logs(fit.view, point_px, height_mm)
+    changes = np.array([length_logs(view, point_px, height_mm) - best for view in fit.lens_views()])
+    known[0] = max(known[0], float(np.sqrt(np.sum(_SHARES * np.mean(changes**2, axis=1)))))
+    return float(np.sqrt(np.mean(np.sum(of_marks**2, axis=1)))), tuple(float(value) for value in known)
 
 
-def _on_raised(view: View, points_px: np.ndarray, rise_mm: np.ndarray) -> np.ndarray:
-    """World x, shape (N,), where sight lines meet planes each `rise_mm` nearer to the camera."""
-    eye, rays = view.eye_mm, view.rays(points_px)
-    return eye[0] + (-rise_mm - eye[2]) / rays[:, 2] * rays[:, 0]
-
-
-def _known(combs, focal: Focal, centre, long_px: float, lens_distance_mm) -> tuple[Known, ...]:
-    def of(index: int) -> Callable[[np.ndarray], float]:
-        return lambda p: float(p[index])
-
+def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -> tuple[Known, ...]:
+    """In the order in which the fit reads them: unknowns from LOG_FOCAL on, leans, the line's two ends, the distance."""
     u_centre, off_centre = _U_CENTRE * long_px, "sensor and lens are centred to about this; an uncropped picture"
-    corrected, looks_down = "judgement: pictures are mostly corrected", "judgement: the camera looks down, within 10 deg"
-    known = [
-        Known(source="principal distance", value=float(np.log(focal.px)), u=focal.u_rel, unit="px, u relative",
-              basis=focal.basis, read=of(LOG_FOCAL)),
-        Known(source="principal point, x", value=float(centre[0]), u=u_centre, unit="px", basis=off_centre, read=of(CENTRE_X)),
-        Known(source="principal point, y", value=float(centre[1]), u=u_centre, unit="px", basis=off_centre, read=of(CENTRE_Y)),
-        Known(source="lens distortion, k1", value=0.0, u=_U_K1, unit="1", basis=corrected, read=of(K1)),
-        Known(source="lens distortion, k2", value=0.0, u=_U_K2, unit="1", basis=corrected, read=of(K2)),
-        Known(source="rule not flat", value=0.0, u=_U_BOW_MM, unit="mm", basis="judgement: a rule that lies on a bench",
-              read=of(BOW)),
-        Known(source="lean along the rule", value=0.0, u=_U_LEAN, unit="rad", basis=looks_down,
-              read=lambda p: float(view_of(p).rotation[2, 0])),
-        Known(source="lean across the rule", value=0.0, u=_U_LEAN, unit="rad", basis=looks_down,
-              read=lambda p: float(view_of(p).rotation[2, 1])),
-    ]  # fmt: skip
-    first = combs[0]
-    for k, name in enumerate(("near its first mark", "near its last mark")):
-        known.append(
-            Known(source=f"line of the marks, {name}", value=0.0, u=first.u_line_mm, unit="mm", basis="marks end on a straight line",
-                  read=lambda p, k=k: float(view_of(p).on_plane(first.line_px[k : k + 1])[0, 1]))
-        )  # fmt: skip
+    corrected, down = "judgement: pictures are mostly corrected", "judgement: the camera looks down, within 10 deg"
+    # the lean's foreshortening grows as the square of the distance: the mean of that square, not the middle
+    log_px = float(np.log(focal.px)) + focal.u_rel**2
+    lines = [
+        ("principal distance", log_px, focal.u_rel, "px, u relative", focal.basis),
+        ("principal point, x", float(centre[0]), u_centre, "px", off_centre),
+        ("principal point, y", float(centre[1]), u_centre, "px", off_centre),
+        ("lens distortion, k1", 0.0, _U_K1, "1", corrected),
+        ("lens distortion, k2", 0.0, _U_K2, "1", corrected),
+        ("rule not flat", 0.0, _U_BOW_MM, "mm", "judgement: a rule that lies on a bench"),
+        ("marks not square to the rule", 0.0, _U_SKEW, "rad", "judgement: engraved or printed square within 2 mrad"),
+        ("lean along the rule", 0.0, _U_LEAN, "rad", down),
+        ("lean across the rule", 0.0, _U_LEAN, "rad", down),
+        ("line of the marks' ends, first", 0.0, comb.u_line_mm, "mm", "scatter of the marks' ends"),
+        ("line of the marks' ends, last", 0.0, comb.u_line_mm, "mm", "scatter of the marks' ends"),
+    ]
     if lens_distance_mm is not None:
-        value, u = lens_distance_mm
-
-        def along_axis(p: np.ndarray) -> float:
-            view = view_of(p)
-            return view.distance_mm / float(view.rotation[2, 2])
-
-        known.append(Known(source="camera distance", value=value, u=u, unit="mm", read=along_axis,
-                           basis="entered; the lens's entrance pupil lies somewhere behind its front"))  # fmt: skip
-    return tuple(known)
+        basis = "entered; the lens's entrance pupil lies somewhere behind its front"
+        lines.append(("camera distance", *lens_distance_mm, "mm", basis))
+    return tuple(Known(source=s, value=v, u=u, unit=unit, basis=basis) for s, v, u, unit, basis in lines)
 
 
 def _starts(comb: Comb, focal: Focal, centre: np.ndarray, further: int) -> list[np.ndarray]:
-    """First guesses: looking straight down, and leaning across the rule to either side."""
+    """First guesses: leaning across the rule to either side."""
     first, last = comb.line_px
     turn = float(np.arctan2(*(last - first)[::-1]))
-    span_mm = np.ptp(comb.index) * comb.division_mm
-    per_px = span_mm / float(np.linalg.norm(last - first))
+    per_px = np.ptp(comb.index) * comb.division_mm / float(np.linalg.norm(last - first))
     starts = []
-    for lean in (0.0, 0.2, -0.2):
+    for lean in (0.06, -0.06):
         level, _ = cv2.Rodrigues(np.array([0.0, 0.0, turn]))
         tip, _ = cv2.Rodrigues(np.array([lean, 0.0, 0.0]))
         rotation = level @ tip
         vector, _ = cv2.Rodrigues(rotation)
         p = np.zeros(UNKNOWNS + further)
         p[:3] = vector.ravel()
-        middle = np.array([comb.index.mean() * comb.division_mm, 0.0, 0.0])
+        middle = np.array([(comb.index.max() + comb.index.min()) / 2 * comb.division_mm, 0.0, 0.0])
         seen = np.array([*((first + last) / 2 - centre) * per_px, focal.px * per_px]) - rotation @ middle
         p[3:5], p[5] = seen[:2], seen[2] / focal.px * 1000.0
         p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
@@ -283,18 +313,18 @@ def _starts(comb: Comb, focal: Focal, centre: np.ndarray, further: int) -> list[
 
 
 def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
-    """Least squares by Levenberg's damped Gauss-Newton steps; None where it runs off."""
-    residual, damping = cost(p), 1e-4
+    """Least squares by Levenberg's damped Gauss-Newton steps; None where it runs off. `cost` takes sets of unknowns (M, U)."""
+    residual, damping = cost(p[None])[0], 1e-4
     if not np.isfinite(residual).all():
         return None
-    for _ in range(40):
+    for _ in range(30):
         jacobian = _jacobian(cost, p, steps)
         if not np.isfinite(jacobian).all():
             return None
         hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual
         while damping < 1e8:
             step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), slope)
-            moved = cost(p - step)
+            moved = cost((p - step)[None])[0]
             gain = residual @ residual - moved @ moved
             if np.isfinite(gain) and gain >= 0:
                 break
@@ -302,18 +332,16 @@ def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray, steps: np.nd
         else:
             return p
         p, residual, damping = p - step, moved, max(damping / 10, 1e-10)
-        if gain < 1e-5 and damping < 1e-3:
+        if gain < 1e-3 and damping < 1e-3:
             break
     return p
 
 
 def _jacobian(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray, steps: np.ndarray) -> np.ndarray:
-    columns = []
-    for index, step in enumerate(steps):
-        move = np.zeros(len(p))
-        move[index] = step
-        columns.append((function(p + move) - function(p - move)) / (2 * step))
-    return np.column_stack(columns)
+    """Derivatives (N, U) of a function that takes sets of unknowns (M, U) and gives values (M, N), by central differences."""
+    moves = np.diag(steps)
+    values = function(np.concatenate([p + moves, p - moves]))
+    return ((values[: len(p)] - values[len(p) :]) / (2 * steps[:, None])).T
 
 
 def _distinct(fits: list[RuleFit]) -> list[RuleFit]:
@@ -322,6 +350,6 @@ def _distinct(fits: list[RuleFit]) -> list[RuleFit]:
     best = fits[:1]
     for other in fits[1:]:
         turn = np.arccos(np.clip((np.trace(best[0].view.rotation.T @ other.view.rotation) - 1) / 2, -1, 1))
-        if np.degrees(turn) > 0.5 and other.cost - best[0].cost < 9.0 and len(best) < 2:
+        if np.degrees(turn) > 0.5 and other.cost - best[0].cost < 9.0:
             best.append(other)
     return best

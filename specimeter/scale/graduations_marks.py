@@ -38,6 +38,10 @@ class Marks:
         Places [x, y] on each mark, nearer to its outer and to its inner end; NaN where not located.
     u_px : array, shape (2, N)
         Noise of those places along the row.
+    line_px : array, shape (2, 2)
+        Where the line through the marks' outer ends meets the first mark and the last.
+    u_line : float
+        Standard uncertainty of either point across the row, in periods.
     period_px : float
         At the row's middle.
     dark : bool
@@ -55,6 +59,8 @@ class Marks:
     zone: tuple[float, float]
     points_px: np.ndarray
     u_px: np.ndarray
+    line_px: np.ndarray
+    u_line: float
     period_px: float
     dark: bool
     contrast: float
@@ -143,12 +149,13 @@ def read(light: np.ndarray, path: Path, dark: bool) -> Marks | None:
     seen = _connected(n, seen)
     if seen.sum() < FEWEST or usual < 0.03:
         return None
-    inward, lengths = _lengths(contrast, v, zone, own, seen)
+    inward, lengths, outer = _lengths(contrast, v, zone, own, seen)
+    line_px, u_line = _line(path, n[seen], outer[seen])
     between = (n >= n[seen].min()) & (n <= n[seen].max())
     index = n[seen]
     points, u_px = _located(light, path, index, zone, period)
     return Marks(
-        path=path, index=index.astype(int), lengths=lengths[seen], inward=inward, zone=zone, points_px=points, u_px=u_px,
+        path=path, index=index.astype(int), lengths=lengths[seen], inward=inward, zone=zone, points_px=points, u_px=u_px, line_px=line_px, u_line=u_line,
         period_px=period, dark=dark, contrast=usual, seen_share=float(seen.sum() / between.sum()),
     )  # fmt: skip
 
@@ -184,13 +191,13 @@ def _zone(contrast: np.ndarray, v: np.ndarray) -> tuple[float, float] | None:
     return float(v[low]), float(v[high])
 
 
-def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray]:
-    """To which side long marks reach, and how long each mark is from the other end of the zone, in periods."""
+def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray, np.ndarray]:
+    """To which side long marks reach; how long each mark is from the zone's other end; where its outer end is; in periods."""
     step = v[1] - v[0]
     reach = {}
+    inside = np.flatnonzero((v >= zone[0]) & (v <= zone[1]))
     for side in (-1.0, 1.0):
         rows = np.flatnonzero(v > zone[1]) if side > 0 else np.flatnonzero(v < zone[0])[::-1]
-        inside = np.flatnonzero((v >= zone[0]) & (v <= zone[1]))
         rows = np.concatenate([inside[:: int(side)], rows])
         relative = np.nan_to_num(contrast[rows]) / np.maximum(own, 1e-6)
         smooth = ndimage.uniform_filter1d(relative, 3, axis=0, mode="nearest")
@@ -203,7 +210,21 @@ def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray]:
         reach[side] = (first - 1 + part) * step
     spread = {side: np.quantile(r[seen], 0.95) - np.quantile(r[seen], 0.3) for side, r in reach.items()}
     inward = 1.0 if spread[1.0] >= spread[-1.0] else -1.0
-    return inward, reach[inward]
+    outer = v[inside[-1]] - reach[-1.0] if inward > 0 else v[inside[0]] + reach[1.0]
+    return inward, reach[inward], outer
+
+
+def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, float]:
+    """Points (2, 2) in pixels where the marks' outer ends run, at the first and the last mark, and their u in periods."""
+    away = (n - n.mean()) / max(np.ptp(n) / 2, 1.0)
+    weight = np.ones(len(n))
+    for _ in range(8):
+        level, slope = np.polynomial.polynomial.polyfit(away, outer, 1, w=np.sqrt(weight))
+        off = np.abs(outer - level - slope * away)
+        spread = 1.4826 * float(np.median(off)) + 0.01
+        weight = 1.0 / (1.0 + (off / (2 * spread)) ** 4)
+    ends = path.places(np.array([n[0], n[-1]], float), level + slope * away[[0, -1]])
+    return np.array([ends[0, 0], ends[1, 1]]), float(max(2.0 * spread / np.sqrt(len(n)), 0.02))
 
 
 def _located(light, path: Path, index: np.ndarray, zone, period: float) -> tuple[np.ndarray, np.ndarray]:
