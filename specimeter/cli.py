@@ -15,6 +15,7 @@ from specimeter.errors import SpecimeterError
 COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>.py
     "measure",
     "demo",
+    "open",
     "review",
     "issue",
     "check",
@@ -22,6 +23,7 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "card",
     "scale",
     "validate",
+    "library",
 )
 
 CAUTION = (

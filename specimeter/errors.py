@@ -81,3 +81,7 @@ class RecordError(SpecimeterError, OSError):
 
 class OutlineError(SpecimeterError, ValueError):
     """An outline is not one: fewer than three points, a wrong shape, or a coordinate that is not a number."""
+
+
+class LibraryError(SpecimeterError, ValueError):
+    """The library of reference pictures is missing, damaged, or was given something that it cannot keep."""

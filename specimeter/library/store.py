@@ -1,0 +1,141 @@
+"""Where the library lies: one folder with an SQLite file, pictures named by their SHA-256, and thumbnails."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from specimeter import files
+from specimeter.data import shared
+from specimeter.errors import LibraryError
+
+FILE, VERSION = "library.sqlite", 1
+KNOWLEDGE = ("terms.toml", "test_coverage.csv", "causes.csv")  # the trainer may edit these copies
+BUSY_S = 60.0
+
+SCHEMA = """
+CREATE TABLE entry (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    sha256 TEXT NOT NULL UNIQUE,
+    source_sha256 TEXT NOT NULL,
+    suffix TEXT NOT NULL,
+    bytes INTEGER NOT NULL,
+    width_px INTEGER NOT NULL,
+    height_px INTEGER NOT NULL,
+    hash BLOB NOT NULL,
+    look BLOB NOT NULL,
+    place INTEGER NOT NULL UNIQUE,
+    added TEXT NOT NULL,
+    data TEXT NOT NULL
+);
+CREATE INDEX entry_source ON entry (source_sha256);
+CREATE TABLE log (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    entry INTEGER NOT NULL REFERENCES entry (id),
+    at TEXT NOT NULL, who TEXT NOT NULL, what TEXT NOT NULL, field TEXT, old TEXT, new TEXT
+);
+CREATE INDEX log_entry ON log (entry);
+CREATE VIRTUAL TABLE finder USING fts5(words, facets, detail = 'column', prefix = '2 3 4',
+                                       tokenize = "unicode61 remove_diacritics 2");
+"""
+
+
+class Store:
+    """An open library: its folder and its connection. Each process opens its own."""
+
+    def __init__(self, folder: Path, connection: sqlite3.Connection) -> None:
+        self.folder, self.connection = folder, connection
+
+    def picture(self, sha256: str, suffix: str) -> Path:
+        """Where a picture lies."""
+        return self.folder / "pictures" / sha256[:2] / f"{sha256}{suffix}"
+
+    def thumb(self, sha256: str) -> Path:
+        """Where its thumbnail lies."""
+        return self.folder / "thumbs" / sha256[:2] / f"{sha256}.jpg"
+
+    def keep(self, path: Path, data: bytes) -> None:
+        """Write a file of the library, its folder made if missing."""
+        if not path.parent.is_dir():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            files.sync_folder(path.parent.parent)
+        files.write(path, data)
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """All of what is written inside, or none of it; others who write wait their turn."""
+        self.connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield self.connection
+        except BaseException:
+            self.connection.execute("ROLLBACK")
+            raise
+        self.connection.execute("COMMIT")
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.connection.close()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def create(folder: str | Path) -> Store:
+    """Make an empty library in a folder that is empty or not yet there."""
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise LibraryError(
+            "there is something there already" if not (folder / FILE).exists() else "there is already a library",
+            file=folder,
+            expected="a new or an empty folder",
+            mend="choose another folder, or use the library that is there",
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "knowledge").mkdir()
+        for name in KNOWLEDGE:
+            files.write(folder / "knowledge" / name, (shared() / name).read_bytes())
+        connection = _connect(folder / FILE)
+    except (OSError, sqlite3.Error) as error:
+        raise LibraryError(f"the library cannot be made there: {error}", file=folder, mend="choose another folder") from error
+    connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} PRAGMA user_version = {VERSION}; COMMIT;")
+    return Store(folder, connection)
+
+
+def open_store(folder: str | Path) -> Store:
+    """Open a library that is there."""
+    folder = Path(folder)
+    if not (folder / FILE).is_file():
+        raise LibraryError(
+            "there is no library", file=folder, expected=f"a folder with {FILE}", mend=f"specimeter library init {folder}"
+        )
+    try:
+        connection = _connect(folder / FILE)
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+    except sqlite3.Error as error:
+        raise LibraryError(
+            f"the library cannot be opened: {error}",
+            file=folder / FILE,
+            expected="an SQLite file as specimeter wrote it",
+            mend="take it from a copy",
+        ) from error
+    if version > VERSION:
+        raise LibraryError(f"the library is of version {version}", file=folder, expected=f"{VERSION}", mend="update specimeter")
+    if version < VERSION:
+        raise LibraryError("the library was never finished", file=folder, mend="remove the folder and make it again")
+    return Store(folder, connection)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")  # a commit that was reported outlives a power cut
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA cache_size = -65536")
+    connection.execute("PRAGMA mmap_size = 268435456")
+    return connection
