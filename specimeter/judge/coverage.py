@@ -149,23 +149,28 @@ def of_features(sheet: Sheet, limits: Limits, features: Sequence[Feature], *, re
     real, by confirming it, each with a reason.
     """
     looking = [rule for rule in limits.rule if rule.test in FEATURE_TESTS]
-    doubts = []
-    present = [feature for feature in features if feature.status != "rejected" and not _set_aside(feature, reviewed)]
-    uncovered = [feature for feature in present if not any(named(rule, feature) for rule in looking)]
-    for kind in sorted({feature.kind for feature in uncovered}):
-        ids = [feature.id for feature in uncovered if feature.kind == kind]
-        doubts.append(f"No rule looks at {listed(ids)} ({kind.replace('-', ' ')}).")
-    unexplained = [f.id for f in features if f.status == "rejected" and not _set_aside(f, reviewed)]
-    if unexplained:
-        doubts.append(f"{listed(unexplained)} set aside without a reason and a completed review by a named person.")
+    doubts, cautions = [], []
+    present = [feature for feature in features if feature.status != "rejected"]
+    known = {feature.id for feature in present if any(named(rule, feature) for rule in looking)}
     counted = {m.id for rule in looking for m in members(rule, sheet, features, guarded=limits.guarded)}
-    left_out = [feature.id for feature in present if feature not in uncovered and feature.id not in counted]
+    free = [feature for feature in present if feature.id not in counted]
+    for feature in free:
+        if _set_aside(feature, reviewed):
+            cautions.append(f"No rule counts {feature.id}; a named person set that aside: {feature.reason}")
+    free = [feature for feature in free if not _set_aside(feature, reviewed)]
+    for kind in sorted({feature.kind for feature in free if feature.id not in known}):
+        ids = [feature.id for feature in free if feature.kind == kind and feature.id not in known]
+        doubts.append(f"No rule looks at {listed(ids)} ({kind.replace('-', ' ')}).")
+    left_out = [feature.id for feature in free if feature.id in known]
     if left_out:
         doubts.append(
             f"{listed(left_out)} left out of every rule by the conditions in the limits: a named person sets that aside, with "
             "a reason, or a rule is entered for it."
         )
-    return Coverage(open=tuple(doubts))
+    unexplained = [f.id for f in features if f.status == "rejected" and not _set_aside(f, reviewed)]
+    if unexplained:
+        doubts.append(f"{listed(unexplained)} set aside without a reason and a completed review by a named person.")
+    return Coverage(open=tuple(doubts), cautions=tuple(map(_sentence, cautions)))
 
 
 def _set_aside(feature: Feature, reviewed: bool) -> bool:

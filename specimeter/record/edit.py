@@ -42,8 +42,13 @@ Points = Sequence[Sequence[float]] | np.ndarray
 
 
 def confirm(record: Record, ids: Sequence[str], *, by: str, when: datetime, why: str | None = None) -> Record:
-    """The features are what they are said to be; one that was added stays `added`, which says as much."""
-    changes = {id: {"status": "confirmed", "reason": None} for id in ids if _feature(record, id).status != "added"}
+    """The features are what they are said to be; one that was added stays `added`, which says as much.
+
+    A reason is kept with the feature: it sets aside a real one that no rule of the limits counts (a tear at a corner, say).
+    """
+    why = None if why is None else line(why, "why", "the reason, such as: a tear from the corner, no cause seen in it")
+    changes = {id: {"status": _feature(record, id).status, "reason": why} for id in ids}
+    changes = {id: one if one["status"] == "added" else one | {"status": "confirmed"} for id, one in changes.items()}
     return _changed(record, changes, by=by, when=when, what="confirmed", why=why)
 
 

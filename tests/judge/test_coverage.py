@@ -118,7 +118,10 @@ def test_what_the_conditions_leave_out_needs_a_named_person(make):
             assert "f1 left out of every rule by the conditions" in " ".join(judgement.because)
         for status in ("confirmed", "added", "rejected"):
             said = replace(one, status=status, reason="a tear from the edge, no cause seen")
-            assert make.judged(entered, said, reviewed=True).outcome == "within"
+            judgement = make.judged(entered, said, reviewed=True)
+            assert judgement.outcome == "within"
+            told = "No rule counts f1; a named person set that aside: a tear from the edge, no cause seen."
+            assert (told in judgement.cautions) == (status != "rejected")
             assert make.judged(entered, said).outcome == "undecided"
             assert make.judged(entered, replace(said, reason=" "), reviewed=True).outcome == "undecided"
 
