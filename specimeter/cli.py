@@ -16,6 +16,7 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "measure",
     "demo",
     "open",
+    "judge",
     "review",
     "issue",
     "check",
