@@ -1,0 +1,6 @@
+{
+ "type": "specimeter-signature",
+ "algorithm": "Ed25519",
+ "public_key": "c103703932ecde6538a968a47e0ae0f6103dc8616d47c69e0a2a84777b254029",
+ "signature": "91858e1686c60b0670cddf3b4c47cbbe762c0348a70387d4bde5dae2643c100ab49daf3d916c26d94e7b4e2a39c2a94d9c345ab357f831647c2466109511310a"
+}
