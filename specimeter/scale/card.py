@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,6 @@ from specimeter.scale.distance import Focal, focal, narrowed
 from specimeter.scale.height import (
     Height,
     check_below_lens,
-    height_term,
     lens_distance,
     lens_over_marker,
     mm_per_px,
@@ -24,7 +24,7 @@ from specimeter.scale.height import (
 from specimeter.scale.lenses import Lenses, lenses
 from specimeter.scale.markers import Marker
 from specimeter.scale.model import Scale
-from specimeter.scale.pose import BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, view_of
+from specimeter.scale.pose import BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, u_height_mm, view_of
 from specimeter.sheet import Sheet
 
 _UNMEASURED_PRINT = 0.002  # half-width, relative: printers asked for 100 %
@@ -41,6 +41,7 @@ def scale_from_card(
     cautions: tuple[str, ...] = (),
     *,
     lens: Focal | None = None,
+    height: Height | None = None,
 ) -> Scale:
     """Scale from a card's markers.
 
@@ -55,13 +56,15 @@ def scale_from_card(
         What choosing the card had to say.
     lens : Focal, optional
         What is known of the principal distance; absent: what the photograph says.
+    height : Height, optional
+        Of the measured surface; absent: what the sheet says.
 
     Raises
     ------
     ScaleError
         If the markers do not lie as on this card, the printed length is not its, or the surface would reach the lens.
     """
-    height, lens, entered = surface_height(sheet), lens or focal(photo), lens_distance(sheet)
+    height, lens, entered = height or surface_height(sheet), lens or focal(photo), lens_distance(sheet)
     print_scale, print_term = _print(sheet, card, photo)
     fits = fit_card(
         card,
@@ -75,16 +78,12 @@ def scale_from_card(
     if not fits:
         raise _not_this_card(card, photo)
     fit = fits[0]
-    view = fit.view
     side_px = float(np.median([marker.side_px for marker in markers]))
     rms_px = float(np.sqrt(np.mean(fit.residual_px**2)))
     if fit.dropped > len(fit.residual_px) or rms_px > 0.03 * side_px:
         raise _not_this_card(card, photo)
-    check_below_lens(height, view, photo.file)
-    reference_px = _reference_px(photo, sheet, fit, height)
-
-    def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
-        return (*_budget(fits, point_px, height), print_term, height_term(view, point_px, height))
+    check_below_lens(height, fit.view, photo.file)
+    contradicted = _distance_doubt(fit, lens, entered)
 
     def views() -> Lenses:
         log_px = float(fit.unknowns[LOG_FOCAL])
@@ -92,30 +91,38 @@ def scale_from_card(
         return lenses(fit.unknowns, u, view_of, lambda shift, start: fit.at_focal(log_px + shift, start))
 
     def refocused(px: float, u_rel: float) -> Scale:
-        return scale_from_card(photo, sheet, card, markers, cautions, lens=narrowed(lens, px=px, u_rel=u_rel))
+        told = narrowed(lens, px=px, u_rel=u_rel)
+        return scale_from_card(photo, sheet, card, markers, cautions, lens=told, height=height)
 
-    budget, contradicted = budget_at(reference_px), _distance_doubt(fit, lens, entered)
-    return Scale(
-        method="card",
-        view=view,
-        surface_height_mm=height.mm,
-        surface_height_u_mm=height.u_mm,
-        u_rel=combine(budget),
-        budget=budget,
-        tilt_deg=view.tilt_deg,
-        evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None)
-        | ({"doubts": list(contradicted)} if contradicted else {}),
-        cautions=(
-            *cautions,
-            *height.cautions,
-            *_cautions(fits, lens, side_px, rms_px),
-            *contradicted,
-        ),
-        reference_px=(float(reference_px[0]), float(reference_px[1])),
-        budget_at=budget_at,
-        lenses=views,
-        refocused=refocused,
-    )
+    def raised(height: Height) -> Scale:
+        if height.pin is not None:
+            height = replace(height, u_mm=float(np.hypot(height.u_mm, u_height_mm(fit, height.over))))
+        reference_px = _reference_px(photo, sheet, fit, height)
+
+        def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
+            printed = () if height.pin else (print_term,)  # a specimen's own size in the picture owes nothing to the print
+            return (*_budget(fits, point_px, height), *printed, *height.terms(fit.view, point_px))
+
+        budget = budget_at(reference_px)
+        return Scale(
+            method="card",
+            view=fit.view,
+            surface_height_mm=height.mm,
+            surface_height_u_mm=height.u_mm,
+            u_rel=combine(budget),
+            budget=budget,
+            tilt_deg=fit.view.tilt_deg,
+            evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None)
+            | ({"doubts": list(contradicted)} if contradicted else {}),
+            cautions=(*cautions, *height.cautions, *_cautions(fits, lens, side_px, rms_px), *contradicted),
+            reference_px=(float(reference_px[0]), float(reference_px[1])),
+            budget_at=budget_at,
+            lenses=views,
+            refocused=refocused,
+            raised=raised,
+        )
+
+    return raised(height)
 
 
 def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:
@@ -145,7 +152,7 @@ def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:
 
 def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tuple[Term, ...]:
     fit = fits[0]
-    of_edges, of_known = contributions(fit, point_px, height.mm)
+    of_edges, of_known = contributions(fit, point_px, height.mm, height.over)
     u_edge = float(np.median(fit.u_px) * fit.inflation)
     lines = [
         term(
@@ -163,7 +170,7 @@ def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tu
         unit = "px, u relative" if known.index == LOG_FOCAL else known.unit
         lines.append(term(known.source, value=value, unit=unit, u=known.u, sensitivity=part / known.u, basis=known.basis))
     if len(fits) > 1:
-        part = between(fits[0], fits[1], point_px, height.mm)
+        part = between(fits[0], fits[1], point_px, height.over)
         lines.append(
             term(
                 "which way the card leans",

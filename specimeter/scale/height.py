@@ -21,6 +21,24 @@ ON_THE_BENCH = (
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pin:
+    """Two pixels on the surface a known distance apart at one height: they tell the height, whatever the camera's distance.
+
+    `terms` are the budget's lines of that distance, relative to it.
+    """
+
+    ends_px: np.ndarray  # (2, 2)
+    length_mm: float
+    terms: tuple[Term, ...]
+    source: str  # "calliper width" | "radius of the bend"
+
+    def over(self, view: View) -> float:
+        """The height in mm over the marker's plane at which the two lie so far apart: distances grow as the lens is far."""
+        apart = float(np.linalg.norm(np.subtract(*view.on_plane(self.ends_px))))
+        return view.distance_mm * (1.0 - self.length_mm / apart)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Height:
     """Height of the measured surface (a bend: its crown) over the marker, nearer to the camera counted positive."""
@@ -29,6 +47,15 @@ class Height:
     u_mm: float
     basis: str
     cautions: tuple[str, ...] = ()
+    pin: Pin | None = None  # what told it, where nobody entered it
+
+    def over(self, view: View) -> float:
+        """The height in one of the views that the marker allows: as entered, or as the pin tells it in that view."""
+        return self.mm if self.pin is None else self.pin.over(view)
+
+    def terms(self, view: View, point_px: np.ndarray) -> tuple[Term, ...]:
+        """The budget's lines of the height itself, or of what told it."""
+        return (height_term(view, point_px, self),) if self.pin is None else self.pin.terms
 
 
 def surface_height(sheet: Sheet) -> Height:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from specimeter.scale.budget import Term, combine
+from specimeter.scale.height import Height
 from specimeter.scale.lenses import Lenses
 from specimeter.scale.view import View
 
@@ -37,6 +38,7 @@ class Scale:
     budget_at: Callable[[np.ndarray], tuple[Term, ...]] | None = None
     lenses: Callable[[], Lenses] | None = None  # the views that other distances of the lens would give
     refocused: Callable[[float, float], Scale] | None = None  # from a principal distance in pixels and its relative u
+    raised: Callable[[Height], Scale] | None = None  # with the measured surface at another height
 
     def at(self, point_px: np.ndarray) -> Scale:
         """The same scale with `u_rel` and `budget` for the surface at a pixel [x, y], shape (2,)."""

@@ -247,12 +247,17 @@ def _knowledge(start: Bend, width_mm: float | None, scale: Scale) -> Knowledge:
 def u_size(scale: Scale) -> float:
     """Relative standard uncertainty with which the scale foretells sizes on the picture, for finding things there: a height
     that nobody entered leaves them wide open, as the crown may stand far above the card."""
-    return float(np.hypot(scale.u_rel, UNKNOWN_HEIGHT_U_REL if scale.surface_height_u_mm >= UNKNOWN_HEIGHT_MM else 0.0))
+    return float(np.hypot(scale.u_rel, UNKNOWN_HEIGHT_U_REL if height_open(scale) else 0.0))
+
+
+def height_open(scale: Scale) -> bool:
+    """Whether the crown's height is so uncertain that its size on the picture is open, and nothing else told its size."""
+    return scale.surface_height_u_mm >= UNKNOWN_HEIGHT_MM and "height_from" not in scale.evidence
 
 
 def _sizes(scale: Scale) -> np.ndarray:
     """Factors on the expected size that are tried: where nobody entered the crown's height it may stand far above the card."""
-    if scale.surface_height_u_mm < UNKNOWN_HEIGHT_MM:
+    if not height_open(scale):
         return np.array([1.0])
     lens = scale.view.distance_mm - scale.surface_height_mm
     largest = lens / max(lens - TALLEST_MM, 0.7 * lens)

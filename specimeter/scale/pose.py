@@ -351,12 +351,20 @@ def _distinct(fits: list[CardFit]) -> list[CardFit]:
     return best
 
 
-def contributions(fit: CardFit, point_px: np.ndarray, height_mm: float) -> tuple[float, tuple[float, ...]]:
+def contributions(
+    fit: CardFit, point_px: np.ndarray, height_mm: float, over: Callable[[View], float] | None = None
+) -> tuple[float, tuple[float, ...]]:
     """Relative standard uncertainty of a length at a pixel: from the edge points, and from each Known.
 
     Root mean square over four directions; independent, so that their squares add up to the fit's whole variance.
+    `over` tells the surface's height in a view, where it was itself read off the picture and moves with the view.
     """
-    slope = _jacobian(lambda p: length_logs(view_of(p), point_px, height_mm), fit.unknowns)
+
+    def logs(p: np.ndarray) -> np.ndarray:
+        view = view_of(p)
+        return length_logs(view, point_px, over(view) if over else height_mm)
+
+    slope = _jacobian(logs, fit.unknowns)
     gain = slope @ fit.covariance
     edges = gain @ fit.jacobian.T
     priors = gain @ fit.known_jacobian.T
@@ -366,7 +374,14 @@ def contributions(fit: CardFit, point_px: np.ndarray, height_mm: float) -> tuple
     )
 
 
-def between(first: CardFit, second: CardFit, point_px: np.ndarray, height_mm: float) -> float:
+def u_height_mm(fit: CardFit, over: Callable[[View], float]) -> float:
+    """Standard uncertainty, from the fit alone, of a height that was read off the picture."""
+    slope = _jacobian(lambda p: np.array([over(view_of(p))]), fit.unknowns)
+    return float(np.sqrt((slope @ fit.covariance @ slope.T)[0, 0]))
+
+
+def between(first: CardFit, second: CardFit, point_px: np.ndarray, over: Callable[[View], float]) -> float:
     """Relative standard uncertainty from not knowing which of two fits is true: half their difference."""
-    difference = length_logs(first.view, point_px, height_mm) - length_logs(second.view, point_px, height_mm)
+    one, two = (length_logs(fit.view, point_px, over(fit.view)) for fit in (first, second))
+    difference = one - two
     return float(np.sqrt(np.mean(difference**2)) / 2)

@@ -9,8 +9,9 @@ import numpy as np
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
+from specimeter.scale.crown import by_its_own_size
 from specimeter.scale.model import Scale
-from specimeter.scale.place import UNKNOWN_HEIGHT_MM, u_size
+from specimeter.scale.place import height_open, u_size
 from specimeter.scale.surface import Bend, Surface
 from specimeter.segment.edges import SideEdge, follow_side_edges
 from specimeter.segment.model import ExaminedArea
@@ -20,6 +21,8 @@ STEEPEST_DEG = 60.0  # surface steeper than this to the sight line is not examin
 PULLED_IN_PX = 0.5  # the outline keeps this far inside the side edges, so that no background is taken for face
 OUTLINE_STEPS = 64  # points along each side of an outline that was found
 HEIGHT_UNKNOWN = 0.6  # of the confidence, where the face's size in the picture had to be searched too (judgement)
+CALLIPER_U_MM = 0.1  # of a calliper's reading for the bent face, whose edges draw in: judgement
+MOST_OUTWARDS = 2.5  # standard uncertainties of the edges; what is off by more was not the same pair of edges
 WIDTH_OFF = 0.08  # measured width over calliper width, beyond which the face found is probably not the specimen's
 
 
@@ -52,6 +55,21 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
             mend="photograph the whole width of the face, or outline it in [region] outline_px",
         )
     return _found(photo, sheet, scale, surface, edges)
+
+
+def by_its_edges(
+    sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedArea
+) -> tuple[Scale, Surface, ExaminedArea]:
+    """Where the crown's height was told by the calliper width: told anew by the width between the edges as followed here.
+
+    The same picture, so that the outline stays; as they are where the height was had another way, or no width was measured.
+    """
+    if scale.evidence.get("height_from") != "calliper width" or area.width_mm is None:
+        return scale, surface, area
+    u_edges = float(np.sqrt(max(area.u_width_mm**2 - (scale.u_rel * area.width_mm) ** 2, 0.0)))
+    scale, surface = by_its_own_size(sheet, scale, surface, width_mm=area.width_mm, u_width_mm=u_edges)
+    width = sheet.specimen.specimen_width_mm
+    return scale, surface, replace(area, width_mm=width, u_width_mm=scale.u_rel * width)
 
 
 def steepness_limits_mm(bend: Bend, a_mm: np.ndarray) -> np.ndarray:
@@ -92,8 +110,24 @@ def _width(edges: tuple[SideEdge, SideEdge], scale: Scale) -> tuple[float, float
     return width, float(np.sqrt(edges[0].u_mm ** 2 + edges[1].u_mm ** 2 + (scale.u_rel * width) ** 2))
 
 
+def _outwards(edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, scale: Scale) -> float:
+    """By how much the outline is made wider than the edges were seen, in mm, for a calliper's sake.
+
+    A rounded edge fades into a dark background, so where the metal ends is seen less surely than a calliper tells how wide
+    it is: the two are weighted by their variances. The width measured, which checks the scale, is left as it was seen.
+    """
+    if calliper is None:
+        return 0.0
+    seen = edges[0].u_mm ** 2 + edges[1].u_mm ** 2
+    told = CALLIPER_U_MM**2 + (scale.u_rel * width) ** 2
+    most = MOST_OUTWARDS * float(np.sqrt(seen))
+    return float(np.clip((calliper - width) * seen / (seen + told), -most, most))
+
+
 def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[SideEdge, SideEdge]) -> ExaminedArea:
+    width, u_width = _width(edges, scale)
     inward = PULLED_IN_PX * bend.mm_per_px_at(bend.project([[0.0, 0.0]])[0])
+    inward -= _outwards(edges, width, sheet.specimen.specimen_width_mm, scale) / 2
     sides = []
     for edge, sign in zip(edges, (1.0, -1.0), strict=True):
         low, high = steepness_limits_mm(bend, edge.at([0.0]))[0]
@@ -113,7 +147,6 @@ def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[Si
     if not inside.all():
         cautions.append("Part of the bent face lies outside the photograph and was not examined.")
         outline = np.clip(outline, 0, np.array([photo.width_px, photo.height_px]) - 1.0)
-    width, u_width = _width(edges, scale)
     confidence = _confidence(edges, width, sheet.specimen.specimen_width_mm, scale, bend)
     if confidence < 0.5:
         cautions.append("The examined area was found with low confidence: check its outline, or give it in [region].")
@@ -140,7 +173,7 @@ def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float 
     confidence = np.clip((support - 0.5) / 0.35, 0.05, 0.99)
     if bend.cautions:
         confidence = min(confidence, 0.45)
-    if scale.surface_height_u_mm >= UNKNOWN_HEIGHT_MM:
+    if height_open(scale):
         confidence *= HEIGHT_UNKNOWN
     if calliper is not None:
         confidence *= np.exp(-0.5 * (np.log(width / calliper) / np.hypot(WIDTH_OFF / 2, u_size(scale))) ** 2)

@@ -97,6 +97,6 @@ def test_other_tests_lie_on_a_flat_surface(case):
 
 def test_an_unknown_height_leaves_the_size_open(case):
     """A height nobody entered (u = 10 mm, design section 5) may be off by tens of mm: sizes on the picture stay open."""
-    scale = SimpleNamespace(u_rel=0.03, surface_height_u_mm=10.0)
+    scale = SimpleNamespace(u_rel=0.03, surface_height_u_mm=10.0, evidence={})
     assert u_size(scale) > 0.1
-    assert u_size(SimpleNamespace(u_rel=0.001, surface_height_u_mm=0.5)) == pytest.approx(0.001)
+    assert u_size(SimpleNamespace(u_rel=0.001, surface_height_u_mm=0.5, evidence={})) == pytest.approx(0.001)

@@ -1,0 +1,204 @@
+"""Where nobody entered how high the crown stands: its height told by the specimen's own size in the picture.
+
+Seen from the lens, a bend at one height looks exactly like a larger one farther away: the picture fixes everything but one
+factor of size. The calliper width gives that factor, or the former and the thickness do. Neither owes anything to the card's
+print or to how far the lens was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from specimeter.scale.budget import Term, combine, term
+from specimeter.scale.height import Height, Pin, height_term
+from specimeter.scale.model import Scale
+from specimeter.scale.surface import Bend, Surface
+from specimeter.sheet import BEND_TESTS, Sheet
+
+U_CALLIPER_MM = 0.05  # reading, and jaws held square (judgement)
+U_SPREAD_REL = 0.005  # a bent bar is narrower on its stretched side than on its inner side, where jaws may rest (judgement)
+U_ROUGH_EDGE_REL = 0.02  # of the width between edges as the placement saw them, before they are followed to their feet
+U_RADIUS_REL = 0.025  # springback opens the bend, bending thins the plate, the former's own wear (judgement)
+U_SILHOUETTES_REL = 0.01  # of the radius, as fitted to the picture (judgement)
+DISAGREE = 3.0  # combined standard uncertainties between width and radius, beyond which one of them is taken to be wrong
+LEG_MM, U_LEG_MM = 30.0, 15.0  # straight legs that a bend stands on (judgement)
+LOWEST_MM, HIGHEST_MM = -15.0, 150.0  # where a crown can stand over a card beside it
+
+
+def by_its_own_size(
+    sheet: Sheet, scale: Scale, surface: Surface, *, width_mm: float | None = None, u_width_mm: float | None = None
+) -> tuple[Scale, Surface]:
+    """Scale and surface with the crown's height told by the specimen's size; as they are where the height was entered.
+
+    Parameters
+    ----------
+    scale, surface
+        As placed with the height open.
+    width_mm, u_width_mm : float, optional
+        Between the specimen's side edges at the crown, on `surface`, and its standard uncertainty from the edges alone;
+        absent: as the placement saw them, roughly.
+
+    Returns
+    -------
+    (Scale, Surface)
+        With the height's source in the scale's evidence (``height_from``) and budget. The same picture: no pixel moves.
+    """
+    if sheet.scale.surface_height_mm is not None or sheet.specimen.test not in BEND_TESTS or not isinstance(surface, Bend):
+        return scale, surface
+    pin = _pin(sheet, surface, width_mm, u_width_mm)
+    if pin is not None:
+        height = Height(mm=pin.over(surface.view), u_mm=_u_mm(pin, surface), basis=f"told by the {pin.source}", pin=pin)
+        height = replace(height, cautions=(_said(height, scale),))
+        if LOWEST_MM <= height.mm <= min(HIGHEST_MM, 0.7 * surface.view.distance_mm):
+            return _at(scale, surface, height, _doubts(sheet, surface, height))
+    return _at(scale, surface, _standing(sheet), ())
+
+
+def _pin(sheet: Sheet, bend: Bend, width_mm: float | None, u_width_mm: float | None) -> Pin | None:
+    """The distance that the height is told by: across the width at the crown if there is a calliper width, else by radius."""
+    ends = bend.evidence.get("side_edges_a_mm")
+    if not ends or not bend.evidence.get("support"):
+        return None
+    calliper = sheet.specimen.specimen_width_mm
+    if calliper is not None:
+        if width_mm is None or u_width_mm is None:
+            width_mm, u_width_mm = ends[1] - ends[0], U_ROUGH_EDGE_REL * (ends[1] - ends[0])
+        middle = (ends[0] + ends[1]) / 2
+        places = [[0.0, middle - width_mm / 2], [0.0, middle + width_mm / 2]]
+        length, source = calliper, "calliper width"
+        terms = (
+            _line("calliper width", calliper, "mm", U_CALLIPER_MM, calliper, "judgement: read to 0.1 mm, jaws square"),
+            _line("width of the bent specimen", calliper, "mm", U_SPREAD_REL * calliper, calliper,
+                  "judgement: bending narrows the stretched side; 0.5 %"),
+            _line("side edges in the picture", width_mm, "mm", u_width_mm, width_mm,
+                  "edges followed to their feet: scatter, rounding, blur"),
+        )  # fmt: skip
+    else:
+        if not any(name.startswith("silhouette") for name in bend.evidence.get("borders", {})):
+            return None  # with legs in view the radius hardly shows
+        nominal = _nominal_radius_mm(sheet)
+        size = min(ends[1] - ends[0], 20.0)
+        places, length = [[0.0, -size / 2], [0.0, size / 2]], size * nominal / bend.radius_mm
+        source = "radius of the bend"
+        terms = (
+            _line("former and thickness", nominal, "mm", U_RADIUS_REL * nominal, nominal,
+                  "judgement: springback and thinning, 2.5 % of the radius"),
+            _line("silhouettes in the picture", bend.radius_mm, "mm", U_SILHOUETTES_REL * bend.radius_mm, bend.radius_mm,
+                  "judgement: 1 % of the radius"),
+        )  # fmt: skip
+    return Pin(ends_px=bend.project(np.array(places)), length_mm=float(length), terms=terms, source=source)
+
+
+def _line(source: str, value: float, unit: str, u: float, length: float, basis: str) -> Term:
+    return term(source, value=value, unit=unit, u=u, sensitivity=1.0 / length, basis=basis)
+
+
+def _u_mm(pin: Pin, bend: Bend) -> float:
+    """What the pin's own uncertainty makes of the height, the view held."""
+    return float((bend.view.distance_mm - pin.over(bend.view)) * combine(pin.terms))
+
+
+def _nominal_radius_mm(sheet: Sheet) -> float:
+    return sheet.bend.former_diameter_mm / 2 + sheet.specimen.specimen_thickness_mm
+
+
+def _standing(sheet: Sheet) -> Height:
+    """What geometry alone says: the crown of a bend that stands on its legs on a bench; the card anywhere up to its height."""
+    half = np.radians(min(sheet.bend.angle_deg, 180.0)) / 2
+    top = _nominal_radius_mm(sheet) * (1.0 - np.cos(half)) + LEG_MM * np.sin(half)
+    u = float(np.hypot(top / np.sqrt(12.0), U_LEG_MM * np.sin(half) / 2))
+    return Height(
+        mm=float(top / 2),
+        u_mm=max(u, 10.0),
+        basis=f"not entered: anywhere from the bench to the crown of a bend standing on its legs, about {top:.0f} mm",
+        cautions=(
+            f"no surface height and no size of the specimen told how high the crown stands over the card: it may lie as low as "
+            f"the bench, {top:.0f} mm below, so sizes are uncertain by a tenth or more; raise the card to the crown's height, "
+            "or enter surface_height_mm",
+        ),
+    )
+
+
+def _said(height: Height, scale: Scale) -> str:
+    where = (
+        f"the crown stands about {height.mm:.0f} mm nearer to the lens than the card"
+        if height.mm > 2.0
+        else "the crown stands about as high as the card"
+    )
+    return (
+        f"no surface height was entered: by the {height.pin.source} {where}, and the scale was set by that; "
+        "the width is no longer a check. Raise the card to the crown's height, or enter surface_height_mm"
+    )
+
+
+def _doubts(sheet: Sheet, bend: Bend, height: Height) -> tuple[str, ...]:
+    """What leaves the judgement open: nothing checks the scale any more, or width and radius contradict each other."""
+    doubts = [f"the crown's height was not entered but told by the {height.pin.source}, so that nothing checks the scale"]
+    if height.pin.source == "calliper width" and any(name.startswith("silhouette") for name in bend.evidence["borders"]):
+        shown = bend.radius_mm * _factor(bend, height)
+        nominal = _nominal_radius_mm(sheet)
+        off = np.log(shown / nominal) / np.hypot(U_RADIUS_REL, combine(height.pin.terms))
+        if abs(off) > DISAGREE:
+            doubts.append(
+                f"by the calliper width the bend's radius is {shown:.1f} mm, by former and thickness {nominal:.1f} mm: "
+                "one of the three is wrong, or the wrong edges were taken"
+            )
+    return tuple(doubts)
+
+
+def _factor(bend: Bend, height: Height) -> float:
+    """How much smaller the bend is at that height than where it was placed."""
+    return float((bend.view.distance_mm - height.mm) / (bend.view.distance_mm - bend.height_mm))
+
+
+def _at(scale: Scale, bend: Bend, height: Height, doubts: tuple[str, ...]) -> tuple[Scale, Bend]:
+    """Both with the crown at that height: the bend drawn in towards the lens, the scale's budget drawn up anew."""
+    factor = _factor(bend, height)
+    eye = bend.view.eye_mm[:2]
+    evidence = dict(bend.evidence)
+    if ends := evidence.get("side_edges_a_mm"):
+        evidence["side_edges_a_mm"] = [round(factor * end, 4) for end in ends]
+    moved = replace(
+        bend,
+        height_mm=height.mm,
+        radius_mm=factor * bend.radius_mm,
+        crown_mm=eye + factor * (np.asarray(bend.crown_mm, float) - eye),
+        u_radius_mm=factor * bend.u_radius_mm,
+        u_crown_mm=factor * bend.u_crown_mm,
+        evidence=evidence,
+    )
+    if scale.raised is not None:
+        better = scale.raised(height)
+    else:
+        better = replace(scale, budget_at=_budgets(scale, height), cautions=_cautions(scale, height))
+        better = replace(better, surface_height_mm=height.mm, surface_height_u_mm=height.u_mm)
+    told = {"height_from": height.pin.source} if height.pin is not None else {}
+    doubts = (*(doubt for doubt in scale.evidence.get("doubts", ()) if doubt not in doubts), *doubts)
+    kept = {
+        name: scale.evidence[name] for name in ("focal_px", "lens_over_marker_mm", "distance_from") if name in scale.evidence
+    }
+    better = replace(
+        better,
+        view=scale.view,
+        tilt_deg=scale.tilt_deg,
+        evidence={**better.evidence, **kept, **told} | ({"doubts": list(doubts)} if doubts else {}),
+    )
+    place = np.array(scale.reference_px if scale.reference_px is not None else moved.project(np.zeros((1, 2)))[0])
+    return better.at(place), moved
+
+
+def _budgets(scale: Scale, height: Height):
+    """Of a scale that cannot be raised: its own lines, with what tells the height in the place of the height."""
+
+    def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
+        lines = scale.budget_at(point_px) if scale.budget_at else scale.budget
+        rest = tuple(line for line in lines if not line.source.startswith("height"))
+        return (*rest, *(height.pin.terms if height.pin else (height_term(scale.view, point_px, height),)))
+
+    return budget_at
+
+
+def _cautions(scale: Scale, height: Height) -> tuple[str, ...]:
+    return (*height.cautions, *(caution for caution in scale.cautions if not caution.startswith("no surface height")))
