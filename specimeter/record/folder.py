@@ -97,9 +97,17 @@ def sums(files: Mapping[str, bytes]) -> bytes:
 def sums_faults(path: Path) -> list[str]:
     """Files that are missing, changed, or not listed in ``SHA256SUMS``, in sentences."""
     try:
-        lines = (path / SUMS).read_bytes().decode().split("\n")
+        listing = (path / SUMS).read_bytes()
     except OSError:
         return [f"{SUMS} is missing: nothing says what the files were"]
+    there = {entry.name: _of_file(entry) if entry.is_file() else "" for entry in path.iterdir() if entry.name != SUMS}
+    return unlike_listing(listing, there)
+
+
+def unlike_listing(listing: bytes, there: Mapping[str, str]) -> list[str]:
+    """In what files, given by their hashes, are not those that the content of a ``SHA256SUMS`` lists."""
+    try:
+        lines = listing.decode().split("\n")
     except UnicodeDecodeError:
         return [f"{SUMS} is damaged: it is not text"]
     matches = [_LINE.fullmatch(line) for line in lines[:-1]]
@@ -110,13 +118,11 @@ def sums_faults(path: Path) -> list[str]:
         return [f"{SUMS} is damaged: a file stands twice in it"]
     told = []
     for name, sha256 in listed.items():
-        file = path / PurePath(name).name
-        if name != file.name or not file.is_file():
+        if name not in there:
             told.append(f"{name} is missing")
-        elif _of_file(file) != sha256:
+        elif there[name] != sha256:
             told.append(f"{name} is not the file that was written: its hash differs from the one in {SUMS}")
-    there = {entry.name for entry in path.iterdir()} - {SUMS}
-    return told + [f"{name} is not listed in {SUMS}: it was added afterwards" for name in sorted(there - set(listed))]
+    return told + [f"{name} is not listed in {SUMS}: it was added afterwards" for name in sorted(set(there) - set(listed))]
 
 
 def photo_faults(folder: Folder) -> list[str]:

@@ -30,6 +30,10 @@ def resum(path: Path) -> None:
     (path / folder.SUMS).write_bytes(folder.sums({p.name: p.read_bytes() for p in path.iterdir() if p.name != folder.SUMS}))
 
 
+def sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
 def noticed(path: Path) -> list[str]:
     """What a reader is told; a record that cannot be read is told by its error."""
     try:
@@ -52,28 +56,36 @@ def test_the_kept_record_still_holds():
 
 
 @pytest.mark.parametrize("name", ["record.json", "issue.json", "issue.sig", "p1.png"])
-def test_every_byte_matters_and_its_file_is_named(tmp_path, name):
+def test_every_byte_matters_and_its_file_is_named(name):
     """One bit of every byte flipped: the sums tell which file."""
-    content = (SEALED / name).read_bytes()
-    (tmp_path / folder.SUMS).write_bytes(folder.sums({name: content}))
-    (tmp_path / name).write_bytes(content)
-    assert folder.sums_faults(tmp_path) == []
+    listing = (SEALED / folder.SUMS).read_bytes()
+    there = {path.name: sha256(path.read_bytes()) for path in SEALED.iterdir() if path.name != folder.SUMS}
+    assert folder.unlike_listing(listing, there) == []
+    content = bytearray((SEALED / name).read_bytes())
     for place in range(len(content)):
-        changed = bytearray(content)
-        changed[place] ^= 1 << (place % 8)
-        (tmp_path / name).write_bytes(changed)
-        (told,) = folder.sums_faults(tmp_path)
+        content[place] ^= 1 << (place % 8)
+        (told,) = folder.unlike_listing(listing, {**there, name: sha256(content)})
         assert told.startswith(name)
+        content[place] ^= 1 << (place % 8)
 
 
-def test_every_byte_of_the_sums_matters(sealed):
+def test_every_byte_of_the_sums_matters():
     """A hash that is another, a name that is not there, a line that is none: each is told."""
-    content = (sealed / folder.SUMS).read_bytes()
+    content = bytearray((SEALED / folder.SUMS).read_bytes())
+    there = {path.name: sha256(path.read_bytes()) for path in SEALED.iterdir() if path.name != folder.SUMS}
     for place in range(len(content)):
-        changed = bytearray(content)
-        changed[place] ^= 1 << (place % 8)
-        (sealed / folder.SUMS).write_bytes(changed)
-        assert folder.sums_faults(sealed)
+        content[place] ^= 1 << (place % 8)
+        assert folder.unlike_listing(bytes(content), there)
+        content[place] ^= 1 << (place % 8)
+
+
+@pytest.mark.parametrize("name", ["record.json", "issue.json", "issue.sig", "p1.png", "SHA256SUMS"])
+def test_a_changed_byte_on_disk_is_noticed(sealed, name):
+    """The same through the folder."""
+    content = bytearray((sealed / name).read_bytes())
+    content[len(content) // 2] ^= 1
+    (sealed / name).write_bytes(content)
+    assert folder.sums_faults(sealed)
 
 
 @pytest.mark.parametrize("name", ["record.json", "issue.json", "issue.sig"])
