@@ -9,7 +9,7 @@ import numpy as np
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
-from specimeter.scale.crown import by_its_own_size
+from specimeter.scale.crown import CALLIPER, by_its_own_size
 from specimeter.scale.model import Scale
 from specimeter.scale.place import height_open, u_size
 from specimeter.scale.surface import Bend, Surface
@@ -57,19 +57,18 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
     return _found(photo, sheet, scale, surface, edges)
 
 
-def by_its_edges(
-    sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedArea
-) -> tuple[Scale, Surface, ExaminedArea]:
+def by_its_edges(sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedArea) -> tuple[Scale, Surface, ExaminedArea]:
     """Where the crown's height was told by the calliper width: told anew by the width between the edges as followed here.
 
     The same picture, so that the outline stays; as they are where the height was had another way, or no width was measured.
     """
-    if scale.evidence.get("height_from") != "calliper width" or area.width_mm is None:
+    if not scale.evidence.get("height_from", "").startswith(CALLIPER) or area.width_mm is None:
         return scale, surface, area
     u_edges = float(np.sqrt(max(area.u_width_mm**2 - (scale.u_rel * area.width_mm) ** 2, 0.0)))
+    before = surface.height_mm
     scale, surface = by_its_own_size(sheet, scale, surface, width_mm=area.width_mm, u_width_mm=u_edges)
-    width = sheet.specimen.specimen_width_mm
-    return scale, surface, replace(area, width_mm=width, u_width_mm=scale.u_rel * width)
+    width = area.width_mm * (surface.view.distance_mm - surface.height_mm) / (surface.view.distance_mm - before)
+    return scale, surface, replace(area, width_mm=float(width), u_width_mm=float(np.hypot(u_edges, scale.u_rel * width)))
 
 
 def steepness_limits_mm(bend: Bend, a_mm: np.ndarray) -> np.ndarray:

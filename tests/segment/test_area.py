@@ -9,7 +9,9 @@ import pytest
 from specimeter.errors import AreaError
 from specimeter.scale.place import place_surface
 from specimeter.scale.surface import Bend, Flat
+from specimeter.segment import area
 from specimeter.segment.area import examined_area, steepness_limits_mm
+from specimeter.segment.edges import SideEdge
 
 SEEDS = (2, 5, 10, 11, 21, 23)  # benches of wood, cloth and paint; metal dark and bright; arcs of 120 and 180 degrees
 
@@ -127,3 +129,11 @@ def test_a_flat_face_needs_a_region(bench_photograph):
     with pytest.raises(AreaError, match="not outlined") as error:
         examined_area(picture.photo, picture.sheet, picture.scale, Flat(view=picture.scale.view, height_mm=3.0))
     assert error.value.field == "region.outline_px"
+
+
+@pytest.mark.parametrize(("calliper", "wider"), [(None, 0.0), (20.0, 0.0), (20.4, 0.36), (30.0, 0.75)])
+def test_a_calliper_draws_the_outline_to_where_the_metal_ends(calliper, wider):
+    """Weighted by variances (0.3 mm at the edges together, 0.1 mm by calliper), and never by more than the edges allow."""
+    edge = SideEdge(coefficients=np.zeros(3), s_mm=np.array([-1.0, 1.0]), u_mm=0.3 / np.sqrt(2), sunk_mm=0.0, support=1.0)
+    scale = SimpleNamespace(u_rel=0.0)
+    assert area._outwards((edge, edge), 20.0, calliper, scale) == pytest.approx(wider)
