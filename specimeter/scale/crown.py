@@ -7,7 +7,8 @@ print or to how far the lens was.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +23,8 @@ U_SPREAD_REL = 0.005  # a bent bar is narrower on its stretched side than on its
 U_ROUGH_EDGE_REL = 0.02  # of the width between edges as the placement saw them, before they are followed to their feet
 U_RADIUS_REL = 0.025  # springback opens the bend, bending thins the plate, the former's own wear (judgement)
 U_SILHOUETTES_REL = 0.01  # of the radius, as fitted to the picture (judgement)
-DISAGREE = 3.0  # combined standard uncertainties between width and radius, beyond which one of them is taken to be wrong
+DISAGREE = 2.5  # what width and radius differ by, over what they are each known to, beyond which one is taken to be wrong
+CALLIPER, RADIUS, DISAGREEMENT = "calliper width", "radius of the bend", "width against radius"
 LEG_MM, U_LEG_MM = 30.0, 15.0  # straight legs that a bend stands on (judgement)
 LOWEST_MM, HIGHEST_MM = -15.0, 150.0  # where a crown can stand over a card beside it
 
@@ -52,47 +54,93 @@ def by_its_own_size(
         height = Height(mm=pin.over(surface.view), u_mm=_u_mm(pin, surface), basis=f"told by the {pin.source}", pin=pin)
         height = replace(height, cautions=(_said(height, scale),))
         if LOWEST_MM <= height.mm <= min(HIGHEST_MM, 0.7 * surface.view.distance_mm):
-            return _at(scale, surface, height, _doubts(sheet, surface, height))
+            return _at(scale, surface, height, _doubts(height))
     return _at(scale, surface, _standing(sheet), ())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """What one known size of the specimen says: by what factor the bend is really smaller than it was placed."""
+
+    source: str
+    log_factor: float
+    terms: tuple[Term, ...]
+
+    @property
+    def u(self) -> float:
+        return combine(self.terms)
+
+
 def _pin(sheet: Sheet, bend: Bend, width_mm: float | None, u_width_mm: float | None) -> Pin | None:
-    """The distance that the height is told by: across the width at the crown if there is a calliper width, else by radius."""
+    """The distance across the face at the crown that the height is told by; None where the picture shows no size.
+
+    Width and radius are combined by their weights; what they differ by beyond their uncertainties enlarges the result's
+    (Birge ratio).
+    """
     ends = bend.evidence.get("side_edges_a_mm")
     if not ends or not bend.evidence.get("support"):
         return None
+    told = [_by_width(sheet, ends, width_mm, u_width_mm), _by_radius(sheet, bend)]
+    told = [one for one in told if one is not None]
+    if not told:
+        return None
+    weights = np.array([one.u**-2 for one in told])
+    u = float(weights.sum() ** -0.5)
+    weights /= weights.sum()
+    log_factor = float(weights @ [one.log_factor for one in told])
+    terms = [
+        replace(line, sensitivity=share * line.sensitivity, contribution=share * line.contribution)
+        for one, share in zip(told, weights, strict=True)
+        for line in one.terms
+    ]
+    birge = _apart(told)
+    if birge > 1.0:
+        extra = u * float(np.sqrt(birge**2 - 1.0))
+        basis = f"they differ by {birge:.1f} of their combined standard uncertainties: enlarged to match (Birge ratio)"
+        terms.append(term(DISAGREEMENT, unit="1", u=extra, sensitivity=1.0, basis=basis))
+    apart = ends[1] - ends[0]
+    places = bend.project(np.array([[0.0, ends[0]], [0.0, ends[1]]]))
+    length = apart * float(np.exp(log_factor))
+    return Pin(ends_px=places, length_mm=length, terms=tuple(terms), source=" and ".join(one.source for one in told))
+
+
+def _by_width(sheet: Sheet, ends: Sequence[float], width_mm: float | None, u_width_mm: float | None) -> _Told | None:
     calliper = sheet.specimen.specimen_width_mm
-    if calliper is not None:
-        if width_mm is None or u_width_mm is None:
-            width_mm, u_width_mm = ends[1] - ends[0], U_ROUGH_EDGE_REL * (ends[1] - ends[0])
-        middle = (ends[0] + ends[1]) / 2
-        places = [[0.0, middle - width_mm / 2], [0.0, middle + width_mm / 2]]
-        length, source = calliper, "calliper width"
-        terms = (
-            _line("calliper width", calliper, "mm", U_CALLIPER_MM, calliper, "judgement: read to 0.1 mm, jaws square"),
-            _line("width of the bent specimen", calliper, "mm", U_SPREAD_REL * calliper, calliper,
-                  "judgement: bending narrows the stretched side; 0.5 %"),
-            _line("side edges in the picture", width_mm, "mm", u_width_mm, width_mm,
-                  "edges followed to their feet: scatter, rounding, blur"),
-        )  # fmt: skip
-    else:
-        if not any(name.startswith("silhouette") for name in bend.evidence.get("borders", {})):
-            return None  # with legs in view the radius hardly shows
-        nominal = _nominal_radius_mm(sheet)
-        size = min(ends[1] - ends[0], 20.0)
-        places, length = [[0.0, -size / 2], [0.0, size / 2]], size * nominal / bend.radius_mm
-        source = "radius of the bend"
-        terms = (
-            _line("former and thickness", nominal, "mm", U_RADIUS_REL * nominal, nominal,
-                  "judgement: springback and thinning, 2.5 % of the radius"),
-            _line("silhouettes in the picture", bend.radius_mm, "mm", U_SILHOUETTES_REL * bend.radius_mm, bend.radius_mm,
-                  "judgement: 1 % of the radius"),
-        )  # fmt: skip
-    return Pin(ends_px=bend.project(np.array(places)), length_mm=float(length), terms=terms, source=source)
+    if calliper is None:
+        return None
+    basis = "edges followed to their feet: scatter, rounding, blur"
+    if width_mm is None or u_width_mm is None:
+        width_mm, u_width_mm = ends[1] - ends[0], U_ROUGH_EDGE_REL * (ends[1] - ends[0])
+        basis = "edges as the placement saw them (judgement)"
+    terms = (
+        _line("calliper width", calliper, U_CALLIPER_MM, "judgement: read to 0.1 mm, jaws square"),
+        _line("width of the bent specimen", calliper, U_SPREAD_REL * calliper, "judgement: its inner side is wider; 0.5 %"),
+        _line("side edges in the picture", width_mm, u_width_mm, basis),
+    )
+    return _Told(source=CALLIPER, log_factor=float(np.log(calliper / width_mm)), terms=terms)
 
 
-def _line(source: str, value: float, unit: str, u: float, length: float, basis: str) -> Term:
-    return term(source, value=value, unit=unit, u=u, sensitivity=1.0 / length, basis=basis)
+def _by_radius(sheet: Sheet, bend: Bend) -> _Told | None:
+    if not any(name.startswith("silhouette") for name in bend.evidence.get("borders", {})):
+        return None  # with legs in view the radius hardly shows
+    nominal, shown = _nominal_radius_mm(sheet), bend.radius_mm
+    basis = "judgement: springback and thinning, 2.5 % of the radius"
+    terms = (
+        _line("former and thickness", nominal, U_RADIUS_REL * nominal, basis),
+        _line("silhouettes in the picture", shown, U_SILHOUETTES_REL * shown, "judgement: 1 % of the radius"),
+    )
+    return _Told(source=RADIUS, log_factor=float(np.log(nominal / shown)), terms=terms)
+
+
+def _apart(told: Sequence[_Told]) -> float:
+    """How many combined standard uncertainties two of them differ by; 0 for one alone."""
+    if len(told) < 2:
+        return 0.0
+    return float(abs(told[0].log_factor - told[1].log_factor) / np.hypot(told[0].u, told[1].u))
+
+
+def _line(source: str, value: float, u: float, basis: str) -> Term:
+    return term(source, value=value, unit="mm", u=u, sensitivity=1.0 / value, basis=basis)
 
 
 def _u_mm(pin: Pin, bend: Bend) -> float:
@@ -133,18 +181,15 @@ def _said(height: Height, scale: Scale) -> str:
     )
 
 
-def _doubts(sheet: Sheet, bend: Bend, height: Height) -> tuple[str, ...]:
+def _doubts(height: Height) -> tuple[str, ...]:
     """What leaves the judgement open: nothing checks the scale any more, or width and radius contradict each other."""
     doubts = [f"the crown's height was not entered but told by the {height.pin.source}, so that nothing checks the scale"]
-    if height.pin.source == "calliper width" and any(name.startswith("silhouette") for name in bend.evidence["borders"]):
-        shown = bend.radius_mm * _factor(bend, height)
-        nominal = _nominal_radius_mm(sheet)
-        off = np.log(shown / nominal) / np.hypot(U_RADIUS_REL, combine(height.pin.terms))
-        if abs(off) > DISAGREE:
-            doubts.append(
-                f"by the calliper width the bend's radius is {shown:.1f} mm, by former and thickness {nominal:.1f} mm: "
-                "one of the three is wrong, or the wrong edges were taken"
-            )
+    apart = next((line for line in height.pin.terms if line.source == DISAGREEMENT), None)
+    if apart is not None and apart.u > DISAGREE * combine(line for line in height.pin.terms if line is not apart):
+        doubts.append(
+            "the calliper width and the former with the thickness give sizes that contradict each other: one of the three "
+            "is wrong, or the wrong edges were taken"
+        )
     return tuple(doubts)
 
 

@@ -83,9 +83,10 @@ def test_exact_sizes_tell_the_exact_height_and_no_pixel_moves(height, distance, 
     assert bend.radius_mm == pytest.approx(RADIUS_MM)
     places = np.array([[0.0, 0.0], [15.0, 9.0], [-20.0, -11.0]])
     np.testing.assert_allclose(bend.project(places), true.project(places), atol=1e-6)
-    # 0.05 mm of calliper, 0.5 % of spread, 0.2 mm of edges on what shows as 25 mm at that height
+    # 0.05 mm of calliper, 0.5 % of spread, 0.2 mm of edges on what shows as 25 mm at that height; 2.5 % and 1 % of radius
     edges = 0.2 * (distance - height) / distance / WIDTH_MM
-    assert scale.u_rel == pytest.approx(np.hypot(np.hypot(0.05 / 25, 0.005), edges), rel=1e-6)
+    width = np.hypot(np.hypot(0.05 / 25, 0.005), edges)
+    assert scale.u_rel == pytest.approx((width**-2 + (0.025**2 + 0.01**2) ** -1) ** -0.5, rel=1e-6)
 
 
 def test_without_a_calliper_width_the_former_tells_it():
