@@ -131,6 +131,7 @@ def _comb(edge: Edge, division_mm: float) -> Comb:
         division_mm=division_mm,
         line_px=marks.line_px,
         u_line_mm=marks.u_line * division_mm,
+        apart_px=float(np.nanmedian(np.linalg.norm(np.subtract(*marks.points_px), axis=1))),
     )
 
 

@@ -48,7 +48,7 @@ def find_edges(photo: Any) -> list[Edge]:
                 continue
         light = photo.linear() if light is None else light
         edge = _edge(green, light, row)
-        if edge is None or any(_same(edge, other) for other in found + doubtful):
+        if edge is None or any(_same(edge, other) for other in found):
             continue
         if edge.pattern.division_mm is None:
             doubtful.append(edge)
@@ -136,7 +136,6 @@ def _edge(green: np.ndarray, light: np.ndarray, row: Row) -> Edge | None:
             return None
         path, fold, dark = middle
         if fold == 1:
-            marks = read(light, path, dark)
             break
         path = replace(path, counts=path.counts * fold)
         finer = _reduction(path, row.reduction)
@@ -145,9 +144,21 @@ def _edge(green: np.ndarray, light: np.ndarray, row: Row) -> Edge | None:
             return None
     else:
         return None
-    if marks is None or marks.seen_share < _LEAST_SEEN:
-        return None
-    return Edge(marks=marks, pattern=pattern_of(marks.index, marks.lengths))
+    best = None
+    for other in (False, True):
+        if other:
+            middle = centred(light, path, zone, other=True)
+            if middle is None:
+                break
+            path, _, dark = middle
+        marks = read(light, path, dark, zone)
+        if marks is None or marks.seen_share < _LEAST_SEEN:
+            continue
+        edge = Edge(marks=marks, pattern=pattern_of(marks.index, marks.lengths))
+        if edge.pattern.division_mm is not None:
+            return edge
+        best = best or edge
+    return best
 
 
 def _reduction(path: Path, reduction: int) -> int:

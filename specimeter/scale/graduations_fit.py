@@ -21,11 +21,12 @@ _OFFSET_STEP = 1e-3
 
 _U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
 _U_K1, _U_K2 = 0.02, 0.02
-_U_LEAN = float(np.sin(np.radians(10.0)))
+_U_LEAN = float(np.sin(np.radians(7.0)))
 _U_BOW_MM = 0.1
-_U_SKEW = 0.002  # radians: how square marks stand to the rule's length
+_U_SKEW = 0.003  # radians: how square marks stand to the rule's length
+_U_FORM_PX = 0.03  # how much a mark's form may change from its outer to its inner half
 _OUTLIER = 4.0
-_NODES, _SHARES = np.array([-np.sqrt(3.0), np.sqrt(3.0)]), np.array([1 / 6, 1 / 6])  # Gauss-Hermite, three points
+_NODES = np.array([-1.5, -0.75, 0.75, 1.5, 2.25])  # standard uncertainties of the principal distance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +52,7 @@ class Comb:
     division_mm: float
     line_px: np.ndarray
     u_line_mm: float
+    apart_px: float  # between the places on one mark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,7 @@ class RuleFit:
     inflation: float
     cost: float
     at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
-    _lens_views: list[View] = field(default_factory=list)
+    _lens_views: list[tuple[float, View]] = field(default_factory=list)
 
     @property
     def covariance(self) -> np.ndarray:
@@ -90,12 +92,14 @@ class RuleFit:
         stacked = np.vstack([self.jacobian, self.known_jacobian])
         return np.linalg.inv(stacked.T @ stacked)
 
-    def lens_views(self) -> list[View]:
-        """Views with a principal distance 1.73 standard uncertainties shorter and longer, all else fitted anew."""
+    def lens_views(self) -> list[tuple[float, View]]:
+        """Views with shorter and longer principal distances, all else fitted anew, each with its share of the likelihood."""
         if not self._lens_views:
-            u = float(np.sqrt(self.covariance[LOG_FOCAL, LOG_FOCAL]))
-            for node in _NODES * u:
-                self._lens_views.append(view_of(self.at_focal(float(self.unknowns[LOG_FOCAL] + node), self.unknowns)[0]))
+            log_px, u = float(self.unknowns[LOG_FOCAL]), float(np.sqrt(self.covariance[LOG_FOCAL, LOG_FOCAL]))
+            tried = [self.at_focal(log_px + node * min(u, 0.45), self.unknowns) for node in _NODES]
+            likely = np.exp(-0.5 * np.clip([cost - self.cost for _, cost in tried], 0, None))
+            shares = likely / (1.0 + likely.sum())
+            self._lens_views.extend((float(w), view_of(one)) for w, (one, _) in zip(shares, tried, strict=True))
         return self._lens_views
 
 
@@ -261,17 +265,21 @@ def contributions(fit: RuleFit, point_px: np.ndarray, height_mm: float) -> tuple
     of_marks, of_known = gain @ fit.jacobian.T, gain @ fit.known_jacobian.T
     known = np.sqrt(np.mean(of_known**2, axis=0))
     best = length_logs(fit.view, point_px, height_mm)
-    changes = np.array([length_logs(view, point_px, height_mm) - best for view in fit.lens_views()])
-    known[0] = max(known[0], float(np.sqrt(np.sum(_SHARES * np.mean(changes**2, axis=1)))))
+    changes = [share * np.mean((length_logs(view, point_px, height_mm) - best) ** 2) for share, view in fit.lens_views()]
+    known[0] = max(known[0], float(np.sqrt(np.sum(changes))))
     return float(np.sqrt(np.mean(np.sum(of_marks**2, axis=1)))), tuple(float(value) for value in known)
 
 
 def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -> tuple[Known, ...]:
     """In the order in which the fit reads them: unknowns from LOG_FOCAL on, leans, the line's two ends, the distance."""
     u_centre, off_centre = _U_CENTRE * long_px, "sensor and lens are centred to about this; an uncropped picture"
-    corrected, down = "judgement: pictures are mostly corrected", "judgement: the camera looks down, within 10 deg"
+    corrected, down = (
+        "judgement: pictures are mostly corrected",
+        "judgement: the camera looks down, 7 deg in each of two directions",
+    )
     # the lean's foreshortening grows as the square of the distance: the mean of that square, not the middle
     log_px = float(np.log(focal.px)) + focal.u_rel**2
+    u_skew = float(np.hypot(_U_SKEW, _U_FORM_PX / comb.apart_px))
     lines = [
         ("principal distance", log_px, focal.u_rel, "px, u relative", focal.basis),
         ("principal point, x", float(centre[0]), u_centre, "px", off_centre),
@@ -279,7 +287,13 @@ def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -
         ("lens distortion, k1", 0.0, _U_K1, "1", corrected),
         ("lens distortion, k2", 0.0, _U_K2, "1", corrected),
         ("rule not flat", 0.0, _U_BOW_MM, "mm", "judgement: a rule that lies on a bench"),
-        ("marks not square to the rule", 0.0, _U_SKEW, "rad", "judgement: engraved or printed square within 2 mrad"),
+        (
+            "marks not square to the rule",
+            0.0,
+            u_skew,
+            "rad",
+            "judgement: made square within 3 mrad, seen as well as they are long",
+        ),
         ("lean along the rule", 0.0, _U_LEAN, "rad", down),
         ("lean across the rule", 0.0, _U_LEAN, "rad", down),
         ("line of the marks' ends, first", 0.0, comb.u_line_mm, "mm", "scatter of the marks' ends"),

@@ -79,8 +79,11 @@ def numbers(path: Path) -> np.ndarray:
     return np.arange(np.ceil(ends.min()), np.floor(ends.max()) + 1)
 
 
-def centred(light: np.ndarray, path: Path, zone: tuple[float, float]) -> tuple[Path, int, bool] | None:
-    """The path with whole n on the marks' middles; by how much its spacing is too wide; whether the marks are dark."""
+def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: bool = False) -> tuple[Path, int, bool] | None:
+    """The path with whole n on the marks' middles; by how much its spacing is too wide; whether the marks are dark.
+
+    `other`: the less likely choice of what is mark and what is ground.
+    """
     n = numbers(path)
     if len(n) < 4:
         return None
@@ -92,6 +95,9 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float]) -> tuple[P
     with np.errstate(invalid="ignore", divide="ignore"):
         relative = strip / strip.mean(axis=2, keepdims=True) - 1.0
     usable = np.isfinite(relative).all(axis=2)
+    rows = (v >= zone[0]) & (v <= zone[1])
+    strength = np.where(usable, np.nan_to_num(relative).std(axis=2), 0.0)[rows].mean(axis=0)
+    usable &= strength > _SEEN * np.quantile(strength, 0.85)  # glare and what lies over the rule leave no marks
     enough = usable.sum(axis=1) >= 4
     if not enough.any():
         return None
@@ -102,7 +108,7 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float]) -> tuple[P
     if not inside.any():
         return None
     mean = ndimage.gaussian_filter1d(wave[inside].mean(axis=0), 1.0, mode="wrap")
-    dark = bool(np.median(mean) - mean.min() > mean.max() - np.median(mean))
+    dark = bool(np.median(mean) - mean.min() > mean.max() - np.median(mean)) != other
     wave = wave if dark else -wave
     middle = int(np.argmin(mean if dark else -mean))
     shifted = np.roll(np.nan_to_num(wave), -middle, axis=1)
@@ -128,8 +134,8 @@ def _folds(wave: np.ndarray, v: np.ndarray, k: int) -> bool:
     return longest * (v[1] - v[0]) >= 0.8 / k and longest >= 3
 
 
-def read(light: np.ndarray, path: Path, dark: bool) -> Marks | None:
-    """Marks along a centred path, or None if they do not stand as on a rule."""
+def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -> Marks | None:
+    """Marks along a centred path, roughly within a zone aside of it, or None if they do not stand as on a rule."""
     n = numbers(path)
     period = float(path.period_px(np.array([0.0]))[0])
     v = np.arange(-_INWARD - 3, _INWARD + 3, max(1.0 / period, 1 / 10))
@@ -139,23 +145,28 @@ def read(light: np.ndarray, path: Path, dark: bool) -> Marks | None:
     with np.errstate(invalid="ignore", divide="ignore"):
         contrast = (ground - strip[..., 2:5].mean(axis=2)) / np.maximum(ground, 1e-3)
     contrast = contrast if dark else -contrast
-    zone = _zone(contrast, v)
+    roughly = np.nan_to_num(contrast)[(v >= zone[0]) & (v <= zone[1])]
+    if not roughly.size:
+        return None
+    roughly = np.median(roughly, axis=0)
+    showing = roughly > _SEEN * np.quantile(roughly, 0.85)
+    zone = _zone(contrast[:, showing], v)
     if zone is None:
         return None
     inside = (v >= zone[0]) & (v <= zone[1])
     own = np.nanmedian(np.where(np.isfinite(contrast[inside]), contrast[inside], 0.0), axis=0)
-    usual = float(np.quantile(own, 0.7))
+    usual = float(np.quantile(own[showing], 0.6))
     seen = own > _SEEN * usual
     seen = _connected(n, seen)
     if seen.sum() < FEWEST or usual < 0.03:
         return None
     inward, lengths, outer = _lengths(contrast, v, zone, own, seen)
-    line_px, u_line = _line(path, n[seen], outer[seen])
+    line_px, u_line, line = _line(path, n[seen], outer[seen])
     between = (n >= n[seen].min()) & (n <= n[seen].max())
     index = n[seen]
     points, u_px = _located(light, path, index, zone, period)
     return Marks(
-        path=path, index=index.astype(int), lengths=lengths[seen], inward=inward, zone=zone, points_px=points, u_px=u_px, line_px=line_px, u_line=u_line,
+        path=path, index=index.astype(int), lengths=_even_lengths(lengths[seen] + inward * (outer[seen] - line)), inward=inward, zone=zone, points_px=points, u_px=u_px, line_px=line_px, u_line=u_line,
         period_px=period, dark=dark, contrast=usual, seen_share=float(seen.sum() / between.sum()),
     )  # fmt: skip
 
@@ -214,8 +225,17 @@ def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray, np.ndarra
     return inward, reach[inward], outer
 
 
-def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, float]:
-    """Points (2, 2) in pixels where the marks' outer ends run, at the first and the last mark, and their u in periods."""
+def _even_lengths(lengths: np.ndarray) -> np.ndarray:
+    """Lengths freed of a steady growth along the row, which perspective gives them: judged by the shortest kind."""
+    width = min(25, len(lengths) // 2 * 2 - 1)
+    short = ndimage.percentile_filter(lengths, 25, size=width, mode="nearest")
+    at = np.linspace(-1, 1, len(lengths))
+    level, slope = np.polynomial.polynomial.polyfit(at, short, 1)
+    return lengths / np.clip(1.0 + slope / level * at, 0.4, 2.5) if level > 0 else lengths
+
+
+def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
+    """Points (2, 2) in pixels where the marks' outer ends run, at the first and the last mark; u and line in periods."""
     away = (n - n.mean()) / max(np.ptp(n) / 2, 1.0)
     weight = np.ones(len(n))
     for _ in range(8):
@@ -224,7 +244,8 @@ def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, flo
         spread = 1.4826 * float(np.median(off)) + 0.01
         weight = 1.0 / (1.0 + (off / (2 * spread)) ** 4)
     ends = path.places(np.array([n[0], n[-1]], float), level + slope * away[[0, -1]])
-    return np.array([ends[0, 0], ends[1, 1]]), float(max(2.0 * spread / np.sqrt(len(n)), 0.02))
+    u = float(max(2.0 * spread / np.sqrt(len(n)), 0.02))
+    return np.array([ends[0, 0], ends[1, 1]]), u, level + slope * away
 
 
 def _located(light, path: Path, index: np.ndarray, zone, period: float) -> tuple[np.ndarray, np.ndarray]:
