@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from specimeter.judge import coverage, rules, validity
+from specimeter.judge import coverage, foresight, rules, validity
 from specimeter.judge.expression import Expression, holds
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Limits
@@ -107,6 +107,7 @@ def decide(
         ]
     if not reviewed and features:
         cautions.append("Not reviewed: no named person has been through the features yet.")
+    cautions += foresight.cautions(sheet, features)
     outcome, because = _outcome(limits, verdicts, gaps, tested.void)
     if outcome == "void" and any(verdict.outcome == "exceeds" for verdict in verdicts):
         cautions.append("A limit was exceeded in this test all the same: tell the inspector before another specimen is tested.")
