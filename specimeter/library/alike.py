@@ -31,8 +31,8 @@ class Looks:
             if len(rows) > _STALE:
                 _keep(store, self.parts)
 
-    def like(self, id_: int) -> np.ndarray:
-        """All entries' numbers, the most alike first."""
+    def like(self, id_: int, *, most: int, among: np.ndarray | None = None) -> np.ndarray:
+        """At most so many entries' numbers, the most alike first; only those `among` (ascending) where that is given."""
         wanted = None
         for ids, looks in self.parts:
             at = int(np.searchsorted(ids, id_))
@@ -40,8 +40,19 @@ class Looks:
                 wanted = looks[at]
         if wanted is None:
             raise LibraryError(f"there is no entry {id_}", field="like")
-        score = np.concatenate([looks @ wanted for _, looks in self.parts])
-        return np.concatenate([ids for ids, _ in self.parts])[np.argsort(-score, kind="stable")]
+        numbers, scores = [], []
+        for ids, looks in self.parts:
+            if among is not None and len(ids):
+                places = np.minimum(np.searchsorted(ids, among), len(ids) - 1)
+                places = places[ids[places] == among]
+                ids, looks = ids[places], looks[places]
+            numbers.append(ids)
+            scores.append(looks @ wanted)
+        every, score = np.concatenate(numbers), np.concatenate(scores)
+        if len(every) > most:
+            best = np.argpartition(-score, most)[:most]
+            every, score = every[best], score[best]
+        return every[np.lexsort((every, -score))]
 
 
 def _kept(store: Store) -> tuple[np.ndarray, np.ndarray]:

@@ -80,12 +80,15 @@ def insert(sql, row: tuple, hash_: bytes, looks: bytes, entry: Entry, now: str) 
 
 def near(store: Store, hash_: bytes, *, most: int = look.NEARLY) -> tuple[int, ...]:
     """Entries whose pictures differ from a hash in at most so many of 128 bits, nearest first."""
-    rows = store.connection.execute("SELECT id, hash FROM entry").fetchall()
-    if not rows:
-        return ()
-    far = look.distances(hash_, np.frombuffer(b"".join(row[1] for row in rows), np.uint64).reshape(-1, 2))
-    order = np.argsort(far, kind="stable")
-    return tuple(rows[index][0] for index in order[: int((far <= most).sum())])
+    ids, hashes = store.hashes
+    rows = store.connection.execute("SELECT id, hash FROM entry WHERE id > ? ORDER BY id", (int(ids[-1]) if len(ids) else 0,))
+    if new := rows.fetchall():
+        ids = np.concatenate([ids, np.array([row[0] for row in new], np.int64)])
+        hashes = np.concatenate([hashes, np.frombuffer(b"".join(row[1] for row in new), np.uint64).reshape(-1, 2)])
+        store.hashes = ids, hashes
+    far = look.distances(hash_, hashes)
+    order = np.argsort(far, kind="stable")[: int((far <= most).sum())]
+    return tuple(int(id_) for id_ in ids[order])
 
 
 def get(store: Store, id_: int) -> Kept:

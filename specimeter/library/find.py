@@ -17,7 +17,6 @@ from specimeter.library.store import Store
 from specimeter.toml_file import nearest
 
 COUNTED = 1000  # beyond this many, a total is only said to be more
-_FEW = 2000
 _JOIN = "FROM finder JOIN entry ON entry.place = finder.rowid WHERE finder MATCH ? ORDER BY finder.rowid DESC"
 _COLUMNS = "entry.id, sha256, suffix, bytes, width_px, height_px, added, data"
 
@@ -158,31 +157,24 @@ def _total(store: Store, match: str, query: Query) -> int | None:
 
 
 def _alike(store: Store, query: Query, match: str | None, limit: int, looks: Looks) -> Found:
-    ids = looks.like(query.like)
-    ids = ids[ids != query.like]
+    among = None
     if match is not None:
-        rows = store.connection.execute("SELECT rowid FROM finder WHERE finder MATCH ? LIMIT ?", (match, _FEW + 1)).fetchall()
-        if len(rows) <= _FEW:
-            ids = ids[np.isin(ids, [facets.id_at(row[0]) for row in rows])]
-    hits = []
-    for start in range(0, len(ids), 100):
-        for one in _these(store, ids[start : start + 100], match):
-            if _fits(one, query):
-                hits.append(one)
-                if len(hits) == limit:
-                    return Found(hits=tuple(hits), total=None)
-    return Found(hits=tuple(hits), total=len(hits))
+        rows = store.connection.execute("SELECT rowid FROM finder WHERE finder MATCH ?", (match,)).fetchall()
+        among = np.sort(facets.id_at(np.array(rows, np.int64).ravel()))
+    wanted, hits = limit + 1, []
+    while True:  # exact sizes are not in the index: some of the most alike may not fit
+        ids = looks.like(query.like, most=wanted, among=among)
+        hits = [one for one in _these(store, ids[ids != query.like]) if _fits(one, query)][:limit]
+        if len(hits) == limit or len(ids) < wanted:
+            return Found(hits=tuple(hits), total=len(hits) if len(hits) < limit else None)
+        wanted *= 4
 
 
-def _these(store: Store, ids: np.ndarray, match: str | None) -> list[Kept]:
-    """Entries by number, in the order given, if they match."""
-    marks = ", ".join("?" * len(ids))
-    values = [int(id_) for id_ in ids]
-    query = f"SELECT {_COLUMNS} FROM entry WHERE entry.id IN ({marks})"
-    if match is not None:
-        places = store.connection.execute(f"SELECT place FROM entry WHERE id IN ({marks})", values).fetchall()
-        inside = f"SELECT rowid FROM finder WHERE finder MATCH ? AND rowid IN ({', '.join('?' * len(places))})"
-        query += f" AND place IN ({inside})"
-        values = [*values, match, *(place[0] for place in places)]
-    found = {row[0]: catalogue.kept(row) for row in store.connection.execute(query, values)}
+def _these(store: Store, ids: np.ndarray) -> list[Kept]:
+    """Entries by number, in the order given."""
+    found = {}
+    for start in range(0, len(ids), 500):
+        some = [int(id_) for id_ in ids[start : start + 500]]
+        query = f"SELECT {_COLUMNS} FROM entry WHERE id IN ({', '.join('?' * len(some))})"
+        found |= {row[0]: catalogue.kept(row) for row in store.connection.execute(query, some)}
     return [found[int(id_)] for id_ in ids if int(id_) in found]

@@ -7,6 +7,8 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from specimeter import files
 from specimeter.data import shared
 from specimeter.errors import LibraryError
@@ -47,6 +49,7 @@ class Store:
 
     def __init__(self, folder: Path, connection: sqlite3.Connection) -> None:
         self.folder, self.connection = folder, connection
+        self.hashes = np.empty(0, np.int64), np.empty((0, 2), np.uint64)  # of the pictures, as far as they were read
 
     def picture(self, sha256: str, suffix: str) -> Path:
         """Where a picture lies."""

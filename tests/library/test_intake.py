@@ -84,8 +84,8 @@ def a_record(photo_sha256: str):
     return model.logged(
         {
             "sheet": {"specimen": {"id": "SB-1", "test": "side-bend", "parent_thickness_mm": 25.0}, "weld": {"process": "136"}},
-            "photos": [{"id": "p1", "file": "face.png", "sha256": photo_sha256, "width_px": 160, "height_px": 120}],
-            "scales": [
+            "photos": ({"id": "p1", "file": "face.png", "sha256": photo_sha256, "width_px": 160, "height_px": 120},),
+            "scales": (
                 {
                     "photo": "p1",
                     "method": "card",
@@ -97,11 +97,11 @@ def a_record(photo_sha256: str):
                     "view": view,
                     "budget": (),
                     "evidence": {},
-                }
-            ],
+                },
+            ),
             "surfaces": (),
-            "examined": [{"photo": "p1", "outline_px": ring, "found_by": "auto", "confidence": 0.9}],
-            "features": [
+            "examined": ({"photo": "p1", "outline_px": ring, "found_by": "auto", "confidence": 0.9},),
+            "features": (
                 {
                     **feature,
                     "id": "f1",
@@ -112,7 +112,7 @@ def a_record(photo_sha256: str):
                     "cause": "slag",
                 },
                 {**feature, "id": "f2", "kind": "opening", "status": "rejected", "reason": "a scratch"},
-            ],
+            ),
             "verdicts": (),
             "outcome": "no-limits",
             "reasons": (),
