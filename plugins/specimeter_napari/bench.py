@@ -1,0 +1,472 @@
+"""The bench: one dock that leads from a photograph to a reviewed record, step by step, and keeps what was done."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path as FilePath
+from typing import Any
+
+import numpy as np
+from qtpy.QtCore import QSettings, Qt, QTimer
+from qtpy.QtWidgets import QProgressBar, QScrollArea, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
+
+from specimeter import photo as photos
+from specimeter.errors import SpecimeterError
+from specimeter.photo import Photo
+from specimeter.record import rebuild
+from specimeter.scale.place import card_outlines_px
+from specimeter_napari import keys, look, opening, parts, session
+from specimeter_napari.opening import Opened
+from specimeter_napari.pages import area, features, finding, limits, scale, specimen
+from specimeter_napari.path import Path
+from specimeter_napari.picture import Picture
+from specimeter_napari.pointer import Pointer, Tool
+from specimeter_napari.session import Session, State
+from specimeter_napari.steps import STEPS, TITLES, home_of, next_step, sentence, steps
+from specimeter_napari.work import Work
+
+PAGES = {
+    "specimen": specimen.SpecimenPage,
+    "scale": scale.ScalePage,
+    "area": area.AreaPage,
+    "features": features.FeaturesPage,
+    "limits": limits.LimitsPage,
+    "finding": finding.FindingPage,
+}
+LEAST_WIDTH_PX = 430
+
+
+class Bench(QWidget):
+    """The dock's widget. It holds the window's parts together; numbers come from the core, words from the pages."""
+
+    def __init__(self, napari_viewer, *, out: FilePath | None = None) -> None:
+        super().__init__()
+        self.setObjectName("bench")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self.setStyleSheet(look.SHEET)
+        self.setMinimumWidth(LEAST_WIDTH_PX)
+        self.viewer, self.out = napari_viewer, out
+        self.session: Session | None = None
+        self.selected: tuple[str, ...] = ()
+        self.work: Work | None = None
+        self.here = "specimen"
+        self.picture = Picture(napari_viewer)
+        self.pointer = Pointer(napari_viewer, self.picture, picked=self._picked, hovered=self._hovered)
+        self._surface = None
+        self._build()
+        self.keys = keys.Keys(self, napari_viewer.window._qt_window)
+        self.refresh()
+
+    # -- what the window is made of
+
+    def _build(self) -> None:
+        self.path = Path()
+        self.path.chosen.connect(self.go)
+        self.next_words = parts.label("", wrap=True)
+        self.next_button = parts.button("", self._next, role="main", key="Enter in the bench", tip="Go to the next step")
+        line = parts.row(self.next_words, self.next_button)
+        line.layout().setStretch(1, 0)
+        self.next_card = parts.card(line, role="next")
+        self.stage = parts.label("")
+        self.bar = QProgressBar()
+        self.bar.setRange(0, 0)
+        self.bar.setTextVisible(False)
+        self.stop = parts.button("Stop", self.stop_work, key="Esc", tip="Stop this work; nothing is lost")
+        self.busy_card = parts.card(self.stage, self.bar, parts.row(self.stop))
+        self.wrong = parts.Wrong()
+        self.pages = {name: make(self) for name, make in PAGES.items()}
+        self.stack = QStackedWidget()
+        for name in STEPS:
+            self.stack.addWidget(self._scrolled(self.pages[name]))
+        self.reads = parts.label("", "quiet", wrap=False)
+        self.undo_button = parts.button("Undo", self.undo, key="Ctrl+Z")
+        self.redo_button = parts.button("Redo", self.redo, key="Ctrl+Shift+Z")
+        self.kept = parts.label("", "quiet", wrap=True)
+        down = QVBoxLayout(self)
+        down.setContentsMargins(10, 8, 10, 8)
+        down.setSpacing(8)
+        for widget in (self.path, self.next_card, self.busy_card, self.wrong):
+            down.addWidget(widget)
+        for widget in (self.next_card, self.busy_card, self.wrong):
+            widget.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
+        down.addWidget(self.stack, 1)
+        down.addWidget(self.reads)
+        down.addWidget(parts.row(self.undo_button, self.redo_button))
+        down.addWidget(self.kept)
+        self.reads.setText("Move over the picture to read millimetres along the surface.")
+
+    @staticmethod
+    def _scrolled(page: QWidget) -> QScrollArea:
+        area_ = QScrollArea()
+        area_.setWidgetResizable(True)
+        area_.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        area_.setWidget(page)
+        return area_
+
+    # -- opening
+
+    def open(
+        self, path: str | FilePath, *, sheet: str | FilePath | None = None, limits_file: str | FilePath | None = None
+    ) -> None:
+        """Open a photograph, a record or a folder; the photograph is shown before anything is worked out."""
+        self.wrong.say("")
+        try:
+            opened = opening.look_up(path, sheet=sheet, limits=limits_file)
+        except SpecimeterError as error:
+            self.wrong.say(sentence(error))
+            return
+        self.pages["specimen"].offer(opened.choices)
+        if opened.photo is not None:
+            self.start("photograph: reading", _read, opened.photo, then=lambda photo: self._have_photo(photo, opened))
+
+    def _have_photo(self, photo: Photo, opened: Opened) -> None:
+        self.leave()
+        self.picture.show_photo(photo)
+        out = self.out or opening.records_folder(photo.path)
+        self.session = Session(photo, out=out, person=self.person())
+        self.session.changed.connect(self.refresh)
+        self.selected, self._surface = (), None
+        QTimer.singleShot(0, lambda: self._have_session(opened))
+
+    def _have_session(self, opened: Opened) -> None:
+        """The photograph is on the screen: now what is beside it."""
+        now = self.session
+        left = now.recoverable()
+        state, trouble = opening.beside(now.photo, opened, now)
+        now.trouble = {home_of(error): error for error in trouble}
+        now.begin(state)
+        self.here = next_step(self.steps()).name
+        if left is not None:
+            self.pages["specimen"].ask_recovery(left)
+            self.go("specimen")
+            return
+        self.find()
+
+    def recover(self, left) -> None:
+        self.pages["specimen"].answered()
+        self.session.recover(left)
+        self._go_next()
+
+    def forget_recovery(self) -> None:
+        self.pages["specimen"].answered()
+        self.session.set_aside()
+        self.find()
+
+    def find(self) -> None:
+        """Run the main job if there is a sheet and no record yet."""
+        now = self.session
+        if now is None or now.state.sheet is None or now.record is not None or now.trouble.get("specimen"):
+            self.refresh()
+            return
+        sheet, limits_ = now.state.sheet, now.state.limits
+        self.start("scale", session.found, now.photo, sheet, limits_, partly=self._have_placed, then=self._have_record)
+
+    def _have_placed(self, placed) -> None:
+        """Scale, surface and area are known; what is on them is still looked for."""
+        self._surface = placed.surface
+        card = card_outlines_px(placed.scale) if placed.scale.method == "card" else ()
+        self.picture.show_placed(placed.surface, placed.area, card)
+
+    def _have_record(self, record) -> None:
+        now = self.session
+        now.trouble = {step: error for step, error in now.trouble.items() if step == "limits"}
+        now.begin(State(sheet=now.state.sheet, limits=now.state.limits, record=record))
+        first = next((feature.id for feature in record.features if feature.status == "proposed"), None)
+        self._go_next()
+        if first is not None and self.here == "features":
+            self.select((first,), look=False)
+
+    def place_again(self, sheet, why: str, label: str) -> None:
+        """Scale, surface and area by another sheet; what was decided of features stays."""
+        now = self.session
+        if now.record is None:
+            now.edit(label, State(sheet=sheet, limits=now.state.limits))
+            now.trouble = {}
+            self.find()
+            return
+        if not self.named():
+            return
+        done = lambda record: self._placed_again(record, label)
+        self.start(
+            "scale", session.placed_again, now.photo, now.record, sheet, now.state.limits, by=now.person, why=why, then=done
+        )
+
+    def _placed_again(self, record, label: str) -> None:
+        now = self.session
+        now.trouble = {step: error for step, error in now.trouble.items() if step == "limits"}
+        self.guarded(now.edit, label, State(sheet=session.recompute.sheet_of(record), limits=now.state.limits, record=record))
+
+    # -- long work
+
+    def start(
+        self,
+        stage: str,
+        function: Callable,
+        *given: Any,
+        then: Callable[[Any], None],
+        partly: Callable | None = None,
+        **named: Any,
+    ) -> None:
+        """One long work at a time; its result is handed to `then` in the window's thread, an early part of it to `partly`."""
+        self.stop_work()
+        work = Work(function, *given, **named)
+        if partly is not None:
+            work.also(placed_is=work.part.emit)
+            work.part.connect(lambda part: self.work is work and partly(part))
+        self.work = work
+        work.stage.connect(lambda told: self._staged(work, told))
+        work.done.connect(lambda result: self.work is work and self._done(work, then, result))
+        work.refused.connect(lambda error: self.work is work and self._refused(error))
+        work.broken.connect(lambda error: self.work is work and self._broken(error))
+        work.stopped.connect(lambda: self.work is work and self._over("Stopped. Nothing was changed."))
+        self.wrong.say("")
+        self.stage.setText(f"{stage} …")
+        work.start()
+        self.refresh()
+
+    def stop_work(self) -> None:
+        if self.work is not None:
+            self.work.stop()
+            self.work = None
+            self.refresh()
+
+    def _staged(self, work: Work, told: str) -> None:
+        if work is self.work:
+            self.stage.setText(f"{told} …")
+
+    def _done(self, work: Work, then: Callable, result: Any) -> None:
+        self.work = None
+        then(result)
+        self.refresh()
+
+    def _refused(self, error: SpecimeterError) -> None:
+        self.work = None
+        home = home_of(error)
+        if self.session is None:
+            self.wrong.say(sentence(error))
+        else:
+            self.session.trouble[home] = error
+            self.go(home)
+        self.refresh()
+
+    def _broken(self, error: Exception) -> None:
+        traceback.print_exception(error, file=sys.stderr)
+        self._over(f"A fault of the tool, not of your input ({type(error).__name__}: {error}). What you did is kept.")
+
+    def _over(self, words: str) -> None:
+        self.work = None
+        self.wrong.say(words)
+        self.refresh()
+
+    # -- edits
+
+    def person(self) -> str:
+        return str(settings().value("person", "") or "")
+
+    def name_person(self, name: str) -> None:
+        """Who is at the bench from now on; kept for the next time."""
+        settings().setValue("person", name.strip())
+        if self.session is not None:
+            self.session.person = name.strip()
+        self.refresh()
+
+    def named(self) -> bool:
+        """Whether somebody is; else the pages ask for the name."""
+        if self.session is not None and self.session.person.strip():
+            return True
+        self.wrong.say("Enter your name first: the record's log keeps who decided.")
+        self.pages[self.here].ask_name()
+        return False
+
+    def act(self, label: str, function: Callable, *given: Any, **named: Any) -> bool:
+        """One edit of the record by the person at the bench."""
+        if self.session is None or self.session.record is None or not self.named():
+            return False
+        return self.guarded(self.session.act, label, function, *given, **named)
+
+    def guarded(self, function: Callable, *given: Any, **named: Any) -> bool:
+        """Do it; a refusal becomes a sentence in the window."""
+        try:
+            function(*given, **named)
+        except SpecimeterError as error:
+            self.wrong.say(sentence(error))
+            return False
+        self.wrong.say("")
+        return True
+
+    def undo(self) -> None:
+        if self.session is not None:
+            self.guarded(self.session.undo)
+
+    def redo(self) -> None:
+        if self.session is not None:
+            self.guarded(self.session.redo)
+
+    def write(self) -> None:
+        """Write the record and its report."""
+        now = self.session
+        if now is None or now.record is None or not self.named():
+            return
+        done = lambda result: self._written(now, *result)
+        given = (now.photo, now.record, now.written, now.folder)
+        self.start("report", session.written, *given, out=now.out, by=now.person, then=done)
+
+    def _written(self, now: Session, record, folder: FilePath) -> None:
+        if record != now.record:
+            now.edit("log of what was written", State(sheet=now.state.sheet, limits=now.state.limits, record=record))
+        now.written, now.folder = record, folder
+
+    # -- selection and the mouse
+
+    def select(self, ids: tuple[str, ...], *, look: bool = True) -> None:
+        """Select features in picture and table alike; `look` brings the first into view."""
+        record = self.session.record if self.session else None
+        known = {} if record is None else {feature.id: feature for feature in record.features}
+        self.selected = tuple(id for id in ids if id in known)
+        if look and self.selected:
+            self.picture.look_at(np.concatenate([np.array(known[id].outline_px) for id in self.selected]))
+        self.refresh()
+
+    def take(self, tool: Tool | None) -> None:
+        """Put a tool in the hand, or (None) lay it down."""
+        self.pointer.take(tool)
+        self.picture.show_tool([])
+        self.keys.tool_in_hand(tool is not None)
+        self.pages[self.here].tool_taken(tool)
+
+    def escape(self) -> None:
+        """Lay the tool down; with none in the hand stop the long work."""
+        if self.pointer.tool is not None:
+            self.take(None)
+        else:
+            self.stop_work()
+
+    def finish(self) -> None:
+        if self.pointer.tool is not None:
+            self.pointer.tool.finish()
+
+    def back(self) -> None:
+        if self.pointer.tool is not None:
+            self.pointer.tool.back()
+
+    def _picked(self, point: np.ndarray) -> None:
+        record = self.session.record if self.session else None
+        if record is not None:
+            id = opening.feature_at(record.features, point, reach_px=8 / self.picture.zoom)
+            if id is not None and self.here != "features":
+                self.go("features")
+            self.select((id,) if id is not None else (), look=False)
+
+    def _hovered(self, point: np.ndarray) -> None:
+        self.reads.setText(opening.reading(self._surface, point))
+
+    # -- showing
+
+    def steps(self):
+        return () if self.session is None else steps(self.session, busy=self.work is not None)
+
+    def go(self, name: str) -> None:
+        """Show another step; nothing is lost by going."""
+        self.here = name
+        self.take(None)
+        self.refresh()
+
+    def go_number(self, number: int) -> None:
+        self.go(STEPS[number - 1])
+
+    def show_keys(self) -> None:
+        """The list of keys, in a window of its own."""
+        text = "\n".join(f"{key:>16}   {does}" for key, does in keys.listed())
+        parts.Text("Keys", text, parent=self).show()
+
+    def _next(self) -> None:
+        if self.session is None:
+            self.pages["specimen"].choose_file()
+        else:
+            self._go_next()
+
+    def _go_next(self) -> None:
+        self.go(next_step(self.steps()).name)
+
+    def refresh(self) -> None:
+        """Show the state as it is now, everywhere."""
+        told, now = self.steps(), self.session
+        self.busy_card.setVisible(self.work is not None)
+        if now is None:
+            self.next_words.setText("Open a photograph of an opened specimen. Everything else follows from here.")
+            self.next_button.setText("Open …")
+            self.next_card.setVisible(self.work is None)
+        else:
+            self._show_next(told)
+            if now.record is not None:
+                self._surface = rebuild.surface_of(now.record) if self._record_shown is not now.record else self._surface
+            self._show_picture(now)
+        self.path.show_steps(told, self.here)
+        self.stack.setCurrentIndex(STEPS.index(self.here))
+        self.pages[self.here].show_session(now)
+        undoable, redoable = (now.undoable, now.redoable) if now else (None, None)
+        for press, word, what in ((self.undo_button, "Undo", undoable), (self.redo_button, "Redo", redoable)):
+            press.setEnabled(what is not None)
+            press.setText(word if what is None else f"{word}: {what}")
+        self.kept.setText("" if now is None else _kept(now))
+
+    _record_shown = None
+
+    def _show_picture(self, now: Session) -> None:
+        if self._record_shown is not now.record:
+            before, self._record_shown = self._record_shown, now.record
+            if now.record is None or before is None or not _same_ground(before, now.record):
+                self.picture.show_record(now.record, self.selected)
+                return
+        if now.record is not None:
+            self.picture.show_features(now.record.features, self.selected)
+
+    def _show_next(self, told) -> None:
+        step = next_step(told)
+        here = step.name == self.here
+        self.next_words.setText(f"{TITLES[step.name]}: {step.says}" if not here else step.says)
+        self.next_button.setText("Go there")
+        self.next_button.setVisible(not here)
+        self.next_button.setToolTip(f"Go to {TITLES[step.name]}  (key Ctrl+{STEPS.index(step.name) + 1})")
+        self.next_card.setVisible(self.work is None)
+
+    # -- leaving
+
+    def leave(self) -> None:
+        """Let go of the specimen on the bench; what is not written stays in its journal."""
+        self.stop_work()
+        if self.session is not None:
+            self.session.changed.disconnect(self.refresh)
+            self.session.close()
+            self.session = None
+        self._record_shown = None
+
+    def closeEvent(self, event) -> None:
+        self.leave()
+        self.pointer.disconnect()
+        self.keys.disconnect()
+        super().closeEvent(event)
+
+
+def settings() -> QSettings:
+    """What is remembered between days: the name of the person, no more."""
+    return QSettings(QSettings.Format.IniFormat, QSettings.Scope.UserScope, "specimeter", "bench")
+
+
+def _read(path: FilePath, *, progress: Callable[[str], None]) -> Photo:
+    progress("photograph: reading")
+    return photos.read(path)
+
+
+def _same_ground(one, other) -> bool:
+    return one.scales == other.scales and one.surfaces == other.surfaces and one.examined == other.examined
+
+
+def _kept(now: Session) -> str:
+    if now.saved and now.folder is not None:
+        return f"Written: {now.folder}"
+    if now.journal.is_open:
+        return "Every edit is kept in the journal as you make it."
+    return ""

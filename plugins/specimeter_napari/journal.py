@@ -1,0 +1,158 @@
+"""Every edit on disk as soon as it is made: a file beside the record that outlives a crash at any moment.
+
+One line an act: a checksum, a space, JSON. The first line holds the state that the edits began from; each later one holds the
+change, or says that one was undone or redone. A line that was cut off, and all after it, are left out when it is read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from specimeter.errors import RecordError
+from specimeter.files import sync_folder
+from specimeter_napari import delta
+
+FORMAT, VERSION = "specimeter-journal", 1
+
+try:
+    import fcntl
+except ImportError:  # not POSIX: two windows on one specimen are then not told of each other
+    fcntl = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """What a journal holds: where its edits began, every state since, and which of them was the last one shown."""
+
+    head: dict[str, Any]
+    states: list[tuple[str, Any]]  # label and state, the first is where it began
+    at: int
+    whole: bool  # nothing was cut off at its end
+
+
+class Journal:
+    """An open journal; it belongs to one window at a time."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._stream = None
+        self._last: Any = None
+
+    def begin(self, head: dict[str, Any], state: Any) -> None:
+        """Start afresh from a state. Raises RecordError if it cannot be written, or another window holds it."""
+        with _explained(self.path):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._open("w+b")
+            self._write({"format": FORMAT, "version": VERSION, "head": head, "state": state})
+            sync_folder(self.path.parent)
+        self._last = state
+
+    def go_on(self, replayed: Replayed) -> None:
+        """Go on writing behind what was read; what was cut off at the end is taken away."""
+        with _explained(self.path):
+            self._open("r+b")
+            whole = sum(len(line) for line in _whole_lines(self.path.read_bytes()))
+            self._stream.truncate(whole)
+            self._stream.seek(whole)
+        self._last = replayed.states[replayed.at][1]
+
+    def edit(self, label: str, state: Any) -> None:
+        """Write down the change to a new state."""
+        with _explained(self.path):
+            self._write({"act": "edit", "label": label, "change": delta.between(self._last, state)})
+        self._last = state
+
+    def moved(self, act: str, state: Any) -> None:
+        """Write down that the state is that before ("undo") or after ("redo") the present one."""
+        with _explained(self.path):
+            self._write({"act": act})
+        self._last = state
+
+    @property
+    def is_open(self) -> bool:
+        return self._stream is not None
+
+    def close(self, *, forget: bool) -> None:
+        """Let go of it; `forget`: its edits are in the record, so the file goes too."""
+        if self._stream is not None:
+            self._stream.close()
+            self._stream = None
+            if forget:
+                with contextlib.suppress(FileNotFoundError):
+                    self.path.unlink()
+
+    def _open(self, mode: str) -> None:
+        if "w" in mode and self.path.exists():
+            with open(self.path, "rb") as held:
+                _lock(held, self.path)
+        self._stream = open(self.path, mode)  # noqa: SIM115  it stays open as long as the window
+        _lock(self._stream, self.path)
+
+    def _write(self, entry: dict[str, Any]) -> None:
+        text = json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+        self._stream.write(b"%08x %s\n" % (zlib.crc32(text), text))
+        self._stream.flush()
+        os.fsync(self._stream.fileno())
+
+
+def replay(path: Path) -> Replayed | None:
+    """What a journal holds, as far as it was written whole; None if there is none, or not even its first line."""
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return None
+    lines = list(_whole_lines(content))
+    entries = [json.loads(line[9:]) for line in lines]
+    if not entries or entries[0].get("format") != FORMAT or entries[0].get("version") != VERSION:
+        return None
+    states, at = [("opened", entries[0]["state"])], 0
+    for entry in entries[1:]:
+        if entry["act"] == "edit":
+            del states[at + 1 :]
+            states.append((entry["label"], delta.applied(states[at][1], entry["change"])))
+        at += -1 if entry["act"] == "undo" else 1
+    return Replayed(head=entries[0]["head"], states=states, at=at, whole=sum(map(len, lines)) == len(content))
+
+
+def _whole_lines(content: bytes) -> Iterator[bytes]:
+    for line in content.splitlines(keepends=True):
+        text = line[9:-1]
+        if not line.endswith(b"\n") or line[:9] != b"%08x " % zlib.crc32(text):
+            return
+        yield line
+
+
+def _lock(stream, path: Path) -> None:
+    if fcntl is None:
+        return
+    try:
+        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        raise RecordError(
+            "another window is working on this specimen",
+            file=path,
+            expected="one window for one specimen",
+            mend="go on in the other window, or close it first",
+        ) from error
+
+
+@contextlib.contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except RecordError:
+        raise
+    except OSError as error:
+        raise RecordError(
+            f"the journal of your edits cannot be written ({error.strerror or error})",
+            file=path,
+            expected="a folder for records that can be written to, with room on its disk",
+            mend="choose another folder for records in the step Finding",
+        ) from error

@@ -1,0 +1,63 @@
+"""What every page has: its title, the name of whoever is at the bench, and the place where a step's trouble is told."""
+
+from __future__ import annotations
+
+from qtpy.QtCore import QEvent
+from qtpy.QtWidgets import QLineEdit, QVBoxLayout, QWidget
+
+from specimeter_napari import parts
+from specimeter_napari.session import Session
+from specimeter_napari.steps import TITLES, sentence
+
+
+class Page(QWidget):
+    """A step's page; subclasses put their parts into `self.down` and show the state in `show_state`."""
+
+    name = ""
+    asks_name = False
+
+    def __init__(self, bench) -> None:
+        super().__init__()
+        self.bench = bench
+        self.down = QVBoxLayout(self)
+        self.down.setContentsMargins(0, 0, 6, 0)
+        self.down.setSpacing(8)
+        self.trouble = parts.Wrong()
+        self.down.addWidget(parts.label(TITLES[self.name], "title"))
+        self.down.addWidget(self.trouble)
+        self.who = QLineEdit()
+        self.who.setPlaceholderText("your name, kept in the record's log")
+        self.who.setToolTip("Who is at the bench: every decision is logged under this name")
+        self.who.editingFinished.connect(lambda: self.bench.name_person(self.who.text()))
+        self.who_row = parts.form([("At the bench", self.who)])
+        self.build()
+        if self.asks_name:
+            self.down.addWidget(self.who_row)
+        self.down.addStretch(1)
+
+    def event(self, event) -> bool:
+        """Take as much height as wrapped lines need: a scroll area does not ask for it."""
+        done = super().event(event)
+        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize):
+            self.setMinimumHeight(self.down.totalHeightForWidth(self.width()))
+        return done
+
+    def build(self) -> None:
+        """Make the page's parts, once."""
+
+    def show_state(self, now: Session) -> None:
+        """Show the session as it is now."""
+
+    def show_session(self, now: Session | None) -> None:
+        error = None if now is None else now.trouble.get(self.name)
+        self.trouble.say("" if error is None else sentence(error))
+        if not self.who.hasFocus():
+            self.who.setText(self.bench.person() if now is None else now.person)
+        if now is not None:
+            self.show_state(now)
+
+    def ask_name(self) -> None:
+        self.who.setFocus()
+
+    def tool_taken(self, tool) -> None:
+        """A tool was put into the hand or (None) laid down."""

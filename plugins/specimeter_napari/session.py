@@ -1,0 +1,215 @@
+"""One specimen on the bench, without any window: its photograph, its state, every edit with undo, and the journal of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from psygnal import Signal
+
+from specimeter import job
+from specimeter import sheet as sheets
+from specimeter.errors import RecordError, SheetError, SpecimeterError
+from specimeter.judge import limits as judge_limits
+from specimeter.judge.limits import Limits
+from specimeter.photo import Photo
+from specimeter.record import build, model, rebuild, recompute, renew, store
+from specimeter.record.model import Record
+from specimeter.report import house as houses
+from specimeter.segment.registry import segmenter
+from specimeter.sheet import Sheet
+from specimeter.toml_file import validated
+from specimeter_napari.journal import Journal, Replayed, replay
+
+METHOD = "learned"
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class State:
+    """What an edit changes: the sheet and limits as entered, and the record that came of them."""
+
+    sheet: Sheet | None = None
+    limits: Limits | None = None
+    record: Record | None = None
+
+    def data(self) -> dict[str, Any]:
+        """JSON data that `from_data` reads."""
+        parts = {"sheet": self.sheet, "limits": self.limits, "record": self.record}
+        return {name: None if part is None else part.model_dump(mode="json", exclude_none=True) for name, part in parts.items()}
+
+    @classmethod
+    def from_data(cls, data: dict[str, Any]) -> State:
+        sheet, limits, record = data["sheet"], data["limits"], data["record"]
+        return cls(
+            sheet=None if sheet is None else validated(Sheet, sheet, file=None, error=SheetError),
+            limits=None if limits is None else judge_limits.from_tables(limits),
+            record=None if record is None else model.load(json.dumps(record).encode()),
+        )
+
+
+class Session:
+    """The state of one photograph's work; `changed` is told after each edit, undo and redo."""
+
+    changed = Signal()
+
+    def __init__(self, photo: Photo, *, out: Path, person: str = "") -> None:
+        self.photo, self.out, self.person = photo, Path(out), person
+        self.sheet_file: Path | None = None
+        self.limits_file: Path | None = None
+        self.trouble: dict[str, SpecimeterError] = {}  # step -> what is wrong there now
+        self.written: Record | None = None  # as it lies on disk
+        self.folder: Path | None = None  # where it lies
+        self.journal = Journal(self.out / f"in-hand-{photo.sha256[:12]}.journal")
+        self._states: list[tuple[str, State]] = [("opened", State())]
+        self._at = 0
+
+    @property
+    def state(self) -> State:
+        return self._states[self._at][1]
+
+    @property
+    def record(self) -> Record | None:
+        return self.state.record
+
+    @property
+    def undoable(self) -> str | None:
+        """What undo would take back, in words; None where there is nothing."""
+        return self._states[self._at][0] if self._at else None
+
+    @property
+    def redoable(self) -> str | None:
+        return self._states[self._at + 1][0] if self._at + 1 < len(self._states) else None
+
+    @property
+    def saved(self) -> bool:
+        """Everything there is lies in the written record."""
+        return self.record is None or self.record == self.written
+
+    def begin(self, state: State) -> None:
+        """What the edits begin from: nothing of it needs a journal, as it can be had again."""
+        self._states, self._at = [("opened", state)], 0
+        self.changed.emit()
+
+    def edit(self, label: str, state: State) -> None:
+        """A new state, written to the journal before it is shown. Raises RecordError if that cannot be done."""
+        if not self.journal.is_open:
+            head = {"photo": self.photo.file, "path": str(self.photo.path.resolve()), "sha256": self.photo.sha256}
+            self.journal.begin(head, self.state.data())
+        self.journal.edit(label, state.data())
+        del self._states[self._at + 1 :]
+        self._states.append((label, state))
+        self._at += 1
+        self.changed.emit()
+
+    def act(self, label: str, function: Callable[..., Record], *given: Any, **named: Any) -> None:
+        """What a person does to the record: one of the functions of `specimeter.record.edit`. Raises SpecimeterError."""
+        record = function(self._known(), *given, by=self._who(), when=datetime.now(UTC), **named)
+        self.edit(label, replace(self.state, record=record, sheet=recompute.sheet_of(record)))
+
+    def enter_limits(self, limits: Limits | None) -> None:
+        """Judge by other limits from now on."""
+        record = self.record
+        if record is not None:
+            record = renew.with_limits(record, limits, by=self._who(), when=datetime.now(UTC))
+        self.edit("limits entered" if limits else "limits taken away", replace(self.state, limits=limits, record=record))
+
+    def undo(self) -> None:
+        if self._at:
+            self._at -= 1
+            self.journal.moved("undo", self.state.data())
+            self.changed.emit()
+
+    def redo(self) -> None:
+        if self.redoable is not None:
+            self._at += 1
+            self.journal.moved("redo", self.state.data())
+            self.changed.emit()
+
+    def recoverable(self) -> Replayed | None:
+        """What a window that was killed left behind for this very photograph; None if nothing."""
+        left = replay(self.journal.path)
+        if left is None or left.head.get("sha256") != self.photo.sha256 or len(left.states) < 2:
+            return None
+        return left
+
+    def recover(self, left: Replayed) -> None:
+        """Go on where that window stopped, its undo included."""
+        self._states = [(label, State.from_data(data)) for label, data in left.states]
+        self._at = left.at
+        self.journal.go_on(left)
+        self.changed.emit()
+
+    def set_aside(self) -> Path:
+        """Keep what that window left under another name and begin anew."""
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+        aside = self.journal.path.with_suffix(f".set-aside-{stamp}.journal")
+        self.journal.path.rename(aside)
+        return aside
+
+    def close(self) -> None:
+        """Let go of the journal; it stays where its edits are not in the written record."""
+        self.journal.close(forget=self.saved)
+
+    def _known(self) -> Record:
+        if self.record is None:
+            raise RecordError("nothing has been measured yet", expected="a specimen with its sheet and scale")
+        return self.record
+
+    def _who(self) -> str:
+        if not self.person.strip():
+            raise RecordError(
+                "nobody has said who is at the bench", expected="a name, which the record's log keeps", mend="enter your name"
+            )
+        return self.person
+
+
+def found(photo: Photo, sheet: Sheet, limits: Limits | None, *, progress: Progress, placed_is: Callable = lambda p: None):
+    """The record of the main job, told `placed_is` as soon as scale, surface and area are known. Raises SpecimeterError."""
+    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
+    placed = job.place(photo, sheet, progress=progress)
+    placed_is(placed)
+    progress("openings: searching and outlining")
+    outlines = segmenter(METHOD)(photo, placed.surface, placed.area)
+    finding = job.conclude(photo, sheet, limits, placed, outlines, progress=progress)
+    return build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": METHOD}, when=datetime.now(UTC))
+
+
+def placed_again(
+    photo: Photo, record: Record, sheet: Sheet, limits: Limits | None, *, by: str, why: str, progress: Progress
+) -> Record:
+    """The same features on a scale, surface and area found anew by another sheet. Raises SpecimeterError."""
+    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
+    placed = job.place(photo, sheet, progress=progress)
+    finding = job.conclude(photo, sheet, limits, placed, rebuild.outlines_of(record), progress=progress)
+    settings = record.tool.settings
+    fresh = build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC))
+    return renew.placed_again(record, fresh, by=by, when=datetime.now(UTC), why=why)
+
+
+def written(
+    photo: Photo, record: Record, before: Record | None, folder: Path | None, *, out: Path, by: str, progress: Progress
+):
+    """Write the record's folder with its report; the one written before gives way to it, as its log tells all that it held.
+
+    Returns the record as written and its folder. Raises SpecimeterError.
+    """
+    if before is not None and record.log[: len(before.log)] != before.log:
+        record = renew.taken_back(record, before.log, by=by, when=datetime.now(UTC))
+    progress("report: drawing and writing")
+    files = job.folder_files([photo], record, houses.beside(folder or photo.path.parent))
+    place = out / store.folder_name(record.id) if folder is None else folder.resolve()
+    folder = store.commit(
+        model.dump(record),
+        files,
+        out=place.parent,
+        id=place.name,
+        replace=before is not None,
+        keep=before is not None and before.issue is not None,
+        instead_of=None if before is None else model.sha256(before),
+    )
+    return record, folder
