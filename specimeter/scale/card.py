@@ -24,12 +24,14 @@ from specimeter.scale.height import (
 from specimeter.scale.lenses import Lenses, lenses
 from specimeter.scale.markers import Marker
 from specimeter.scale.model import Scale
-from specimeter.scale.pose import BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, u_height_mm, view_of
+from specimeter.scale.pose import ASPECT, BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, u_height_mm, view_of
 from specimeter.sheet import Sheet
 
 _UNMEASURED_PRINT = 0.002  # half-width, relative: printers asked for 100 %
 _U_RULE_MM = 0.06  # a printed length read with a steel rule to 0.1 mm
+PRINTED_AT = (1.0, 0.7071, 0.5)  # sizes that cards are printed at: full, one paper size down (ISO 216), half
 _STEEP_DEG = 20.0
+_UNEQUAL = 0.002  # shrink that differs by more in the two directions is worth a word
 _SMALL_PX = 20.0
 
 
@@ -114,7 +116,7 @@ def scale_from_card(
             tilt_deg=fit.view.tilt_deg,
             evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None)
             | ({"doubts": list(contradicted)} if contradicted else {}),
-            cautions=(*cautions, *height.cautions, *_cautions(fits, lens, side_px, rms_px), *contradicted),
+            cautions=(*cautions, *height.cautions, *_cautions(fits, lens, side_px, rms_px, print_scale), *contradicted),
             reference_px=(float(reference_px[0]), float(reference_px[1])),
             budget_at=budget_at,
             lenses=views,
@@ -128,13 +130,14 @@ def scale_from_card(
 def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:
     """Printed over nominal size, and its line of the budget."""
     nominal, printed, expanded = card.width_mm, sheet.scale.printed_length_mm, sheet.scale.length_U_mm
-    if printed is not None and abs(printed / nominal - 1) > 0.1:
+    if printed is not None and not any(abs(printed / nominal / made - 1) < 0.1 * made for made in PRINTED_AT):
         raise ScaleError(
             f"the {card.name} found is {nominal:g} mm long as drawn, but {printed:g} mm was entered as its printed length",
             file=photo.file,
             field="scale.printed_length_mm",
-            expected="the card's long outer side as measured after printing, within 10 % of its drawn length",
-            mend="measure the card again, or print it at 100 %",
+            expected="the card's long outer side as measured after printing: within 10 % of its drawn length, or of half of it "
+            "or 0.707 of it for a card printed smaller on purpose",
+            mend="measure the card's long outer side again, or print it at 100 %",
         )
     if expanded is not None:
         u, basis = expanded / K, "entered with its U (k = 2)"
@@ -184,7 +187,7 @@ def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tu
     return tuple(lines)
 
 
-def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: float) -> tuple[str, ...]:
+def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: float, print_scale: float) -> tuple[str, ...]:
     fit, said = fits[0], []
     if fit.view.tilt_deg > _STEEP_DEG:
         said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
@@ -197,6 +200,14 @@ def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: floa
         )
     if len(fits) > 1:
         said.append("the card is too small in the picture to show which way it leans; the uncertainty allows for both")
+    aspect, u_aspect = float(fit.unknowns[ASPECT]), float(fit.u_known_after[ASPECT])
+    if abs(aspect) > max(_UNEQUAL, 3.0 * u_aspect):
+        said.append(
+            f"the card was printed {100 * abs(aspect):.2f} % {'longer' if aspect > 0 else 'shorter'} in height than in width: "
+            "the printer shrinks unequally; this was allowed for"
+        )
+    if print_scale < 0.9:
+        said.append(f"the card was printed at {100 * print_scale:.0f} % of its size, as its printed length says")
     off = abs(fit.unknowns[LOG_FOCAL] - np.log(lens.px)) / lens.u_rel
     if lens.source == "exif" and off > 3.0:
         said.append("the card's perspective disagrees with the photograph's focal length: a cropped or altered picture?")
@@ -264,6 +275,7 @@ def _evidence(
         "focal_source": lens.source,
         "k1": fit.view.k1,
         "u_k1": float(u_after[K1]),
+        "print_height_over_width": 1.0 + float(fit.unknowns[ASPECT]),
         "growth_of_black_mm": float(fit.unknowns[BLOOM]),
         "print_scale": print_scale,
         "mm_per_px_at_reference": mm_per_px(fit.view, reference_px, height.mm),

@@ -12,7 +12,7 @@ from specimeter.errors import ScaleError
 from specimeter.scale.card_layout import CARDS, FRAME, STRIP, Card
 from specimeter.scale.markers import Marker, detect, refine
 
-_LEAST_FRAME = 4
+_LEAST_FRAME = 3
 _WANTED = frozenset(marker_id for card in CARDS for marker_id in card.centres_mm)
 
 
@@ -70,7 +70,7 @@ def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marke
             f"{'was' if len(of_frame) == 1 else 'were'} found",
             file=photo.file,
             field="scale.method",
-            expected="at least 4 markers, not all along one edge",
+            expected=f"at least {_LEAST_FRAME} markers, not all along one edge",
             mend="uncover the frame's other edges, keep glare off them, or move back until the whole frame is in the picture",
         )
     hidden = sorted(set(FRAME.centres_mm) - {marker.id for marker in of_frame})
@@ -89,7 +89,7 @@ def _green(photo: Any, step: int = 1) -> np.ndarray:
 def _no_marker(photo: Any) -> ScaleError:
     step = max(1, max(photo.width_px, photo.height_px) // 1500)
     flipped = detect(cv2.flip(_green(photo, step), 1), _WANTED)
-    if any(set(card.centres_mm) <= set(flipped) for card in CARDS) or len(flipped) >= _LEAST_FRAME:
+    if any(set(card.centres_mm) <= set(flipped) for card in CARDS) or len(flipped) > _LEAST_FRAME:
         return ScaleError(
             f"the picture is mirrored: markers {', '.join(map(str, sorted(flipped)))} read only from its back",
             file=photo.file,

@@ -22,7 +22,9 @@ UNKNOWNS = POSE + 9
 _U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
 _U_K1, _U_K2 = 0.02, 0.02  # pictures of phones and most cameras are corrected to about this
 _U_BLOOM_MM = 0.3
-_U_ASPECT = 0.001
+# How unequally a printer may shrink in the two directions (judgement). A frame shows it, and is told by its own edges; a strip
+# is too narrow to show it.
+U_ASPECT = {"strip": 0.0015, "frame": 0.005}
 _U_BOW_MM = {"strip": 0.15, "frame": 0.3}  # how far a printed card's middle stands off its ends
 _OUTLIER = 4.0
 
@@ -301,9 +303,9 @@ def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_p
             index=ASPECT,
             source="unequal shrink of the print",
             value=0.0,
-            u=_U_ASPECT,
+            u=U_ASPECT[card.name],
             unit="1",
-            basis="judgement: printers feed paper to about 0.1 %",
+            basis=f"judgement: printers feed paper to about {100 * U_ASPECT[card.name]:g} %; found in the fit where it shows",
         ),
         Known(index=BOW_X, source="card not flat, along", value=0.0, u=bow, unit="mm", basis="judgement: a card laid by hand"),
         Known(index=BOW_Y, source="card not flat, across", value=0.0, u=bow, unit="mm", basis="judgement: a card laid by hand"),

@@ -139,3 +139,44 @@ def test_budget_agrees_with_monte_carlo(cards, sheet):
         draws.append(length_logs(fitted(noisy).view, point, 0.0))
     edges, _ = contributions(fitted(markers), point, 0.0)
     assert 0.6 < np.sqrt(np.mean(np.var(draws, axis=0, ddof=1))) / edges < 1.5
+
+
+def test_unequal_shrink_shows_on_a_frame(cards, sheet):
+    """Printed 0.8 % shorter in height: said, told to 0.1 %, and allowed for, so that lengths both ways are right."""
+    shot = cards.Shot(card="frame", look_at_mm=(80, 60), distance_mm=330.0, tilt_deg=7, azimuth_deg=70, aspect=-0.008)
+    scale = scale_of(cards, sheet, shot)
+    assert any("printed 0.8" in caution and "shorter in height" in caution for caution in scale.cautions)
+    assert scale.evidence["print_height_over_width"] == pytest.approx(0.992, abs=0.001)
+    assert abs(error_rel(scale, shot)) < 0.002
+    even = scale_of(cards, sheet, cards.Shot(card="frame", look_at_mm=(80, 60), distance_mm=330.0, tilt_deg=7, azimuth_deg=70))
+    assert not any("shorter" in caution or "longer" in caution for caution in even.cautions)
+
+
+def test_a_card_printed_at_half_its_size(cards, sheet):
+    """The same picture, and 50 mm entered as the strip's printed length: every millimetre is half as long, and it is said."""
+    shot = cards.Shot(tilt_deg=5, roll_deg=8, look_at_mm=(50, 30))
+    half = scale_of(cards, sheet, shot, printed_length_mm=50.0, length_U_mm=0.05)
+    assert error_rel(half, shot) == pytest.approx(-0.5, abs=0.001)
+    assert any("printed at 50 %" in caution for caution in half.cautions)
+
+
+def test_three_of_a_frames_markers_are_enough(cards, sheet):
+    """Three corners of the frame, nine markers hidden: within its stated interval, wider than the whole frame's."""
+    from dataclasses import replace
+
+    shot = cards.Shot(card="frame", look_at_mm=(80, 60), distance_mm=330.0, tilt_deg=7, azimuth_deg=70, focal_35mm_mm=34.6)
+    few = scale_of(cards, sheet, replace(shot, hidden=(21, 22, 24, 25, 26, 27, 28, 30, 31)))
+    assert abs(error_rel(few, shot)) < 2 * few.u_rel
+    assert few.u_rel > scale_of(cards, sheet, shot).u_rel
+    assert any("3 were found" in caution for caution in few.cautions)
+
+
+def test_a_card_at_the_pictures_border(cards, sheet):
+    """A frame half out of the picture still gives the scale; a strip with one square cut off is refused by its name."""
+    from specimeter.errors import ScaleError
+
+    shot = cards.Shot(card="frame", look_at_mm=(140, 60), distance_mm=330.0, tilt_deg=4, azimuth_deg=20, focal_35mm_mm=34.6)
+    scale = scale_of(cards, sheet, shot)
+    assert abs(error_rel(scale, shot)) < 2 * scale.u_rel
+    with pytest.raises(ScaleError, match="marker 11 was not"):
+        scale_of(cards, sheet, cards.Shot(look_at_mm=(-65, 45)))
