@@ -45,14 +45,24 @@ def _main(photo: str, limits: str) -> None:
         )
     job_s = time.perf_counter() - started
     ends = [*(begun for _, begun in stages[1:]), job_s]
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     answer = {
         "decode_s": decode_s,
         "job_s": job_s,
         "stages_s": {name: end - begun for (name, begun), end in zip(stages, ends, strict=True)},
-        "peak_mb": peak / (1e6 if sys.platform == "darwin" else 1e3),
+        "peak_mb": _peak_mb(),
     }
     print(json.dumps(answer))
+
+
+def _peak_mb() -> float:
+    """Greatest resident memory of this process so far, in MB.
+
+    On Linux `ru_maxrss` starts at what the parent had when it started this process, so the kernel's own count is read.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        return next(int(line.split()[1]) for line in status.read_text().splitlines() if line.startswith("VmHWM")) * 1024 / 1e6
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
 
 
 if __name__ == "__main__":
