@@ -63,9 +63,7 @@ def _init(options: argparse.Namespace) -> int:
     from specimeter.library import store
 
     store.create(options.library).close()
-    print(
-        f"Library  {options.library}\nIts words, causes and table of tests are yours to edit: {options.library}/knowledge"
-    )
+    print(f"Library  {options.library}\nIts words, causes and table of tests are yours to edit: {options.library}/knowledge")
     return DONE
 
 
@@ -226,8 +224,32 @@ def _check(options: argparse.Namespace) -> int:
     return UNMET if health.faults else DONE
 
 
+def _demo_options(parser: argparse.ArgumentParser) -> None:
+    _library(parser)
+    parser.add_argument("--number", type=int, default=None, metavar="N", help="how many pictures (72)")
+    parser.add_argument("--width-px", type=int, default=None, metavar="PX", help="width of each picture (1400)")
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from specimeter.library import demo, store
+
+    there = (Path(options.library) / store.FILE).is_file()
+    with store.open_store(options.library) if there else store.create(options.library) as library:
+        new = demo.fill(
+            library,
+            demo.plans(options.number or demo.NUMBER),
+            width_px=options.width_px or demo.WIDTH_PX,
+            progress=lambda line: print(line, file=sys.stderr, flush=True),
+        )
+    print(f"{new} new pictures in {options.library}")
+    return DONE
+
+
 ACTIONS = {
     "init": (_library, _init, "make an empty library"),
+    "demo": (_demo_options, _demo, "fill a library with rendered pictures over all tests and kinds"),
     "add": (_add_options, _add, "add pictures, folders, manifests or records"),
     "find": (_find_options, _find, "find entries, best examples first"),
     "show": (_one, _show, "show one entry with its history"),

@@ -1,0 +1,156 @@
+"""A full library in minutes: rendered photographs over all tests and kinds with their exact truth, every second one clean."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from specimeter.library import catalogue, picture
+from specimeter.library.entry import Entry, made
+from specimeter.library.intake import from_truth
+from specimeter.library.store import Store
+from specimeter.report import words
+from specimeter.scene.describe import Scene
+from specimeter.scene.files import jpeg
+from specimeter.scene.random import BROKEN_TESTS, TESTS, random_scene
+from specimeter.scene.render import render
+
+NUMBER = 72
+FIRST_SEED = 51_000
+WIDTH_PX = 1400
+BENDS, BREAKS = TESTS, BROKEN_TESTS
+_PROCESSES = {"bend": ("111", "135", "136"), "nick-break": ("111", "138"), "fillet-break": ("135", "136")}
+_CAUSES = {"fusion-line": "lack-of-sidewall-fusion", "pulled-pore": "pore", "row": "pore"}
+_WHY = {
+    "fusion-line": "It runs straight along the fusion line, and its walls are smooth: the wall was not melted.",
+    "pulled-pore": "A round hollow with a smooth wall, pulled to an oval by the bend.",
+    "row": "One of a row of hollows: gas or slag along a line.",
+    "corner-tear": "It starts at the edge of the face: look for a cause before it is set aside.",
+    "ragged": "Jagged walls and hair lines at its tips: the metal tore.",
+    "slit": "Narrow and sharp at both ends.",
+    "cavity": "A hollow with a rounded wall.",
+    "bridged": "A bridge of metal divides it: is it one or two? The tips decide.",
+    "slag-line": "A dull line with something in it, along the run.",
+    "root": "It lies along the root edge and shows the plate's own surface.",
+    "patch": "Flat, smooth, with the shine or colour of what it lay upon.",
+    "fisheye": "A bright round spot about a dark pupil: hydrogen, made by the test.",
+    "elongated": "Much longer than wide, with a rounded, clean wall.",
+    "cluster": "Many small round hollows close together.",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """One picture to be rendered."""
+
+    seed: int
+    test: str
+    clean: bool
+
+
+def plans(number: int = NUMBER, first_seed: int = FIRST_SEED) -> list[Plan]:
+    """What is rendered: tests in turn, every second picture of each test clean."""
+    tests = (*BENDS, *BREAKS, *_section_tests())
+    return [
+        Plan(seed=first_seed + index, test=tests[index % len(tests)], clean=(index // len(tests)) % 2 == 1)
+        for index in range(number)
+    ]
+
+
+def fill(
+    store: Store, chosen: list[Plan], *, width_px: int = WIDTH_PX, progress: Callable[[str], None] = lambda line: None
+) -> int:
+    """Render pictures and add them; a picture that is there already is not added again. Returns how many are new."""
+    new = 0
+    for index, plan in enumerate(chosen, start=1):
+        copy, entry = rendered(plan, width_px)
+        done = catalogue.add(store, copy, entry, who="library demo")
+        new += done.new
+        progress(f"{index:4d} of {len(chosen)}  {entry.title}")
+    return new
+
+
+def rendered(plan: Plan, width_px: int = WIDTH_PX) -> tuple[picture.Copy, Entry]:
+    """One picture with its entry."""
+    scene = _scene(plan, width_px)
+    shot = render(scene)
+    source = jpeg(shot)
+    data = picture.stripped_jpeg(source)
+    copy = picture.Copy(
+        data=data,
+        sha256=hashlib.sha256(data).hexdigest(),
+        source_sha256=hashlib.sha256(source).hexdigest(),
+        suffix=".jpg",
+        rgb=np.ascontiguousarray(shot.rgb),
+    )
+    return copy, _entry(plan, shot.truth)
+
+
+def _scene(plan: Plan, width_px: int) -> Scene:
+    """A scene whose features are large enough to be seen and few enough to be talked about."""
+    scene = random_scene(plan.seed, test=plan.test, clean=plan.clean, width_px=width_px, card="strip", tilt_deg=4.0)
+    return replace(scene, id=f"DEMO-{plan.seed}")
+
+
+def _entry(plan: Plan, truth: dict) -> Entry:
+    fields = from_truth(truth)
+    forms = [feature.get("form", "") for feature in truth["features"]]
+    slag = [feature.get("fill") in ("slag", "glass") for feature in truth["features"]]
+    for seen, form, filled in zip(fields["seen"], forms, slag, strict=True):
+        cause = _CAUSES.get(form) if plan.test in BENDS else None
+        cause = "slag" if filled and plan.test in BENDS else cause
+        if cause and cause != seen["kind"]:
+            seen["cause"] = cause
+        if why := _WHY.get(form):
+            seen["why"] = why
+    kind = "bend" if plan.test in BENDS else plan.test
+    processes = _PROCESSES.get(kind, ("135",))
+    lengths = [seen.get("length_mm", 0.0) for seen in fields["seen"]]
+    specimen = truth.get("specimen") or {}
+    thick = specimen.get("width_mm" if plan.test == "side-bend" else "thickness_mm")
+    return made(
+        {
+            **fields,
+            "test": plan.test,
+            "title": f"{plan.test.replace('-', ' ').capitalize()}: {_told(fields['seen'])}",
+            "joint": "fillet" if "fillet" in plan.test else "butt",
+            "process": processes[plan.seed % len(processes)],
+            "material": "structural steel (rendered)",
+            "thickness_mm": None if thick is None else round(thick, 1),
+            "author": "specimeter",
+            "licence": "CC0-1.0",
+            "permission": "Rendered by specimeter; no photograph of anybody's specimen.",
+            "tags": ("rendered", "demo"),
+            "quality": round(40 + 50 * min(1.0, max(lengths, default=4.0) / 6)),
+            "coupon": f"DEMO-{plan.seed}",
+            "specimen": f"DEMO-{plan.seed}",
+        }
+    )
+
+
+def _told(seen: list[dict]) -> str:
+    """`two pores, one crack`, or that it is clean."""
+    if not seen:
+        return "a clean face"
+    counted = Counter(words.kind(one["kind"]) for one in seen)
+    numbers = ("no", "one", "two", "three", "four", "five", "six")
+    parts = []
+    for name, count in counted.most_common(3):
+        many = name if count == 1 or name.startswith("lack") or name.endswith("s") else _plural(name)
+        parts.append(f"{numbers[count] if count < len(numbers) else count} {many}" if not name.startswith("lack") else name)
+    return ", ".join(parts)
+
+
+def _plural(name: str) -> str:
+    return name[:-1] + "ies" if name.endswith("y") else name + "s"
+
+
+def _section_tests() -> tuple[str, ...]:
+    """Section tests that can be rendered."""
+    from specimeter.scene import random
+
+    return tuple(getattr(random, "SECTION_TESTS", ()))
