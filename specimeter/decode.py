@@ -9,6 +9,7 @@ import threading
 import warnings
 import zlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from io import BytesIO
 
 import cv2
@@ -158,6 +159,51 @@ def cautions(picture: ImageFile.ImageFile, kind: str) -> tuple[str, ...]:
     if nclx.get("color_primaries") in (9, 11, 12):
         said.append("the HEIC uses wide-gamut primaries without a profile; strong colours are a little off")
     return tuple(said)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resolution:
+    """What a file says of its pixels' size, in mm, as its pixels are stored; and whether a camera wrote it."""
+
+    x_mm_per_px: float
+    y_mm_per_px: float
+    source: str  # in words: where in the file it is stored
+    by_camera: bool
+
+
+_IN_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 1e-3, "\u00b5m": 1e-3, "\u03bcm": 1e-3, "micron": 1e-3, "nm": 1e-6}
+
+
+def resolution(picture: ImageFile.ImageFile, kind: str) -> Resolution | None:
+    """The stored size of a pixel: OME-TIFF PhysicalSize, TIFF XResolution (TIFF 6.0), PNG pHYs (from memory); else None."""
+    try:
+        tags = picture.getexif()
+        camera = bool(tags.get(271) or tags.get(272))  # maker, model
+        if kind == "PNG" and (dpi := picture.info.get("dpi")):
+            sizes, source = [25.4 / float(value) for value in dpi], "PNG pHYs"
+        elif kind == "TIFF":
+            tiff = picture.tag_v2
+            told = str(tiff.get(270, ""))
+            found = {
+                axis: re.search(rf'PhysicalSize{axis}="([0-9.eE+-]+)"', told) for axis in ("X", "Y")
+            }  # schema OME 2016-06, Pixels
+            if "<OME" in told and all(found.values()):
+                units = [re.search(rf'PhysicalSize{axis}Unit="([^"]+)"', told) for axis in ("X", "Y")]
+                each = [_IN_MM[unit.group(1)] if unit else 1e-3 for unit in units]
+                sizes = [float(found[axis].group(1)) * unit for axis, unit in zip(("X", "Y"), each, strict=True)]
+                source = "OME-TIFF physical size"
+            else:
+                unit = {2: 25.4, 3: 10.0}[int(tiff.get(296, 2))]
+                sizes, source = [unit / float(tiff[tag]) for tag in (282, 283)], "TIFF resolution tags"
+        else:
+            return None
+        if all(1e-6 < size < 100 for size in sizes):
+            if tags.get(274) in (5, 6, 7, 8):
+                sizes = sizes[::-1]
+            return Resolution(x_mm_per_px=sizes[0], y_mm_per_px=sizes[1], source=source, by_camera=camera)
+    except (*FAULTS, ZeroDivisionError):
+        return None
+    return None
 
 
 def pixels(data: bytes, picture: ImageFile.ImageFile, kind: str) -> np.ndarray:

@@ -41,6 +41,8 @@ class Photo:
         Focal length that would give this view on 36 x 24 mm film (EXIF); None where the camera did not say.
     focal_mm : float or None
         Focal length of the lens itself (EXIF).
+    resolution : decode.Resolution or None
+        Size of a pixel as the file states it (TIFF, OME-TIFF, PNG); a claim, used only where the sheet asks for it.
     taken : str or None
         When, by the camera's clock: ISO 8601 without a zone (EXIF).
     cautions : tuple of str
@@ -54,6 +56,7 @@ class Photo:
     focal_35mm_mm: float | None = None
     focal_mm: float | None = None
     taken: str | None = None
+    resolution: decode.Resolution | None = None
     cautions: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -109,6 +112,7 @@ def read(path: str | Path) -> Photo:
             _check_size(path, head.size)
             cautions = _page_cautions(kind, decode.pages(head))
             profile = head.info.get("icc_profile") or None
+            resolution = decode.resolution(head, kind)
             exif, exif_cautions = _exif(head)  # before the pixels: their reader closes the file
             pixels = decode.pixels(data, head, kind)
             if kind in ("JPEG", "PNG"):  # the readers of TIFF and HEIC apply it themselves
@@ -132,6 +136,7 @@ def read(path: str | Path) -> Photo:
         focal_35mm_mm=exif.get("focal_35mm_mm"),
         focal_mm=exif.get("focal_mm"),
         taken=exif.get("taken"),
+        resolution=resolution,
         cautions=cautions,
     )
 

@@ -176,7 +176,7 @@ def test_focal_length_and_date_are_kept_and_nothing_private(tmp_path, name, form
     assert (got.focal_35mm_mm, got.focal_mm, got.taken) == (52, 13.5, "2026-02-28T09:08:07")
     assert got.cautions == ()
     kept = {field.name for field in dataclasses.fields(got)}
-    assert kept == {"file", "path", "sha256", "rgb", "focal_35mm_mm", "focal_mm", "taken", "cautions"}
+    assert kept == {"file", "path", "sha256", "rgb", "focal_35mm_mm", "focal_mm", "taken", "resolution", "cautions"}
     said = repr({key: value for key, value in vars(got).items() if key != "rgb"})
     assert not any(secret in said for secret in ("Ann", "SN-", "51.0", "Model"))
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from specimeter.errors import ScaleError
 from specimeter.scale.card import scale_from_card
 from specimeter.scale.choose import choose_card, find_markers
+from specimeter.scale.file import scale_from_file
+from specimeter.scale.graduations import scale_from_graduations
+from specimeter.scale.graduations_choose import find_edges
 from specimeter.scale.length import scale_from_length
 from specimeter.scale.model import Scale
 from specimeter.sheet import Sheet
@@ -19,7 +21,8 @@ def find_scale(photo: Any, sheet: Sheet) -> Scale:
     ----------
     photo : Photo
     sheet : Sheet
-        ``method`` auto: a card; where there is none, the known length if one was marked.
+        ``method`` auto: a card; where there is none, the known length if one was marked; else a rule whose marks say what
+        they are.
 
     Returns
     -------
@@ -33,18 +36,18 @@ def find_scale(photo: Any, sheet: Sheet) -> Scale:
         If millimetres cannot be had; it says what to do.
     """
     method = sheet.scale.method
-    if method in ("graduations", "file"):
-        raise ScaleError(
-            f'this version cannot take the scale from "{method}": it reads printed cards and known lengths',
-            file=photo.file,
-            field="scale.method",
-            expected='"card", "length" or "auto"',
-            mend="lay a printed card beside the specimen, or mark two points of the rule and enter the length between them",
-        )
     if method == "length":
         return scale_from_length(photo, sheet)
+    if method == "file":
+        return scale_from_file(photo, sheet)
+    if method == "graduations":
+        return scale_from_graduations(photo, sheet)
     markers = find_markers(photo)
-    if not markers and method == "auto" and sheet.scale.from_px is not None:
-        return scale_from_length(photo, sheet)
+    if not markers and method == "auto":
+        if sheet.scale.from_px is not None:
+            return scale_from_length(photo, sheet)
+        edges = find_edges(photo)
+        if edges and (sheet.scale.graduation_mm is not None or any(edge.pattern.division_mm for edge in edges)):
+            return scale_from_graduations(photo, sheet, edges=edges)
     card, mine, cautions = choose_card(markers, photo)
     return scale_from_card(photo, sheet, card, mine, cautions)

@@ -35,7 +35,7 @@ _LEAST_MM_SEEN = 12
 _INWARD_MM, _OUTWARD_MM = 16.0, 1.5  # a rule's marks and figures, from its marks' outer ends
 
 
-def scale_from_graduations(photo: Any, sheet: Sheet) -> Scale:
+def scale_from_graduations(photo: Any, sheet: Sheet, *, edges: list[Edge] | None = None) -> Scale:
     """Scale from a rule found in the photograph.
 
     Parameters
@@ -43,6 +43,8 @@ def scale_from_graduations(photo: Any, sheet: Sheet) -> Scale:
     photo : Photo
     sheet : Sheet
         Its scale may say ``graduation_mm``, the smallest division; absent, the pattern of long and short marks must.
+    edges : list of Edge, optional
+        If they were found before.
 
     Returns
     -------
@@ -55,7 +57,7 @@ def scale_from_graduations(photo: Any, sheet: Sheet) -> Scale:
     ScaleError
         No rule shows, its divisions are ambiguous or contradict the sheet, or its marks do not stand evenly on a plane.
     """
-    edges = find_edges(photo)
+    edges = find_edges(photo) if edges is None else edges
     if not edges:
         raise ScaleError(
             "no rule was found: no row of at least 12 even marks, ending on a common line",
@@ -180,7 +182,7 @@ def _budget(fits: Sequence[RuleFit], point_px: np.ndarray, height: Height) -> tu
             unit="mm",
             u=u_mark,
             sensitivity=of_marks / u_mark,
-            basis=f"noise at {len(fit.residual_mm)} points on marks, enlarged {fit.inflation:.2f} times to explain their residuals",
+            basis=f"noise at {len(fit.residual_mm)} points on marks, enlarged {fit.inflation:.2f} times to explain residuals",
             dof=float(max(len(fit.residual_mm) - len(fit.unknowns), 1)),
         )
     ]
@@ -271,7 +273,7 @@ def _outline(fit: RuleFit, chosen) -> np.ndarray:
     corners = []
     for edge, division in chosen:
         marks = edge.marks
-        low, high = marks.zone if marks.inward > 0 else marks.zone[::-1]
+        low, _ = marks.zone if marks.inward > 0 else marks.zone[::-1]
         outer = low - marks.inward * _OUTWARD_MM / division
         inner = outer + marks.inward * _INWARD_MM / division
         ends = np.array([marks.index.min() - 3.0, marks.index.max() + 3.0])

@@ -166,9 +166,20 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
     index = n[seen]
     points, u_px = _located(light, path, index, zone, period)
     return Marks(
-        path=path, index=index.astype(int), lengths=_even_lengths(lengths[seen] + inward * (outer[seen] - line)), inward=inward, zone=zone, points_px=points, u_px=u_px, line_px=line_px, u_line=u_line,
-        period_px=period, dark=dark, contrast=usual, seen_share=float(seen.sum() / between.sum()),
-    )  # fmt: skip
+        path=path,
+        index=index.astype(int),
+        lengths=_even_lengths(lengths[seen] + inward * (outer[seen] - line)),
+        inward=inward,
+        zone=zone,
+        points_px=points,
+        u_px=u_px,
+        line_px=line_px,
+        u_line=u_line,
+        period_px=period,
+        dark=dark,
+        contrast=usual,
+        seen_share=float(seen.sum() / between.sum()),
+    )
 
 
 def _connected(n: np.ndarray, seen: np.ndarray) -> np.ndarray:
@@ -185,10 +196,9 @@ def _connected(n: np.ndarray, seen: np.ndarray) -> np.ndarray:
 
 
 def _zone(contrast: np.ndarray, v: np.ndarray) -> tuple[float, float] | None:
-    score = np.nanquantile(np.where(np.isfinite(contrast), contrast, np.nan), 0.45, axis=1) if contrast.size else None
-    if score is None or not np.isfinite(score).any():
+    if not contrast.shape[1]:
         return None
-    score = np.nan_to_num(score)
+    score = np.quantile(np.nan_to_num(contrast), 0.45, axis=1)  # what lies outside the picture shows no mark
     top = int(np.argmax(score * np.exp(-0.5 * (v / 5.0) ** 2)))
     if score[top] <= 0:
         return None

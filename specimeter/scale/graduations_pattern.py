@@ -1,4 +1,4 @@
-"""What the long and short marks of a rule say: whole or half millimetres, sixteenths of an inch, or nothing that can be trusted."""
+"""What the long and short marks of a rule say: whole or half millimetres, halving steps, or nothing to be trusted."""
 
 from __future__ import annotations
 

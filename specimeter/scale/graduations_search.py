@@ -73,7 +73,7 @@ def reduced(picture: np.ndarray, reduction: int) -> np.ndarray:
 
 
 def _rows(picture: np.ndarray, reduction: int) -> Iterator[Row]:
-    centres, angle, weight = _coherent_cells(picture)
+    centres, angle = _coherent_cells(picture)
     if len(centres) < _FEWEST_CELLS:
         return
     period, score = _even(picture, centres, angle)
@@ -89,14 +89,14 @@ def _rows(picture: np.ndarray, reduction: int) -> Iterator[Row]:
         yield row
 
 
-def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Centres (N, 2), direction in which light changes (N,) in radians, and strength (N,) of cells where it changes one way."""
+def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Centres (N, 2), and direction in which light changes (N,) in radians, of cells where it changes one way."""
     dx = cv2.Sobel(picture, cv2.CV_16S, 1, 0)
     dy = cv2.Sobel(picture, cv2.CV_16S, 0, 1)
     dx, dy = dx.astype(np.float32), dy.astype(np.float32)
     shape = (picture.shape[1] // _CELL, picture.shape[0] // _CELL)
     if min(shape) < 4:
-        return np.empty((0, 2)), np.empty(0), np.empty(0)
+        return np.empty((0, 2)), np.empty(0)
     part = (slice(0, shape[1] * _CELL), slice(0, shape[0] * _CELL))
     xx, yy, xy = (cv2.resize(product[part], shape, interpolation=cv2.INTER_AREA) for product in (dx * dx, dy * dy, dx * dy))
     xx, yy, xy = (plane[:-1, :-1] + plane[1:, :-1] + plane[:-1, 1:] + plane[1:, 1:] for plane in (xx, yy, xy))
@@ -110,11 +110,11 @@ def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nda
         row, column = row[keep], column[keep]
     angle = 0.5 * np.arctan2(2 * xy, xx - yy)[row, column]
     centres = np.column_stack([column + 1, row + 1]) * float(_CELL) - 0.5
-    return centres, angle, strength[row, column]
+    return centres, angle
 
 
 def _even(picture: np.ndarray, centres: np.ndarray, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Spacing in pixels (N,) of the strongest even marks on a line through each centre, and the share (N,) that they explain."""
+    """Spacing in pixels (N,) of the strongest even marks on a line through each centre; the share (N,) they explain."""
     along = np.column_stack([np.cos(angle), np.sin(angle)]).astype(np.float32)
     across = along[:, ::-1] * np.array([-1, 1], np.float32)
     steps = (np.arange(_REACH) - (_REACH - 1) / 2).astype(np.float32)

@@ -9,6 +9,7 @@ import numpy as np
 from specimeter.errors import ScaleError
 from specimeter.scale.budget import K, Term, combine, rectangular, term
 from specimeter.scale.distance import Focal, focal, narrowed
+from specimeter.scale.edge_points import Refined, refined
 from specimeter.scale.height import (
     Height,
     check_below_lens,
@@ -25,7 +26,6 @@ from specimeter.scale.model import Scale
 from specimeter.scale.view import View
 from specimeter.sheet import Sheet
 
-_U_PICK_PX = 0.7  # a point marked by hand on an edge or a graduation
 _U_LEAN = np.radians(5.0)  # of the camera in each of two directions, held by hand to look straight down
 _U_K1 = 0.02
 _LEAST_PX = 20.0
@@ -56,7 +56,9 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
     ScaleError
         If the points are missing, outside the picture or too near to each other.
     """
-    ends, length_mm = _ends(photo, sheet)
+    marked, length_mm = _ends(photo, sheet)
+    found = refined(photo.linear(), marked)
+    ends = found.ends_px
     said = specimen_px(sheet)
     reference_px = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if said is None else said
     length_px = float(np.linalg.norm(ends[1] - ends[0]))
@@ -76,7 +78,7 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
     check_below_lens(height, view, photo.file)
 
     def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
-        return _budget(photo, sheet, view, lens, height, ends, length_mm, point_px)
+        return _budget(photo, sheet, view, lens, height, found, length_mm, point_px)
 
     def view_at(log_px: np.ndarray) -> View:
         return _straight_down(photo, float(np.exp(log_px[0])), per_px, ends[0])
@@ -100,6 +102,11 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
         evidence={
             "from_px": ends[0].tolist(),
             "to_px": ends[1].tolist(),
+            "points": {"edge": "moved onto the edges", "mark": "moved onto the middles of thin marks", "hand": "as marked"}[
+                found.kind
+            ],
+            "moved_px": list(found.moved_px),
+            "u_point_px": found.u_px,
             "length_mm": length_mm,
             "length_px": length_px,
             "tilt": "not measured: taken as straight down",
@@ -178,8 +185,9 @@ def _straight_down(photo: Any, focal_px: float, per_px: float, origin_px: np.nda
 
 
 def _budget(
-    photo: Any, sheet: Sheet, view: View, lens: Focal, height: Height, ends: np.ndarray, length_mm: float, point_px: np.ndarray
+    photo: Any, sheet: Sheet, view: View, lens: Focal, height: Height, found: Refined, length_mm: float, point_px: np.ndarray
 ) -> tuple[Term, ...]:
+    ends = found.ends_px
     length_px = float(np.linalg.norm(ends[1] - ends[0]))
     expanded = sheet.scale.length_U_mm
     middle, place = view.on_plane(np.stack([ends.mean(axis=0), np.asarray(point_px, float)]))
@@ -203,9 +211,13 @@ def _budget(
             "marking the two points",
             value=length_px,
             unit="px",
-            u=_U_PICK_PX,
+            u=found.u_px,
             sensitivity=float(np.sqrt(2.0)) / length_px,
-            basis="judgement: a point set by hand, both ends",
+            basis={
+                "edge": "both points moved onto the edge in the picture; uneven light beside it (judgement)",
+                "mark": "both points moved onto the middle of the thin mark in the picture (judgement)",
+                "hand": "judgement: a point set by hand, both ends",
+            }[found.kind],
         ),
         term(
             "camera not straight above: nearer and farther parts",

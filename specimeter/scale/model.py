@@ -25,7 +25,7 @@ class Scale:
     upon (an entered distance that the picture contradicts, equipment out of date). While there is one, nothing is ``within``.
     """
 
-    method: str  # "card" | "length" (later: "graduations", "file")
+    method: str  # "card" | "graduations" | "length" | "file"
     view: View
     surface_height_mm: float  # of the measured surface over the marker, as used
     surface_height_u_mm: float

@@ -133,8 +133,8 @@ def settled(scale: Scale, surface: Surface) -> Scale:
 
 
 def card_outlines_px(scale: Scale) -> list[np.ndarray]:
-    """Outlines in pixels, each (N, 2), of the card that the scale came from: its edges are not the specimen's."""
-    outlines = []
+    """Outlines in pixels, each (N, 2), of the card or rule that the scale came from: its edges are not the specimen's."""
+    outlines = [np.array(scale.evidence["rule_outline_px"])] if "rule_outline_px" in scale.evidence else []
     for card in CARDS:
         if card.name == scale.evidence.get("card"):
             boxes = [(0.0, 0.0, card.width_mm, card.height_mm)] + ([card.window_mm] if card.window_mm else [])

@@ -87,10 +87,11 @@ def test_a_printed_length_that_is_not_this_cards(cards, sheet):
     assert refused(cards, sheet, cards.Shot(), printed_length_mm=160.0).field == "scale.printed_length_mm"
 
 
-@pytest.mark.parametrize("method", ["graduations", "file"])
-def test_methods_not_in_this_version_say_what_to_use(cards, sheet, method):
-    """It does not pretend: cards and lengths are named as the way."""
-    error = refused(cards, sheet, cards.Shot(), method=method)
+def test_a_frame_is_not_a_rule_and_a_photograph_stores_no_scale(cards, sheet):
+    """Asked for what is not there, each method says so and names another way."""
+    frame = cards.Shot(card="frame", look_at_mm=(80, 60), distance_mm=260.0)
+    assert "no rule was found" in str(refused(cards, sheet, frame, method="graduations"))
+    error = refused(cards, sheet, frame, method="file")
     assert error.field == "scale.method"
     assert "length" in error.mend
 

@@ -14,6 +14,10 @@ class Picture:
     def __init__(self, focal_35mm_mm=None):
         self.focal_35mm_mm = focal_35mm_mm
 
+    def linear(self):
+        """Even grey: nothing that a marked point could be moved onto."""
+        return np.full((self.height_px, self.width_px), 0.3, np.float32)
+
 
 def length_sheet(sheet, ends, length_mm=50.0, **entries):
     entries = {"surface_height_mm": 0.0, "surface_height_U_mm": 0.2} | entries
@@ -93,3 +97,20 @@ def test_points_outside_or_too_near_are_refused(sheet):
     missing = entries.model_copy(update={"scale": entries.scale.model_copy(update={"length_mm": None})})
     with pytest.raises(ScaleError, match="missing"):
         scale_from_length(Picture(), missing)
+
+
+def test_points_near_edges_are_moved_onto_them_and_the_evidence_says_so(cards, sheet):
+    """A dark bar from x = 100 to 900: points marked 1 to 2 px off it give its 800 px, with a smaller line in the budget."""
+    picture = Picture()
+    light = picture.linear()
+    light[300:600, 100:900] = 0.05
+    picture.linear = lambda: light
+    off = scale_from_length(picture, length_sheet(sheet, [[101.2, 450.0], [897.7, 450.0]]))
+    # pixels 100 to 899 are dark: their outer borders lie at 99.5 and 899.5
+    assert off.evidence["points"] == "moved onto the edges"
+    assert off.evidence["from_px"][0] == pytest.approx(99.5, abs=0.1)
+    assert off.evidence["to_px"][0] == pytest.approx(899.5, abs=0.1)
+    by_hand = scale_from_length(Picture(), length_sheet(sheet, [[101.2, 450.0], [897.7, 450.0]]))
+    assert by_hand.evidence["points"] == "as marked"
+    marking = [next(t for t in scale.budget if t.source == "marking the two points") for scale in (off, by_hand)]
+    assert marking[0].contribution < 0.3 * marking[1].contribution
