@@ -41,6 +41,8 @@ class Photo:
         Focal length that would give this view on 36 x 24 mm film (EXIF); None where the camera did not say.
     focal_mm : float or None
         Focal length of the lens itself (EXIF).
+    camera : str or None
+        Maker, model and lens, as the camera says (EXIF).
     resolution : decode.Resolution or None
         Size of a pixel as the file states it (TIFF, OME-TIFF, PNG); a claim, used only where the sheet asks for it.
     taken : str or None
@@ -55,6 +57,7 @@ class Photo:
     rgb: np.ndarray
     focal_35mm_mm: float | None = None
     focal_mm: float | None = None
+    camera: str | None = None
     taken: str | None = None
     resolution: decode.Resolution | None = None
     cautions: tuple[str, ...] = ()
@@ -135,6 +138,7 @@ def read(path: str | Path) -> Photo:
         rgb=rgb,
         focal_35mm_mm=exif.get("focal_35mm_mm"),
         focal_mm=exif.get("focal_mm"),
+        camera=exif.get("camera"),
         taken=exif.get("taken"),
         resolution=resolution,
         cautions=cautions,
@@ -219,7 +223,7 @@ _EXIF_DAMAGED = ("the photograph's EXIF data are damaged; orientation, focal len
 
 
 def _exif(head: Image.Image) -> tuple[dict, tuple[str, ...]]:
-    """The few tags that are used (Exif 2.32, from memory): 274, 306, 36867, 37386, 40961, 41989; all others are left unread."""
+    """The few tags that are used (Exif 2.32, from memory): 271, 272, 274, 306, 36867, 37386, 40961, 41989, 42036; no other."""
     facts: dict = {}
     try:
         tags = head.getexif()
@@ -227,6 +231,7 @@ def _exif(head: Image.Image) -> tuple[dict, tuple[str, ...]]:
         details = tags.get_ifd(0x8769)
         facts["focal_35mm_mm"] = _positive(details.get(41989))
         facts["focal_mm"] = _positive(details.get(37386))
+        facts["camera"] = _words(tags.get(271), tags.get(272), details.get(42036))
         facts["taken"] = _moment(details.get(36867) or tags.get(306))
     except decode.FAULTS:
         return facts, _EXIF_DAMAGED
@@ -241,6 +246,12 @@ def _positive(value: object) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None
     return number if 0 < number < 1e5 else None
+
+
+def _words(*values: object) -> str | None:
+    """Names in one printable line of at most 120 characters; None where there is none."""
+    text = " ".join(" ".join(str(value).replace("\0", " ").split()) for value in values if value)
+    return "".join(char for char in text if char.isprintable())[:120].strip() or None
 
 
 def _moment(value: object) -> str | None:

@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import Field, Strict, model_validator
+from pydantic import Field, PrivateAttr, Strict, model_validator
 
 from specimeter.errors import AreaError, SheetError
 from specimeter.sheet_fields import (
@@ -261,6 +261,12 @@ class Sheet(Table):
     section: Section | None = Field(None, description="the table [section]: how a macro section was prepared")
     people: People | None = Field(None, description="the table [people]: who measured")
     order: Order | None = Field(None, description="the table [order]: for whom and by which method")
+    _folder: Path | None = PrivateAttr(None)
+
+    @property
+    def folder(self) -> Path | None:
+        """Where the files that the sheet names are looked for: the folder it was read from; None if it was not read."""
+        return self._folder
 
     @model_validator(mode="after")
     def _consistent(self) -> Sheet:
@@ -326,7 +332,9 @@ def read(path: str | Path) -> Sheet:
         The file cannot be read, is not TOML, or a key, a type, a value or a combination in it is wrong: it names the
         file, the dotted field, what was found, what was expected and how to mend it.
     """
-    return validated(Sheet, read_toml(path, what="the specimen sheet", error=SheetError), file=path, error=SheetError)
+    sheet = validated(Sheet, read_toml(path, what="the specimen sheet", error=SheetError), file=path, error=SheetError)
+    sheet._folder = Path(path).absolute().parent
+    return sheet
 
 
 def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: str | Path | None = None) -> None:
