@@ -201,7 +201,10 @@ def folder_files(photographs: Sequence[Photo], record: Record, house: House = PL
 
 def report_files(photographs: Sequence[Photo], record: Record, house: House = PLAIN) -> dict[str, bytes]:
     """The report's files: name -> content. The photographs are those of the record, in its order."""
-    pictures = [overlay.draw(photo, record, stored.id) for stored, photo in zip(record.photos, photographs, strict=True)]
+    pictures = [
+        overlay.draw(photo, record, stored.id, house.language.say)
+        for stored, photo in zip(record.photos, photographs, strict=True)
+    ]
     files = {"overlay.png" if number == 1 else f"overlay-{number}.png": _png(one) for number, one in enumerate(pictures, 1)}
     return files | {
         "features.csv": table.features_csv(record),

@@ -67,6 +67,7 @@ class Specimen(Table):
     specimen_thickness_mm: float | None = number(0.3, 300, "thickness of the specimen as it was tested in mm")
     specimen_width_mm: float | None = number(1, 500, "width of the specimen by calliper, across the bend's crown, in mm")
     weld_width_mm: float | None = number(0.3, 300, "width of the weld on the examined face in mm")
+    position: Text | None = words("where in the test piece it was cut from")
     sought: Annotated[tuple[Kind, ...], Strict(False)] = Field(
         (), description="imperfections the test is meant to show: a list of " + ", ".join(KINDS)
     )
@@ -76,6 +77,7 @@ class Bend(Table):
     """How it was bent; `axis_px` is accepted for an axis given by two points."""
 
     former_diameter_mm: float = number(1, 1000, "diameter of the former (mandrel) in mm", default=...)
+    roller_gap_mm: float | None = number(1, 2000, "clear distance between the rollers in mm")
     angle_deg: float = number(10, 181, "angle through which the specimen was bent, in degrees", default=...)
     axis: Axis = Field(
         description='the bend axis in the photo: "vertical", "horizontal", or two points on it in pixels, [[x, y], [x, y]]'
@@ -238,6 +240,15 @@ class Order(Table):
     """For whom, by which method and edition, and what departs from it."""
 
     client: Text | None = words("client")
+    contact: Text | None = words("how to reach the client")
+    laboratory: Text | None = words("name of the laboratory that answers for the report")
+    address: Text | None = words("the laboratory's address")
+    place: Text | None = words("where the work was done, if not at that address")
+    item: Text | None = words("description of the item tested")
+    condition: Text | None = words("condition of the item when it came")
+    received: Day | None = Field(None, description="when the item was received: a date such as 2026-03-21")
+    sampling: Text | None = words("sampling plan and method, or who took the sample")
+    external_providers: Text | None = words("results that came from others, and from whom")
     method: Text | None = words("test method")
     edition: Text | None = words("edition of the method")
     deviations: Annotated[tuple[Text, ...], Strict(False)] = Field(

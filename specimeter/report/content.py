@@ -2,35 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from specimeter.record import model
 from specimeter.record.model import Examined, Feature, Record, Scale
 from specimeter.report import budget, words
+from specimeter.report.block import Block, facts, points, section, table, text
 from specimeter.report.house import PLAIN, House
+from specimeter.report.language import Said
+from specimeter.report.statement import NOT_STATED, laboratory, provenance, recorded, statement
 from specimeter.rounding import figures, plus_minus
 
+KEPT = ("is", "id", "hash", "outcome", "date", "version", "laboratory", "language", "wide", "first", "numbers", "number")
+FOOT = {"recorded": "recorded", "record": "record", "page": "page", "of": "of", "end": "End of the report"}
 MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
-NOT_STATED = "not stated"
 SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
 
 _WHERE = "Features were looked for inside this outline only; surface steeper than 60° to the view lies outside it."
-
-Block = dict[str, Any]
 
 
 def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
     """The whole report as JSON-ready data; every string is safe to show, none is markup.
 
-    Keys: ``title id mark outcome word because points decides sections hash date version``. A section has ``heading`` and
-    ``blocks``; a block's ``is`` names its form: ``text`` (text), ``points`` (items), ``facts`` (caption, rows of name and
-    value), ``table`` (caption, heads, rows and a layout as in `_table`) or ``picture`` (alt, caption).
+    Keys: ``title id mark outcome word because points decides sections hash date version laboratory logo language foot``. A
+    section has ``heading`` and ``blocks``; a block's ``is`` names its form: ``text`` (text), ``points`` (items), ``facts``
+    (caption, rows of name and value), ``table`` (caption, heads, rows and a layout as in `block.table`) or
+    ``picture`` (alt, caption).
     """
     reviewed = record.review.state != "unreviewed"
     report = {
         "title": words.heading(_test(record)),
-        "id": record.id,
+        "id": Said(record.id),
         "mark": "" if reviewed else words.UNREVIEWED,
         "outcome": record.outcome,
         "word": words.outcome(record.outcome, reviewed=reviewed),
@@ -38,24 +41,28 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
         "points": list(record.reasons[1:]),
         "decides": " ".join([words.SAFETY, words.DECIDES, *([] if reviewed else [words.NOBODY])]),
         "sections": [
-            _section("Photograph", [_picture(record, number) for number in range(len(record.photos))]),
-            _section("Features", _features(record)),
-            _section("Cautions", [_points([*record.cautions, words.BY_EYE])]),
-            _section("Verdicts", _verdicts(record)),
-            _section("Limits as entered", _limits(record)),
-            _section("Specimen, as entered in the sheet", _specimen(record)),
-            _section("Examined area", [_examined(record, area) for area in record.examined]),
-            _section("Scale", [block for scale in record.scales for block in _scale(record, scale)]),
-            _section("Surface", _surface(record)),
-            _section("Method", _method()),
-            _section("Statement of the report", _statement(record)),
-            _section("Provenance", _provenance(record)),
+            section("Photograph", [_picture(record, number) for number in range(len(record.photos))]),
+            section("Features", _features(record)),
+            section("Cautions", [points([*record.cautions, words.BY_EYE])]),
+            section("Verdicts", _verdicts(record)),
+            section("Limits as entered", _limits(record)),
+            section("Specimen, as entered in the sheet", _specimen(record)),
+            section("Examined area", [_examined(record, area) for area in record.examined]),
+            section("Scale", [block for scale in record.scales for block in _scale(record, scale)]),
+            section("Surface", _surface(record)),
+            section("Method", _method()),
+            section("Statement of the report", statement(record, house)),
+            section("Provenance", provenance(record)),
         ],
         "hash": model.sha256(record),
-        "date": _date(record),
+        "date": recorded(record),
         "version": record.tool.version,
+        "laboratory": laboratory(record, house),
+        "logo": house.logo is not None,
+        "language": house.language.code,
+        "foot": dict(FOOT),
     }
-    return _clean(report)
+    return house.language.report(_clean(report), keep=KEPT)
 
 
 def _specimen(record: Record) -> list[Block]:
@@ -63,7 +70,7 @@ def _specimen(record: Record) -> list[Block]:
     for name in ("specimen", "bend", "weld", "validity", "observations", "section", "people", "order"):
         if table := record.sheet.get(name):
             rows = [[label, value] for label, value in words.entries(table)]
-            blocks.append(_facts(rows, caption=name))
+            blocks.append(facts(rows, caption=name))
     return blocks
 
 
@@ -84,7 +91,7 @@ def _picture(record: Record, number: int) -> Block:
 
 def _features(record: Record) -> list[Block]:
     if not record.features:
-        return [_text("No feature was found in the examined area. That nothing was found does not show that nothing is there.")]
+        return [text("No feature was found in the examined area. That nothing was found does not show that nothing is there.")]
     rows, notes = [], []
     for feature in record.features:
         cells = [feature.id, _kind(feature)]
@@ -98,43 +105,47 @@ def _features(record: Record) -> list[Block]:
             notes.append(f"{feature.id} was rejected: {feature.reason}")
     heads = ["no.", "kind", "length\nmm", "width\nmm", "area\nmm²", "clear distance\nmm", "at corner", "confidence", "status"]
     caption = "Sizes on the developed surface ± expanded uncertainty, k = 2 (about 95 %). A dash: not obtained."
-    blocks = [_table(caption, heads, rows, numbers=(2, 3, 4, 5))]
+    blocks = [table(caption, heads, rows, numbers=(2, 3, 4, 5))]
     if notes:
-        blocks.append(_points(notes))
+        blocks.append(points(notes))
     return blocks
 
 
 def _verdicts(record: Record) -> list[Block]:
     if not record.verdicts:
-        return [_text("No limits were entered, so no verdict was formed.")]
+        return [text("No limits were entered, so no verdict was formed.")]
     rows = []
     for verdict in record.verdicts:
         because = verdict.because
-        if verdict.p_conform is not None:
+        if verdict.p_conform is not None and "probability" not in because:
             because += f" Probability of conformity: {_probability(verdict.p_conform)}."
         if verdict.features:
             because += f" Counted: {', '.join(verdict.features)}."
-        rows.append([verdict.name or verdict.rule, words.VERDICTS[verdict.outcome], because])
-    return [_table("Each rule's verdict and why", ["rule", "verdict", "because"], rows, wide=2, first=0.3)]
+        rows.append([Said(verdict.name or verdict.rule), words.VERDICTS[verdict.outcome], because])
+    return [table("Each rule's verdict and why", ["rule", "verdict", "because"], rows, wide=2, first=0.3)]
 
 
 def _limits(record: Record) -> list[Block]:
     if record.limits is None:
-        return [_text("No limits were entered.")]
+        return [text("No limits were entered.")]
     head, rules = dict(record.limits.get("limits", {})), record.limits.get("rule", [])
     decision = str(head.pop("decision", ""))
     rows = [[name, value] for name, value in words.entries(head)]
     rows.append(["decision rule", words.DECISIONS.get(decision, decision or NOT_STATED)])
-    table = [[str(rule.get("name") or rule.get("id")), _compared(rule), _limit(rule)] for rule in rules]
+    entered = [[Said(rule.get("name") or rule.get("id")), Said(_compared(rule)), Said(_limit(rule))] for rule in rules]
     return [
-        _facts(rows),
-        _table("Rules as entered by the user", ["rule", "what is compared", "limit"], table, wide=1, first=0.4),
+        facts(rows),
+        table("Rules as entered by the user", ["rule", "what is compared", "limit"], entered, wide=1, first=0.4),
     ]
 
 
 def _compared(rule: Mapping[str, Any]) -> str:
     told = ("id", "name", "test", "limit", "unit", "sense", "beyond")
-    rest = [f"{key.replace('_', ' ')} {words.entered(value)}" for key, value in rule.items() if key not in told and value != []]
+    rest = [
+        f"{key.replace('_', ' ')} {', '.join(value) if isinstance(value, list) else words.entered(value)}"
+        for key, value in rule.items()
+        if key not in told and value != []
+    ]
     return "; ".join([str(rule.get("test")), *rest])
 
 
@@ -160,7 +171,7 @@ def _examined(record: Record, area: Examined) -> Block:
         ["parts left out", words.entered(len(area.exclude_px))],
         ["parts where no opening could be seen", _unseen(area)],
     ]
-    return _facts(rows, caption=_WHERE)
+    return facts(rows, caption=_WHERE)
 
 
 def _unseen(area: Examined) -> str:
@@ -184,8 +195,8 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
         ["height of the surface over the marker", f"{height} mm (k = 2)"],
     ]
     return [
-        _facts(rows),
-        _table(
+        facts(rows),
+        table(
             budget.CAPTION,
             list(budget.HEADS),
             budget.rows(scale.budget),
@@ -193,7 +204,7 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
             first=0.8,
             numbers=budget.NUMBERS,
         ),
-        _facts([list(entry) for entry in words.entries(scale.evidence, digits=4)], caption="What was found"),
+        facts([list(entry) for entry in words.entries(scale.evidence, digits=4)], caption="What was found"),
     ]
 
 
@@ -209,10 +220,10 @@ def _surface(record: Record) -> list[Block]:
             ["place of the crown across the axis, U (k = 2)", _of_shape(_twice(surface.u_crown_mm) or None, None, " mm")],
             *([f"basis of the {name}", why] for name, why in surface.basis.items()),
         ]
-        blocks.append(_facts([row for row in rows if row[1]]))
+        blocks.append(facts([row for row in rows if row[1]]))
         if surface.evidence:
             blocks.append(
-                _facts([list(entry) for entry in words.entries(surface.evidence, digits=4)], caption="What it rests on")
+                facts([list(entry) for entry in words.entries(surface.evidence, digits=4)], caption="What it rests on")
             )
     return blocks
 
@@ -223,7 +234,7 @@ def _of_shape(value: float | None, u: float | None, unit: str) -> str:
 
 def _method() -> list[Block]:
     return [
-        _points(
+        points(
             [
                 "Length: the greatest straight extent in any direction, tip to tip, on the developed (unrolled) surface.",
                 "Width: the greatest thickness across. Clear distance: to the next feature. Both on the developed surface.",
@@ -237,68 +248,8 @@ def _method() -> list[Block]:
     ]
 
 
-def _statement(record: Record) -> list[Block]:
-    sheet = record.sheet
-
-    def said(table: str, *keys: str) -> str:
-        found = [words.entered(value) for key in keys if (value := (sheet.get(table) or {}).get(key)) is not None]
-        return ", ".join(found) or NOT_STATED
-
-    rows = [
-        ["title", words.heading(_test(record))],
-        ["laboratory, name and address", said("order", "laboratory", "address")],
-        ["place of the work", said("order", "place")],
-        ["identification", f"record {model.sha256(record)[:16]}, pages numbered to the last"],
-        ["client", said("order", "client", "contact")],
-        ["method and edition", said("order", "method", "edition")],
-        ["item", f"specimen {record.id}"],
-        ["date received", said("order", "received")],
-        ["date of the work", _date(record)],
-        ["date of issue", "not issued" if record.review.state != "issued" else record.review.when or NOT_STATED],
-        ["sampling", said("order", "sampling")],
-        ["measured by", said("people", "measured_by", "measured", "who")],
-        ["deviations from the method", said("order", "deviations")],
-        ["authorised by", record.review.by if record.review.state == "issued" and record.review.by else "nobody yet"],
-        ["external providers", said("order", "external_providers")],
-    ]
-    return [
-        _facts(rows, caption="Items of ISO/IEC 17025:2017, 7.8.2.1; what the sheet does not give is named as not stated"),
-        _text(
-            "The results concern only the specimen named here. Do not reproduce this report in part. "
-            "Entries of the sheet and the limits come from the user."
-        ),
-    ]
-
-
-def _provenance(record: Record) -> list[Block]:
-    rows: list[list[str]] = []
-    for photo in record.photos:
-        rows.append([f"photograph {photo.id}", photo.file])
-        rows.append(["SHA-256", photo.sha256])
-        if photo.taken:
-            rows.append(["taken, by the camera's clock", photo.taken])
-    rows += [
-        ["record.json, SHA-256", model.sha256(record)],
-        ["recorded", _date(record)],
-        ["program", f"specimeter {record.tool.version}"],
-        ["settings", "; ".join(f"{name} {value}" for name, value in words.entries(record.tool.settings)) or "defaults"],
-        ["libraries", ", ".join(f"{name} {version}" for name, version in record.tool.libraries.items()) or NOT_STATED],
-        ["review", record.review.state],
-    ]
-    rows += [["log", f"{_utc(entry.when)}, {entry.who}: {entry.what}"] for entry in record.log]
-    return [_facts(rows)]
-
-
 def _test(record: Record) -> str:
     return str(record.sheet["specimen"].get("test", "specimen"))
-
-
-def _date(record: Record) -> str:
-    return _utc(record.log[0].when) if record.log else NOT_STATED
-
-
-def _utc(when: str) -> str:
-    return when.replace("T", " ").replace("+00:00", " UTC")
 
 
 def _kind(feature: Feature) -> str:
@@ -329,33 +280,10 @@ def _probability(p: float) -> str:
     return "above 99.9 %" if p > 0.999 else "below 0.1 %" if p < 0.001 else f"{100 * p:.1f} %"
 
 
-def _section(heading: str, blocks: list[Block]) -> Block:
-    return {"heading": heading, "blocks": [block for block in blocks if block.get("rows", True)]}
-
-
-def _text(text: str) -> Block:
-    return {"is": "text", "text": text}
-
-
-def _points(items: Iterable[str]) -> Block:
-    return {"is": "points", "items": list(items)}
-
-
-def _facts(rows: list[list[str]], caption: str = "") -> Block:
-    return {"is": "facts", "caption": caption, "rows": rows}
-
-
-def _table(
-    caption: str, heads: list[str], rows: list[list[str]], *, wide: int = 1, first: float = 0, numbers: tuple[int, ...] = ()
-) -> Block:
-    """`wide`: the column of running text; `first`: width of the first column in widths of that, 0 for as wide as it needs."""
-    layout = {"wide": wide, "first": first, "numbers": list(numbers)}
-    return {"is": "table", "caption": caption, "heads": heads, "rows": rows, **layout}
-
-
 def _clean(value: Any) -> Any:
     if isinstance(value, str):
-        return "\n".join(words.shown(line) for line in value.split("\n"))
+        clean = "\n".join(words.shown(line) for line in value.split("\n"))
+        return Said(clean) if isinstance(value, Said) else clean
     if isinstance(value, dict):
         return {key: _clean(item) for key, item in value.items()}
     if isinstance(value, list):

@@ -1,6 +1,6 @@
 """The laboratory's own part of every report: its name, address, logo and language, from a file ``settings.toml``.
 
-language = "de"                       # of the report: "en" (default) or "de"
+language = "de"                       # of the report: "en" (default), "de", or a catalogue beside this file, "fr.toml"
 logo = "logo.png"                     # PNG or JPEG, beside this file
 [laboratory]
 name = "Example workshop"
@@ -14,17 +14,18 @@ import io
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
 
 from PIL import Image, UnidentifiedImageError
 from pydantic import Field
 
 from specimeter.errors import SheetError
+from specimeter.report import language as languages
+from specimeter.report.language import ENGLISH, SHIPPED, Language
 from specimeter.sheet_fields import Text, words
 from specimeter.toml_file import Table, validated
 from specimeter.toml_file import read as read_toml
 
-FILE, LOGO = "settings.toml", "logo.png"
+FILE, LOGO, CATALOGUE = "settings.toml", "logo.png", "language.toml"
 MOST_LOGO_BYTES, LOGO_PX = 20_000_000, 800
 
 
@@ -39,7 +40,7 @@ class Laboratory(Table):
 class Settings(Table):
     """The whole file."""
 
-    language: Literal["en", "de"] = Field("en", description='language of the report: "en" or "de"')
+    language: Text = Field("en", description='language of the report: "en", "de", or a catalogue\'s file beside this one')
     logo: Text | None = words("file of the logo, PNG or JPEG, beside this one")
     laboratory: Laboratory | None = Field(None, description="the table [laboratory]: name, address, contact")
 
@@ -50,22 +51,23 @@ class House:
 
     settings: Settings = field(default_factory=Settings)
     logo: bytes | None = None
-
-    @property
-    def language(self) -> str:
-        return self.settings.language
+    language: Language = ENGLISH
 
     def files(self) -> dict[str, bytes]:
         """The files that a record's folder keeps of it, which `read` reads back as the same house; none for the plain one."""
         if self == PLAIN:
             return {}
-        lines = [f"language = {json.dumps(self.language)}"]
+        lines = [f"language = {json.dumps(self.settings.language)}"]
         lines += [f"logo = {json.dumps(LOGO)}"] if self.logo is not None else []
         if (laboratory := self.settings.laboratory) is not None:
             entries = laboratory.model_dump(exclude_none=True)
             lines += ["[laboratory]", *(f"{name} = {json.dumps(value, ensure_ascii=False)}" for name, value in entries.items())]
         files = {FILE: "\n".join([*lines, ""]).encode()}
-        return files if self.logo is None else {**files, LOGO: self.logo}
+        if self.logo is not None:
+            files[LOGO] = self.logo
+        if self.settings.language not in SHIPPED:
+            files[CATALOGUE] = self.language.source
+        return files
 
 
 PLAIN = House()
@@ -81,10 +83,13 @@ def read(path: str | Path) -> House:
     """
     path = Path(path)
     settings = validated(Settings, read_toml(path, what="the settings", error=SheetError), file=path, error=SheetError)
+    language = languages.read(settings.language, path.parent)
+    if settings.language not in SHIPPED:
+        settings = settings.model_copy(update={"language": CATALOGUE})
     if settings.logo is None:
-        return House(settings=settings)
+        return House(settings=settings, language=language)
     logo = _picture(path.parent / settings.logo, path)
-    return House(settings=settings.model_copy(update={"logo": LOGO}), logo=logo)
+    return House(settings=settings.model_copy(update={"logo": LOGO}), logo=logo, language=language)
 
 
 def beside(folder: str | Path) -> House:

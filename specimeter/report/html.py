@@ -24,7 +24,7 @@ def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN
     Text reaches the page only as the text or an attribute of an element, so it is escaped by construction.
     """
     report = content(record, house)
-    page = Element("html", lang="en")
+    page = Element("html", lang=report["language"])
     head = SubElement(page, "head")
     SubElement(head, "meta", charset="utf-8")
     SubElement(head, "meta", {"http-equiv": "Content-Security-Policy", "content": _POLICY})
@@ -34,22 +34,31 @@ def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN
     body = SubElement(page, "body")
     if report["mark"]:
         _add(body, "p", report["mark"], **{"class": "mark", "role": "note"})
-    _head(SubElement(body, "header"), report)
+    _head(SubElement(body, "header"), report, house)
     main = SubElement(body, "main")
     for section in report["sections"]:
         part = SubElement(main, "section")
         _add(part, "h2", section["heading"])
         for block in section["blocks"]:
             _BLOCKS[block["is"]](part, block, overlays)
+    foot = report["foot"]
+    recorded = f"{foot['recorded']} {report['date']}"
     _add(
         SubElement(body, "footer"),
         "p",
-        f"specimeter {report['version']}, recorded {report['date']}, record.json SHA-256 {report['hash']}. End of the report.",
+        f"specimeter {report['version']}, {recorded}, record.json SHA-256 {report['hash']}. {foot['end']}.",
     )
     return b"<!doctype html>\n" + tostring(page, encoding="utf-8", method="html") + b"\n"
 
 
-def _head(header: Element, report: dict[str, Any]) -> None:
+def _head(header: Element, report: dict[str, Any], house: House) -> None:
+    if report["laboratory"] or house.logo is not None:
+        letterhead = SubElement(header, "div", {"class": "letterhead"})
+        if house.logo is not None:
+            SubElement(letterhead, "img", src="data:image/png;base64," + base64.b64encode(house.logo).decode("ascii"), alt="")
+        lines = SubElement(letterhead, "div")
+        for line in report["laboratory"]:
+            _add(lines, "p", line)
     _add(header, "p", report["title"], **{"class": "kind"})
     _add(header, "h1", report["id"])
     finding = SubElement(header, "div", {"class": f"finding {report['outcome']}"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -28,6 +29,7 @@ _FRAME = Style(dashes=(6, 4))
 _LENGTH = Style(dashes=(3, 3))
 
 
+Say = Callable[[str], str]
 Cell = tuple[int, int, int, int]  # left, top, width, height in px of the page
 
 
@@ -68,11 +70,12 @@ class Window:
         return np.ascontiguousarray(cv2.warpAffine(crop, matrix, (self.width, self.height), **flags))
 
 
-def draw(photo: Photo, record: Record, photo_id: str | None = None) -> Image.Image:
+def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = str) -> Image.Image:
     """The overlay of one of the record's photographs (the first, if none is named): RGB, at most 2400 px on its long side.
 
-    First the part with the examined area; below it, or beside a tall one, the whole photograph (where it shows more) and the
-    largest features enlarged, each with its own scale bar; last the key to the line styles.
+    `say` puts what is written on it into another language. First the part with the examined area; below it, or beside a tall
+    one, the whole photograph (where it shows more) and the largest features enlarged, each with its own scale bar; last the
+    key to the line styles.
     """
     photo_id = photo_id or record.photos[0].id
     surface, area = surface_of(record, photo_id), area_of(record, photo_id)
@@ -87,13 +90,13 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None) -> Image.Ima
     right = max([main.width, *(left + width for left, _, width, _ in cells)])
     bottom = max([main.height, *(top + height for _, top, _, height in cells)])
     page = Image.new("RGB", (right, bottom + round(1.9 * unit)), _PAPER)
-    page.paste(_main(photo, record, surface, area, main, unit), (0, 0))
+    page.paste(_main(photo, record, surface, area, main, unit, say), (0, 0))
     if not whole:
         (left, top, width, height), *cells = cells
-        page.paste(_context(photo, area, main, width, height, unit), (left, top))
+        page.paste(_context(photo, area, main, width, height, unit, say), (left, top))
     for feature, (left, top, width, height) in zip(shown, cells, strict=True):
-        page.paste(_inset(photo, record, feature, surface, width, height, unit), (left, top))
-    _key(page, record, bottom, unit)
+        page.paste(_inset(photo, record, feature, surface, width, height, unit, say), (left, top))
+    _key(page, record, bottom, unit, say)
     return page
 
 
@@ -136,7 +139,9 @@ def _main_window(photo: Photo, area: ExaminedArea) -> tuple[Window, bool]:
     return Window(corner_px=corner, zoom=float(zoom), width=width, height=height), whole
 
 
-def _main(photo: Photo, record: Record, surface: Surface, area: ExaminedArea, window: Window, unit: int) -> Image.Image:
+def _main(
+    photo: Photo, record: Record, surface: Surface, area: ExaminedArea, window: Window, unit: int, say: Say
+) -> Image.Image:
     picture = _dimmed(window.cut(photo.rgb), area, window)
     thin = unit / 16
     for line in (area.outline_px, *_left_out(area)):
@@ -152,7 +157,7 @@ def _main(photo: Photo, record: Record, surface: Surface, area: ExaminedArea, wi
     sizes = [(text_size(text, size)[0] + round(0.6 * size), round(1.3 * size)) for text in texts]
     note = " at the crown" if surface.shape == "bend" else " at mid-face"
     at_mm = crown_line_mm(surface, area).mean(axis=0)
-    bar = scale_bar.make(surface, at_mm, window.place, room_px=0.22 * min(window.width, window.height), note=note)
+    bar = scale_bar.make(surface, at_mm, window.place, room_px=0.22 * min(window.width, window.height), note=note, say=say)
     clear = []
     if bar is not None:
         face = window.place(area.outline_px)
@@ -170,7 +175,7 @@ def _main(photo: Photo, record: Record, surface: Surface, area: ExaminedArea, wi
     return image
 
 
-def _context(photo: Photo, area: ExaminedArea, main: Window, width: int, height: int, unit: int) -> Image.Image:
+def _context(photo: Photo, area: ExaminedArea, main: Window, width: int, height: int, unit: int, say: Say) -> Image.Image:
     """The whole photograph, small, with the examined area and the frame of the main picture."""
     zoom = min(height / photo.height_px, width / photo.width_px)
     size = np.maximum(np.round(np.array([photo.width_px, photo.height_px]) * zoom), 1).astype(int)
@@ -181,11 +186,13 @@ def _context(photo: Photo, area: ExaminedArea, main: Window, width: int, height:
     corners = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
     stroke(picture, window.place(corners - 0.5), _FRAME, width_px=1.5)
     image = Image.fromarray(picture)
-    _tag(image, "whole photograph", unit)
+    _tag(image, say("whole photograph"), unit)
     return image
 
 
-def _inset(photo: Photo, record: Record, feature: Feature, surface: Surface, width: int, height: int, unit: int) -> Image.Image:
+def _inset(
+    photo: Photo, record: Record, feature: Feature, surface: Surface, width: int, height: int, unit: int, say: Say
+) -> Image.Image:
     outline = np.array(feature.outline_px, float).reshape(-1, 2)
     low, high = outline.min(axis=0), outline.max(axis=0)
     middle, size = (low + high) / 2, high - low
@@ -199,10 +206,10 @@ def _inset(photo: Photo, record: Record, feature: Feature, surface: Surface, wid
     _length_line(picture, feature, surface, window, width_px=max(1.0, unit / 24))
     image = Image.fromarray(picture)
     length = plus_minus(feature.length_mm, feature.U_length_mm)
-    tag = _tag(image, f"{_label(feature)}   {length} mm" if length else _label(feature), unit)
+    tag = _tag(image, f"{_label(feature)}   {say(f'{length} mm')}" if length else _label(feature), unit)
     developed = surface.develop(middle[None])[0]
     if np.isfinite(developed).all():
-        bar = scale_bar.make(surface, developed, window.place, room_px=0.3 * min(width, height))
+        bar = scale_bar.make(surface, developed, window.place, room_px=0.3 * min(width, height), say=say)
         if bar is not None:
             taken = [np.array([tag[:2], (tag[2], tag[1]), tag[2:], (tag[0], tag[3])]), window.place(outline)]
             where = scale_bar.clear_box(bar, width, height, unit, hide_little=taken[1], hide_none=taken)
@@ -210,15 +217,15 @@ def _inset(photo: Photo, record: Record, feature: Feature, surface: Surface, wid
     return image
 
 
-def _key(page: Image.Image, record: Record, top: int, unit: int) -> None:
+def _key(page: Image.Image, record: Record, top: int, unit: int, say: Say) -> None:
     """One line under the pictures: how each kind that occurs is drawn."""
     picture = np.array(page)
     size, x = round(0.8 * unit), round(0.3 * unit)
     middle = top + round(0.95 * unit)
     kinds = list(dict.fromkeys(feature.kind for feature in record.features))
-    samples = [("examined area", _AREA), *((words.kind(name), style_of(name)) for name in kinds)]
-    notes = [f"the {LABELLED} largest are numbered"] if len(record.features) > LABELLED else []
-    note = "; ".join([*notes, *(["not reviewed"] if record.review.state == "unreviewed" else [])])
+    samples = [(say("examined area"), _AREA), *((say(words.kind(name)), style_of(name)) for name in kinds)]
+    notes = [say(f"the {LABELLED} largest are numbered")] if len(record.features) > LABELLED else []
+    note = "; ".join([*notes, *([say("not reviewed")] if record.review.state == "unreviewed" else [])])
     end = page.width - (text_size(note, size)[0] if note else 0) - unit
     texts = []
     for text, style in samples:

@@ -101,7 +101,10 @@ def _each_text(value: Any, change: Callable[[str], str]) -> Any:
     if isinstance(value, str):
         return change(value)
     if isinstance(value, dict):
-        return {key: item if key in ("is", "hash", "outcome") else _each_text(item, change) for key, item in value.items()}
+        return {
+            key: item if key in ("is", "hash", "outcome", "language") else _each_text(item, change)
+            for key, item in value.items()
+        }
     if isinstance(value, list):
         return [_each_text(item, change) for item in value]
     return value

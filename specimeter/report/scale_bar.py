@@ -38,7 +38,9 @@ def round_length(room_mm: float) -> float:
     return float(f"{step}e{power}")
 
 
-def make(surface: Surface, at_mm: np.ndarray, place: Place, *, room_px: float, note: str = "") -> Bar | None:
+def make(
+    surface: Surface, at_mm: np.ndarray, place: Place, *, room_px: float, note: str = "", say: Callable[[str], str] = str
+) -> Bar | None:
     """The bar for the developed point [s, a] `at_mm`, at most about `room_px` long; None where the surface is not seen.
 
     It lies along the bend axis (flat: along x), where a bend does not foreshorten; its ends are projected through the camera,
@@ -54,7 +56,7 @@ def make(surface: Surface, at_mm: np.ndarray, place: Place, *, room_px: float, n
     if not (math.isfinite(px_per_mm) and px_per_mm > 0):
         return None
     length_mm = round_length(room_px / px_per_mm)
-    return Bar(vector_px=vector(length_mm), length_mm=length_mm, text=f"{length_mm:g} mm{note}")
+    return Bar(vector_px=vector(length_mm), length_mm=length_mm, text=say(f"{length_mm:g} mm{note}"))
 
 
 def box(bar: Bar, width: int, height: int, unit: int, *, corner: tuple[int, int]) -> Box:

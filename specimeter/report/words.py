@@ -6,6 +6,8 @@ import unicodedata
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from specimeter.report.language import Said
+
 KINDS = {
     "opening": "opening",
     "crack": "crack",
@@ -119,7 +121,7 @@ def entered(value: Any, unit: str = "", *, digits: int | None = None) -> str:
         if len(value) > 8 or any(isinstance(item, list | tuple | dict) for item in value):
             return f"{len(value)} entries, in the record"
         return ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
-    return str(value)
+    return Said(value) if isinstance(value, str) else str(value)
 
 
 def entries(table: Mapping[str, Any], before: str = "", *, digits: int | None = None) -> Iterator[tuple[str, str]]:

@@ -87,7 +87,7 @@ def test_every_item_of_iso_17025_is_there_or_named_as_not_stated(five):
     assert rows["method and edition"] == "guided bend test, workshop procedure 7, 2026"
     assert rows["authorised by"] == "nobody yet"
     assert rows["date of issue"] == "not issued"
-    assert "only the specimen named" in blocks[1]["text"]
+    assert "only the specimen named" in blocks[1]["items"][0]
 
 
 def test_a_record_without_limits_says_so(five):

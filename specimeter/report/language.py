@@ -1,0 +1,148 @@
+"""The report in another language: a catalogue of its sentences, with places for what changes, and its own decimal sign.
+
+A catalogue is a TOML file: ``[language]`` gives the `code` and the `decimal` sign, ``[say]`` each English text and what stands
+for it. ``{}`` in an English text is a place for anything; ``{1}``, ``{2}`` ... in its translation are those places in their
+order, and what stands in them is translated too if it can be. What no entry fits stays as it is: people's own words, and
+sentences of the record that the catalogue does not know. ``shared/language/de.toml`` is the German one; others can be written.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field
+
+from specimeter.data import shared
+from specimeter.errors import SheetError
+from specimeter.toml_file import Table, validated
+from specimeter.toml_file import read as read_toml
+
+SHIPPED = ("en", "de")
+_NUMBER = re.compile(r"[-−+]?\d+(\.\d+)?(e[-+]?\d+)?( ± \d+(\.\d+)?)?( ?[A-Za-zµ°²³%/]+){0,2}( \([^()]*\))?")
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+_SENTENCES = re.compile(r"(?<=[.!?]) (?=\S)")
+_DEEPEST = 6
+_Entry = tuple[re.Pattern[str], str]
+LEAST_FIXED = 9  # letters: with fewer, an entry fits much that it was not meant for, and is tried last
+
+
+class Said(str):
+    """A person's own words, or a name: never translated."""
+
+    __slots__ = ()
+
+
+class _Head(Table):
+    code: str = Field(pattern=r"^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$", description='the language\'s code, such as "de"')
+    decimal: Literal[".", ","] = Field(".", description='the decimal sign: "." or ","')
+
+
+class _File(Table):
+    language: _Head = Field(description="the table [language]: code and decimal")
+    say: dict[str, str] = Field({}, description="the table [say]: English texts and what stands for them")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Language:
+    """A catalogue that was read; `source` is its file's content."""
+
+    code: str = "en"
+    decimal: str = "."
+    words: Mapping[str, str] | None = None
+    source: bytes | None = None
+
+    def say(self, text: str) -> str:
+        """The text in this language."""
+        return self._said(text, 0) if self.words or self.decimal != "." else text
+
+    def report(self, value: Any, keep: tuple[str, ...] = ()) -> Any:
+        """The texts of JSON-ready data in this language, but for what stands under the keys `keep`."""
+        if isinstance(value, str):
+            return self.say(value)
+        if isinstance(value, Mapping):
+            return {key: item if key in keep else self.report(item, keep) for key, item in value.items()}
+        if isinstance(value, list):
+            return [self.report(item, keep) for item in value]
+        return value
+
+    @cached_property
+    def _patterns(self) -> tuple[list[_Entry], ...]:
+        """Entries with places, those with most fixed text first: of several sentences, of one, of hardly more than places."""
+        entries = sorted(((key, to) for key, to in (self.words or {}).items() if "{}" in key), key=lambda e: -len(e[0]))
+        several, one, loose = [], [], []
+        for key, to in entries:
+            fixed = sum(char.isalpha() for char in key)
+            into = several if _SENTENCES.search(key) else one if fixed >= LEAST_FIXED else loose
+            into.append((re.compile("(.+?)".join(map(re.escape, key.split("{}"))), re.DOTALL), to))
+        return several, one, loose
+
+    def _said(self, text: str, depth: int) -> str:
+        words = self.words or {}
+        if isinstance(text, Said) or not text or depth > _DEEPEST:
+            return text
+        if text in words:
+            return words[text]
+        if _NUMBER.fullmatch(text):
+            return self._number(text)
+        several, one, loose = self._patterns
+        for attempt in (
+            lambda: self._matched(several, text, depth),
+            lambda: self._parted(_SENTENCES.split(text), " ", depth),
+            lambda: self._matched(one, text, depth),
+            lambda: self._matched(loose, text, depth),
+            lambda: self._parted(text.split(", "), ", ", depth),
+        ):
+            if (said := attempt()) is not None:
+                return said
+        return text
+
+    def _matched(self, entries: list[_Entry], text: str, depth: int) -> str | None:
+        for pattern, to in entries:
+            if (match := pattern.fullmatch(text)) is not None:
+                parts = [self._said(part, depth + 1) for part in match.groups()]
+                return re.sub(r"\{(\d)\}", lambda place, parts=parts: parts[int(place[1]) - 1], to)
+        return None
+
+    def _parted(self, parts: list[str], joint: str, depth: int) -> str | None:
+        said = [self._said(part, depth + 1) for part in parts] if len(parts) > 1 else parts
+        return joint.join(said) if said != parts else None
+
+    def _number(self, text: str) -> str:
+        number = re.match(r"[-−+\d.e±\s]*", text)[0].rstrip()
+        unit = text[len(number) :]
+        said = (self.words or {}).get(unit.strip())
+        unit = unit if said is None else unit.replace(unit.strip(), said)
+        return _POINT.sub(self.decimal, number) + unit
+
+
+ENGLISH = Language()
+
+
+def read(name: str, beside: Path | None = None) -> Language:
+    """A shipped language by its code, or a catalogue by its file's name beside the settings.
+
+    Raises
+    ------
+    SheetError
+        If there is none, or it is not one.
+    """
+    if name == "en":
+        return ENGLISH
+    file = shared() / "language" / f"{name}.toml" if name in SHIPPED else (beside or Path()) / name
+    data = validated(_File, read_toml(file, what="the language", error=SheetError), file=file, error=SheetError)
+    for text, to in data.say.items():
+        wanted, given = {str(n) for n in range(1, text.count("{}") + 1)}, set(re.findall(r"\{(\d*)\}", to))
+        if not given <= wanted:
+            raise SheetError(
+                f"the translation {to[:60]!r} asks for a place that {text[:60]!r} does not have",
+                file=file,
+                field="say",
+                expected="{1}, {2} ... for the places {} of the English text, in their order",
+            )
+    head = data.language
+    return Language(code=head.code, decimal=head.decimal, words=data.say, source=file.read_bytes())
