@@ -13,7 +13,7 @@ from specimeter.scale.graduations_pattern import Pattern, pattern_of
 from specimeter.scale.graduations_row import Path, follow, refit, rows_aside, straightened, tone, zone_of
 from specimeter.scale.graduations_search import Row, reduced, rows_of_marks
 
-_LEAST_SEEN = 0.5  # share of the marks between the first and the last
+_LEAST_SEEN = 0.4  # share of the marks between the first and the last
 _TRIED = 24  # rows looked at closely before giving up
 _BESIDE = 4  # further rows looked at once one is found: the rule's other edge
 _PARALLEL_DEG, _WITHIN_MM = 4.0, 60.0

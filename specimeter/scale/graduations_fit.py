@@ -14,9 +14,9 @@ from specimeter.scale.height import length_logs
 from specimeter.scale.view import View
 
 # The fit's unknowns: rotation vector, translation (x, y in mm, z in mm per 1000 px of principal distance), then
-LOG_FOCAL, CENTRE_X, CENTRE_Y, K1, K2, BOW, SKEW = range(6, 13)
-UNKNOWNS = 13  # and one more for each further row of marks: where it begins
-_STEPS = np.array([5e-5] * 3 + [5e-3] * 3 + [5e-4, 0.25, 0.25, 5e-4, 5e-4, 5e-3, 5e-5])
+LOG_FOCAL, CENTRE_X, CENTRE_Y, K1, K2, BOW, SKEW, FAN = range(6, 14)
+UNKNOWNS = 14  # and one more for each further row of marks: where it begins
+_STEPS = np.array([5e-5] * 3 + [5e-3] * 3 + [5e-4, 0.25, 0.25, 5e-4, 5e-4, 5e-3, 5e-5, 5e-5])
 _OFFSET_STEP = 1e-3
 
 _U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
@@ -176,6 +176,7 @@ def fit_rule(
     known = _known(combs[0], focal, centre, max(width_px, height_px), lens_distance_mm)
     said, u_known = (np.array([getattr(one, name) for one in known]) for name in ("value", "u"))
     steps = np.concatenate([_STEPS, np.full(len(combs) - 1, _OFFSET_STEP)])
+    membership = (which[:, None] == np.arange(len(combs))) / np.bincount(which)
     with_line = np.concatenate([points, combs[0].line_px])
 
     def off(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -186,8 +187,11 @@ def fit_rule(
 
         x, y, rotation = _seen(p, with_line, rise)
         begins = np.concatenate([np.zeros((len(p), 1)), p[:, UNKNOWNS:]], axis=1)
-        marks = x[:, :-2] - p[:, SKEW, None] * y[:, :-2] - place - begins[:, which]
-        values = [p[:, LOG_FOCAL : SKEW + 1], rotation[:, 2, :2], y[:, -2:]]
+        up = y[:, :-2]
+        up = up - (up @ membership)[:, which]  # along each mark, from its row's middle
+        turned = p[:, SKEW, None] + p[:, FAN, None] * (place - middle) / half
+        marks = x[:, :-2] - turned * up - place - begins[:, which]
+        values = [p[:, LOG_FOCAL : FAN + 1], rotation[:, 2, :2], y[:, -2:]]
         if lens_distance_mm is not None:
             shift = np.column_stack([p[:, 3:5], p[:, 5] * np.exp(p[:, LOG_FOCAL]) / 1000.0])
             values.append((np.einsum("mj,mj->m", rotation[:, :, 2], shift) / rotation[:, 2, 2])[:, None])
@@ -279,7 +283,8 @@ def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -
     )
     # the lean's foreshortening grows as the square of the distance: the mean of that square, not the middle
     log_px = float(np.log(focal.px)) + focal.u_rel**2
-    u_skew = float(np.hypot(_U_SKEW, _U_FORM_PX / comb.apart_px))
+    u_form = _U_FORM_PX / comb.apart_px
+    u_skew = float(np.hypot(_U_SKEW, u_form))
     lines = [
         ("principal distance", log_px, focal.u_rel, "px, u relative", focal.basis),
         ("principal point, x", float(centre[0]), u_centre, "px", off_centre),
@@ -294,6 +299,7 @@ def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -
             "rad",
             "judgement: made square within 3 mrad, seen as well as they are long",
         ),
+        ("marks' directions, from end to end", 0.0, u_form, "rad", "judgement: light and sharpening along a mark, 0.03 px"),
         ("lean along the rule", 0.0, _U_LEAN, "rad", down),
         ("lean across the rule", 0.0, _U_LEAN, "rad", down),
         ("line of the marks' ends, first", 0.0, comb.u_line_mm, "mm", "scatter of the marks' ends"),
