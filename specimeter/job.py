@@ -25,8 +25,9 @@ from specimeter.record import build, store
 from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
-from specimeter.report import html, overlay, pdf, table
+from specimeter.report import html, overlay, pdf, slide, table, workbook
 from specimeter.report.house import PLAIN, House
+from specimeter.scale import camera_profile
 from specimeter.scale.crown import by_its_own_size
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
@@ -82,7 +83,7 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
 def place(photo: Photo, sheet: Sheet, *, progress: Progress) -> Placed:
     """Scale, surface and examined area: all that is known before anything is looked for. Raises SpecimeterError."""
     progress("scale: looking for the marker")
-    scale = find_scale(photo, sheet)
+    scale = find_scale(photo, sheet, camera_profile.of_sheet(sheet))
     progress("surface: placing the specimen")
     surface = place_surface(photo, sheet, scale)
     scale = settled(scale, surface)
@@ -208,6 +209,8 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
     files = {"overlay.png" if number == 1 else f"overlay-{number}.png": _png(one) for number, one in enumerate(pictures, 1)}
     return files | {
         "features.csv": table.features_csv(record),
+        "features.xlsx": workbook.features_xlsx(record),
+        "slide.png": _png(slide.draw(pictures[0], record, house)),
         "report.html": html.render(record, pictures, house),
         "report.pdf": pdf.render(record, pictures, house),
     }

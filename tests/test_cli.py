@@ -216,7 +216,7 @@ def test_an_interruption_leaves_a_whole_record_or_none(bend_case, tmp_path, wait
     assert process.returncode in (0, 130, -signal.SIGINT)
     if process.returncode == 0:
         assert len(left) == 1
-        assert len(list(left[0].iterdir())) == 7
+        assert len(list(left[0].iterdir())) == 9
     else:
         assert left == []
 

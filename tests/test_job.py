@@ -30,11 +30,13 @@ def test_the_folder_holds_its_files(done):
     assert sorted(path.name for path in folder.iterdir()) == [
         "SHA256SUMS",
         "features.csv",
+        "features.xlsx",
         "overlay.png",
         "p1.jpg",
         "record.json",
         "report.html",
         "report.pdf",
+        "slide.png",
     ]
 
 

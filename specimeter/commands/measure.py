@@ -30,6 +30,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--method", default="learned", metavar="NAME", help="which segmenter proposes: learned (default) or openings"
     )
+    parser.add_argument(
+        "--settings", metavar="settings.toml", help="laboratory, logo, language (default: settings.toml beside the sheet)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout, people's text on stderr")
     parser.add_argument("--quiet", action="store_true", help="no progress lines")
 
@@ -47,6 +50,7 @@ def run(options: argparse.Namespace) -> int:
         out=options.out,
         replace=options.replace,
         method=options.method,
+        settings_file=options.settings,
         progress=(lambda stage: None) if options.quiet else tell,
     )
     try:

@@ -13,7 +13,7 @@ from specimeter.photo import Photo
 from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
 from specimeter.report import labels, scale_bar, words
-from specimeter.report.pen import DARK, LIGHT, Style, font, plate, stroke, style_of, text_size
+from specimeter.report.pen import DARK, LIGHT, Style, drawable, font, plate, stroke, style_of, text_size
 from specimeter.rounding import plus_minus
 from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
@@ -78,6 +78,11 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     key to the line styles.
     """
     photo_id = photo_id or record.photos[0].id
+    in_words = say
+
+    def say(text: str) -> str:
+        return drawable(in_words(text))
+
     surface, area = surface_of(record, photo_id), area_of(record, photo_id)
     record = record.model_copy(update={"features": tuple(f for f in record.features if f.photo == photo_id)})
     main, whole = _main_window(photo, area)
@@ -282,7 +287,7 @@ def _strike(picture: np.ndarray, outline: np.ndarray, *, width_px: float) -> Non
 
 
 def _label(feature: Feature) -> str:
-    text = words.shown(feature.id)
+    text = drawable(words.shown(feature.id))
     return text if len(text) <= 8 else text[:7] + "…"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -76,10 +77,28 @@ def dash(points_px: np.ndarray, pattern_px: tuple[float, ...]) -> list[np.ndarra
     return pieces
 
 
+_HAD = "±°…·"
+_TWO = dict(zip("äöüÄÖÜß–—−×µ", ("ae", "oe", "ue", "Ae", "Oe", "Ue", "ss", "-", "-", "-", "x", "u"), strict=True))
+
+
 @lru_cache(maxsize=16)
 def font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     """The lettering that ships with Pillow, at a size in pixels."""
     return ImageFont.load_default(size_px)
+
+
+def drawable(text: str) -> str:
+    """The text in letters that the shipped lettering has: umlauts as two letters, other accents dropped, the rest as ``?``.
+
+    >>> drawable("Öffnung 7,45 ± 0,51 mm")
+    'Oeffnung 7,45 ± 0,51 mm'
+    """
+    return "".join(letter if letter.isascii() or letter in _HAD else _spelt(letter) for letter in text)
+
+
+def _spelt(letter: str) -> str:
+    base = unicodedata.normalize("NFKD", letter).encode("ascii", "ignore").decode()
+    return _TWO.get(letter) or base or "?"
 
 
 def text_size(text: str, size_px: int) -> tuple[int, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterable, Sequence
 
 import pandas as pd
 
@@ -19,12 +20,22 @@ def features_csv(record: Record) -> bytes:
 
     A text that a spreadsheet would read as a formula gets an apostrophe before it.
     """
-    rows = []
+    return csv(COLUMNS, rows(record))
+
+
+def rows(record: Record) -> list[list[object]]:
+    """One row for each feature, in the order of `COLUMNS`."""
+    found = []
     for feature in record.features:
         row = feature.model_dump(mode="json", exclude={"missing"})
         row["missing"] = "; ".join(f"{name}: {why}" for name, why in feature.missing.items()) or None
-        rows.append({name: _harmless(row[name]) for name in COLUMNS})
-    table = pd.DataFrame(rows, columns=COLUMNS, dtype=object)
+        found.append([row[name] for name in COLUMNS])
+    return found
+
+
+def csv(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    """UTF-8 CSV of any table, its texts made harmless to spreadsheets."""
+    table = pd.DataFrame([[_harmless(value) for value in row] for row in rows], columns=list(heads), dtype=object)
     buffer = io.StringIO()
     table.to_csv(buffer, index=False, lineterminator="\r\n")
     return buffer.getvalue().encode()
