@@ -41,6 +41,8 @@ class Feature:
     U_along_weld_mm: float | None = None
     through_wall_mm: float | None = None
     U_through_wall_mm: float | None = None
+    depth_mm: float | None = None  # of an undercut in a section, square to its plate's surface
+    U_depth_mm: float | None = None
     tips_px: np.ndarray | None = None  # shape (2, 2): the two ends of the length, for the overlay
     budget: tuple[Term, ...] = ()  # of the length, in mm
     missing: dict[str, str] = field(default_factory=dict)
