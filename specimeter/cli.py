@@ -23,6 +23,7 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "report",
     "card",
     "scale",
+    "camera",
     "validate",
     "library",
 )

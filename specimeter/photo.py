@@ -250,7 +250,8 @@ def _positive(value: object) -> float | None:
 
 def _words(*values: object) -> str | None:
     """Names in one printable line of at most 120 characters; None where there is none."""
-    text = " ".join(" ".join(str(value).replace("\0", " ").split()) for value in values if value)
+    names = [" ".join(str(value).replace("\0", " ").split()) for value in values if value]
+    text = " ".join(name for name, after in zip(names, [*names[1:], ""], strict=True) if not after.startswith(name))
     return "".join(char for char in text if char.isprintable())[:120].strip() or None
 
 

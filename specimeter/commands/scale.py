@@ -44,6 +44,8 @@ def run(options: argparse.Namespace) -> int:
     from specimeter import sheet as sheets
     from specimeter.record.build import plain
     from specimeter.report import scale_picture, scale_text
+    from specimeter.scale import camera_profile
+    from specimeter.scale.crown import by_its_own_size
     from specimeter.scale.find import find_scale
     from specimeter.scale.place import place_surface, settled
 
@@ -55,11 +57,11 @@ def run(options: argparse.Namespace) -> int:
     surface, unplaced = None, ()
     try:
         sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=options.sheet)
-        scale = find_scale(photo, sheet)
+        scale = find_scale(photo, sheet, camera_profile.of_sheet(sheet))
         if sheet.bend is not None:
             try:
                 surface = place_surface(photo, sheet, scale)
-                scale = settled(scale, surface)
+                scale, surface = by_its_own_size(sheet, settled(scale, surface), surface)
             except SurfaceError as error:
                 unplaced = (f"The bend was not found, so the scale is stated for the picture's middle: {error.problem}.",)
     except SpecimeterError as error:

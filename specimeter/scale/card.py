@@ -245,7 +245,11 @@ def _evidence(
     elif by_itself:
         distance_from = "the card's own perspective"
     else:
-        distance_from = "the photograph's EXIF focal length" if lens.source == "exif" else "an assumed focal length"
+        distance_from = {
+            "exif": "the photograph's EXIF focal length",
+            "assumed": "an assumed focal length",
+            "profile": "the lens profile",
+        }[lens.source]
     first = np.cumsum([0, *(len(marker.side) for marker in markers)])
     lie = {marker.id: -fit.every_residual_px[start:] for marker, start in zip(markers, first, strict=False)}
     return {
@@ -275,6 +279,7 @@ def _evidence(
         "focal_source": lens.source,
         "k1": fit.view.k1,
         "u_k1": float(u_after[K1]),
+        **({} if lens.profile is None else {"lens_profile": lens.profile.name}),
         "print_height_over_width": 1.0 + float(fit.unknowns[ASPECT]),
         "growth_of_black_mm": float(fit.unknowns[BLOOM]),
         "print_scale": print_scale,

@@ -22,6 +22,7 @@ U_CALLIPER_MM = 0.05  # reading, and jaws held square (judgement)
 U_SPREAD_REL = 0.005  # a bent bar is narrower on its stretched side than on its inner side, where jaws may rest (judgement)
 U_ROUGH_EDGE_REL = 0.02  # of the width between edges as the placement saw them, before they are followed to their feet
 U_RADIUS_REL = 0.025  # springback opens the bend, bending thins the plate, the former's own wear (judgement)
+U_ALONE_REL = 0.02  # of one size by itself (judgement)
 U_SILHOUETTES_REL = 0.01  # of the radius, as fitted to the picture (judgement)
 DISAGREE = 2.5  # what width and radius differ by, over what they are each known to, beyond which one is taken to be wrong
 CALLIPER, RADIUS, DISAGREEMENT = "calliper width", "radius of the bend", "width against radius"
@@ -93,6 +94,9 @@ def _pin(sheet: Sheet, bend: Bend, width_mm: float | None, u_width_mm: float | N
         for one, share in zip(told, weights, strict=True)
         for line in one.terms
     ]
+    if len(told) == 1:
+        basis = "nothing else of the specimen's size shows that the right edges were taken: 2 % (judgement)"
+        terms.append(term("no second size to hold against it", unit="1", u=U_ALONE_REL, sensitivity=1.0, basis=basis))
     birge = _apart(told)
     if birge > 1.0:
         extra = u * float(np.sqrt(birge**2 - 1.0))

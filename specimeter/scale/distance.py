@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from specimeter.scale.camera_profile import Profile
+
 FULL_FRAME_DIAGONAL_MM = 43.27  # of 36 x 24 mm, what "35 mm equivalent" refers to
 ASSUMED_35MM_MM = 35.0  # amid phones' main cameras (23 to 28 mm), their longer ones and bench cameras (50 to 100 mm)
 _U_ASSUMED = 0.45  # of its logarithm: 24 mm and 85 mm lie 0.8 and 2 standard uncertainties off
@@ -19,8 +21,9 @@ class Focal:
 
     px: float
     u_rel: float
-    source: str  # "exif" | "assumed"
+    source: str  # "exif" | "assumed" | "profile"
     basis: str
+    profile: Profile | None = None  # of the lens, where the sheet names one
 
     def equivalent_mm(self, width_px: int, height_px: int, *, px: float | None = None) -> float:
         """The 35 mm equivalent of this, or of another, principal distance in pixels."""
@@ -49,6 +52,17 @@ def focal(photo: Any) -> Focal:
     )
 
 
+def of_profile(profile: Profile) -> Focal:
+    """Principal distance by a lens profile, as it applies to the photograph."""
+    return Focal(
+        px=profile.focal_px,
+        u_rel=profile.u_focal_rel,
+        source="profile",
+        basis=f"lens profile from {profile.photographs} photographs of the board; focus moves the lens",
+        profile=profile,
+    )
+
+
 def narrowed(lens: Focal, *, px: float, u_rel: float) -> Focal:
     """What is known of the principal distance once something independent, here the bend itself, has told it too."""
     weights = np.array([1.0 / lens.u_rel**2, 1.0 / u_rel**2])
@@ -58,4 +72,5 @@ def narrowed(lens: Focal, *, px: float, u_rel: float) -> Focal:
         u_rel=float(weights.sum() ** -0.5),
         source=lens.source,
         basis=f"{lens.basis}; narrowed by the bend's own size and perspective",
+        profile=lens.profile,
     )

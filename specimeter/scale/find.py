@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+from specimeter.errors import ScaleError
+from specimeter.scale.camera_profile import Profile
 from specimeter.scale.card import scale_from_card
 from specimeter.scale.choose import choose_card, find_markers
+from specimeter.scale.distance import Focal, of_profile
 from specimeter.scale.file import scale_from_file
 from specimeter.scale.graduations import scale_from_graduations
 from specimeter.scale.graduations_choose import find_edges
@@ -14,7 +18,7 @@ from specimeter.scale.model import Scale
 from specimeter.sheet import Sheet
 
 
-def find_scale(photo: Any, sheet: Sheet) -> Scale:
+def find_scale(photo: Any, sheet: Sheet, profile: Profile | None = None) -> Scale:
     """The scale of one photograph, by the method that its sheet asks for.
 
     Parameters
@@ -23,6 +27,8 @@ def find_scale(photo: Any, sheet: Sheet) -> Scale:
     sheet : Sheet
         ``method`` auto: a card; where there is none, the known length if one was marked; else a rule whose marks say what
         they are.
+    profile : Profile, optional
+        Of the lens: what `camera_profile.of_sheet` reads where the sheet names one.
 
     Returns
     -------
@@ -33,8 +39,25 @@ def find_scale(photo: Any, sheet: Sheet) -> Scale:
     Raises
     ------
     ScaleError
-        If millimetres cannot be had; it says what to do.
+        If millimetres cannot be had, or the lens profile is for another lens; it says what to do.
     """
+    if profile is None:
+        if sheet.photo is not None and sheet.photo.camera_file is not None:
+            raise ScaleError(
+                f"the sheet names the lens profile {sheet.photo.camera_file!r}, and it was not read",
+                file=photo.file,
+                field="photo.camera_file",
+                mend="remove camera_file from the sheet, or measure with a program that reads it",
+            )
+        return _found(photo, sheet, None)
+    scale = _found(photo, sheet, of_profile(profile.for_photo(photo)))
+    if scale.method == "card":
+        return scale
+    unused = f"the lens profile was not used: a scale by {scale.method} does without one"
+    return replace(scale, cautions=(*scale.cautions, unused))
+
+
+def _found(photo: Any, sheet: Sheet, lens: Focal | None) -> Scale:
     method = sheet.scale.method
     if method == "length":
         return scale_from_length(photo, sheet)
@@ -50,4 +73,4 @@ def find_scale(photo: Any, sheet: Sheet) -> Scale:
         if edges and (sheet.scale.graduation_mm is not None or any(edge.pattern.division_mm for edge in edges)):
             return scale_from_graduations(photo, sheet, edges=edges)
     card, mine, cautions = choose_card(markers, photo)
-    return scale_from_card(photo, sheet, card, mine, cautions)
+    return scale_from_card(photo, sheet, card, mine, cautions, lens=lens)

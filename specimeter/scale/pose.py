@@ -149,7 +149,7 @@ def fit_card(
     normals = np.concatenate([marker.normals for marker in markers])
     u_px = np.concatenate([marker.u_px for marker in markers])
     on_card, outward = _on_card(card, markers)
-    centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2]) if focal.profile is None else focal.profile.centre_px
     known = _known(card, focal, centre, width_px, height_px)
     if lens_distance_mm is not None:
         value, u = lens_distance_mm
@@ -277,6 +277,11 @@ def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_p
     u_centre = _U_CENTRE * max(width_px, height_px)
     off_centre = "sensor and lens are centred to about this; an uncropped picture"
     corrected = "judgement: pictures are mostly corrected"
+    (k1, u_k1), (k2, u_k2) = (0.0, _U_K1), (0.0, _U_K2)
+    if focal.profile is not None:
+        profile = focal.profile
+        u_centre, (k1, u_k1), (k2, u_k2) = profile.u_centre_px, (profile.k1, profile.u_k1), (profile.k2, profile.u_k2)
+        off_centre = corrected = "lens profile"
     bow = _U_BOW_MM[card.name]
     return (
         Known(
@@ -289,8 +294,8 @@ def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_p
         ),
         Known(index=CENTRE_X, source="principal point, x", value=float(centre[0]), u=u_centre, unit="px", basis=off_centre),
         Known(index=CENTRE_Y, source="principal point, y", value=float(centre[1]), u=u_centre, unit="px", basis=off_centre),
-        Known(index=K1, source="lens distortion, k1", value=0.0, u=_U_K1, unit="1", basis=corrected),
-        Known(index=K2, source="lens distortion, k2", value=0.0, u=_U_K2, unit="1", basis=corrected),
+        Known(index=K1, source="lens distortion, k1", value=k1, u=u_k1, unit="1", basis=corrected),
+        Known(index=K2, source="lens distortion, k2", value=k2, u=u_k2, unit="1", basis=corrected),
         Known(
             index=BLOOM,
             source="growth of the black squares",
@@ -319,7 +324,8 @@ def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.
     matrix = np.array([[focal.px, 0, centre[0]], [0, focal.px, centre[1]], [0, 0, 1.0]])
     middle = corners_mm.mean(axis=0)
     flat = np.column_stack([corners_mm - middle, np.zeros(len(corners_mm))]).reshape(-1, 1, 3)
-    answer = cv2.solvePnPGeneric(flat, corners_px.reshape(-1, 1, 2), matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    bent = np.zeros(4) if focal.profile is None else np.array([focal.profile.k1, focal.profile.k2, 0.0, 0.0])
+    answer = cv2.solvePnPGeneric(flat, corners_px.reshape(-1, 1, 2), matrix, bent, flags=cv2.SOLVEPNP_IPPE)
     starts = []
     poses = [(np.asarray(r, float).ravel(), np.asarray(t, float).ravel()) for r, t in zip(answer[1], answer[2], strict=True)]
     poses = [pose for pose in poses if np.isfinite(np.concatenate(pose)).all()]  # a plane seen exactly square on has none
@@ -329,6 +335,7 @@ def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.
         p = np.zeros(UNKNOWNS)
         p[:3], p[3:5], p[5] = rotation_vector, shift[:2], 1000.0 * shift[2] / focal.px
         p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
+        p[K1], p[K2] = bent[:2]
         starts.append(p)
     return starts
 
