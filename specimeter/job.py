@@ -27,7 +27,7 @@ from specimeter.record.model import Record
 from specimeter.report import house as houses
 from specimeter.report import html, overlay, pdf, slide, table, workbook
 from specimeter.report.house import PLAIN, House
-from specimeter.scale import camera_profile
+from specimeter.scale import camera_profile, equipment
 from specimeter.scale.crown import by_its_own_size
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
@@ -66,7 +66,15 @@ class Finding:
     judgement: Judgement
 
 
-def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, method: str, progress: Progress) -> Finding:
+def find(
+    photo: Photo,
+    sheet: Sheet,
+    limits: judge_limits.Limits | None,
+    *,
+    method: str,
+    progress: Progress,
+    register_file: str | Path | None = None,
+) -> Finding:
     """Scale, surface, examined area, openings, sizes and verdicts of one photograph; nothing is written.
 
     Raises
@@ -74,14 +82,15 @@ def find(photo: Photo, sheet: Sheet, limits: judge_limits.Limits | None, *, meth
     SpecimeterError
         The named subclass of the stage that could not go on.
     """
-    placed = place(photo, sheet, progress=progress)
+    placed = place(photo, sheet, progress=progress, register_file=register_file)
     progress("openings: searching and outlining")
     outlines = segmenter(method)(photo, placed.surface, placed.area)
     return conclude(photo, sheet, limits, placed, outlines, progress=progress)
 
 
-def place(photo: Photo, sheet: Sheet, *, progress: Progress) -> Placed:
+def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str | Path | None = None) -> Placed:
     """Scale, surface and examined area: all that is known before anything is looked for. Raises SpecimeterError."""
+    register = equipment.of_sheet(sheet, register_file)
     progress("scale: looking for the marker")
     scale = find_scale(photo, sheet, camera_profile.of_sheet(sheet))
     progress("surface: placing the specimen")
@@ -91,6 +100,7 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress) -> Placed:
     scale, surface = by_its_own_size(sheet, scale, surface)
     area = examined_area(photo, sheet, scale, surface)
     scale, surface, area = by_its_edges(sheet, scale, surface, area)
+    scale = equipment.stated(scale, sheet, register=register, on=equipment.used_on(photo))
     return Placed(
         scale=scale.at(area.outline_px.mean(axis=0)),
         surface=surface,
@@ -144,6 +154,7 @@ def measure(
     replace: bool = False,
     method: str = "learned",
     settings_file: str | Path | None = None,
+    register_file: str | Path | None = None,
     progress: Progress = lambda stage: None,
 ) -> tuple[Record, Path]:
     """Run the main job and write the record folder; it is either whole or absent.
@@ -160,6 +171,8 @@ def measure(
         Name of the segmenter (entry-point group ``specimeter.segmenters``).
     settings_file : path, optional
         The laboratory's name, logo and language; by default ``settings.toml`` beside the sheet, if there is one.
+    register_file : path, optional
+        The equipment register; by default ``equipment.toml`` beside the sheet, if the sheet names equipment.
     progress : callable
         Told each stage as it begins.
 
@@ -181,7 +194,7 @@ def measure(
     photo = photos.read(photo_file)
     sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=sheet_file)
     try:
-        finding = find(photo, sheet, limits, method=method, progress=progress)
+        finding = find(photo, sheet, limits, method=method, progress=progress, register_file=register_file)
     except SpecimeterError as error:
         if error.field and error.file is None:  # the stages know the sheet's fields, not its file
             error.file = sheet_file

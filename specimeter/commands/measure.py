@@ -33,6 +33,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--settings", metavar="settings.toml", help="laboratory, logo, language (default: settings.toml beside the sheet)"
     )
+    parser.add_argument(
+        "--equipment", metavar="E.toml", help="the equipment register (default: equipment.toml beside the sheet)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout, people's text on stderr")
     parser.add_argument("--quiet", action="store_true", help="no progress lines")
 
@@ -51,6 +54,7 @@ def run(options: argparse.Namespace) -> int:
         replace=options.replace,
         method=options.method,
         settings_file=options.settings,
+        register_file=options.equipment,
         progress=(lambda stage: None) if options.quiet else tell,
     )
     try:

@@ -30,6 +30,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("photo", metavar="PHOTO", help="photograph: JPEG, PNG, TIFF or HEIC")
     parser.add_argument("--sheet", metavar="S.toml", help="what the specimen is: heights, printed length, method")
     parser.add_argument("--out", metavar="FILE.png", help="picture of what was found")
+    parser.add_argument(
+        "--equipment", metavar="E.toml", help="the equipment register (default: equipment.toml beside the sheet)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout instead of the table")
 
 
@@ -44,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
     from specimeter import sheet as sheets
     from specimeter.record.build import plain
     from specimeter.report import scale_picture, scale_text
-    from specimeter.scale import camera_profile
+    from specimeter.scale import camera_profile, equipment
     from specimeter.scale.crown import by_its_own_size
     from specimeter.scale.find import find_scale
     from specimeter.scale.place import place_surface, settled
@@ -72,6 +75,8 @@ def run(options: argparse.Namespace) -> int:
     if surface is not None and surface.shape == "bend":
         middle = surface.project(np.zeros((1, 2)))[0]
         scale = scale.at(middle)
+    register = equipment.of_sheet(sheet, options.equipment)
+    scale = equipment.stated(scale, sheet, register=register, on=equipment.used_on(photo))
     if options.json:
         answer = {
             "method": scale.method,

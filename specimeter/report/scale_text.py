@@ -14,7 +14,7 @@ _SHOWN = ("source", "value", "u", "unit", "sensitivity", "of a length", "degrees
 _EVIDENCE = (
     "card", "edge_points", "edge_points_dropped", "residual_rms_px", "u_edge_px", "inflation", "lens_over_marker_mm",
     "distance_from", "focal_35mm_mm", "focal_source", "k1", "u_k1", "growth_of_black_mm", "print_scale", "from_px", "to_px",
-    "length_mm", "length_px",
+    "length_mm", "length_px", "lens_profile", "height_from", "equipment",
 )  # fmt: skip
 
 
