@@ -183,7 +183,7 @@ class Light:
 
 @record
 class Card:
-    """A printed card, or none: kind "strip", "frame" or "none"."""
+    """What the scale is taken from: kind "strip" or "frame" (printed cards), "rule" (see Rule), or "none"."""
 
     kind: str
     origin_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)  # its top-left corner
@@ -286,6 +286,7 @@ class Scene:
     surface_height_mm: float | None = None  # as the sheet states it; None: it does not
     surface_height_U_mm: float = 1.0
     camera_distance_mm: float | None = None
+    rule: Rule | None = None  # where the card is of kind "rule"
     groups: dict[str, str] = field(default_factory=dict)
 
     @property

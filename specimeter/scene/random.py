@@ -7,7 +7,7 @@ from collections.abc import Collection
 import numpy as np
 
 from specimeter.scene import card as cards
-from specimeter.scene import fracture_random, geometry, groups, lot, shapes, truth
+from specimeter.scene import fracture_random, geometry, groups, lot, rule_random, shapes, truth
 from specimeter.scene.bench import BENCHES
 from specimeter.scene.camera import look_at
 from specimeter.scene.describe import Bench, Camera, Card, Imaging, Mark, Scene, Specimen, Weld
@@ -55,6 +55,7 @@ def random_scene(
     tilt_deg: float | None = None,
     angle_deg: float | None = None,
     half: str = "a",
+    rule: bool | float = False,
 ) -> Scene:
     """One scene from a seed; each keyword fixes one choice and leaves the others as random as they were.
 
@@ -81,6 +82,9 @@ def random_scene(
         Tilt of the camera, and angle of the bend.
     half : str
         "a" or "b": which half of a broken specimen; the same seed gives the mating one.
+    rule : bool or float
+        True: a rule lies where a strip would; a share from 0 to 1: in so many of the scenes. All else of a scene without
+        one stays as it was. Bends only.
     """
     root = np.random.SeedSequence(seed)
     rngs = [np.random.default_rng(s) for s in root.spawn(14)]
@@ -101,6 +105,9 @@ def random_scene(
             "openings": openings, "ideal": ideal, "tilt_deg": tilt_deg, "half": half,
         }  # fmt: skip
         return fracture_random.broken_scene(seed, rngs, names, CAMERAS, _imaging, options)
+    ruled = rule is True or (rule is not False and rule_random.carries_rule(seed, rule))
+    if ruled:
+        names["card"] = "strip"
     specimen = _specimen(rngs[6], names["test"], names["card"], angle_deg)
     place = height or ("level", "level", "block", "bench", "unknown")[int(rngs[7].integers(5))]
     card_seed, camera_seed = (int(rngs[k].integers(1 << 62)) for k in (7, 8))
@@ -125,6 +132,10 @@ def random_scene(
     printed = None
     if placed.shrink != (1.0, 1.0):
         printed = cards.SIZE_MM[placed.kind][0] * placed.shrink[0] + float(r.normal(0, 0.03))
+    drawn = None
+    if ruled:
+        placed, drawn = rule_random.laid(seed, placed)
+        printed, names["card"] = None, "rule"
     distance = float(np.linalg.norm(view.eye_mm - geometry.place(specimen, [[0.0, 0.0]])[0]))
     return Scene(
         seed=seed,
@@ -135,6 +146,7 @@ def random_scene(
         light=groups.light(rngs[2], names["light"], specimen, view),
         bench=Bench(name=names["bench"], clutter=int(rngs[3].integers(0, 9)), seed=int(rngs[3].integers(1 << 31))),
         card=placed,
+        rule=drawn,
         camera=view,
         imaging=_imaging(rngs[4], view, specimen, ideal),
         openings=tuple(chosen),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from specimeter.scene import bar, bench, camera, card, fracture, geometry, light, truth
+from specimeter.scene import bar, bench, camera, card, fracture, geometry, light, rule, truth
 from specimeter.scene.describe import Broken, Picture, Scene, Specimen
 
 BENCH, CARD, BLOCK = 8, 16, 24  # added to no part of the bar: ids of the other things a sight line can end on
@@ -91,11 +91,13 @@ class _Caster:
         if kind == "none":
             return
         self.card_per_mm = int(np.clip(np.ceil(px_per_mm * 2), 8, 60))
-        ink = card.draw(kind, self.card_per_mm)
+        own = self.scene.rule
+        self.card_size = np.array(card.SIZE_MM[kind] if own is None else (own.length_mm, own.width_mm))
+        ink = card.draw(kind, self.card_per_mm) if own is None else rule.draw(own, self.card_per_mm)
         self.ink = cv2.GaussianBlur(ink, (0, 0), 0.33 * self.card_per_mm / px_per_mm)  # a pixel's own width
         angle = np.radians(self.scene.card.angle_deg)
         self.card_axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-        width, height = np.array(card.SIZE_MM[kind]) * self.scene.card.shrink
+        width, height = self.card_size * self.scene.card.shrink
         rim = 3.0
         spans = [((-rim, -rim), (width + rim, height + rim))]
         if kind == "frame":
@@ -170,7 +172,7 @@ class _Caster:
             best, what = np.where(top, level, np.where(side, near, best)), np.where(top | side, BLOCK, what)
             where[top], where[side] = 1.0, 0.42
         nominal = uv / np.asarray(scene.card.shrink, np.float32)
-        on = _between(nominal, (0, 0), card.SIZE_MM[scene.card.kind]) & (level <= best)
+        on = _between(nominal, (0, 0), self.card_size) & (level <= best)
         if scene.card.kind == "frame":
             on &= ~_between(nominal, card.WINDOW_MM[:2], card.WINDOW_MM[2:])
         best[on], what[on], where[on] = level[on], CARD, nominal[on]
@@ -186,6 +188,9 @@ class _Caster:
 
     def _card(self, points, coords):
         ink = _pick(self.ink, coords[:, 0] * self.card_per_mm - 0.5, coords[:, 1] * self.card_per_mm - 0.5)
+        if self.scene.rule is not None:
+            shine = rule.shine(self.scene.rule, ink, points, self.scene.camera.eye_mm, self.scene.light, self.body.crown)
+            return ink * self._falling(1, points) + shine
         grey = self.scene.card.white + (self.scene.card.black - self.scene.card.white) * ink
         return grey[:, None] * self._falling(1, points)
 

@@ -1,11 +1,12 @@
-"""Drawing rules: engraved and printed, one or two graduated edges, worn, stained, half covered, dark or light, with numerals."""
+"""Drawing rules: engraved and printed, one or two graduated edges, worn, stained, dark or light, with numerals."""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
 
-from specimeter.scene.describe import Rule
+from specimeter.scene import light as lights
+from specimeter.scene.describe import Light, Rule
 from specimeter.scene.material import blotches, noise, ramp
 
 # name: reflectance of the body, of the marks, share of mirror-like shine, width of a mark in mm (low, high)
@@ -66,7 +67,7 @@ def draw(rule: Rule, per_mm: float) -> np.ndarray:
     x runs along the rule from its zero end (15 mm of it without marks), y across; edge 0 lies at y = 0.
     """
     rng = np.random.default_rng(rule.seed)
-    shape = (int(round(rule.width_mm * per_mm)), int(round(rule.length_mm * per_mm)))
+    shape = (round(rule.width_mm * per_mm), round(rule.length_mm * per_mm))
     ink = np.zeros(shape, np.float32)
     for edge, division in enumerate(rule.divisions_mm):
         if division:
@@ -95,17 +96,40 @@ def mark_length_mm(rule: Rule, division_mm: float, index: int) -> float:
     return ten if round(mm) % 10 == 0 else five if round(mm) % 5 == 0 else unit
 
 
+def shine(
+    rule: Rule, reflectance: np.ndarray, points_mm: np.ndarray, eye_mm: np.ndarray, light: Light, crown_mm: np.ndarray
+) -> np.ndarray:
+    """Lamp light that the level rule mirrors, (N, 3): a lobe about each lamp's mirror image; marks mirror less.
+
+    `reflectance` is what was drawn at the world points (N, 3).
+    """
+    bare = np.clip((reflectance.mean(axis=1) - rule.mark_reflectance) / (rule.reflectance - rule.mark_reflectance), 0, 1)
+    view = lights.unit((eye_mm - points_mm).astype(np.float32))
+    result = np.zeros((len(points_mm), 3), np.float32)
+    for lamp in light.lamps:
+        toward, strength, size = lights.lamp_at(lamp, points_mm, crown_mm)
+        half = lights.unit(toward + view)
+        upright = np.clip(-half[:, 2], 1e-3, 1)
+        rough = _ROUGH**2 + (0.5 * size) ** 2
+        lobe = np.exp(-np.minimum((1 / upright**2 - 1) / rough, 60)) / (4 * rough)
+        result += (rule.shine * strength * lobe * (0.2 + 0.8 * bare))[:, None] * np.asarray(lamp.colour, np.float32)
+    return result
+
+
+_ROUGH = 0.16  # r.m.s. slope of a satin rule's facets
 FIRST_MARK_MM = 5.0  # blank before zero
 
 
 def _graduate(ink, rule: Rule, edge: int, division_mm: float, per_mm: float, rng) -> None:
+    room = 2 * (rule.inset_mm + rule.lengths_mm[3] + 0.6) + 2.4 * min(2.6, 0.18 * rule.width_mm)
+    numbered = rule.numerals != "none" and (edge == 0 or rule.width_mm > room)
     count = int((rule.length_mm - 2 * FIRST_MARK_MM) / division_mm)
     for index in range(count + 1):
         x = FIRST_MARK_MM + index * division_mm
         long = mark_length_mm(rule, division_mm, index)
         _bar(ink, rule, edge, per_mm, x - rule.mark_mm / 2, x + rule.mark_mm / 2, rule.inset_mm, rule.inset_mm + long)
         mm = round(index * division_mm)
-        if rule.numerals != "none" and abs(mm - index * division_mm) < 1e-6 and mm % 10 == 0:
+        if numbered and abs(mm - index * division_mm) < 1e-6 and mm % 10 == 0:
             _number(ink, rule, edge, per_mm, str(mm if rule.numerals == "mm" else mm // 10), x)
     if rule.edge_line:
         reach = (FIRST_MARK_MM, FIRST_MARK_MM + count * division_mm)

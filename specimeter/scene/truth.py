@@ -7,6 +7,7 @@ import numpy as np
 from specimeter.scene import card, fracture_truth, geometry, shapes
 from specimeter.scene.describe import Broken, Mark, Opening, Scene, Specimen
 from specimeter.scene.fracture_random import gauge_points_mm as broken_gauge_points_mm
+from specimeter.scene.rule_random import sheet_lines
 
 STEP_MM = 0.05
 
@@ -78,7 +79,9 @@ def of(scene: Scene) -> dict:
         "card": None,
         "surface_height_mm": scene.true_surface_height_mm,
     }
-    if scene.card.kind != "none":
+    if scene.rule is not None:
+        truth["rule"] = _rule(scene)
+    elif scene.card.kind != "none":
         truth["card"] = _card(scene)
     return truth
 
@@ -136,6 +139,21 @@ def card_points(scene: Scene, points_mm: np.ndarray) -> np.ndarray:
     """World points (N, 3) of the card's nominal [x, y] in mm, shrunk as it was printed."""
     flat = np.asarray(points_mm, float).reshape(-1, 2) * scene.card.shrink
     return np.column_stack([flat, np.zeros(len(flat))]) @ card_axes(scene) + scene.card.origin_mm
+
+
+def _rule(scene: Scene) -> dict:
+    """Where the rule lies and how it is divided; its axes run along it and across it from the first edge."""
+    rule, frame = scene.rule, card_axes(scene)
+    corners = [[0, 0], [rule.length_mm, 0], [rule.length_mm, rule.width_mm], [0, rule.width_mm]]
+    return {
+        "body": rule.body,
+        "divisions_mm": list(rule.divisions_mm),
+        "stretch": rule.stretch,
+        "wear": rule.wear,
+        "outline_px": _round(geometry.project(scene.camera, card_points(scene, corners)), 2),
+        "rotation": (scene.camera.rotation @ frame.T).tolist(),
+        "translation_mm": (scene.camera.rotation @ (np.asarray(scene.card.origin_mm) - scene.camera.eye_mm)).tolist(),
+    }
 
 
 def _card(scene: Scene) -> dict:
@@ -233,7 +251,9 @@ def gauge_points_mm(specimen: Specimen) -> np.ndarray:
 
 def _scale_lines(scene: Scene) -> list[str]:
     rng = np.random.default_rng(scene.seed + 78)
-    if scene.card.kind != "none":
+    if scene.rule is not None:
+        lines = sheet_lines(scene.seed, scene.rule)
+    elif scene.card.kind != "none":
         lines = ['method = "card"']
         if scene.printed_length_mm is not None:
             lines.append(f"printed_length_mm = {scene.printed_length_mm:.2f}")
