@@ -31,6 +31,7 @@ Test = Literal[
     "face-bend", "root-bend", "side-bend", "longitudinal-bend", "nick-break", "fillet-break", "macro-butt", "macro-fillet"
 ]
 BEND_TESTS = ("face-bend", "root-bend", "side-bend", "longitudinal-bend")
+BROKEN_TESTS = ("nick-break", "fillet-break")
 MACRO_TESTS = ("macro-butt", "macro-fillet")
 
 # What is seen; the numbers of ISO 6520-1 stand in the design's table of kinds.

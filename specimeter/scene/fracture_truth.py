@@ -63,11 +63,14 @@ def parts(scene: Scene, dense, rounded) -> dict:
 def sheet_lines(scene: Scene) -> list[str]:
     """The tables of the sheet that differ from a bend's, without the scale."""
     specimen = scene.specimen
+    thickness = specimen.thickness_mm
+    if specimen.test == "fillet-break":  # a plate about as thick as the weld's legs, which are 1.4 throats
+        thickness = round(1.4 * float(np.ptp(specimen.face_mm[:, 0])) * (1 + 0.05 * (scene.seed % 7)))
     return [
         "[specimen]",
         f'id = "{scene.id}"',
         f'test = "{specimen.test}"',
-        f"parent_thickness_mm = {scene.parent_thickness_mm:.1f}",
-        f"specimen_thickness_mm = {specimen.thickness_mm:.2f}",
+        f"parent_thickness_mm = {thickness:.1f}",
+        f"specimen_thickness_mm = {thickness:.2f}",
         f"specimen_width_mm = {scene.width_calliper_mm:.2f}",
     ]

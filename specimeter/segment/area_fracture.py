@@ -1,0 +1,224 @@
+"""The broken face, found on its own: a small network says where, the sheet's sizes choose, its borders are followed finely."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from specimeter.errors import AreaError
+from specimeter.photo import Photo
+from specimeter.scale.model import Scale
+from specimeter.scale.place import card_outlines_px
+from specimeter.scale.surface import Surface
+from specimeter.segment.area_borders import follow
+from specimeter.segment.area_looks import Looked, look
+from specimeter.segment.model import ExaminedArea
+from specimeter.sheet import Sheet
+
+MODEL = Path(__file__).with_name("area_fracture.onnx")
+STEP = 32  # the network's coarsest grid
+LEAST_CONFIDENCE = 0.5
+# What share of the specimen's width (along the weld) and thickness (through the wall) a broken face may take: judgement
+ALONG = {"nick-break": (0.45, 1.06), "fillet-break": (0.6, 1.06)}
+THROUGH = {"nick-break": (0.4, 1.3), "fillet-break": (0.25, 1.6)}
+MEND = "outline the broken face, without notches and machined ends, in [region] outline_px"
+_own = threading.local()  # OpenCV's networks may not be shared between threads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """A rough rectangle on the map of cells: middle [column, row], half sizes along and across, turn in radians."""
+
+    middle: np.ndarray
+    along: float
+    across: float
+    turn: float
+    worth: float  # log-odds summed over it
+    purity: float  # mean share of face within
+
+    def corners(self) -> np.ndarray:
+        """Corners [column, row], shape (4, 2)."""
+        u = np.array([np.cos(self.turn), np.sin(self.turn)])
+        v = np.array([-u[1], u[0]])
+        return np.array(
+            [self.middle + i * self.along * u + j * self.across * v for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+        )
+
+
+def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> ExaminedArea:
+    """The broken face of a nick-break or fillet-break half, without notches and machined ends.
+
+    Raises
+    ------
+    AreaError
+        If nothing in the photograph looks like a broken face of the sheet's size.
+    """
+    middle = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+    mm_per_px = float(surface.mm_per_px_at(middle))
+    looked = look(photo.rgb, mm_per_px, card_outlines_px(scale))
+    odds = face_log_odds(looked)
+    places = _places(odds, looked, sheet)
+    if not places:
+        raise AreaError(
+            "no broken face of the sheet's size stands out from the background",
+            file=photo.file,
+            field="region.outline_px",
+            expected=f"a broken face up to {sheet.specimen.specimen_width_mm or '?'} mm along the weld",
+            mend=MEND,
+        )
+    best = places[0]
+    outline, support = follow(odds, looked, best.corners())
+    outline_px = np.clip(looked.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
+    confidence = _confidence(best, places[1:], support, outline_px, surface, sheet)
+    cautions = ()
+    if confidence < LEAST_CONFIDENCE:
+        cautions = ("The broken face was found with low confidence: check its outline, or give it in [region].",)
+    return ExaminedArea(
+        outline_px=outline_px,
+        found_by="auto",
+        edges_px=_sides(outline_px),
+        confidence=confidence,
+        cautions=cautions,
+    )
+
+
+def with_sides(area: ExaminedArea) -> ExaminedArea:
+    """An area drawn by hand, its whole border taken for the broken face's edges."""
+    return replace(area, edges_px=_sides(area.outline_px))
+
+
+def face_log_odds(looked: Looked) -> np.ndarray:
+    """Log-odds that each cell belongs to a broken face, float32 (rows, columns)."""
+    rows, columns = looked.hidden.shape
+    pad = [(0, -rows % STEP), (0, -columns % STEP)]
+    figures = np.stack([np.pad(looked.own[..., k], pad, mode="edge") for k in range(looked.own.shape[2])])
+    if not hasattr(_own, "network"):
+        _own.network = cv2.dnn.readNetFromONNX(str(MODEL))
+    _own.network.setInput(np.ascontiguousarray(figures[None]))
+    answer = np.asarray(_own.network.forward()).reshape(figures.shape[1:])[:rows, :columns]
+    return np.where(looked.hidden, np.float32(-8), np.clip(answer, -8, 8)).astype(np.float32)
+
+
+def _places(odds: np.ndarray, looked: Looked, sheet: Sheet) -> list[Place]:
+    """Rectangles that hold much likely face and little else, of a size that the sheet allows, best first."""
+    cell_mm = looked.cell_mm
+    soft = cv2.GaussianBlur(odds, (0, 0), max(0.6 / cell_mm, 0.5))
+    likely = cv2.morphologyEx((soft > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    joined = cv2.morphologyEx(likely, cv2.MORPH_CLOSE, np.ones((max(int(2.0 / cell_mm), 1),) * 2, np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
+    order = np.argsort(-stats.reshape(-1, 5)[1:, cv2.CC_STAT_AREA])[:6] + 1
+    found = []
+    for label in order:
+        part = (labels == label) & (likely > 0)
+        if part.sum() * cell_mm**2 < 12.0:
+            continue
+        place = _rectangle(part, odds)
+        found.append(replace(place, worth=place.worth * _fits(place, cell_mm, sheet)))
+    found = [place for place in found if place.worth > 0]
+    return sorted(found, key=lambda place: -place.worth)
+
+
+def _rectangle(part: np.ndarray, odds: np.ndarray) -> Place:
+    """The rectangle round a component that gathers most log-odds."""
+    rows, columns = np.nonzero(part)
+    points = np.column_stack([columns, rows]).astype(np.float32)
+    _, (w, h), angle = cv2.minAreaRect(points.reshape(-1, 1, 2))
+    turn = np.radians(angle) + (np.pi / 2 if h > w else 0.0)
+    centred = points - points.mean(0)
+    _, _, axes = np.linalg.svd(centred[:: max(1, len(centred) // 4000)], full_matrices=False)
+    turns = [turn, float(np.arctan2(axes[0, 1], axes[0, 0]))]
+    turns += [t + np.radians(step) for t in turns for step in (-4, 4)]
+    best = None
+    reach = int(np.hypot(*np.ptp(points, axis=0)) / 2 + 14)
+    middle = (points.min(0) + points.max(0)) / 2
+    for t in turns:
+        cos, sin = np.cos(t), np.sin(t)
+        matrix = np.array([[cos, -sin, middle[0] - reach * (cos - sin)], [sin, cos, middle[1] - reach * (sin + cos)]])
+        flat = cv2.warpAffine(
+            odds, matrix, (2 * reach + 1, 2 * reach + 1), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=-4
+        )
+        flat = np.clip(np.asarray(flat).reshape(2 * reach + 1, -1), -3, 3)
+        across = np.clip(points @ [-sin, cos] - middle @ [-sin, cos] + reach, 0, 2 * reach).astype(int)
+        span = slice(int(np.quantile(across, 0.05)), int(np.quantile(across, 0.95)) + 1)
+        for _ in range(4):
+            along = _greatest(flat[span].sum(axis=0))
+            span = _greatest(flat[:, along].sum(axis=1))
+        block = flat[span, along]
+        if best is None or block.sum() > best[0]:
+            centre = np.array([(along.start + along.stop - 1) / 2 - reach, (span.start + span.stop - 1) / 2 - reach])
+            best = (
+                float(block.sum()),
+                middle + centre[0] * np.array([cos, sin]) + centre[1] * np.array([-sin, cos]),
+                (along.stop - along.start) / 2,
+                (span.stop - span.start) / 2,
+                t,
+                float((1 / (1 + np.exp(-block))).mean()),
+            )
+    worth, centre, half_along, half_across, t, purity = best
+    if half_across > half_along:
+        half_along, half_across, t = half_across, half_along, t + np.pi / 2
+    return Place(middle=centre, along=half_along, across=half_across, turn=float(t), worth=worth, purity=purity)
+
+
+def _greatest(values: np.ndarray) -> slice:
+    """The run of values with the greatest sum (Kadane's rule); at least one long."""
+    best, best_run, start, total = -np.inf, slice(0, 1), 0, 0.0
+    for k, value in enumerate(values):
+        if total <= 0:
+            start, total = k, 0.0
+        total += value
+        if total > best:
+            best, best_run = total, slice(start, k + 1)
+    return best_run
+
+
+def _fits(place: Place, cell_mm: float, sheet: Sheet) -> float:
+    """0 to 1: whether a rectangle could be the broken face of a specimen of the sheet's size, whichever way it lies."""
+    specimen, test = sheet.specimen, sheet.specimen.test
+    sizes = 2 * place.along * cell_mm, 2 * place.across * cell_mm
+    return max(
+        _within(one, specimen.specimen_width_mm, ALONG[test]) * _within(other, specimen.specimen_thickness_mm, THROUGH[test])
+        for one, other in (sizes, sizes[::-1])
+    )
+
+
+def _within(size_mm: float, of_mm: float | None, limits: tuple[float, float]) -> float:
+    if of_mm is None:
+        return 0.9
+    off = max(np.log(limits[0] * of_mm / size_mm), np.log(size_mm / (limits[1] * of_mm)), 0.0)
+    return float(np.exp(-0.5 * (off / 0.12) ** 2))
+
+
+def _confidence(best: Place, others, support: float, outline_px, surface: Surface, sheet: Sheet) -> float:
+    """0 to 1, from how clean the face is, how its borders show, how near rivals come and how its size fits the sheet."""
+    corners = surface.develop(outline_px)
+    if not np.isfinite(corners).all():
+        return 0.05
+    x, y = corners.T
+    area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    specimen = sheet.specimen
+    confidence = np.clip((best.purity - 0.7) / 0.25, 0.05, 1) * np.clip((support - 0.45) / 0.35, 0.05, 1)
+    if others:
+        confidence *= np.clip(2.2 * (1 - others[0].worth / best.worth), 0.15, 1)
+    if specimen.specimen_width_mm and specimen.specimen_thickness_mm:
+        share = area / (specimen.specimen_width_mm * specimen.specimen_thickness_mm)
+        low, high = (0.35, 1.15) if specimen.test == "nick-break" else (0.2, 1.3)
+        confidence *= np.exp(-0.5 * (max(np.log(low / share), np.log(share / high), 0) / 0.15) ** 2)
+    return float(np.clip(confidence, 0.02, 0.98))
+
+
+def _sides(outline_px: np.ndarray) -> tuple[np.ndarray, ...]:
+    """A closed outline as four open lines, cut at its corners (those of the smallest box round it)."""
+    points = np.asarray(outline_px, float)
+    corners = np.asarray(cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32).reshape(-1, 1, 2)))).reshape(-1, 2)
+    cuts = sorted({int(np.argmin(np.linalg.norm(points - corner, axis=1))) for corner in corners})
+    if len(cuts) < 2:
+        return (np.concatenate([points, points[:1]]),)
+    return tuple(
+        np.take(points, np.arange(first, last + 1), axis=0, mode="wrap")
+        for first, last in zip(cuts, [*cuts[1:], cuts[0] + len(points)], strict=True)
+    )

@@ -1,0 +1,208 @@
+"""Teach a small network where the broken face lies: `python -m specimeter.training.face OUT` renders, trains, writes ONNX.
+
+Input are the figures that `specimeter.segment.area_looks` takes of a photograph, one cell of 0.3 mm each; output the log-odds
+that a cell belongs to the broken face. Scenes: seeds from 1,200,000 (every eighth is kept for checking); nothing else is read.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from specimeter import files
+from specimeter.scene.files import jpeg
+from specimeter.scene.random import BROKEN_TESTS, random_scene
+from specimeter.scene.render import render
+from specimeter.segment.area_looks import OWN, look
+
+FIRST_SEED = 1_200_000
+CHECK_EVERY = 8
+PATCH = 192  # cells
+BATCH = 24
+WIDTHS = (20, 32, 48, 64)
+
+
+def example(seed: int) -> np.ndarray:
+    """Figures and truth of one scene, float16 (len(OWN) + 2, rows, columns): last the face's share, then a weight."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng(seed)
+    test = BROKEN_TESTS[seed % len(BROKEN_TESTS)]
+    width_px = int(rng.choice([900, 1200, 1600]))
+    picture = render(random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2))
+    rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    truth = picture.truth
+    mm_per_px = truth["mm_per_px"] * float(np.exp(rng.normal(0, 0.04)))  # the scale is never exactly known
+    card = [np.array(truth["card"]["outline_px"])] if truth["card"] and truth["card"]["kind"] == "strip" else []
+    looked = look(rgb, mm_per_px, card if rng.random() < 0.9 else [])
+    grown = 4
+    share = np.zeros((looked.hidden.shape[0] * grown, looked.hidden.shape[1] * grown), np.uint8)
+    corners = (looked.from_photograph(np.array(truth["area_outline_px"])) + 0.5) * grown - 0.5
+    cv2.fillPoly(share, [np.round(corners * 16).astype(np.int32).reshape(-1, 1, 2)], 255, shift=4)
+    face = cv2.resize(share, looked.hidden.shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    near = cv2.GaussianBlur(face, (0, 0), 6.0)
+    weight = 0.4 + 2.5 * 4 * near * (1 - near) + face
+    return np.concatenate([looked.own.transpose(2, 0, 1), face[None], weight[None]]).astype(np.float16)
+
+
+def network():
+    """The network: a U-Net on four samplings, in layers that OpenCV runs."""
+    from torch import nn
+
+    def block(inputs: int, outputs: int, stride: int = 1) -> nn.Module:
+        return nn.Sequential(nn.Conv2d(inputs, outputs, 3, stride, 1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU())
+
+    class FaceFinder(nn.Module):
+        def __init__(self) -> None:
+            super().__init__()
+            a, b, c, d = WIDTHS
+            self.one = nn.Sequential(block(len(OWN), a), block(a, a))
+            self.two = nn.Sequential(block(a, b, 2), block(b, b))
+            self.three = nn.Sequential(block(b, c, 2), block(c, c))
+            self.four = nn.Sequential(block(c, d, 2), block(d, d))
+            self.five = nn.Sequential(block(d, d, 2), block(d, d), block(d, d))
+            self.six = nn.Sequential(block(d, d, 2), block(d, d), block(d, d))
+            self.to5, self.to4, self.to3, self.to2, self.to1 = (
+                nn.Conv2d(d, d, 1), nn.Conv2d(d, d, 1), nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1), nn.Conv2d(b, a, 1),
+            )  # fmt: skip
+            self.up5, self.up4, self.up3, self.up2, self.up1 = block(d, d), block(d, d), block(c, c), block(b, b), block(a, a)
+            self.head = nn.Conv2d(a, 1, 1)
+            self.larger = nn.Upsample(scale_factor=2, mode="nearest")
+
+        def forward(self, x):
+            one = self.one(x)
+            two = self.two(one)
+            three = self.three(two)
+            four = self.four(three)
+            five = self.five(four)
+            y = self.larger(self.to5(self.six(five)))
+            y = self.larger(self.to4(self.up5(five + y)))
+            y = self.larger(self.to3(self.up4(four + y)))
+            y = self.larger(self.to2(self.up3(three + y)))
+            y = self.larger(self.to1(self.up2(two + y)))
+            return self.head(self.up1(one + y))
+
+    return FaceFinder()
+
+
+def patches(examples, rng, count: int, torch, device):
+    """A batch of random patches, turned and mirrored, light and colours shifted, roughness scaled as other cameras would."""
+    batch = []
+    for _ in range(count):
+        one = examples[int(rng.integers(len(examples)))]
+        rows, columns = one.shape[1:]
+        face = np.argwhere(one[-2][::8, ::8] > 0.5) * 8
+        middle = (
+            face[rng.integers(len(face))] + rng.normal(0, 40, 2)
+            if len(face) and rng.random() < 0.75
+            else rng.uniform((0, 0), (rows, columns))
+        )
+        top, left = (int(np.clip(m - PATCH / 2, 0, max(n - PATCH, 0))) for m, n in zip(middle, (rows, columns), strict=True))
+        part = one[:, top : top + PATCH, left : left + PATCH].astype(np.float32)
+        part = np.pad(part, ((0, 0), (0, PATCH - part.shape[1]), (0, PATCH - part.shape[2])))
+        part = np.rot90(part, int(rng.integers(4)), (1, 2))
+        if rng.random() < 0.5:
+            part = part[:, :, ::-1]
+        part = part.copy()
+        for name, spread in (("light", 0.5), ("red", 0.08), ("blue", 0.08), ("fine", 0.35), ("middle", 0.25), ("coarse", 0.2)):
+            part[OWN.index(name)] += rng.normal(0, spread)
+        part[: len(OWN)] += rng.normal(0, 0.05, (len(OWN), 1, 1))
+        batch.append(part)
+    return torch.from_numpy(np.stack(batch)).to(device)
+
+
+def train(examples, check, seconds: float):
+    """The trained network, and its share of right area on the check scenes as it went."""
+    import torch
+    from torch.nn import functional
+
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.manual_seed(0)
+    rng = np.random.default_rng(0)
+    model = network().to(device)
+    steps_of = torch.optim.AdamW(model.parameters(), lr=3e-3, weight_decay=1e-3)
+    started, step = time.monotonic(), 0
+    while (past := (time.monotonic() - started) / seconds) < 1:
+        for group in steps_of.param_groups:
+            group["lr"] = 3e-3 * min(1, step / 60) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-5
+        batch = patches(examples, rng, BATCH, torch, device)
+        odds = model(batch[:, : len(OWN)])[:, 0]
+        truth, weight = batch[:, -2], batch[:, -1]
+        loss = (functional.binary_cross_entropy_with_logits(odds, truth, reduction="none") * weight).sum() / weight.sum()
+        share = torch.sigmoid(odds)
+        loss = loss + 0.3 * (1 - (2 * (share * truth).sum() + 1) / (share.sum() + truth.sum() + 1))
+        steps_of.zero_grad()
+        loss.backward()
+        steps_of.step()
+        step += 1
+        if step % 250 == 0:
+            print(f"step {step}, {time.monotonic() - started:.0f} s, loss {float(loss):.4f}", flush=True)
+    model.eval()
+    overlaps = []
+    with torch.no_grad():
+        for one in check:
+            rows, columns = (n // 32 * 32 for n in one.shape[1:])
+            seen = torch.from_numpy(one[None, :, :rows, :columns].astype(np.float32)).to(device)
+            found, true = model(seen[:, : len(OWN)])[0, 0] > 0, seen[0, -2] > 0.5
+            overlaps.append(float((found & true).sum() / max((found | true).sum(), 1)))
+    overlaps = np.array(overlaps)
+    print(
+        f"check: median overlap {np.median(overlaps):.3f}, over 0.9 in {np.mean(overlaps > 0.9):.2f} of {len(overlaps)} scenes"
+    )
+    return model
+
+
+def to_onnx(model) -> bytes:
+    """The network as ONNX (opset 13), normalisation folded in."""
+    import copy
+
+    import torch
+
+    ready = copy.deepcopy(model).eval().cpu()
+    for part in [
+        m
+        for m in ready.modules()
+        if isinstance(m, torch.nn.Sequential) and len(m) == 3 and isinstance(m[1], torch.nn.BatchNorm2d)
+    ]:
+        part[0], part[1] = torch.nn.utils.fusion.fuse_conv_bn_eval(part[0], part[1]), torch.nn.Identity()
+    stream = io.BytesIO()
+    torch.onnx.export(
+        ready, torch.zeros(1, len(OWN), 256, 256), stream, opset_version=13, dynamo=False,
+        input_names=["figures"], output_names=["log_odds"],
+        dynamic_axes={"figures": {2: "rows", 3: "columns"}, "log_odds": {2: "rows", 3: "columns"}},
+    )  # fmt: skip
+    return stream.getvalue()
+
+
+def main() -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(description="Teach a small network where the broken face lies.")
+    parser.add_argument("out", type=Path, help="folder for area_fracture.onnx")
+    parser.add_argument("--scenes", type=int, default=1200)
+    parser.add_argument("--render-seconds", type=float, default=90, help="no new scene is begun after that")
+    parser.add_argument("--train-seconds", type=float, default=90)
+    parser.add_argument("--jobs", type=int, default=15)
+    options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
+    started, examples, check = time.monotonic(), [], []
+    with ProcessPoolExecutor(options.jobs) as pool:
+        seeds = iter(range(FIRST_SEED, FIRST_SEED + options.scenes))
+        while time.monotonic() - started < options.render_seconds:
+            some = [seed for seed, _ in zip(seeds, range(4 * options.jobs), strict=False)]
+            if not some:
+                break
+            for seed, one in zip(some, pool.map(partial(example), some), strict=True):
+                (check if seed % CHECK_EVERY == 0 else examples).append(one)
+    print(f"{len(examples)} scenes, {len(check)} to check, {time.monotonic() - started:.0f} s", flush=True)
+    files.write(options.out / "area_fracture.onnx", to_onnx(train(examples, check, options.train_seconds)))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
