@@ -224,6 +224,93 @@ def _check(options: argparse.Namespace) -> int:
     return UNMET if health.faults else DONE
 
 
+def _explain_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("kind", metavar="KIND", help="a kind: pore, slag, lack-of-sidewall-fusion, ...")
+    parser.add_argument("--library", metavar="LIBRARY", help="use this library's own tables")
+
+
+def _explain(options: argparse.Namespace) -> int:
+    from specimeter.errors import LibraryError
+    from specimeter.library import knowledge
+    from specimeter.toml_file import nearest
+
+    known = knowledge.read(options.library)
+    if options.kind not in known.terms:
+        near = nearest(options.kind, known.terms)
+        mend = f'did you mean "{near}"?' if near else None
+        raise LibraryError(f'unknown kind "{options.kind}"', expected=", ".join(known.terms), mend=mend)
+    term = known.terms[options.kind]
+    print(f"{term.name}" + (f" (ISO 6520-1: {term.iso_6520_1})" if term.iso_6520_1 else ""))
+    for head, words in (
+        ("", term.definition),
+        ("looks: ", term.looks),
+        ("formed: ", term.formed),
+        ("usually asked: ", term.usually_asked),
+    ):
+        print(f"  {head}{words}")
+    for one in term.alike:
+        print(f"  not to be mistaken for {one.kind}: {one.tell}")
+    for line in known.covers(term.id):
+        print(f"  {line.test:18s} {line.capability:8s} {line.imperfection}: {line.note} [{line.source}]")
+    for one in known.causes_of(term.id):
+        print(f"  cause: {one.cause}: {one.why}. Remedy: {one.remedy}. [{one.source}]")
+    return DONE
+
+
+def _which_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("sought", nargs="*", metavar="IMPERFECTION", help="what is sought: slag, transverse-crack, ...")
+    parser.add_argument("--joint", default="butt", help="butt, fillet, lap or tee (butt)")
+    parser.add_argument("--thickness-mm", type=float, metavar="MM", help="thickness of the plate")
+    parser.add_argument("--of", metavar="TEST", help="the other way round: what this test shows and misses")
+    parser.add_argument("--library", metavar="LIBRARY", help="use this library's own tables")
+
+
+def _which(options: argparse.Namespace) -> int:
+    from specimeter.library import knowledge, which_test
+
+    known = knowledge.read(options.library)
+    if options.of:
+        for capability, lines in which_test.shown_by(known, options.of).items():
+            for line in lines:
+                print(f"{capability:8s} {line.imperfection:26s} {line.note}")
+        return DONE
+    for advice in which_test.which_tests(known, options.sought, joint=options.joint, thickness_mm=options.thickness_mm):
+        print(f"{advice.test.name} ({advice.test.nature}): {advice.reason}")
+        if advice.misses_else:
+            print(f"    would also miss: {', '.join(line.imperfection for line in advice.misses_else)}")
+    return DONE
+
+
+def _publish_options(parser: argparse.ArgumentParser) -> None:
+    _library(parser)
+    parser.add_argument("out", metavar="OUT", help="folder for the site")
+    parser.add_argument("--title", default="Weld specimen library", help="name of the site")
+    parser.add_argument(
+        "--exercise", action="append", default=[], metavar="DIR", help="an exercise to carry along (repeatable)"
+    )
+
+
+def _publish(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from specimeter.library import store
+    from specimeter.library.publish import publish
+
+    with store.open_store(options.library) as library:
+        done = publish(
+            library,
+            options.out,
+            title=options.title,
+            exercises=[Path(path) for path in options.exercise],
+            progress=lambda line: print(line, file=sys.stderr, flush=True),
+        )
+    print(f"{done.entries} pictures published: open {options.out}/index.html")
+    if done.kept_back:
+        shown = ", ".join(str(id_) for id_ in done.kept_back[:10])
+        print(f"{len(done.kept_back)} kept back, without a licence or a permission: {shown}", file=sys.stderr)
+    return DONE
+
+
 def _demo_options(parser: argparse.ArgumentParser) -> None:
     _library(parser)
     parser.add_argument("--number", type=int, default=None, metavar="N", help="how many pictures (72)")
@@ -254,5 +341,8 @@ ACTIONS = {
     "find": (_find_options, _find, "find entries, best examples first"),
     "show": (_one, _show, "show one entry with its history"),
     "edit": (_edit_options, _edit, "change an entry; the change is logged"),
+    "explain": (_explain_options, _explain, "explain a kind: looks, look-alikes, tests, causes"),
+    "which-test": (_which_options, _which, "say which test shows what is sought, or what a test shows"),
+    "publish": (_publish_options, _publish, "write a site that opens by double click"),
     "check": (_check_options, _check, "prove that the library is whole"),
 }

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import LibraryError
-from specimeter.library import look, picture
+from specimeter.library import framing, look, picture
 from specimeter.library.entry import Entry, made
 from specimeter.library.facets import facets_of, place_of, words_of
 from specimeter.library.store import Store
@@ -52,7 +52,7 @@ def add(store: Store, copy: picture.Copy, entry: Entry, *, who: str = "") -> Add
         return Added(id=known, new=False)
     hash_, looks = look.difference_hash(copy.rgb), look.description(copy.rgb)
     store.keep(store.picture(copy.sha256, copy.suffix), copy.data)
-    store.keep(store.thumb(copy.sha256), picture.thumbnail(copy.rgb))
+    store.keep(store.thumb(copy.sha256), picture.thumbnail(_shown(copy.rgb, entry)))
     with store.writing() as sql:
         if (known := _same(store, copy)) is not None:  # another process was first
             return Added(id=known, new=False)
@@ -156,6 +156,11 @@ def _same(store: Store, copy: picture.Copy) -> int | None:
     query = "SELECT id FROM entry WHERE sha256 = ? OR source_sha256 = ?"
     row = store.connection.execute(query, (copy.sha256, copy.source_sha256)).fetchone()
     return row and row[0]
+
+
+def _shown(rgb: np.ndarray, entry: Entry) -> np.ndarray:
+    """The part of the picture that a thumbnail shows."""
+    return framing.cropped(rgb, framing.frame(entry, rgb.shape[1], rgb.shape[0]))
 
 
 def _json(entry: Entry) -> str:

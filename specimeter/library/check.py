@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from specimeter.library import catalogue, facets, picture
+from specimeter.library import catalogue, facets, framing, picture
 from specimeter.library.store import Store
 
 
@@ -72,7 +72,9 @@ def _thumb(store: Store, one: catalogue.Kept, path: Path, thumb: Path, health: H
     if pixels is None:
         health.faults.append(f"entry {one.id}: its picture cannot be decoded")
         return
-    store.keep(thumb, picture.thumbnail(np.ascontiguousarray(pixels[..., ::-1])))
+    pixels = np.ascontiguousarray(pixels[..., ::-1])
+    shown = framing.cropped(pixels, framing.frame(one.entry, one.width_px, one.height_px))
+    store.keep(thumb, picture.thumbnail(shown))
     health.mended.append(f"entry {one.id}: made its thumbnail again")
 
 

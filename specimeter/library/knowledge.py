@@ -66,6 +66,7 @@ class Test(Part):
     joints: tuple[Literal["butt", "fillet", "lap", "tee"], ...]
     least_thickness_mm: float | None = None
     most_thickness_mm: float | None = None
+    one_plane: bool = False  # it looks at one cut, and says nothing of the length
     strains: Text
     says: Text
     note: Text = ""

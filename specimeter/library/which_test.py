@@ -78,7 +78,7 @@ def which_tests(
                 thickness=fits,
             )
         )
-    return tuple(sorted(out, key=lambda advice: (-advice.worth, len(advice.misses_else), advice.test.id)))
+    return tuple(sorted(out, key=lambda one: (-one.worth, one.test.one_plane, len(one.misses_else), one.test.id)))
 
 
 def shown_by(known: Knowledge, test: str) -> dict[str, tuple[Cover, ...]]:

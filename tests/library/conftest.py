@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import base64
+import fcntl
 import io
+import itertools
+import json
+import os
+import shutil
+import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -69,3 +77,140 @@ def filled(library, tmp_path):
         fields |= {"licence": "CC0", "permission": "drawn for the tests", "mm_per_px": 0.05, "coupon": f"C{number // 2}"}
         catalogue.add(library, picture.copy_of(path), made(fields))
     return library
+
+
+class Chromium:
+    """A headless browser, spoken to through its two pipes (DevTools protocol); no driver and no network."""
+
+    def __init__(self, program: str, profile: Path) -> None:
+        theirs_in, ours_out = os.pipe()
+        ours_in, theirs_out = os.pipe()
+        high = [fcntl.fcntl(end, fcntl.F_DUPFD, 20) for end in (theirs_in, theirs_out)]
+
+        def ends() -> None:  # the browser reads from 3 and writes to 4
+            os.dup2(high[0], 3)
+            os.dup2(high[1], 4)
+
+        options = "--headless --no-sandbox --disable-gpu --hide-scrollbars --disable-dev-shm-usage --remote-debugging-pipe"
+        self.process = subprocess.Popen(
+            [program, *options.split(), f"--user-data-dir={profile}", "about:blank"],
+            preexec_fn=ends,
+            pass_fds=(3, 4),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        for end in (theirs_in, theirs_out, *high):
+            os.close(end)
+        self.out, self.into = os.fdopen(ours_out, "wb", buffering=0), os.fdopen(ours_in, "rb", buffering=0)
+        self.numbers, self.rest, self.session = itertools.count(1), b"", None
+        self.events: list[dict] = []
+
+    def ask(self, method: str, **parameters):
+        """One command and its answer; events met on the way are kept."""
+        number = next(self.numbers)
+        message = {"id": number, "method": method, "params": parameters}
+        if self.session:
+            message["sessionId"] = self.session
+        self.out.write(json.dumps(message).encode() + b"\0")
+        while True:
+            answer = self._next()
+            if answer.get("id") == number:
+                assert "error" not in answer, answer
+                return answer["result"]
+            self.events.append(answer)
+
+    def _next(self) -> dict:
+        while b"\0" not in self.rest:
+            piece = self.into.read(1 << 20)
+            assert piece, "the browser went away"
+            self.rest += piece
+        message, self.rest = self.rest.split(b"\0", 1)
+        return json.loads(message)
+
+    def open(self, address: str, width: int = 1200, height: int = 900, *, phone: bool = False) -> None:
+        """Load a page and wait until it is there."""
+        if self.session is None:
+            target = self.ask("Target.createTarget", url="about:blank")["targetId"]
+            self.session = self.ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
+            for domain in ("Page", "Runtime", "Log"):
+                self.ask(f"{domain}.enable")
+        self.ask("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=phone)
+        self.ask("Emulation.setTouchEmulationEnabled", enabled=phone)
+        self.events.clear()
+        self.ask("Page.navigate", url=address)
+        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
+            self.events.append(self._next())
+
+    def run(self, script: str):
+        """The value of a script's last expression."""
+        answer = self.ask("Runtime.evaluate", expression=script, returnByValue=True, awaitPromise=True)
+        assert "exceptionDetails" not in answer, answer["exceptionDetails"]
+        return answer["result"].get("value")
+
+    def complaints(self) -> list[str]:
+        """Errors that the page wrote since it was opened."""
+        self.run("1")
+        out = []
+        for event in self.events:
+            if event.get("method") == "Runtime.exceptionThrown":
+                out.append(event["params"]["exceptionDetails"].get("text", "") + json.dumps(event["params"])[:300])
+            if event.get("method") == "Log.entryAdded" and event["params"]["entry"]["level"] == "error":
+                out.append(event["params"]["entry"]["text"])
+        return out
+
+    def place(self, selector: str) -> tuple[float, float]:
+        """The middle of an element, scrolled into sight."""
+        found = self.run(
+            f"(function(){{var e=document.querySelector({json.dumps(selector)});e.scrollIntoView({{block:'center',behavior:'instant'}});"
+            "var r=e.getBoundingClientRect();return [r.left+r.width/2,r.top+r.height/2];}())"
+        )
+        return found[0], found[1]
+
+    def click(self, selector: str) -> None:
+        """Press and let go the mouse in the middle of an element."""
+        x, y = self.place(selector)
+        self.drag([(x, y)])
+
+    def drag(self, points: list[tuple[float, float]]) -> None:
+        """The mouse pressed at the first point, led through the others, let go at the last."""
+        for kind, (x, y) in [("mousePressed", points[0]), *(("mouseMoved", p) for p in points[1:]), ("mouseReleased", points[-1])]:
+            self.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", buttons=1, clickCount=1)
+
+    def touch(self, points: list[tuple[float, float]]) -> None:
+        """The same with a finger."""
+        for kind, some in [("touchStart", points[:1]), *(("touchMove", [p]) for p in points[1:]), ("touchEnd", [])]:
+            self.ask("Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y} for x, y in some])
+
+    def key(self, name: str) -> None:
+        """One key pressed and let go."""
+        text = {"Enter": "\r"}.get(name, "")
+        for kind in ("keyDown", "keyUp"):
+            self.ask("Input.dispatchKeyEvent", type=kind, key=name, code=name, **({"text": text} if text and kind == "keyDown" else {}))
+
+    def picture(self, path: Path, *, whole: bool = False) -> Path:
+        """A PNG of what is seen, or of the whole page."""
+        data = self.ask("Page.captureScreenshot", format="png", captureBeyondViewport=whole)["data"]
+        path.write_bytes(base64.b64decode(data))
+        return path
+
+    def close(self) -> None:
+        self.session = None
+        try:
+            self.ask("Browser.close")
+        finally:
+            self.out.close()
+            self.process.wait(timeout=20)
+            self.into.close()
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory):
+    """A real Chromium, or None where none is installed: then pages are checked as text alone, and the test says so."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        print("no Chromium here: the pages were checked as text alone")
+        yield None
+        return
+    opened = Chromium(program, tmp_path_factory.mktemp("profile"))
+    yield opened
+    opened.close()
