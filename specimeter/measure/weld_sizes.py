@@ -1,0 +1,188 @@
+"""Sizes of a weld in a section by their definitions: fillet and butt, each with what was drawn to measure it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from specimeter.measure.plates import Run
+from specimeter.measure.weld_face import WeldFace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawn:
+    """One size and its construction: lines and points in mm that show what was measured.
+
+    Parameters
+    ----------
+    name : str
+        As in the record: `leg_1_mm`, ...
+    value : float
+        In the unit that the name ends in.
+    lines : tuple of arrays, each (N, 2)
+        The first is the dimension itself; the others are what it was taken from.
+    """
+
+    name: str
+    value: float
+    lines: tuple[np.ndarray, ...]
+
+
+def corner(one: Run, other: Run) -> np.ndarray | None:
+    """Where two plate surfaces' lines meet, shape (2,); None if they are parallel."""
+    sides = np.column_stack([one.direction, -other.direction])
+    if abs(np.linalg.det(sides)) < 0.05:
+        return None
+    along = np.linalg.solve(sides, other.point - one.point)[0]
+    return one.at(float(along))
+
+
+def nearest(point: np.ndarray, path: np.ndarray) -> np.ndarray:
+    """The point of an open path, shape (N, 2), that is nearest to a point, shape (2,)."""
+    start, step = path[:-1], np.diff(path, axis=0)
+    share = np.clip(np.sum((point - start) * step, axis=1) / np.maximum(np.sum(step**2, axis=1), 1e-18), 0.0, 1.0)
+    places = start + share[:, None] * step
+    return places[int(np.argmin(np.sum((places - point) ** 2, axis=1)))]
+
+
+def _above(points: np.ndarray, start: np.ndarray, end: np.ndarray, outward: np.ndarray) -> np.ndarray:
+    """Heights of points over the line from start to end, positive to the side of `outward`."""
+    chord = (end - start) / np.hypot(*(end - start))
+    normal = np.array([-chord[1], chord[0]])
+    return (points - start) @ (normal * np.sign(normal @ outward))
+
+
+def extreme(heights: np.ndarray) -> int:
+    """Index of the greatest height, or of the deepest where nothing rises above the line by more than it sinks below."""
+    highest, deepest = int(np.argmax(heights)), int(np.argmin(heights))
+    return highest if heights[highest] >= -heights[deepest] else deepest
+
+
+def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:
+    """Sizes of a fillet weld that its face and the two plate surfaces give.
+
+    Parameters
+    ----------
+    face : WeldFace
+        Its two toes lie on the two plates.
+    through : int
+        Which of the two toes is on the plate that runs through: size 1 is on it.
+    """
+    toes = (face.toes[through], face.toes[1 - through])
+    root = corner(toes[0].plate, toes[1].plate)
+    if root is None:
+        return {}
+    found = {}
+    for number, toe in enumerate(toes, start=1):
+        found |= _sized(f"leg_{number}_mm", float(np.hypot(*(toe.point - root))), np.array([root, toe.point]))
+        found |= _sized(f"toe_angle_{number}_deg", toe.angle_deg, toe.tangent, np.array([toe.point, root]))
+    nearest_face = nearest(root, face.points)
+    found |= _sized("throat_mm", float(np.hypot(*(nearest_face - root))), np.array([root, nearest_face]))
+    one, two = toes[0].point, toes[1].point
+    outward = (one + two) / 2 - root
+    heights = _above(face.points, one, two, outward)
+    base = float(_above(root[None], one, two, outward)[0])
+    lowest = int(np.argmin(heights))
+    foot = root + (heights[lowest] - base) * _unit(one, two, outward)
+    found |= _sized("theoretical_throat_mm", float(heights[lowest] - base), np.array([root, foot]), np.array([one, two]))
+    most = extreme(heights)
+    on_chord = face.points[most] - heights[most] * _unit(one, two, outward)
+    found |= _sized("convexity_mm", float(heights[most]), np.array([on_chord, face.points[most]]), np.array([one, two]))
+    return found
+
+
+def butt(top: WeldFace, bottom: WeldFace | None, across: np.ndarray) -> dict[str, Drawn]:
+    """Sizes of a butt weld that its two sides and the plate surfaces give.
+
+    Parameters
+    ----------
+    top, bottom : WeldFace
+        The face side and the root side; None where a side has no toes to be seen.
+    across : array, shape (2,)
+        Unit vector from plate 1 (left in the photo) to plate 2.
+    """
+    toes = sorted(top.toes, key=lambda toe: float(toe.point @ across))
+    found = _sized("weld_width_mm", float(np.hypot(*(toes[1].point - toes[0].point))), np.array([t.point for t in toes]))
+    for number, toe in enumerate(toes, start=1):
+        found |= _sized(f"toe_angle_{number}_deg", toe.angle_deg, toe.tangent, np.array([toe.point, toe.plate.point]))
+    for name, face in (("excess_weld_mm", top), ("root_excess_mm", bottom)):
+        if face is None:
+            continue
+        one, two = (toe.point for toe in face.toes)
+        outward = face.toes[0].plate.normal + face.toes[1].plate.normal
+        heights = _above(face.points, one, two, outward)
+        most = extreme(heights)
+        foot = face.points[most] - heights[most] * _unit(one, two, outward)
+        found |= _sized(name, float(heights[most]), np.array([foot, face.points[most]]), np.array([one, two]))
+    left, right = toes[0].plate, toes[1].plate
+    middle = (toes[0].point + toes[1].point) / 2
+    places = [plate.at(float(plate.along(middle[None])[0])) for plate in (left, right)]
+    normal = _mean_normal(left, right)
+    step = float((places[1] - places[0]) @ normal)
+    found |= _sized("misalignment_mm", abs(step), np.array([places[0], places[0] + step * normal]), *_extended(toes, middle))
+    return found
+
+
+def beyond(weld: np.ndarray, root: np.ndarray, inward: np.ndarray) -> Drawn | None:
+    """Penetration of a fillet weld: how far the weld metal, a polygon in mm, reaches from the corner along the faying line."""
+    reach = crossings(weld, root, inward)
+    reach = reach[reach > 0]
+    inside = len(reach) % 2 == 1
+    if not inside:
+        return Drawn(name="penetration_mm", value=0.0, lines=(np.array([root, root]),))
+    end = root + reach.min() * inward
+    return Drawn(name="penetration_mm", value=float(reach.min()), lines=(np.array([root, end]),))
+
+
+def through_plate(weld: np.ndarray, plates: Sequence[Run], thickness_mm: float | None) -> Drawn:
+    """Penetration of a butt weld: from the face side's plate surfaces to the deepest weld metal, at most the thickness."""
+    depth = -np.mean([plate.height(weld) for plate in plates], axis=0)
+    deepest = int(np.argmax(depth))
+    value = float(depth[deepest]) if thickness_mm is None else float(min(depth[deepest], thickness_mm))
+    normal = _mean_normal(*plates)
+    return Drawn(
+        name="penetration_mm", value=value, lines=(np.array([weld[deepest] + depth[deepest] * normal, weld[deepest]]),)
+    )
+
+
+def crossings(polygon: np.ndarray, start: np.ndarray, direction: np.ndarray) -> np.ndarray:
+    """Distances along a line from `start` at which it crosses a closed polygon, ascending."""
+    normal = np.array([-direction[1], direction[0]])
+    side = (polygon - start) @ normal
+    along = (polygon - start) @ direction
+    following, after = np.roll(side, -1), np.roll(along, -1)
+    cut = (side > 0) != (following > 0)
+    share = side[cut] / (side[cut] - following[cut])
+    return np.sort(along[cut] + share * (after[cut] - along[cut]))
+
+
+def area_mm2(polygon: np.ndarray) -> float:
+    """Area inside a polygon in mm (shoelace formula)."""
+    x, y = polygon.T
+    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
+
+
+def values(found: Mapping[str, Drawn]) -> dict[str, float]:
+    """The numbers alone."""
+    return {name: drawn.value for name, drawn in found.items()}
+
+
+def _sized(name: str, value: float, *lines: np.ndarray) -> dict[str, Drawn]:
+    return {name: Drawn(name=name, value=value, lines=lines)}
+
+
+def _unit(start: np.ndarray, end: np.ndarray, outward: np.ndarray) -> np.ndarray:
+    chord = (end - start) / np.hypot(*(end - start))
+    normal = np.array([-chord[1], chord[0]])
+    return normal * np.sign(normal @ outward)
+
+
+def _mean_normal(left: Run, right: Run) -> np.ndarray:
+    normal = left.normal + right.normal
+    return normal / np.hypot(*normal)
+
+
+def _extended(toes, middle: np.ndarray) -> tuple[np.ndarray, ...]:
+    return tuple(np.array([toe.plate.point, toe.plate.at(float(toe.plate.along(middle[None])[0]))]) for toe in toes)

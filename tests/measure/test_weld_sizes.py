@@ -1,0 +1,129 @@
+"""Fillet and butt sizes against outlines drawn from closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from specimeter.measure.joint import find_butt, find_fillet
+from specimeter.measure.plates import resampled
+from specimeter.measure.weld_sizes import butt, corner, fillet, through_plate, values
+
+STEP = 0.05
+
+
+def arc_between(start, end, rise, count=200):
+    """Points of the arc from start to end that stands `rise` over their chord, to the left of it as drawn with y up."""
+    start, end = np.asarray(start, float), np.asarray(end, float)
+    chord = end - start
+    length = np.hypot(*chord)
+    unit = chord / length
+    normal = np.array([-unit[1], unit[0]])
+    if abs(rise) < 1e-9:
+        return start + np.linspace(0, 1, count)[:, None] * chord
+    radius = (length**2 / 4 + rise**2) / (2 * rise)
+    half = np.arcsin(np.clip(length / (2 * abs(radius)), -1, 1))
+    angle = np.linspace(-half, half, count)
+    return (
+        (start + end) / 2
+        + abs(radius) * np.sin(angle)[:, None] * unit
+        + np.sign(rise) * (abs(radius) * np.cos(angle) - (abs(radius) - abs(rise)))[:, None] * normal
+    )
+
+
+def tee(leg_1, leg_2, rise=0.0, turn_deg=0.0):
+    """Outline (y down) of a T joint with one fillet on the right: plate 1 lies along x, plate 2 stands on it."""
+    face = arc_between((5 + leg_1, 0), (5, -leg_2), rise)
+    outline = np.concatenate([[(-40, 0), (-40, 10), (40, 10), (40, 0)], face, [(5, -40), (-5, -40), (-5, 0)]])
+    angle = np.radians(turn_deg)
+    return outline @ np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) + [50, 60]
+
+
+def fillet_of(outline):
+    """Sizes of the only fillet of an outline."""
+    joint = find_fillet(resampled(outline, STEP))
+    assert joint.others == 0
+    assert joint.through_sure
+    return values(fillet(joint.face, joint.through))
+
+
+@settings(max_examples=25, deadline=None)
+@given(z=st.floats(3, 12), turn=st.floats(-180, 180))
+def test_an_isosceles_fillet(z, turn):
+    """Throat a = z / sqrt 2 of a mitre fillet (ISO 2553 and trade practice); toe angles of 135 degrees."""
+    sizes = fillet_of(tee(z, z, 0.0, turn))
+    assert sizes["leg_1_mm"] == pytest.approx(z, abs=0.02)
+    assert sizes["leg_2_mm"] == pytest.approx(z, abs=0.02)
+    assert sizes["throat_mm"] == pytest.approx(z / np.sqrt(2), abs=0.02)
+    assert sizes["theoretical_throat_mm"] == pytest.approx(z / np.sqrt(2), abs=0.02)
+    assert sizes["convexity_mm"] == pytest.approx(0.0, abs=0.02)
+    assert sizes["toe_angle_1_deg"] == pytest.approx(135, abs=1)
+    assert sizes["toe_angle_2_deg"] == pytest.approx(135, abs=1)
+
+
+@settings(max_examples=25, deadline=None)
+@given(leg_1=st.floats(4, 12), leg_2=st.floats(4, 12), rise=st.floats(-0.12, 0.18), turn=st.floats(-180, 180))
+def test_unequal_convex_and_concave_fillets(leg_1, leg_2, rise, turn):
+    """Against the face's own points: an arc over the chord between the toes."""
+    chord = np.hypot(leg_1, leg_2)
+    rise *= chord
+    face = arc_between((leg_1, 0), (0, -leg_2), rise)
+    if face[:, 0].min() < -1e-9 or face[:, 1].max() > 1e-9:  # an arc that bulges past a plate is another joint
+        return
+    sizes = fillet_of(tee(leg_1, leg_2, rise, turn))
+    height = leg_1 * leg_2 / chord
+    assert sizes["leg_1_mm"] == pytest.approx(leg_1, abs=0.12)
+    assert sizes["leg_2_mm"] == pytest.approx(leg_2, abs=0.12)
+    assert sizes["throat_mm"] == pytest.approx(np.hypot(*face.T).min(), abs=0.03)
+    assert sizes["theoretical_throat_mm"] == pytest.approx(height + min(rise, 0), abs=0.1)
+    assert sizes["convexity_mm"] == pytest.approx(rise, abs=0.1)
+
+
+def plate(width=80, thickness=10, excess=2.0, root=1.0, hilo=0.0, cap=12.0, foot=5.0):
+    """Outline (y down) of a butt weld in two plates; the right one stands `hilo` higher."""
+    top = arc_between((cap / 2, -hilo), (-cap / 2, 0), excess)
+    bottom = arc_between((-foot / 2, thickness), (foot / 2, thickness - hilo), root)
+    return np.concatenate(
+        [
+            [(-width / 2, 0), (-width / 2, thickness)],
+            bottom,
+            [(width / 2, thickness - hilo), (width / 2, -hilo)],
+            top,
+        ]
+    )
+
+
+def butt_of(outline):
+    """Sizes of the butt weld of an outline, and its face side."""
+    joint = find_butt(resampled(outline, STEP))
+    return values(butt(joint.top, joint.bottom, joint.across)), joint.top
+
+
+@settings(max_examples=20, deadline=None)
+@given(excess=st.floats(0.6, 4), root=st.floats(0.5, 2), hilo=st.floats(0, 1.5))
+def test_a_butt_weld(excess, root, hilo):
+    sizes, _ = butt_of(plate(excess=excess, root=root, hilo=hilo))
+    flush = np.degrees(2 * np.arctan(2 * excess / 12)) - np.degrees(np.arctan2(hilo, 12)) < 8
+    assert sizes["weld_width_mm"] == pytest.approx(np.hypot(12, hilo), abs=1.0 if flush else 0.15)
+    assert sizes["excess_weld_mm"] == pytest.approx(excess, abs=0.12 if flush else 0.06)
+    assert sizes["root_excess_mm"] == pytest.approx(root, abs=0.06)
+    assert sizes["misalignment_mm"] == pytest.approx(hilo, abs=0.02)
+    half = 2 * np.degrees(np.arctan(2 * excess / np.hypot(12, hilo)))  # tangent of an arc against its chord
+    chord = np.degrees(np.arctan2(hilo, 12))
+    assert sizes["toe_angle_1_deg"] == pytest.approx(180 - half - chord, abs=6)
+    assert sizes["toe_angle_2_deg"] == pytest.approx(180 - half + chord, abs=6)
+
+
+def test_penetration_is_at_most_the_thickness():
+    _, top = butt_of(plate())
+    plates = [toe.plate for toe in top.toes]
+    weld = np.array([(-5, -1.5), (5, -1.5), (2, 7.0), (-2, 7.0)])
+    assert through_plate(weld, plates, 10.0).value == pytest.approx(7.0, abs=0.02)
+    assert through_plate(weld + np.array([0, 5.0]), plates, 10.0).value == 10.0
+
+
+def test_parallel_plates_have_no_corner():
+    _, top = butt_of(plate())
+    assert corner(*(toe.plate for toe in top.toes)) is None
