@@ -50,7 +50,7 @@ def test_a_kind_that_is_coarser_than_the_table_is_told_for_each_of_its_imperfect
 
 @pytest.mark.skipif(not REFERENCE.exists(), reason="../shared/reference is not beside this checkout")
 def test_the_reference_table_line_by_line():
-    """``shared/reference/test_coverage.csv`` beside the checkout (most of it common practice): partial and no give a caution."""
+    """``shared/reference/test_coverage.csv`` beside the checkout (mostly common practice): partial and no give a caution."""
     walked = 0
     for line in csv.DictReader(REFERENCE.read_text("utf-8").splitlines()):
         for test in TESTS.get(line["test"], ()):

@@ -1,8 +1,8 @@
 """Quality levels B, C and D by the shipped examples, row by row of ``shared/reference/iso5817.csv`` beside the checkout.
 
 Each row gives its limit as an expression, evaluated here on its own; the examples' verdicts are asked on it, just under and
-just over it, for several thicknesses and throats. Rows and levels marked there as remembered are "from memory, check against the
-edition in force". `NOT_MEASURED` says of every other row why the tool measures nothing that it limits.
+just over it, for several thicknesses and throats. Rows and levels marked there as remembered are "from memory, check against
+the edition in force". `NOT_MEASURED` says of every other row why the tool measures nothing that it limits.
 """
 
 from __future__ import annotations
