@@ -21,6 +21,7 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "issue",
     "check",
     "report",
+    "coupon",
     "card",
     "scale",
     "camera",

@@ -35,6 +35,8 @@ RANK = {
     "library": 8,
     "revise": 9,
     "audit": 9,
+    "coupon": 9,
+    "batch": 9,
     "validate": 9,
     "training": 9,
     "commands": 10,

@@ -67,8 +67,7 @@ def recompute(record: Record) -> Record:
 def judge(record: Record, limits: judge_limits.Limits | None, features: Sequence[Feature] | None = None) -> Judgement:
     """The judgement over a stored record by any limits; `features` may be handed on if they are measured already."""
     if features is None:
-        measured = {feature.id: feature for photo in record.photos for feature in _measured(record, photo.id)}
-        features = [measured[feature.id] for feature in record.features]
+        features = _as_stored(record)
     photo = record.photos[0].id
     examined = next(part for part in record.examined if part.photo == photo)
     return decide(
@@ -84,6 +83,11 @@ def judge(record: Record, limits: judge_limits.Limits | None, features: Sequence
         U_area_mm2=examined.U_area_mm2,
         section=record.section,
     )
+
+
+def features_of(record: Record) -> list[Feature]:
+    """The features as a rule sees them: measured again, each imperfection once, the rejected ones among them."""
+    return counted_once(record, _as_stored(record))
 
 
 def counted_once(record: Record, features: Sequence[Feature]) -> list[Feature]:
@@ -127,6 +131,12 @@ def differences(stored: Any, again: Any, place: str = "") -> Iterator[str]:
             yield f"{place} is {stored!r}, and {again!r} when it is recomputed"
     elif stored != again:
         yield f"{place} is {_short(stored)}, and {_short(again)} when it is recomputed"
+
+
+def _as_stored(record: Record) -> list[Feature]:
+    """The features measured again, in the record's order."""
+    measured = {feature.id: feature for photo in record.photos for feature in _measured(record, photo.id)}
+    return [measured[feature.id] for feature in record.features]
 
 
 def _measured(record: Record, photo: str) -> list[Feature]:

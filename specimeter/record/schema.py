@@ -21,7 +21,7 @@ def schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"specimeter record, version {VERSION}",
         "description": "One weld test specimen's whole evidence. Lengths in mm, points [x, y] in pixels after EXIF "
-        "orientation, U: expanded uncertainty with k = 2. A number that could not be obtained is absent and named in `missing`.",
+        "orientation, U: expanded uncertainty with k = 2. What could not be had is absent, and named in `missing`.",
         **{key: value for key, value in Record.model_json_schema().items() if key not in ("title", "description")},
     }
 

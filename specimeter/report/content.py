@@ -15,7 +15,14 @@ from specimeter.report.statement import NOT_STATED, laboratory, provenance, reco
 from specimeter.rounding import figures, plus_minus
 
 KEPT = ("is", "id", "hash", "outcome", "date", "version", "laboratory", "language", "wide", "first", "numbers", "number")
-FOOT = {"recorded": "recorded", "record": "record", "page": "page", "of": "of", "end": "End of the report"}
+FOOT = {
+    "recorded": "recorded",
+    "record": "record",
+    "file": "record.json",
+    "page": "page",
+    "of": "of",
+    "end": "End of the report",
+}
 MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
 SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
 
@@ -62,7 +69,7 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
         "language": house.language.code,
         "foot": dict(FOOT),
     }
-    return house.language.report(_clean(report), keep=KEPT)
+    return house.language.report(cleaned(report), keep=KEPT)
 
 
 def _specimen(record: Record) -> list[Block]:
@@ -280,12 +287,13 @@ def _probability(p: float) -> str:
     return "above 99.9 %" if p > 0.999 else "below 0.1 %" if p < 0.001 else f"{100 * p:.1f} %"
 
 
-def _clean(value: Any) -> Any:
+def cleaned(value: Any) -> Any:
+    """Texts whose invisible characters are written out."""
     if isinstance(value, str):
         clean = "\n".join(words.shown(line) for line in value.split("\n"))
         return Said(clean) if isinstance(value, Said) else clean
     if isinstance(value, dict):
-        return {key: _clean(item) for key, item in value.items()}
+        return {key: cleaned(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_clean(item) for item in value]
+        return [cleaned(item) for item in value]
     return value

@@ -19,19 +19,23 @@ _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
 def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
-    """The report of `record` with the overlay of each of its photographs, as UTF-8 HTML.
+    """The report of `record` with the overlay of each of its photographs, as UTF-8 HTML."""
+    return page(content(record, house), overlays, house)
+
+
+def page(report: dict[str, Any], overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
+    """A report's content (see `content.content`) as UTF-8 HTML; its pictures are called by their number.
 
     Text reaches the page only as the text or an attribute of an element, so it is escaped by construction.
     """
-    report = content(record, house)
-    page = Element("html", lang=report["language"])
-    head = SubElement(page, "head")
+    root = Element("html", lang=report["language"])
+    head = SubElement(root, "head")
     SubElement(head, "meta", charset="utf-8")
     SubElement(head, "meta", {"http-equiv": "Content-Security-Policy", "content": _POLICY})
     SubElement(head, "meta", name="viewport", content="width=device-width, initial-scale=1")
     _add(head, "title", f"{report['id']}: {report['title']}")
     _add(head, "style", (files("specimeter.report") / "report.css").read_text(encoding="utf-8"))
-    body = SubElement(page, "body")
+    body = SubElement(root, "body")
     if report["mark"]:
         _add(body, "p", report["mark"], **{"class": "mark", "role": "note"})
     _head(SubElement(body, "header"), report, house)
@@ -46,9 +50,9 @@ def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN
     _add(
         SubElement(body, "footer"),
         "p",
-        f"specimeter {report['version']}, {recorded}, record.json SHA-256 {report['hash']}. {foot['end']}.",
+        f"specimeter {report['version']}, {recorded}, {foot['file']} SHA-256 {report['hash']}. {foot['end']}.",
     )
-    return b"<!doctype html>\n" + tostring(page, encoding="utf-8", method="html") + b"\n"
+    return b"<!doctype html>\n" + tostring(root, encoding="utf-8", method="html") + b"\n"
 
 
 def _head(header: Element, report: dict[str, Any], house: House) -> None:

@@ -29,12 +29,17 @@ _PROBE = b"""#set page(width: auto, height: auto)
 
 
 def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
-    """The report of `record` with the overlay of each photograph, as PDF/A-2b; the same bytes for the same record and pictures.
+    """The report of `record` with the overlay of each photograph, as PDF/A-2b; the same bytes for the same record."""
+    return page(content(record, house), overlays, house, when=_when(record))
+
+
+def page(report: dict[str, Any], overlays: Sequence[Image.Image], house: House = PLAIN, *, when: datetime) -> bytes:
+    """A report's content (see `content.content`) as PDF/A-2b; its pictures are called by their number.
 
     A character that no font at hand can show is written as its code point, ``[U+4E2D]``; fonts of the system are
     asked only for characters that the shipped fonts lack.
     """
-    report = content(record, house)
+    report = dict(report)
     report["short"] = report["id"] if len(report["id"]) <= 28 else report["id"][:27] + "…"
     letters = set(json.dumps(report, ensure_ascii=False)) - _COMMON
     shipped = _unshown(letters, shipped_only=True)
@@ -53,7 +58,7 @@ def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN
             {"report": json.dumps(report, ensure_ascii=False)},
             shipped_only=not shipped - lost,
             root=folder,
-            when=_when(record),
+            when=when.replace(microsecond=0),
         )
 
 
