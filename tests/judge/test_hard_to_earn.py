@@ -136,7 +136,7 @@ IDLE = {  # moves that hide nothing: from a guilty specimen they must not help e
     "reviewed": lambda one, _: replace(one, reviewed=True),
     "a narrow weld": entries("specimen", weld_width_mm=3.0),
     "thin parent": entries("specimen", parent_thickness_mm=26.0),
-    "a larger U": on_features(lambda f: replace(f, U_length_mm=1.5)),
+    "a larger U": on_features(lambda f: f if f.U_length_mm is None else replace(f, U_length_mm=1.5)),
 }
 moves = st.lists(st.tuples(st.sampled_from(sorted(BAD | IDLE)), st.integers(0, 3)), min_size=1, max_size=4)
 idle = st.lists(st.tuples(st.sampled_from(sorted(set(IDLE) - {"renamed crack"})), st.integers(0, 3)), max_size=3)
