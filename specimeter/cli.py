@@ -22,11 +22,13 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "check",
     "report",
     "coupon",
+    "batch",
     "card",
     "scale",
     "camera",
     "validate",
     "library",
+    "exercise",
 )
 
 CAUTION = (
