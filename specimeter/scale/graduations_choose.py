@@ -14,6 +14,7 @@ from specimeter.scale.graduations_row import Path, follow, refit, rows_aside, st
 from specimeter.scale.graduations_search import Row, reduced, rows_of_marks
 
 _LEAST_SEEN = 0.4  # share of the marks between the first and the last
+_LEAST_OTHER = 0.75  # share explained that the less likely choice of mark and ground must reach
 _TRIED = 24  # rows looked at closely before giving up
 _BESIDE = 4  # further rows looked at once one is found: the rule's other edge
 _PARALLEL_DEG, _WITHIN_MM = 4.0, 60.0
@@ -155,9 +156,11 @@ def _edge(green: np.ndarray, light: np.ndarray, row: Row) -> Edge | None:
         if marks is None or marks.seen_share < _LEAST_SEEN:
             continue
         edge = Edge(marks=marks, pattern=pattern_of(marks.index, marks.lengths))
-        if edge.pattern.division_mm is not None:
+        if edge.pattern.division_mm is not None and edge.pattern.explained > (_LEAST_OTHER if other else 0.0):
             return edge
         best = best or edge
+        if edge.pattern.name != "none":  # what lies between marks has no pattern of its own
+            break
     return best
 
 

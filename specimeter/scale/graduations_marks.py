@@ -96,6 +96,8 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
         relative = strip / strip.mean(axis=2, keepdims=True) - 1.0
     usable = np.isfinite(relative).all(axis=2)
     rows = (v >= zone[0]) & (v <= zone[1])
+    if not rows.any():
+        return None
     strength = np.where(usable, np.nan_to_num(relative).std(axis=2), 0.0)[rows].mean(axis=0)
     usable &= strength > _SEEN * np.quantile(strength, 0.85)  # glare and what lies over the rule leave no marks
     enough = usable.sum(axis=1) >= 4

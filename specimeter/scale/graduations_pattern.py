@@ -16,7 +16,8 @@ _HALVES = {
 }
 DIVISION_MM = {"tens, fives and ones": 1.0, "tens, fives, ones and halves": 0.5}
 _SEPARATED = 4.0  # standard errors between two kinds of mark
-_LEAST_STEP = 0.12  # periods
+_LEAST_STEP = 0.25  # periods: by how much longer a longer kind is at least
+_LEAST_EXPLAINED = 0.55
 _CLEAR = 1.25  # how much worse another reading must explain the lengths
 
 
@@ -75,7 +76,7 @@ def pattern_of(index: np.ndarray, lengths: np.ndarray) -> Pattern:
     rivals = [one for one in readings if one[1] in DIVISION_MM and one[1] != name]
     if name in DIVISION_MM and any(1.0 - rival[0] < _CLEAR * (1.0 - explained) for rival in rivals):
         return NONE
-    if explained < 0.45:
+    if explained < _LEAST_EXPLAINED:
         return NONE
     return Pattern(name=name, division_mm=DIVISION_MM.get(name), first=first, explained=explained, kinds=kinds)
 
