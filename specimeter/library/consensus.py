@@ -1,4 +1,4 @@
-"""The reference of an exercise's picture: from its known truth, or from several readers by majority; what is disputed is not scored."""
+"""The reference of an exercise's picture: from its truth, or from several readers by majority; no score on what is disputed."""
 
 from __future__ import annotations
 

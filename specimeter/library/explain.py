@@ -11,8 +11,8 @@ from specimeter.library.page import add, new, table
 
 SAYS = {"yes": "shows it", "partial": "in part", "no": "misses it"}
 SOURCE = (
-    "Numbers are those of ISO 6520-1:2007. Definitions, looks and look-alikes are in our own words; what has no source of its own "
-    "is common practice among inspectors. What codes usually ask is a guide for learning: look it up in the edition in force."
+    "Numbers are those of ISO 6520-1:2007. Definitions, looks and look-alikes are in our own words; what has no source of its "
+    "own is common practice among inspectors. What codes usually ask is a guide: look it up in the edition in force."
 )
 Nav = Sequence[tuple[str, str]]
 Pictures = Callable[[Element, str], int]  # puts a contact sheet of what fits a kind or a test; says how many

@@ -64,7 +64,7 @@ def mark_path(mark: Mapping[str, Any]) -> np.ndarray:
 
 
 def closeness(mark: Mapping[str, Any], item: Mapping[str, Any], tolerance_px: float) -> dict[str, Any]:
-    """How a mark lies to one item of the reference: whether it `hits`, its `distance` in pixels, and for long ones the tips'."""
+    """How a mark lies to one item of the reference: whether it `hits`, its `distance` in pixels, for long ones the tips'."""
     path, truth = mark_path(mark), np.asarray(item["path_px"], float)
     if item["long"]:
         away = float(distances(path, truth).mean())
@@ -168,5 +168,5 @@ def _sized(mark: Mapping[str, Any], item: Mapping[str, Any]) -> bool:
 
 
 def size_tolerance_mm(length_mm: float, U_mm: float, spread_mm: float, allowance: float) -> float:
-    """What an estimate may be off: the allowance for reading by eye, the reference's U and twice the readers' spread, combined."""
+    """What an estimate may be off: reading by eye, the reference's U and twice the readers' spread, combined."""
     return max(LEAST_TOLERANCE_MM, float(np.sqrt((allowance * length_mm) ** 2 + U_mm**2 + (2 * spread_mm) ** 2)))

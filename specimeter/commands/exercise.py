@@ -1,0 +1,79 @@
+"""`specimeter exercise`: practice and examinations from the library, marked fairly, collected over time."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from specimeter.commands import DONE
+
+HELP = "make exercises from a library and collect trainees' results"
+DESCRIPTION = "Exercises open in any browser by double click. A trainee saves a result file; the trainer collects them."
+EPILOG = (
+    "Example:\n"
+    "  specimeter exercise make weld-library week-1 --number 50 --single-mm 3 --quiz 5\n"
+    "  specimeter exercise collect weld-library results/*.json --out progress"
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the sub-commands."""
+    commands = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    for name, (adds, does, says) in ACTIONS.items():
+        action = commands.add_parser(name, help=says, description=says[:1].upper() + says[1:] + ".")
+        action.add_argument("library", metavar="LIBRARY", help="the library's folder")
+        adds(action)
+        action.set_defaults(does=does)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run one sub-command."""
+    return options.does(options)
+
+
+def _make_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("out", metavar="OUT", help="folder for the exercise")
+    parser.add_argument("--title", default="Find and judge", help="name of the exercise")
+    parser.add_argument("--number", type=int, default=50, metavar="N", help="pictures (50)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed chooses and orders otherwise (1)")
+    parser.add_argument("--clean-share", type=float, metavar="0-1", help="share without findings (0.5; 0.6 in an examination)")
+    parser.add_argument("--examination", action="store_true", help="no answers in the page at all")
+    parser.add_argument("--single-mm", type=float, metavar="MM", help="your limit for any one imperfection")
+    parser.add_argument("--total-mm", type=float, metavar="MM", help="your limit for all together")
+    parser.add_argument(
+        "--tolerance-mm", type=float, metavar="MM", help="how near a mark must be (1 mm, or the readers' spread)"
+    )
+    parser.add_argument("--quiz", type=int, default=0, metavar="N", help="so many questions which test shows what")
+    parser.add_argument("--kind", help="only pictures of this kind, besides clean ones")
+    parser.add_argument("--test", help="only pictures of this test")
+    parser.add_argument("words", nargs="*", metavar="WORD", help="only pictures with these words")
+
+
+def _make(options: argparse.Namespace) -> int:
+    from specimeter.library import exercise, store
+    from specimeter.library.find import Query
+
+    wish = exercise.Wish(
+        title=options.title,
+        number=options.number,
+        seed=options.seed,
+        clean_share=options.clean_share,
+        examination=options.examination,
+        single_mm=options.single_mm,
+        total_mm=options.total_mm,
+        tolerance_mm=options.tolerance_mm,
+        quiz=options.quiz,
+        kind=options.kind,
+        query=Query(words=" ".join(options.words), test=options.test),
+    )
+    with store.open_store(options.library) as library:
+        key = exercise.make(library, options.out, wish)
+    print(f"exercise {key['id']}, {len(key['tasks'])} tasks: open {options.out}/index.html")
+    if len(key["tasks"]) < exercise.MODULE:
+        print(f"fewer than {exercise.MODULE} cases teach less: learning is steepest between 20 and 50", file=sys.stderr)
+    return DONE
+
+
+ACTIONS = {
+    "make": (_make_options, _make, "make an exercise"),
+}
