@@ -86,6 +86,8 @@ def index(rows: Sequence[dict[str, Any]], out: Path) -> bytes:
     style = (resources("specimeter.report") / "report.css").read_text(encoding="utf-8")
     SubElement(head, "style").text = style + _STYLE
     body = SubElement(page, "body")
+    if any(entry["review"] == "unreviewed" for entry in rows):
+        SubElement(body, "p", {"class": "mark", "role": "note"}).text = words.UNREVIEWED
     header = SubElement(body, "header")
     SubElement(header, "h1").text = f"{len(rows)} photographs"
     counts: dict[str, int] = {}
@@ -116,7 +118,9 @@ def _card(cards: Element, entry: dict[str, Any], out: Path) -> None:
     SubElement(SubElement(card, "p"), "strong").text = name
     SubElement(card, "p", {"class": "word"}).text = words.outcome(outcome, reviewed=entry["review"] != "unreviewed")
     length = plus_minus(entry["longest_mm"], entry["U_longest_mm"])
-    found = f"{entry['features']} features" + (f", the longest {length} mm" if length else "")
+    found = f"{entry['features']} feature{'' if entry['features'] == 1 else 's'}" + (
+        f", the longest {length} mm" if length else ""
+    )
     SubElement(SubElement(card, "p"), "small").text = f"{found}; {entry['review']}; {words.shown(str(entry['photo']))}"
 
 

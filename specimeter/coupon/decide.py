@@ -62,7 +62,8 @@ def decide(entered: Entered, folders: Mapping[str, Folder], faults: Mapping[str,
         originals = [one for one in entered.specimen if one.test == test and one.replaces is None]
         if len(originals) < wanted:
             missing.append(f"{wanted - len(originals)} of {wanted} {test} specimens are not in the file")
-        missing += [f"{one.id} ({test}) has no record" for one in originals if states[one.id].outcome == "missing"]
+        absent = [one.id for one in originals if states[one.id].outcome == "missing"]
+        missing += [f"{id} ({test}): {faults[id]}" if id in faults else f"{id} ({test}) has no record" for id in absent]
     reasons += [("not-measured", f"Missing: {what}.") for what in missing]
     for state in states.values():
         if state.specimen.replaces is None and state.stands != "within" and state.outcome != "missing":
