@@ -74,6 +74,56 @@ def _make(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _collect_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("results", nargs="+", metavar="RESULT.json", help="result files that trainees saved")
+    parser.add_argument("--out", required=True, metavar="DIR", help="folder for tables and the page")
+
+
+def _results(options: argparse.Namespace):
+    from specimeter.library import collect
+
+    results = [collect.read(path) for path in options.results]
+    return list({(one.trainee, one.exercise, one.started): one for one in results}.values())  # the same file twice counts once
+
+
+def _collect(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from specimeter import files
+    from specimeter.library import collect, page, store
+
+    with store.open_store(options.library) as library:
+        tasks, items = collect.marked(library, _results(options))
+    out = Path(options.out)
+    (out / "assets").mkdir(parents=True, exist_ok=True)
+    files.write(out / "assets" / "site.css", page.asset("site.css"))
+    files.write(out / "tasks.csv", tasks.to_csv(index=False).encode())
+    files.write(out / "items.csv", items.to_csv(index=False).encode())
+    files.write(out / "index.html", page.html(collect.report(tasks, items)))
+    for name, own in tasks.groupby("trainee"):
+        share = collect.shares(own)
+        told = ", ".join(f"{part} {100 * share[part]:.0f} %" for part in collect.PARTS if share[part] == share[part])
+        print(f"{name}: {len(own)} tasks, {told}")
+    print(f"Page    {out / 'index.html'}\nTables  {out / 'tasks.csv'}, {out / 'items.csv'}")
+    return DONE
+
+
+def _reference_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("results", nargs="+", metavar="RESULT.json", help="result files of readers you trust")
+    parser.add_argument("--who", default="", metavar="NAME", help="who puts them in, for the log")
+
+
+def _reference(options: argparse.Namespace) -> int:
+    from specimeter.library import collect, store
+
+    with store.open_store(options.library) as library:
+        number = collect.as_readings(library, _results(options), who=options.who)
+    print(f"{number} readings put into the library; three or more of a picture make a reference by majority")
+    return DONE
+
+
 ACTIONS = {
     "make": (_make_options, _make, "make an exercise"),
+    "collect": (_collect_options, _collect, "mark results again and show progress"),
+    "reference": (_reference_options, _reference, "take results of trusted readers as readings of the pictures"),
 }

@@ -21,7 +21,8 @@ from specimeter.scene.render import render
 
 NUMBER = 72
 FIRST_SEED = 51_000
-WIDTH_PX = 1400
+WIDTH_PX = 1600
+MM_PER_PX = 0.065  # as near as a phone goes: the face fills the picture
 BENDS, BREAKS = TESTS, BROKEN_TESTS
 _PROCESSES = {"bend": ("111", "135", "136"), "nick-break": ("111", "138"), "fillet-break": ("135", "136")}
 _CAUSES = {"fusion-line": "lack-of-sidewall-fusion", "pulled-pore": "pore", "row": "pore"}
@@ -92,7 +93,9 @@ def rendered(plan: Plan, width_px: int = WIDTH_PX) -> tuple[picture.Copy, Entry]
 
 def _scene(plan: Plan, width_px: int) -> Scene:
     """A scene whose features are large enough to be seen and few enough to be talked about."""
-    scene = random_scene(plan.seed, test=plan.test, clean=plan.clean, width_px=width_px, card="strip", tilt_deg=4.0)
+    scene = random_scene(
+        plan.seed, test=plan.test, clean=plan.clean, width_px=width_px, card="strip", tilt_deg=4.0, mm_per_px=MM_PER_PX
+    )
     return replace(scene, id=f"DEMO-{plan.seed}")
 
 

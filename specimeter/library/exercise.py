@@ -59,7 +59,7 @@ class Wish:
             parts.append(f"any one imperfection is longer than {self.single_mm:g} mm")
         if self.total_mm is not None:
             parts.append(f"all together are longer than {self.total_mm:g} mm")
-        return f"reject if {' or '.join(parts)}; fisheyes and marks that are no imperfection do not count." if parts else ""
+        return f"Reject if {' or '.join(parts)}; fisheyes and marks that are no imperfection do not count." if parts else ""
 
 
 def make(store: Store, out: str | Path, wish: Wish) -> dict[str, Any]:

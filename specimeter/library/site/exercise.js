@@ -53,7 +53,7 @@
     var how = el(main, "ul");
     ["Draw a line from tip to tip along what is long; drag an oval over what is round. A picture may hold nothing at all, one thing, or many.",
       "Say what kind each is, and how long it is in millimetres, by the scale bar.",
-      exercise.limits ? "Then decide: " + exercise.limits : "",
+      exercise.limits ? "Then accept or reject. " + exercise.limits : "",
       "By keyboard: arrow keys move a cross over the picture, Enter begins and ends a mark."].filter(Boolean).forEach(function (line) { el(how, "li", line); });
     var label = el(main, "label", "Your name, as your trainer knows it", { "class": "field" });
     var name = el(label, "input", "", { id: "trainee", autocomplete: "name", maxlength: "80" });
