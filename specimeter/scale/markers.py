@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from specimeter.scale.card_layout import dictionary, marker_cells
 
 _CLEAR_PX = 40.0  # a marker this large in the searched picture is as well seen as it will ever be
-_SAMPLES = 6000  # pixels an edge's line is first fitted to; the segments then use every pixel
+_SAMPLES = 2500  # pixels an edge's line is first fitted to; the segments then use every pixel
 _U_FLOOR_PX = 0.01  # what no edge of a developed photograph is better than: sensor pattern, demosaicing, sharpening
 
 
@@ -227,7 +227,7 @@ def _fit_edge(
         return None
     values, u, d = band
     step = max(1, len(values) // _SAMPLES)
-    relief = _Relief(white=behind, cell=cell, length=length)
+    relief = _Relief(white=behind, cell=cell, length=length, inward=inward)
     fit = _fit_step(values[::step], u[::step], d[::step], half=half, relief=relief, blur_px=guess, most_shift_px=inward)
     if fit is None:
         return None
@@ -281,11 +281,14 @@ class _Relief:
     white: np.ndarray  # (n,), along the edge
     cell: float  # across the edge
     length: float
+    inward: float  # how far into the black the picture is looked at
 
     def along(self, u: np.ndarray, blur_px: float) -> np.ndarray:
         """Share of white behind the border at places along the edge, its middle at 0."""
-        each = self.length / len(self.white)
         share = np.zeros(len(u))
+        if self.cell - self.inward > 5.0 * blur_px:  # too far behind to shine through
+            return share
+        each = self.length / len(self.white)
         change = np.diff(np.concatenate([[0], self.white.astype(int), [0]]))
         for index in np.flatnonzero(change):
             share += change[index] * ndtr((u - index * each + self.length / 2) / blur_px)

@@ -157,18 +157,20 @@ def fit_card(
         known = (*known, Known(index=-1, source="camera distance", value=value, u=u, unit="mm", basis=basis))
     middle = np.array([card.width_mm, card.height_mm]) / 2
 
-    def world(p: np.ndarray) -> np.ndarray:
-        flat = (on_card + p[BLOOM] * outward) * print_scale * np.array([1.0, 1.0 + p[ASPECT]])
-        away = (on_card - middle) / middle
-        bow = p[BOW_X] * (away[:, 0] ** 2 - 1 / 3) + p[BOW_Y] * (away[:, 1] ** 2 - 1 / 3)
-        return np.column_stack([flat, bow])
+    bent_x, bent_y = (((on_card - middle) / middle) ** 2 - 1 / 3).T
 
+    # of one set of unknowns, shape (15,), or of many at once, shape (B, 15)
     def off(p: np.ndarray) -> np.ndarray:
-        return np.sum((view_of(p).project(world(p)) - points) * normals, axis=1)
+        q = np.atleast_2d(p)
+        flat = (on_card + q[:, BLOOM, None, None] * outward) * print_scale
+        flat[..., 1] *= 1.0 + q[:, ASPECT, None]
+        bow = q[:, BOW_X, None] * bent_x + q[:, BOW_Y, None] * bent_y
+        seen = _project(q, np.concatenate([flat, bow[..., None]], axis=-1))
+        return np.sum((seen - points) * normals, axis=-1).reshape(*p.shape[:-1], len(points))
 
     def off_known(p: np.ndarray) -> np.ndarray:
-        view = view_of(p)
-        return np.array([(_along_axis(view) if k.index < 0 else p[k.index]) / k.u - k.value / k.u for k in known])
+        values = [_along_axis(p) if k.index < 0 else p[..., k.index] for k in known]
+        return np.stack([(value - k.value) / k.u for value, k in zip(values, known, strict=True)], axis=-1)
 
     fits = []
     for start in _starts(card, markers, focal, centre, print_scale):
@@ -178,7 +180,7 @@ def fit_card(
             kept, before = keep, inflation
 
             def cost(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
-                return np.concatenate([off(q)[kept] / (inflation * u_px[kept]), off_known(q)])
+                return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q)], axis=-1)
 
             p = _solve(cost, p)
             relative = off(p) / u_px
@@ -190,14 +192,15 @@ def fit_card(
                 break
         keep, inflation = kept, before
         count = int(keep.sum())
-        jacobian = _jacobian(cost, p)
+        jacobian = _slopes(cost, p)
         view = view_of(p)
         if view.distance_mm <= 0:
             continue
 
         def at_focal(log_px: float, start: np.ndarray, kept: np.ndarray = keep, inflation: float = inflation):
             def held(q: np.ndarray) -> np.ndarray:
-                return np.concatenate([off(q)[kept] / (inflation * u_px[kept]), off_known(q), [(q[LOG_FOCAL] - log_px) * 1e4]])
+                focal_held = (q[..., LOG_FOCAL, None] - log_px) * 1e4
+                return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q), focal_held], axis=-1)
 
             best = _solve(held, start)
             return best, float(np.sum(held(best)[:-1] ** 2))
@@ -226,7 +229,7 @@ def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarra
     """Least squares by Levenberg's damped Gauss-Newton steps, to within 1e-3 of a standard uncertainty."""
     residual, damping = cost(p), 1e-6
     for _ in range(60):
-        jacobian = _jacobian(cost, p)
+        jacobian = _slopes(cost, p)
         hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual
         while damping < 1e6:
             step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), slope)
@@ -243,13 +246,43 @@ def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarra
     return p
 
 
-def _along_axis(view: View) -> float:
-    """From the lens along the optical axis to the card's plane, in mm."""
-    return view.distance_mm / float(view.rotation[2, 2])
+def _rotations(unknowns: np.ndarray) -> np.ndarray:
+    """Rotation matrices, shape (B, 3, 3), of many sets of unknowns."""
+    return np.array([cv2.Rodrigues(np.asarray(one[:3], float))[0] for one in unknowns])
+
+
+def _translations(unknowns: np.ndarray) -> np.ndarray:
+    """Translations in mm, shape (B, 3), of many sets of unknowns."""
+    along = unknowns[:, 5] * np.exp(unknowns[:, LOG_FOCAL]) / 1000.0
+    return np.column_stack([unknowns[:, 3:5], along])
+
+
+def _project(unknowns: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
+    """What `View.project` gives, for many views at once: pixels (B, N, 2) of world points (B, N, 3)."""
+    seen = points_mm @ _rotations(unknowns).transpose(0, 2, 1) + _translations(unknowns)[:, None, :]
+    normalised = seen[..., :2] / seen[..., 2:]
+    r2 = np.sum(normalised**2, axis=-1, keepdims=True)
+    k1, k2, focal = unknowns[:, K1], unknowns[:, K2], np.exp(unknowns[:, LOG_FOCAL])
+    stretch = (1.0 + k1[:, None, None] * r2 + k2[:, None, None] * r2**2) * focal[:, None, None]
+    return normalised * stretch + unknowns[:, None, [CENTRE_X, CENTRE_Y]]
+
+
+def _along_axis(unknowns: np.ndarray) -> np.ndarray:
+    """From the lens along the optical axis to the card's plane, in mm, of one set of unknowns or of many."""
+    many = np.atleast_2d(unknowns)
+    normals = _rotations(many)[:, :, 2]  # of the card's plane, as the camera sees it
+    return (np.sum(normals * _translations(many), axis=1) / normals[:, 2]).reshape(unknowns.shape[:-1])
 
 
 # Step of each unknown for central differences.
 _STEPS = np.array([5e-5] * 3 + [5e-3] * 3 + [5e-4, 0.25, 0.25, 5e-4, 5e-4, 5e-4, 5e-5, 5e-3, 5e-3])
+
+
+def _slopes(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
+    """The Jacobian, shape (M, 15), of a function that takes many sets of unknowns at once, by central differences."""
+    moves = np.diag(_STEPS)
+    values = function(np.concatenate([p + moves, p - moves]))
+    return ((values[: len(moves)] - values[len(moves) :]) / (2 * _STEPS[:, None])).T
 
 
 def _jacobian(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
