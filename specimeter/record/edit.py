@@ -38,6 +38,8 @@ HAND_U_EDGE_PX, HAND_U_TIP_PX = 1.0, 2.0  # of an outline drawn by hand on an en
 MOST_WORDS = 500
 FIXED_TABLES = ("scale", "region", "photo", "bend")  # what the surface was placed by: another photograph's work, not a review's
 
+AGAINST = ("exceeds", "replace", "void")  # outcomes that no act lifts without a reason
+
 Points = Sequence[Sequence[float]] | np.ndarray
 
 
@@ -292,8 +294,24 @@ def _entered(
     why = None if why is None else line(why, "why", "the reason")
     changed = {**changes, "tool": build.judged_by_this_program(record.tool)}
     new = recompute.recompute(record.model_copy(update=changed))
+    if why is None and _needs_a_reason(record, new, entries):
+        raise RecordError(
+            f"this act takes the outcome from {record.outcome} to {new.outcome}, and gives no reason",
+            field="why",
+            expected="a reason on record for what makes the outcome better",
+            mend='say why: --why "REASON"',
+        )
     lines = [{**entry, "when": at, "who": who, "why": why} for entry in entries]
     return model.logged(model.parts_of(new), *lines)
+
+
+def _needs_a_reason(record: Record, new: Record, entries: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether an act lifts a finding against the specimen, or makes it within by what the sheet says (not by what was seen)."""
+    if record.outcome in AGAINST and new.outcome not in AGAINST:
+        return True
+    fields = [str(entry.get("field") or "") for entry in entries]
+    stated = any(field.startswith("sheet.") and not field.startswith("sheet.observations.") for field in fields)
+    return stated and new.outcome == "within" != record.outcome
 
 
 def moment(record: Record, when: datetime) -> str:
