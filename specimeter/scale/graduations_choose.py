@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -38,17 +39,24 @@ def find_edges(photo: Any) -> list[Edge]:
     green = photo.rgb[..., 1]
     green = np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
     light, level, beside = None, 0, 0
+    pictures: dict[int, np.ndarray] = {}
+
+    def small(reduction: int) -> np.ndarray:
+        if reduction not in pictures:
+            pictures[reduction] = reduced(green, reduction)
+        return pictures[reduction]
+
     doubtful: list[Edge] = []
     found: list[Edge] = []
     for count, row in enumerate(rows_of_marks(green)):
         if (found and (beside >= _BESIDE or row.reduction != level)) or count >= _TRIED:
             break
         if found:
-            beside += 1
-            if not _parallel(row, found[0]):
+            if not _beside(row, found):
                 continue
+            beside += 1
         light = photo.linear() if light is None else light
-        edge = _edge(green, light, row)
+        edge = _edge(small, light, row)
         if edge is None or any(_same(edge, other) for other in found):
             continue
         if edge.pattern.division_mm is None:
@@ -124,14 +132,14 @@ def _unnamed(edge: Edge, said_mm: float | None, photo: Any) -> tuple[list[tuple[
     )
 
 
-def _edge(green: np.ndarray, light: np.ndarray, row: Row) -> Edge | None:
+def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, row: Row) -> Edge | None:
     """A row followed, its marks read, their pattern told; None where it is no row of marks as on a rule."""
-    small = reduced(green, row.reduction)
-    path = follow(small, row.reduction, row, full_shape=green.shape)
+    path = follow(small(row.reduction), row.reduction, row, full_shape=light.shape)
     if path is None:
         return None
     for _ in range(3):  # finer marks between the first ones found: look again
-        zone = _zone(green, path, _reduction(path, row.reduction))
+        reduction = _reduction(path, row.reduction)
+        zone = _zone(small(reduction), path, reduction)
         middle = None if zone is None else centred(light, path, zone)
         if middle is None:
             return None
@@ -140,7 +148,7 @@ def _edge(green: np.ndarray, light: np.ndarray, row: Row) -> Edge | None:
             break
         path = replace(path, counts=path.counts * fold)
         finer = _reduction(path, row.reduction)
-        path = refit(small if finer == row.reduction else reduced(green, finer), finer, path)
+        path = refit(small(finer), finer, path)
         if path is None:
             return None
     else:
@@ -170,8 +178,7 @@ def _reduction(path: Path, reduction: int) -> int:
     return reduction if period / reduction >= 4 else max(1, min(reduction, int(period / 4)))
 
 
-def _zone(green: np.ndarray, path: Path, reduction: int) -> tuple[float, float] | None:
-    picture = reduced(green, reduction)
+def _zone(picture: np.ndarray, path: Path, reduction: int) -> tuple[float, float] | None:
     whole = numbers(path)
     if len(whole) < 4:
         return None
@@ -181,11 +188,23 @@ def _zone(green: np.ndarray, path: Path, reduction: int) -> tuple[float, float] 
     return zone_of(np.abs(amplitude) * (share > 0.3), v)
 
 
-def _parallel(row: Row, edge: Edge) -> bool:
+def _beside(row: Row, found: list[Edge]) -> bool:
+    """Whether a row may be the other edge of the rule whose edges were found: parallel, near, and none of them."""
+    edge = found[0]
     turn = np.degrees(np.arccos(min(1.0, abs(float(row.along @ edge.marks.path.along)))))
     division = edge.pattern.division_mm or 1.0
     aside = abs(float((row.origin_px - edge.marks.path.origin_px) @ edge.marks.path.across))
-    return turn < _PARALLEL_DEG and aside < _WITHIN_MM / division * edge.marks.period_px
+    near = turn < _PARALLEL_DEG and aside < _WITHIN_MM / division * edge.marks.period_px
+    return near and not any(_on(row.origin_px, other) for other in found)
+
+
+def _on(point_px: np.ndarray, edge: Edge) -> bool:
+    """Whether a point lies on an edge's marks or right beside them."""
+    path, (low, high) = edge.marks.path, edge.marks.zone
+    u = float((point_px - path.origin_px) @ path.along)
+    middle = float(np.polynomial.polynomial.polyval(u / path.unit_px, path.aside_px))
+    aside = (float((point_px - path.origin_px) @ path.across) - middle) / edge.marks.period_px
+    return low - 4.0 < aside < high + 4.0
 
 
 def _same(one: Edge, other: Edge) -> bool:

@@ -26,6 +26,7 @@ _U_BOW_MM = 0.1
 _U_SKEW = 0.003  # radians: how square marks stand to the rule's length
 _U_FORM_PX = 0.03  # how much a mark's form may change from its outer to its inner half
 _OUTLIER = 4.0
+_TRUST = 0.25  # half of what a likelihood counts: what tells the distance of a lens here are mostly judgements
 _NODES = np.array([-1.5, -0.75, 0.75, 1.5, 2.25])  # standard uncertainties of the principal distance
 
 
@@ -95,9 +96,9 @@ class RuleFit:
     def lens_views(self) -> list[tuple[float, View]]:
         """Views with shorter and longer principal distances, all else fitted anew, each with its share of the likelihood."""
         if not self._lens_views:
-            log_px, u = float(self.unknowns[LOG_FOCAL]), float(np.sqrt(self.covariance[LOG_FOCAL, LOG_FOCAL]))
-            tried = [self.at_focal(log_px + node * min(u, 0.45), self.unknowns) for node in _NODES]
-            likely = np.exp(-0.5 * np.clip([cost - self.cost for _, cost in tried], 0, None))
+            log_px, u = float(self.unknowns[LOG_FOCAL]), self.known[0].u
+            tried = [self.at_focal(log_px + node * u, self.unknowns) for node in _NODES]
+            likely = np.exp(-_TRUST * np.clip([cost - self.cost for _, cost in tried], 0, None))
             shares = likely / (1.0 + likely.sum())
             self._lens_views.extend((float(w), view_of(one)) for w, (one, _) in zip(shares, tried, strict=True))
         return self._lens_views

@@ -11,6 +11,7 @@ from specimeter.scale.graduations_row import Path
 
 _INWARD = 11.0  # periods beyond the shortest marks that long ones may reach
 _FINE = 40  # samples a period when looking for marks between marks
+_ENOUGH = 100  # marks that tell the usual form
 _FOLDS = (10, 5, 4, 2)
 _LEAST_DIP = 0.33  # of the strongest mark's: what counts as a mark between
 _SEEN = 0.35  # of the usual contrast: a mark that counts
@@ -87,9 +88,10 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
     n = numbers(path)
     if len(n) < 4:
         return None
+    n = n[:: max(1, len(n) // _ENOUGH)]
     step = np.arange(_FINE) / _FINE
     period = float(path.period_px(np.array([0.0]))[0])
-    v = np.arange(zone[0] - 1.3, zone[1] + 1.3, max(1.0 / period, 1 / 30))
+    v = np.arange(zone[0] - 1.3, zone[1] + 1.3, max(1.0 / period, 1 / 14))
     places = path.places((n[:, None] + step).ravel(), v)
     strip = sample(light, places).reshape(len(v), len(n), _FINE)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -104,8 +106,12 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
     if not enough.any():
         return None
     wave = np.full((len(v), _FINE), np.nan)
-    for row in np.flatnonzero(enough):
-        wave[row] = np.median(relative[row][usable[row]], axis=0)
+    shown = usable[rows].all(axis=0)
+    if shown.sum() >= 4:
+        wave[enough] = np.median(np.nan_to_num(relative[enough][:, shown]), axis=1)
+    else:
+        for row in np.flatnonzero(enough):
+            wave[row] = np.median(relative[row][usable[row]], axis=0)
     inside = (v >= zone[0]) & (v <= zone[1]) & enough
     if not inside.any():
         return None

@@ -144,7 +144,7 @@ SHOTS = {
 
 @pytest.mark.parametrize("name", SHOTS)
 def test_the_scale_is_true_and_its_interval_holds(sheet, name):
-    """Scale at the picture's middle within 0.4 % (design section 10) and within the stated U; the division is told by itself."""
+    """Scale at the picture's middle within 0.4 % (design section 10) and within the stated U; the division tells itself."""
     ruler = SHOTS[name]
     scale = found(sheet, ruler)
     middle = (np.array(ruler.size_px) - 1) / 2
@@ -202,7 +202,7 @@ def test_an_unknown_lens_widens_the_budget(sheet):
 
 
 def test_a_surface_over_the_rule_is_nearer(sheet):
-    """30 mm up at 116 mm from the lens: the scale there is smaller by 30 / 116, and the height's line is its u over the rest."""
+    """30 mm up at 116 mm from the lens: the scale there is smaller by 30 / 116, and the height has its line."""
     ruler = Ruler()
     scale = found(sheet, ruler, surface_height_mm=30.0, surface_height_U_mm=1.0)
     middle = (np.array(ruler.size_px) - 1) / 2
