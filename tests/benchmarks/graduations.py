@@ -92,13 +92,13 @@ def main() -> None:
         print("   ", *one)
     print(f"seconds a picture, median {np.median(seconds):.2f}")
     taken = 0
-    for seed in range(options.first, options.first + options.scenes // 3):
+    for seed in range(options.first, options.first + options.scenes // 5):
         edges = find_edges(photograph(table_shot(seed, width_px=options.width, with_rule=False)))
         named = [edge for edge in edges if edge.pattern.division_mm is not None]
         taken += bool(named)
         if named:
             print("  a row named on a bench without the rule (a clutter rule lies on some):", seed)
-    print(f"benches without the rule: {taken} of {options.scenes // 3} named a division")
+    print(f"benches without the rule: {taken} of {options.scenes // 5} named a division")
     large = photograph(table_shot(options.first + 1, width_px=2000), times=3)
     started = time.process_time()
     try:
