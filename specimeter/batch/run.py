@@ -117,7 +117,7 @@ def _scheduled(left: Iterable[tuple[int, Task]], address: str) -> Iterator[tuple
     if not left:
         return
     try:
-        client = Client(address, timeout=20, set_as_default=False)
+        client = Client(address, timeout=8)
     except (OSError, TimeoutError, ValueError) as error:
         raise BatchError(
             f"the scheduler at {address} cannot be reached ({type(error).__name__})",
