@@ -7,6 +7,7 @@ import hashlib
 import stat
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -251,7 +252,8 @@ def _positive(value: object) -> float | None:
 def _words(*values: object) -> str | None:
     """Names in one printable line of at most 120 characters; None where there is none."""
     names = [" ".join(str(value).replace("\0", " ").split()) for value in values if value]
-    text = " ".join(name for name, after in zip(names, [*names[1:], ""], strict=True) if not after.startswith(name))
+    told = [name for name, after in pairwise(names) if not after.startswith(name)]  # maker within model
+    text = " ".join([*told, *names[-1:]])
     return "".join(char for char in text if char.isprintable())[:120].strip() or None
 
 

@@ -171,14 +171,14 @@ def private_exif():
 
 @pytest.mark.parametrize(("name", "form"), [("a.jpg", "JPEG"), ("a.png", "PNG"), ("a.tif", "TIFF")])
 def test_focal_length_and_date_are_kept_and_nothing_private(tmp_path, name, form):
-    """Nothing of the owner, the serial numbers or the place reaches the record of the photograph."""
+    """Maker and model are kept, for lens profiles; nothing of the owner, the serial numbers or the place is."""
     got = photo.read(written(tmp_path, name, encoded(Image.fromarray(SMOOTH), form, exif=private_exif().tobytes())))
     assert (got.focal_35mm_mm, got.focal_mm, got.taken) == (52, 13.5, "2026-02-28T09:08:07")
     assert got.cautions == ()
     kept = {field.name for field in dataclasses.fields(got)}
-    assert kept == {"file", "path", "sha256", "rgb", "focal_35mm_mm", "focal_mm", "taken", "resolution", "cautions"}
+    assert kept == {"file", "path", "sha256", "rgb", "focal_35mm_mm", "focal_mm", "camera", "taken", "resolution", "cautions"}
     said = repr({key: value for key, value in vars(got).items() if key != "rgb"})
-    assert not any(secret in said for secret in ("Ann", "SN-", "51.0", "Model"))
+    assert not any(secret in said for secret in ("Ann", "SN-", "51.0"))
 
 
 @pytest.mark.parametrize(
@@ -369,3 +369,27 @@ def test_a_png_with_its_exif_at_the_end_is_turned(tmp_path):
     moved = data[:at] + data[at + length : -12] + data[at : at + length] + data[-12:]
     assert PngImagePlugin.PngImageFile(io.BytesIO(moved)).size == (100, 70)
     assert photo.read(written(tmp_path, name, moved)).rgb.shape == (100, 70, 3)
+
+
+@pytest.mark.parametrize(
+    ("maker", "model", "lens", "said"),
+    [
+        ("Invented", "Invented C-1", "35mm", "Invented C-1 35mm"),
+        ("Invented", "C-1", None, "Invented C-1"),
+        (None, None, None, None),
+        ("  Odd\x07\n name ", None, None, "Odd name"),
+    ],
+)
+def test_which_camera_it_was(tmp_path, maker, model, lens, said):
+    """EXIF 271, 272 and 42036 as one line; the maker once; None where the camera did not say, and no caution."""
+    exif = Image.Exif()
+    for tag, value in ((271, maker), (272, model)):
+        if value is not None:
+            exif[tag] = value.encode()
+    if lens is not None:
+        exif.get_ifd(0x8769)[42036] = lens
+    path = tmp_path / "a.jpg"
+    Image.new("RGB", (80, 80), (90, 120, 60)).save(path, exif=exif)
+    picture = photo.read(path)
+    assert picture.camera == said
+    assert picture.cautions == ()
