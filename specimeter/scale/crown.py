@@ -105,7 +105,7 @@ def _pin(sheet: Sheet, bend: Bend, width_mm: float | None, u_width_mm: float | N
     apart = ends[1] - ends[0]
     places = bend.project(np.array([[0.0, ends[0]], [0.0, ends[1]]]))
     length = apart * float(np.exp(log_factor))
-    return Pin(ends_px=places, length_mm=length, terms=tuple(terms), source=" and ".join(one.source for one in told))
+    return Pin(ends_px=places, length_mm=length, terms=tuple(terms), source=" and the ".join(one.source for one in told))
 
 
 def _by_width(sheet: Sheet, ends: Sequence[float], width_mm: float | None, u_width_mm: float | None) -> _Told | None:
