@@ -29,6 +29,7 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "validate",
     "library",
     "exercise",
+    "agreement",
 )
 
 CAUTION = (

@@ -20,7 +20,7 @@ class Gauge:
     """Standard deviations in the readings' unit: `EV` repeatability, `AV` reproducibility, `GRR` both, `PV` parts, `TV` all.
 
     `percent` is of TV (%study variation: they do not add to 100). `ndc` is 1.41 PV / GRR cut to a whole number, None where
-    GRR is 0. `method` is "average and range" or "ANOVA". For ANOVA `table` holds its lines and `pooled` whether the interaction was.
+    GRR is 0. `method` is "average and range" or "ANOVA"; `table` holds its lines, `pooled` tells of its interaction.
     """
 
     method: str

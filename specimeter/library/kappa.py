@@ -1,4 +1,4 @@
-"""How far readers agree beyond chance: Cohen's kappa for two, Fleiss' for many, each with intervals; no value where undefined."""
+"""How far readers agree beyond chance: Cohen's kappa for two, Fleiss' for many, with intervals; none where undefined."""
 
 from __future__ import annotations
 

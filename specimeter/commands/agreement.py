@@ -1,0 +1,77 @@
+"""`specimeter agreement`: how far several people agree, from their exercises, their records or a table."""
+
+from __future__ import annotations
+
+import argparse
+
+from specimeter.commands import DONE
+
+HELP = "say how far several people agree with each other and with a reference"
+DESCRIPTION = "Kappa with intervals, missed and false rejects, bias of sizes, and gauge repeatability and reproducibility."
+EPILOG = (
+    "Examples:\n"
+    "  specimeter agreement study --out study --library weld-library results/*.json\n"
+    "  specimeter agreement study --out study records/*/record.json\n"
+    "  specimeter agreement study --out study readings.csv    (columns item, rater, repeat, verdict, value_mm, ...)"
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the sub-command."""
+    commands = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    action = commands.add_parser("study", help="write the study", description="Write the study as a page, a PDF and tables.")
+    action.add_argument("sources", nargs="+", metavar="SOURCE", help="result files, record.json files, or one CSV table")
+    action.add_argument("--library", metavar="LIBRARY", help="the library that made the exercises (for result files)")
+    action.add_argument("--out", required=True, metavar="DIR", help="folder for the study")
+    action.add_argument("--title", default="Agreement study", help="its title")
+    action.set_defaults(does=_study)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run the sub-command."""
+    return options.does(options)
+
+
+def _study(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from specimeter import files
+    from specimeter.library import page, study, study_report
+
+    calls, sizes = _tables(options)
+    sections = study.study(calls, sizes)
+    out = Path(options.out)
+    (out / "assets").mkdir(parents=True, exist_ok=True)
+    page_, pdf = study_report.as_html(sections, options.title), study_report.as_pdf(sections, options.title)
+    files.write(out / "assets" / "site.css", page.asset("site.css"))
+    files.write(out / "calls.csv", calls.to_csv(index=False).encode())
+    files.write(out / "sizes.csv", sizes.to_csv(index=False).encode())
+    files.write(out / "index.html", page_)
+    files.write(out / "study.pdf", pdf)
+    for section in sections:
+        print(section.heading)
+        for block in section.blocks:
+            if block[0] == "text":
+                print(f"  {block[1]}")
+            elif block[0] == "table":
+                for row in block[3]:
+                    print("  " + "  ".join(row))
+    print(f"Page  {out / 'index.html'}\nPDF   {out / 'study.pdf'}")
+    return DONE
+
+
+def _tables(options: argparse.Namespace):
+    """Calls and sizes from whatever was named."""
+    from specimeter.errors import LibraryError
+    from specimeter.library import calls, collect, store
+
+    tables = [path for path in options.sources if str(path).lower().endswith(".csv")]
+    if tables:
+        if len(options.sources) > 1:
+            raise LibraryError("one table at a time", expected="one CSV table, or result files, or records")
+        return calls.from_table(tables[0])
+    if options.library is None:
+        return calls.from_records(options.sources)
+    with store.open_store(options.library) as library:
+        results = {(one.trainee, one.exercise, one.started): one for one in map(collect.read, options.sources)}
+        return calls.from_results(library, list(results.values()))
