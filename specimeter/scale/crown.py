@@ -53,9 +53,11 @@ def by_its_own_size(
     pin = _pin(sheet, surface, width_mm, u_width_mm)
     if pin is not None:
         height = Height(mm=pin.over(surface.view), u_mm=_u_mm(pin, surface), basis=f"told by the {pin.source}", pin=pin)
-        height = replace(height, cautions=(_said(height, scale),))
+        if scale.method == "length" and abs(height.mm) <= 2.0 * height.u_mm:  # marked on the crown itself, as is usual
+            return _at(scale, surface, _level(height), (), told_by=pin.source)
+        height = replace(height, cautions=(_said(height),))
         if LOWEST_MM <= height.mm <= min(HIGHEST_MM, 0.7 * surface.view.distance_mm):
-            return _at(scale, surface, height, _doubts(height))
+            return _at(scale, surface, height, _doubts(height), told_by=pin.source)
     return _at(scale, surface, _standing(sheet), ())
 
 
@@ -173,7 +175,20 @@ def _standing(sheet: Sheet) -> Height:
     )
 
 
-def _said(height: Height, scale: Scale) -> str:
+def _level(height: Height) -> Height:
+    """A known length that the specimen's own size shows to lie about as high as the crown: taken as level with it."""
+    return Height(
+        mm=0.0,
+        u_mm=height.u_mm,
+        basis=f"not entered; the {height.pin.source} shows the known length about as high as the crown",
+        cautions=(
+            f"no surface height was entered: by the {height.pin.source} the known length lies about as high as the crown, and "
+            "was taken as level with it; enter surface_height_mm",
+        ),
+    )
+
+
+def _said(height: Height) -> str:
     where = (
         f"the crown stands about {height.mm:.0f} mm nearer to the lens than the card"
         if height.mm > 2.0
@@ -202,7 +217,7 @@ def _factor(bend: Bend, height: Height) -> float:
     return float((bend.view.distance_mm - height.mm) / (bend.view.distance_mm - bend.height_mm))
 
 
-def _at(scale: Scale, bend: Bend, height: Height, doubts: tuple[str, ...]) -> tuple[Scale, Bend]:
+def _at(scale: Scale, bend: Bend, height: Height, doubts: tuple[str, ...], *, told_by: str | None = None) -> tuple[Scale, Bend]:
     """Both with the crown at that height: the bend drawn in towards the lens, the scale's budget drawn up anew."""
     factor = _factor(bend, height)
     eye = bend.view.eye_mm[:2]
@@ -223,7 +238,7 @@ def _at(scale: Scale, bend: Bend, height: Height, doubts: tuple[str, ...]) -> tu
     else:
         better = replace(scale, budget_at=_budgets(scale, height), cautions=_cautions(scale, height))
         better = replace(better, surface_height_mm=height.mm, surface_height_u_mm=height.u_mm)
-    told = {"height_from": height.pin.source} if height.pin is not None else {}
+    told = {} if told_by is None else {"height_from": told_by}
     doubts = (*(doubt for doubt in scale.evidence.get("doubts", ()) if doubt not in doubts), *doubts)
     kept = {
         name: scale.evidence[name] for name in ("focal_px", "lens_over_marker_mm", "distance_from") if name in scale.evidence

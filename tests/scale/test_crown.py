@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from specimeter.scale.budget import Term
 from specimeter.scale.crown import by_its_own_size
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
@@ -148,3 +149,21 @@ def test_the_scale_no_longer_hangs_on_lens_or_print(cards):
     assert "calliper width" in sources
     assert not any(source.startswith(("height", "size of the printed")) for source in sources)
     assert raised.surface_height_u_mm < scale.view.distance_mm * 0.05
+
+
+def test_a_length_marked_on_the_crown_stays_the_scale():
+    """Where the calliper width agrees that the length lies as high as the crown, the length sets the scale, and the width has
+    checked it; where it lies on the bench, the width tells how far below."""
+    view = view_from(300.0)
+    known = Term(
+        source="the known length", value=50.0, unit="mm", u=0.02, sensitivity=0.02, contribution=0.0004, basis="entered"
+    )
+    marked = replace(scale_of(view), method="length", budget=(known,), budget_at=lambda point: (known,))
+    scale, bend = by_its_own_size(sheet_of(), marked, seen_on_the_bench(bend_at(view, 2.0)))
+    assert bend.height_mm == scale.surface_height_mm == 0.0
+    assert scale.surface_height_u_mm < 6.0
+    assert "doubts" not in scale.evidence
+    assert [line.source for line in scale.budget] == ["the known length", "height of the surface over the marker"]
+    below, _ = by_its_own_size(sheet_of(), marked, seen_on_the_bench(bend_at(view, 60.0)))
+    assert below.surface_height_mm == pytest.approx(60.0, abs=1e-6)
+    assert below.evidence["doubts"]
