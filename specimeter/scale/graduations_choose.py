@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import ScaleError
-from specimeter.scale.graduations_marks import Marks, centred, numbers, read
+from specimeter.scale.graduations_marks import Marks, centred, located, numbers, read
 from specimeter.scale.graduations_pattern import Pattern, pattern_of
 from specimeter.scale.graduations_row import Path, follow, refit, rows_aside, straightened, tone, zone_of
 from specimeter.scale.graduations_search import Row, reduced, rows_of_marks
@@ -165,11 +165,11 @@ def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, row: Row) -> Ed
             continue
         edge = Edge(marks=marks, pattern=pattern_of(marks.index, marks.lengths))
         if edge.pattern.division_mm is not None and edge.pattern.explained > (_LEAST_OTHER if other else 0.0):
-            return edge
+            return replace(edge, marks=located(light, marks))
         best = best or edge
         if edge.pattern.name != "none":  # what lies between marks has no pattern of its own
             break
-    return best
+    return best and replace(best, marks=located(light, best.marks))
 
 
 def _reduction(path: Path, reduction: int) -> int:

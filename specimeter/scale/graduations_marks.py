@@ -143,7 +143,7 @@ def _folds(wave: np.ndarray, v: np.ndarray, k: int) -> bool:
 
 
 def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -> Marks | None:
-    """Marks along a centred path, roughly within a zone aside of it, or None if they do not stand as on a rule."""
+    """Marks along a centred path, roughly within a zone aside of it, not yet located; None if they are not as on a rule."""
     n = numbers(path)
     period = float(path.period_px(np.array([0.0]))[0])
     v = np.arange(-_INWARD - 3, _INWARD + 3, max(1.0 / period, 1 / 10))
@@ -172,15 +172,14 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
     line_px, u_line, line = _line(path, n[seen], outer[seen])
     between = (n >= n[seen].min()) & (n <= n[seen].max())
     index = n[seen]
-    points, u_px = _located(light, path, index, zone, period)
     return Marks(
         path=path,
         index=index.astype(int),
         lengths=_even_lengths(lengths[seen] + inward * (outer[seen] - line)),
         inward=inward,
         zone=zone,
-        points_px=points,
-        u_px=u_px,
+        points_px=np.full((2, len(index), 2), np.nan),
+        u_px=np.full((2, len(index)), np.nan),
         line_px=line_px,
         u_line=u_line,
         period_px=period,
@@ -188,6 +187,12 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
         contrast=usual,
         seen_share=float(seen.sum() / between.sum()),
     )
+
+
+def located(light: np.ndarray, marks: Marks) -> Marks:
+    """The same marks with their exact places."""
+    points, u_px = _located(light, marks.path, marks.index, marks.zone, marks.period_px)
+    return replace(marks, points_px=points, u_px=u_px)
 
 
 def _connected(n: np.ndarray, seen: np.ndarray) -> np.ndarray:
