@@ -10,7 +10,7 @@ from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Limits
 from specimeter.judge.model import Judgement, Verdict
 from specimeter.judge.verdicts import Evidence
-from specimeter.judge.wording import listed
+from specimeter.judge.wording import listed, with_unit
 from specimeter.measure.along import along_weld
 from specimeter.measure.feature import Feature
 from specimeter.scale.model import Scale
@@ -105,6 +105,7 @@ def decide(
             for rule in limits.rule
             if rule.test == "each" and rule.counted is not None
         ]
+        cautions += [] if limits.guarded else _unweighed(verdicts)
     if not reviewed and features:
         cautions.append("Not reviewed: no named person has been through the features yet.")
     cautions += foresight.cautions(sheet, features)
@@ -112,6 +113,16 @@ def decide(
     if outcome == "void" and any(verdict.outcome == "exceeds" for verdict in verdicts):
         cautions.append("A limit was exceeded in this test all the same: tell the inspector before another specimen is tested.")
     return Judgement(verdicts=verdicts, outcome=outcome, because=tuple(because), cautions=tuple(dict.fromkeys(cautions)))
+
+
+def _unweighed(verdicts: Sequence[Verdict]) -> list[str]:
+    """Verdicts of a simple decision whose uncertainty is large against the limit."""
+    return [
+        f"{verdict.name}: the uncertainty, {with_unit(f'{verdict.U:.2g}', verdict.unit)}, is more than a third of the limit, and "
+        "a simple decision does not weigh it."
+        for verdict in verdicts
+        if verdict.U and verdict.limit and 3 * verdict.U > abs(verdict.limit)
+    ]
 
 
 def _along_weld(

@@ -115,6 +115,12 @@ def test_counted_in_a_rule_for_each_hides_nothing(make):
     assert any("`counted` of the rule single has no effect" in caution for caution in judgement.cautions)
 
 
+@pytest.mark.parametrize(("decision", "U", "told"), [("simple", 1.1, 1), ("simple", 0.9, 0), ("guarded", 1.1, 0)])
+def test_a_simple_decision_with_a_large_uncertainty_is_told(make, decision, U, told):
+    judgement = make.judged(make.limits(make.rule(), decision=decision), make.feature(1, 1.0, U))
+    assert sum("more than a third of the limit" in caution for caution in judgement.cautions) == told
+
+
 KINDS = st.sampled_from(["opening", "crack"])
 features = st.lists(
     st.tuples(st.floats(0.1, 9), st.floats(0, 0.6), KINDS, st.sampled_from([True, False, None])), min_size=1, max_size=6

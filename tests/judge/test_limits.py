@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -142,3 +143,24 @@ def test_inches_do_not_mix_with_millimetres(refusal):
 def test_a_missing_file_is_named(tmp_path):
     with pytest.raises(LimitsError, match="no such file"):
         judge_limits.read(tmp_path / "L.toml")
+
+
+def test_the_guide_beside_the_examples_tells_every_name_and_key():
+    """A name or key that the guide forgets would be found by nobody."""
+    guide = (EXAMPLES / "README.md").read_text("utf-8")
+    names = [*judge_limits.FEATURE_NAMES, *judge_limits.SECTION_NAMES, *judge_limits.SHEET_LENGTHS, *judge_limits.SHEET_ANGLES]
+    for name in names:
+        assert f"`{name}`" in guide or name.endswith(("_in", "_in2")), name
+    for key in (*judge_limits.Rule.model_fields, *judge_limits.Head.model_fields):
+        assert key in guide, key
+    for test in get_args(judge_limits.Test):
+        assert f"| `{test}` |" in guide
+
+
+def test_the_guide_s_own_example_is_read(tmp_path):
+    """With the two rules that its `accept` names beside the one shown."""
+    text = (EXAMPLES / "README.md").read_text("utf-8").split("```toml")[1].split("```")[0]
+    other = "".join(f'\n[[rule]]\nid = "{id_}"\ntest = "observation"\nobservation = "{id_}"\n' for id_ in ("flat", "fused"))
+    path = tmp_path / "L.toml"
+    path.write_text(text + other)
+    assert judge_limits.read(path).beside_accept == ()

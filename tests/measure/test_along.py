@@ -1,4 +1,4 @@
-"""Extents along and across the weld, places, the weld examined, and distances among some: closed forms on planes and bends."""
+"""Extents along and across the weld, places, and the weld examined: closed forms on planes and bends."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import pytest
 
 from specimeter.measure.along import along_weld
 from specimeter.measure.sizes import measure
-from specimeter.measure.spacing import clear_among
 from specimeter.sheet import Sheet
 
 
@@ -76,19 +75,3 @@ def test_without_an_axis_there_is_no_along(make):
     assert placed(make, [rectangle(3, 1, (0, 0))], surface, sheet(), make.whole_area()) is None
     bend = make.bend()
     assert placed(make, [rectangle(3, 1, (0, 0))], bend, sheet("side-bend"), make.whole_area()) is None  # it runs inwards
-
-
-def test_clear_distance_among_those_that_count(make):
-    """Boxes at 0, 5 and 20 mm, 2 mm long: between the first and third 18 mm, whatever lies between."""
-    surface = make.flat()
-    scale, area = make.scale_of(surface), make.whole_area()
-    boxes = [make.outline_on(surface, rectangle(2, 1, (x, 0))) for x in (0, 5, 20)]
-    one, two, three = measure(boxes, photo_id="p1", surface=surface, scale=scale, area=area)
-    assert one.nearest_mm == pytest.approx(3.0, abs=1e-6)
-    among = clear_among([one, three], surface=surface, scale=scale)
-    assert among["f1"][0] == pytest.approx(18.0, abs=1e-6)
-    assert among["f1"][1] >= 2 * 1e-3 * 18
-    assert clear_among([one, two, three], surface=surface, scale=scale)["f1"] == pytest.approx(
-        (one.nearest_mm, one.U_nearest_mm)
-    )
-    assert clear_among([one], surface=surface, scale=scale) == {}
