@@ -118,10 +118,10 @@ def decide(
 def _unweighed(verdicts: Sequence[Verdict]) -> list[str]:
     """Verdicts of a simple decision whose uncertainty is large against the limit."""
     return [
-        f"{verdict.name}: the uncertainty, {with_unit(f'{verdict.U:.2g}', verdict.unit)}, is more than a third of the limit, and "
-        "a simple decision does not weigh it."
+        f"{verdict.name}: the uncertainty, {with_unit(f'{verdict.U:.2g}', verdict.unit)}, is more than a third of the limit, "
+        "and a simple decision does not weigh it."
         for verdict in verdicts
-        if verdict.U and verdict.limit and 3 * verdict.U > abs(verdict.limit)
+        if verdict.U and verdict.limit and abs(verdict.limit) < 3 * verdict.U
     ]
 
 
