@@ -10,8 +10,10 @@ import pytest
 
 from specimeter.errors import ScaleError
 from specimeter.scale.budget import combine
+from specimeter.scale.find import find_scale
 from specimeter.scale.graduations import scale_from_graduations
 from specimeter.scale.height import mm_per_px
+from specimeter.scale.place import card_outlines_px
 
 INCH = 25.4
 
@@ -264,3 +266,30 @@ def test_lines_that_run_on_are_no_rule(sheet):
 def test_a_bare_bench_is_no_rule(sheet):
     """Noise and soft shade."""
     assert "no rule" in str(refused(sheet, Ruler(first_mm=500, last_mm=600)))
+
+
+def test_auto_takes_a_rule_where_there_is_no_card(sheet):
+    """No card and nothing marked: a rule that says what it is serves; one that does not leaves the card asked for."""
+    picture = photograph(Ruler(), focal_35mm_mm=told(Ruler()))
+    scale = find_scale(picture, sheet(test="macro-butt", surface_height_mm=0.0))
+    assert scale.method == "graduations"
+    unclear = photograph(Ruler(cycle=(3.0,)), focal_35mm_mm=told(Ruler()))
+    with pytest.raises(ScaleError, match="no marker"):
+        find_scale(unclear, sheet(test="macro-butt", surface_height_mm=0.0))
+
+
+def test_placing_hides_the_rule_and_may_tell_the_lens(sheet):
+    """The outline that placing leaves out holds every mark; the views of other lenses keep the scale along the rule."""
+    ruler = SHOTS["halves, leaning across, turned"]
+    scale = found(sheet, ruler, exif=False)
+    (outline,) = card_outlines_px(scale)
+    for point in scale.evidence["edges"][0]["outer_px"]:
+        assert cv2.pointPolygonTest(outline.astype(np.float32).reshape(-1, 1, 2), tuple(point), False) > 0
+    views = scale.lenses()
+    first, last = (np.array(scale.evidence["edges"][0]["outer_px"])[k] for k in (0, -1))
+    spans = [np.ptp(view.on_plane(np.array([first, last]))[:, 0]) for view in views.views]
+    assert spans == pytest.approx([spans[3]] * 7, rel=0.003)
+    assert views.views[0].focal_px < 0.8 * views.views[6].focal_px
+    better = scale.refocused(ruler.focal_px, 0.01)
+    assert better.view.focal_px == pytest.approx(ruler.focal_px, rel=0.03)
+    assert better.u_rel < scale.u_rel
