@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from qtpy.QtCore import Qt
 from qtpy.QtGui import QAction, QKeySequence, QShortcut
-from qtpy.QtWidgets import QWidget
+from qtpy.QtWidgets import QApplication, QWidget
 
 # Key, what it does, the page and the method it calls ("" is the bench itself), and what it hands on.
 GENERAL = (
@@ -55,7 +55,7 @@ class Keys:
         kinds = [
             entry
             for key, kind in KIND_KEYS.items()
-            for entry in ((key, "", "features", "classify", (kind,)), (f"Alt+{key}", "", "features", "cause", (kind,)))
+            for entry in ((key, "", "features", "classify", (kind,)), (f"Alt+{key}", "", "features", "name_cause", (kind,)))
         ]
         self._tool: list[QShortcut] = []
         self._all: list[QShortcut] = []
@@ -69,7 +69,7 @@ class Keys:
             if any(key == entry[0] for entry in TOOL):
                 shortcut.setEnabled(False)
                 self._tool.append(shortcut)
-        self._free(window)
+        self._free()
 
     def tool_in_hand(self, there: bool) -> None:
         for shortcut in self._tool:
@@ -83,10 +83,10 @@ class Keys:
         for action, keys in self._freed:
             action.setShortcuts(keys)
 
-    def _free(self, window: QWidget) -> None:
-        """Keys that the window uses too would be ambiguous, and then do nothing: here they are ours."""
+    def _free(self) -> None:
+        """Keys that the window's menus use too would be ambiguous, and then do nothing: here they are ours."""
         ours = {shortcut.key().toString() for shortcut in self._all}
-        for action in window.findChildren(QAction):
+        for action in {action for widget in QApplication.allWidgets() for action in widget.actions()}:
             keys = action.shortcuts()
             if any(key.toString() in ours for key in keys):
                 self._freed.append((action, keys))

@@ -49,7 +49,10 @@ class Picture:
         self.clear()
         self.photo = photo
         pixels = photo.rgb if photo.rgb.dtype == np.uint8 else (photo.rgb >> 8).astype(np.uint8)
-        self.layer = self.viewer.add_image(pixels, rgb=True, name=NAME)
+        if self.layer is not None and self.layer in self.viewer.layers:
+            self.layer.data, self.layer.visible = pixels, True
+        else:
+            self.layer = self.viewer.add_image(pixels, rgb=True, name=NAME)
         self.viewer.reset_view()
 
     def _lay(self) -> None:
@@ -68,13 +71,14 @@ class Picture:
             self.viewer.layers.selection = {self.layer}
 
     def clear(self) -> None:
-        """Take everything of ours away; layers that others added stay."""
-        ours = [layer for group in (self._back, self._front) if group is not None for layer in group.layers]
-        for layer in (*ours, self._numbers, self.layer):
-            if layer is not None and layer in self.viewer.layers:
-                self.viewer.layers.remove(layer)
-        self._back = self._front = self._numbers = self.layer = self.photo = None
+        """Show nothing; the layers stay for the next photograph (taking layers away ends some graphics drivers' processes)."""
         self._features, self._ground, self._marks, self._selected, self._tool, self._grips = [], [], [], [], [], []
+        self.photo = None
+        if self.layer is not None:
+            self.layer.visible = False
+        if self._back is not None:
+            self._draw_back()
+            self._draw_front()
 
     def show_placed(self, surface, area: ExaminedArea, card_px: Sequence[np.ndarray] = ()) -> None:
         """The examined area, a rule on the surface and the card that the scale came from."""

@@ -68,7 +68,7 @@ class Pointer:
         self.viewer.mouse_double_click_callbacks[:] = self._default_double
 
     def _drag(self, viewer, event):
-        if self.picture.layer is None or event.button != 1:
+        if self.picture.photo is None or event.button != 1:
             return
         start, start_px = self._point(event), np.asarray(event.pos, float)
         still = self.tool is not None and self.tool.press(start)
@@ -94,7 +94,7 @@ class Pointer:
             self._picked(start)
 
     def _move(self, viewer, event) -> None:
-        if self.picture.layer is None:
+        if self.picture.photo is None:
             return
         point = self._point(event)
         self._hovered(point)

@@ -175,7 +175,7 @@ class FeaturesPage(Page):
             if feature.kind != kind:
                 self.bench.act(f"{feature.id}: {words.kind(kind)}", edit.classify, feature.id, kind=kind)
 
-    def cause(self, kind: str) -> None:
+    def name_cause(self, kind: str) -> None:
         """Say what the selected ones likely came of; the basis is the one that is shown."""
         for feature in self.chosen():
             given = {"kind": feature.kind, "cause": kind, "cause_basis": self.basis.currentData()}
@@ -184,7 +184,7 @@ class FeaturesPage(Page):
     def cause_chosen(self) -> None:
         kind = self.cause.currentData()
         if kind is not None:
-            self.cause(kind)
+            self.name_cause(kind)
 
     def looked_over(self) -> None:
         """The person's word that the whole face was looked over."""

@@ -1,0 +1,193 @@
+"""A real window for the tests of the bench, on a screen of its own where there is none; mouse and keys go the way a person's go."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import subprocess
+import sys
+import time
+
+import pytest
+
+ERRORS = []  # what went wrong in a slot: Qt swallows it, the test must not
+
+
+def pytest_collection_modifyitems(items):
+    """Warnings that napari's own dependencies give are not ours to mend."""
+    here = os.path.dirname(__file__)
+    for item in items:
+        if str(item.path).startswith(here):
+            for words in (
+                "ignore::pydantic.warnings.PydanticDeprecatedSince20",
+                "ignore::DeprecationWarning:vispy.*",
+                "ignore::DeprecationWarning:npe2.*",
+            ):
+                item.add_marker(pytest.mark.filterwarnings(words))
+
+
+@pytest.fixture(scope="session")
+def screen(tmp_path_factory):
+    """The display: the one there is, or an Xvfb that ends by itself with its last client, which is this very process."""
+    os.environ["XDG_CONFIG_HOME"] = str(tmp_path_factory.mktemp("config"))  # napari's and our own settings: not the person's
+    if os.environ.get("DISPLAY") or sys.platform != "linux":
+        yield os.environ.get("DISPLAY", "")
+        return
+    if shutil.which("Xvfb") is None:
+        pytest.fail("there is no display and no Xvfb to make one: on Debian, apt-get install xvfb (tests/run does)")
+    reads, writes = os.pipe()
+    subprocess.Popen(
+        ["Xvfb", "-displayfd", str(writes), "-screen", "0", "2600x1500x24", "-nolisten", "tcp", "-terminate"],
+        pass_fds=[writes],
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(writes)
+    with os.fdopen(reads) as told:
+        number = told.readline().strip()
+    os.environ["DISPLAY"] = f":{number}"
+    yield os.environ["DISPLAY"]
+
+
+class Hand:
+    """A person's hand: waits as a person would, presses keys where the focus is, clicks and drags on the picture."""
+
+    def __init__(self, viewer, bench):
+        self.viewer, self.bench, self.window = viewer, bench, viewer.window._qt_window
+        self.canvas = viewer.window._qt_viewer.canvas.native
+        self.acts = 0
+
+    def settle(self, seconds=0.05):
+        from qtpy.QtWidgets import QApplication
+
+        end = time.monotonic() + seconds
+        while True:
+            QApplication.processEvents()
+            if ERRORS:
+                raise ERRORS.pop()
+            if time.monotonic() > end:
+                return
+            time.sleep(0.002)
+
+    def wait(self, until, seconds=120):
+        end = time.monotonic() + seconds
+        while not until():
+            self.settle(0)
+            assert time.monotonic() < end, "waited in vain"
+            time.sleep(0.002)
+
+    def open(self, path, **given):
+        """Open and wait until all work is over."""
+        self.acts += 1
+        self.bench.open(path, **given)
+        self.wait(lambda: self.bench.work is None)
+        self.wait(lambda: self.bench.session is not None)
+        self.settle(0.1)
+        self.wait(lambda: self.bench.work is None)
+
+    def key(self, key, modifier=None):
+        from qtpy.QtCore import Qt
+        from qtpy.QtTest import QTest
+        from qtpy.QtWidgets import QApplication
+
+        self.acts += 1
+        QTest.keyClick(QApplication.focusWidget() or self.window, key, modifier or Qt.KeyboardModifier.NoModifier)
+        self.settle()
+
+    def press(self, button):
+        from qtpy.QtCore import Qt
+        from qtpy.QtTest import QTest
+
+        self.acts += 1
+        QTest.mouseClick(button, Qt.MouseButton.LeftButton)
+        self.settle()
+
+    def at(self, point):
+        """The canvas's own point for a pixel [x, y] of the photograph."""
+        from qtpy.QtCore import QPointF
+
+        x, y = self.viewer.window._qt_viewer.canvas.view.scene.transform.map([point[0], point[1]])[:2]
+        return QPointF(float(x), float(y))
+
+    def move(self, point):
+        self._send("MouseMove", self.at(point), held=False)
+        self.settle(0.02)
+
+    def click(self, point):
+        self.acts += 1
+        place = self.at(point)
+        self._send("MouseMove", place, held=False)
+        self._send("MouseButtonPress", place)
+        self._send("MouseButtonRelease", place)
+        self.settle()
+
+    def double_click(self, point):
+        self.acts += 1
+        place = self.at(point)
+        for event in ("MouseButtonPress", "MouseButtonRelease", "MouseButtonDblClick", "MouseButtonRelease"):
+            self._send(event, place)
+        self.settle()
+
+    def drag(self, points, steps=6):
+        """Press at the first point, move through all, let go at the last; napari takes one move in 5 ms."""
+        self.acts += 1
+        places = [self.at(point) for point in points]
+        self._send("MouseMove", places[0], held=False)
+        self._send("MouseButtonPress", places[0])
+        for one, other in zip(places, places[1:], strict=False):
+            for step in range(1, steps + 1):
+                self._send("MouseMove", one + (other - one) * (step / steps))
+                self.settle(0.008)
+        self._send("MouseButtonRelease", places[-1])
+        self.settle()
+
+    def _send(self, kind, place, held=True):
+        from qtpy.QtCore import QEvent, QPointF, Qt
+        from qtpy.QtGui import QMouseEvent
+        from qtpy.QtWidgets import QApplication
+
+        left, none = Qt.MouseButton.LeftButton, Qt.MouseButton.NoButton
+        own = none if kind == "MouseMove" else left
+        buttons = left if held and kind != "MouseButtonRelease" else none
+        world = QPointF(self.canvas.mapToGlobal(place.toPoint()))
+        event = QMouseEvent(getattr(QEvent.Type, kind), place, world, own, buttons, Qt.KeyboardModifier.NoModifier)
+        QApplication.sendEvent(self.canvas, event)
+
+
+@pytest.fixture(scope="session")
+def window(screen):
+    """One window for the whole run of a worker: making it takes longer than most tests."""
+    from specimeter_napari.window import bench_window
+
+    hook = sys.excepthook
+    sys.excepthook = lambda kind, error, trace: ERRORS.append(error)
+    viewer, bench = bench_window()
+    viewer.window._qt_window.resize(1366, 768)
+    viewer.window._qt_window.activateWindow()
+    hand = Hand(viewer, bench)
+    hand.settle(0.3)
+    yield hand
+    bench.leave()
+    viewer.close()
+    sys.excepthook = hook
+
+
+@pytest.fixture
+def hand(window, tmp_path):
+    """The window with an empty bench, a person at it and a folder for records of its own."""
+    bench = window.bench
+    bench.out = tmp_path / "records"
+    bench.name_person("Ada Tester")
+    bench.go("specimen")
+    window.acts = 0
+    ERRORS.clear()
+    yield window
+    bench.stop_work()
+    with contextlib.suppress(Exception):
+        bench.take(None)
+    bench.leave()
+    bench.picture.clear()
+    bench.wrong.say("")
+    bench.selected = ()
+    window.settle(0.05)
+    assert not ERRORS, ERRORS

@@ -1,0 +1,143 @@
+"""The whole job in a real window, by mouse and keys, and its numbers against the command line's."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import pytest
+from qtpy.QtCore import Qt
+
+from specimeter import cli
+from specimeter.data import sample_images
+from specimeter.record import model
+
+SHIFT, CONTROL = Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.ControlModifier
+SAMPLES = sorted(path.name.removesuffix(".sheet.toml") for path in sample_images().glob("*.sheet.toml"))
+MOST_ACTS = 12  # from photograph to reviewed record
+
+
+@pytest.fixture
+def case(bend_case, tmp_path):
+    """The rendered bend with its sheet and limits, in a folder that may be written to."""
+    for path in (bend_case.photo, bend_case.sheet, bend_case.limits):
+        shutil.copy(path, tmp_path / path.name)
+    return tmp_path / bend_case.photo.name
+
+
+def test_from_photograph_to_reviewed_record_by_keys_alone(hand, case):
+    """Accept every proposal, reject one, say that the face was looked over, write: the record on disk says the same."""
+    bench = hand.bench
+    hand.open(case)
+    ids = [feature.id for feature in bench.session.record.features]
+    assert len(ids) >= 2
+    assert bench.here == "features"
+    for number in range(len(ids)):
+        if number == 0:
+            hand.key(Qt.Key.Key_R)
+            hand.settle(0.1)
+            from qtpy.QtTest import QTest
+
+            QTest.keyClick(bench.pages["features"].reasons, Qt.Key.Key_1)
+            hand.settle()
+        else:
+            hand.key(Qt.Key.Key_A)
+    hand.key(Qt.Key.Key_A, SHIFT)
+    hand.key(Qt.Key.Key_S, CONTROL)
+    hand.wait(lambda: bench.work is None)
+    assert bench.wrong.isHidden(), bench.wrong.text()
+    record = model.load(bench.session.folder)
+    assert record == bench.session.record
+    assert [feature.status for feature in record.features] == ["rejected"] + ["confirmed"] * (len(ids) - 1)
+    assert record.features[0].reason == "a scratch or tool mark"
+    assert record.review.state == "reviewed"
+    assert record.review.by == "Ada Tester"
+    assert not bench.session.journal.path.exists() or bench.session.journal.is_open
+    assert hand.acts <= MOST_ACTS + len(ids)
+    bench.leave()
+    assert not list(bench.out.glob("*.journal"))  # all of it is in the record
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_the_window_and_the_command_line_give_the_same_numbers(hand, name, tmp_path, capsys):
+    """To the last digit: the window computes nothing of its own."""
+    sample = sample_images() / name
+    call = [f"{sample}.jpg", "--sheet", f"{sample}.sheet.toml", "--limits", f"{sample}.limits.toml", "--out", str(tmp_path)]
+    assert cli.main(["measure", *call, "--json", "--quiet"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    by_command = model.load(tmp_path / json.loads(json.dumps(answer))["record"])
+    hand.open(sample.with_suffix(".jpg"))
+    by_window = hand.bench.session.record
+    assert by_window is not None, hand.bench.wrong.text()
+    parts = (
+        "sheet",
+        "limits",
+        "photos",
+        "scales",
+        "surfaces",
+        "examined",
+        "features",
+        "section",
+        "verdicts",
+        "outcome",
+        "reasons",
+    )
+    for part in parts:
+        assert getattr(by_window, part) == getattr(by_command, part), part
+
+
+def test_undo_and_redo_go_over_every_edit_in_one_history(hand, case):
+    """Decisions, kinds and limits alike, back to the beginning and forward again."""
+    bench = hand.bench
+    hand.open(case)
+    first = bench.session.record
+    hand.key(Qt.Key.Key_A)
+    hand.key(Qt.Key.Key_P)
+    hand.key(Qt.Key.Key_3)
+    hand.key(Qt.Key.Key_2, Qt.KeyboardModifier.AltModifier)
+    last = bench.session.record
+    assert {feature.kind for feature in last.features} >= {"pore"}
+    assert any(feature.cause == "crack" for feature in last.features)
+    steps = 0
+    while bench.session.undoable is not None:
+        hand.key(Qt.Key.Key_Z, CONTROL)
+        steps += 1
+    assert steps == 3
+    assert bench.session.record == first
+    while bench.session.redoable is not None:
+        hand.key(Qt.Key.Key_Z, CONTROL | SHIFT)
+    assert bench.session.record == last
+
+
+def test_picture_and_table_select_each_other(hand, case):
+    """A click in the picture marks the row; a row brings the feature into view."""
+    bench = hand.bench
+    hand.open(case)
+    features = bench.session.record.features
+    hand.viewer.reset_view()
+    hand.settle(0.1)
+    target = max(features, key=lambda feature: feature.area_mm2 or 0)
+    import numpy as np
+
+    outline = np.array(target.outline_px)
+    hand.click(outline.mean(axis=0))
+    assert bench.selected == (target.id,)
+    table = bench.pages["features"].table
+    marked = {table.item(index.row(), 0).data(Qt.ItemDataRole.UserRole) for index in table.selectionModel().selectedRows()}
+    assert marked == {target.id}
+    other = next(line for line in range(table.rowCount()) if table.item(line, 0).data(Qt.ItemDataRole.UserRole) != target.id)
+    table.selectRow(other)
+    hand.settle()
+    assert bench.selected == (table.item(other, 0).data(Qt.ItemDataRole.UserRole),)
+
+
+def test_a_refused_sheet_is_told_where_it_is_mended(hand, case):
+    """A wrong sheet beside the photograph: one sentence on the first page, the photograph shown all the same."""
+    sheet = case.with_suffix(".sheet.toml")
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("side-bend", "sidebend"), encoding="utf-8")
+    hand.open(case)
+    page = hand.bench.pages["specimen"]
+    assert hand.bench.here == "specimen"
+    assert "sidebend" in page.trouble.text()
+    assert "Traceback" not in page.trouble.text()
+    assert hand.bench.picture.photo is not None
