@@ -14,7 +14,7 @@ from specimeter.judge.expression import holds
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import FEATURE_TESTS, Limits
 from specimeter.judge.membership import members, named
-from specimeter.judge.wording import listed, quantity
+from specimeter.judge.wording import kind_words, listed, quantity
 from specimeter.measure.feature import Feature
 from specimeter.scale.model import Scale
 from specimeter.segment.model import ExaminedArea
@@ -160,7 +160,7 @@ def of_features(sheet: Sheet, limits: Limits, features: Sequence[Feature], *, re
     free = [feature for feature in free if not _set_aside(feature, reviewed)]
     for kind in sorted({feature.kind for feature in free if feature.id not in known}):
         ids = [feature.id for feature in free if feature.kind == kind and feature.id not in known]
-        doubts.append(f"No rule looks at {listed(ids)} ({kind.replace('-', ' ')}).")
+        doubts.append(f"No rule looks at {listed(ids)} ({kind_words(kind)}).")
     left_out = [feature.id for feature in free if feature.id in known]
     if left_out:
         doubts.append(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from functools import cache
 
 from specimeter.data import shared
-from specimeter.judge.wording import listed
+from specimeter.judge.wording import kind_words, listed
 from specimeter.measure.feature import Feature
 from specimeter.sheet import Sheet, Weld
 
@@ -99,7 +99,7 @@ def _entry(weld: Weld, key: str, unit: str) -> str:
 
 
 def _name(imperfection: str) -> str:
-    return NAMES.get(imperfection, imperfection.replace("-", " ").replace("inter run", "inter-run"))
+    return NAMES.get(imperfection, kind_words(imperfection))
 
 
 def _a(test: str) -> str:

@@ -11,7 +11,7 @@ from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Rule
 from specimeter.judge.membership import Member
 from specimeter.judge.model import Verdict
-from specimeter.judge.wording import chance, listed, quantity
+from specimeter.judge.wording import chance, kind_words, listed, quantity
 from specimeter.judge.wording import limit as limit_words
 from specimeter.measure.feature import Feature
 from specimeter.scale.model import Scale
@@ -43,7 +43,7 @@ def none_found(rule: Rule, evidence: Evidence, limit: Interval) -> Verdict:
     resolvable = evidence.smallest_resolvable_mm
     known = resolvable and math.isfinite(resolvable)
     tail = f", in which openings down to {resolvable:.2g} mm can be resolved" if known else ""
-    kinds = listed([kind.replace("-", " ") for kind in rule.kinds], most=4)
+    kinds = listed([kind_words(kind) for kind in rule.kinds], most=4)
     because = f"None that this rule counts ({kinds}) was found in the examined area{tail}."
     return told(rule, None, None, limit, "within" if kept else rule.beyond, because, [])
 

@@ -42,6 +42,15 @@ def chance(probability: float) -> str:
     return "below 0.1 %" if percent < 0.1 else f"of {percent:.3g} %"
 
 
+def kind_words(kind: str) -> str:
+    """A kind's key in words.
+
+    >>> kind_words("lack-of-inter-run-fusion")
+    'lack of inter-run fusion'
+    """
+    return kind.replace("-", " ").replace("inter run", "inter-run")
+
+
 def listed(names: Sequence[str], most: int = 8) -> str:
     """``f1``, ``f1 and f2``, ``f1, f2 and f3``; beyond `most` the rest is counted.
 
