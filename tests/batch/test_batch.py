@@ -98,7 +98,7 @@ def test_a_process_that_dies_takes_nothing_with_it(bend_case, tmp_path, monkeypa
     _, two = batch_tasks.read(tmp_path / "photos", method="openings", **keywords)
     told = []
     notes = batch_run.run([one, two], workers=2, progress=lambda *numbers: told.append(numbers))
-    assert [note["status"] for note in notes] == ["failed", "measured"]
+    assert [note["status"] for note in notes] == ["failed", "measured"], notes
     assert "died" in notes[0]["problem"]
     assert list(records(tmp_path / "out")) == ["S-b"]
     assert told[-1][:3] == (2, 1, 2)
