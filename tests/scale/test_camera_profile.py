@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from specimeter import cli
 from specimeter.errors import ScaleError
 from specimeter.scale import camera_profile, card_drawing
 from specimeter.scale.card_layout import BOARD
@@ -201,3 +202,24 @@ def test_opencvs_own_chessboard(left01):
     assert solved.residual_rms_px < 0.193
     assert solved.focal_px == pytest.approx(535.9, rel=0.1)
     assert solved.k1 == pytest.approx(-0.266, abs=0.1)
+
+
+def test_the_command_makes_a_profile_that_a_sheet_can_name(photographs, tmp_path, capsys):
+    """Photographs in, TOML out, found beside the sheet that names it; a second run does not write over it."""
+    files = []
+    for photo in photographs:
+        files.append(str(tmp_path / photo.file.replace(".jpg", ".png")))
+        Image.fromarray(photo.rgb[..., 0]).save(files[-1])
+    out = tmp_path / "lens.toml"
+    assert cli.main(["camera", *files, "--out", str(out)]) == 0
+    said = capsys.readouterr().out
+    assert "a camera that did not give its name, 800 x 600 px" in said
+    (tmp_path / "a.sheet.toml").write_text(
+        '[specimen]\nid = "A"\ntest = "macro-butt"\n[photo]\ncamera_file = "lens.toml"\n', encoding="utf-8"
+    )
+    named = camera_profile.of_sheet(read_sheet(tmp_path / "a.sheet.toml"))
+    assert named.focal_px == pytest.approx(760.0, rel=0.005)
+    assert cli.main(["camera", *files, "--out", str(out)]) == 2
+    assert "there already" in capsys.readouterr().err
+    assert cli.main(["camera", *files[:2], "--out", str(tmp_path / "b.toml")]) == 2
+    assert "in 2 of 2" in capsys.readouterr().err

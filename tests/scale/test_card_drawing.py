@@ -11,6 +11,7 @@ import pikepdf
 import pytest
 from PIL import Image
 
+from specimeter import cli
 from specimeter.scale import card_drawing
 from specimeter.scale.card_layout import BOARD, FRAME, STRIP
 from specimeter.scale.find import find_scale
@@ -134,3 +135,17 @@ def test_white_round_every_black_square(card):
         inside = (boxes[:, :2] >= low - 1e-9).all(axis=1) & (boxes[:, :2] + boxes[:, 2:] <= high + 1e-9).all(axis=1)
         near = (boxes[:, :2] < high + 3.5).all(axis=1) & (boxes[:, :2] + boxes[:, 2:] > low - 3.5).all(axis=1)
         assert not (near & ~inside).any()
+
+
+def test_the_command_writes_each_form_and_refuses_others(tmp_path, capsys):
+    """PDF, SVG and PNG by the ending; 2 for another ending, a resolution out of bounds, a file that is there already."""
+    for name, ending, starts in (("strip", "pdf", b"%PDF"), ("frame", "svg", b"<svg"), ("board", "png", b"\x89PNG")):
+        path = tmp_path / f"{name}.{ending}"
+        assert cli.main(["card", name, "--out", str(path), "--dpi", "150"]) == 0
+        assert path.read_bytes().startswith(starts)
+        assert "100 %" in capsys.readouterr().out
+    for call in (["--out", "a.gif"], ["--out", "a.png", "--dpi", "20"], ["--out", "strip.pdf"], ["--out", "no/such/a.svg"]):
+        call[1] = str(tmp_path / call[1])
+        assert cli.main(["card", "strip", *call]) == 2
+        assert capsys.readouterr().err.startswith("specimeter: ")
+    assert cli.main(["card", "strip", "--out", str(tmp_path / "strip.pdf"), "--replace", "--paper", "letter"]) == 0
