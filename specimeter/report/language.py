@@ -23,7 +23,7 @@ from specimeter.toml_file import Table, validated
 from specimeter.toml_file import read as read_toml
 
 SHIPPED = ("en", "de")
-_NUMBER = re.compile(r"[-−+]?\d+(\.\d+)?(e[-+]?\d+)?( ± \d+(\.\d+)?)?( ?[A-Za-zµ°²³%/]+){0,2}( \([^()]*\))?")
+_NUMBER = re.compile(r"[-−+]?\d+(\.\d+)?(e[-+]?\d+)?( ± \d+(\.\d+)?)?( ?[A-Za-zµ°²³%/]+){0,3}( \([^()]*\))?")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _SENTENCES = re.compile(r"(?<=[.!?]) (?=\S)")
 _DEEPEST = 6

@@ -120,7 +120,8 @@ def entered(value: Any, unit: str = "", *, digits: int | None = None) -> str:
     if isinstance(value, list | tuple):
         if len(value) > 8 or any(isinstance(item, list | tuple | dict) for item in value):
             return f"{len(value)} entries, in the record"
-        return ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
+        text = ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
+        return Said(text) if any(isinstance(item, str) for item in value) else text
     return Said(value) if isinstance(value, str) else str(value)
 
 
