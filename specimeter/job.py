@@ -35,7 +35,7 @@ from specimeter.scale.place import place_surface, settled
 from specimeter.scale.surface import Surface
 from specimeter.segment.area import by_its_edges, examined_area
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.registry import segmenter
+from specimeter.segment.registry import for_test, segmenter
 from specimeter.segment.sharpness import smallest_resolvable_mm
 from specimeter.segment.unseen import mark_unseen
 from specimeter.sheet import Sheet
@@ -84,7 +84,7 @@ def find(
     """
     placed = place(photo, sheet, progress=progress, register_file=register_file)
     progress("openings: searching and outlining")
-    outlines = segmenter(method)(photo, placed.surface, placed.area)
+    outlines = segmenter(for_test(method, sheet.specimen.test))(photo, placed.surface, placed.area)
     return conclude(photo, sheet, limits, placed, outlines, progress=progress)
 
 

@@ -73,4 +73,18 @@ def sheet_lines(scene: Scene) -> list[str]:
         f"parent_thickness_mm = {thickness:.1f}",
         f"specimen_thickness_mm = {thickness:.2f}",
         f"specimen_width_mm = {scene.width_calliper_mm:.2f}",
+        "",
+        "[weld]",
+        f"weld_axis_px = {_axis_px(scene)}",
     ]
+
+
+def _axis_px(scene: Scene) -> str:
+    """Two points on the face along the weld, as a hand marks them, as TOML."""
+    rng = np.random.default_rng(scene.seed + 79)
+    low, high = scene.specimen.face_mm.min(0), scene.specimen.face_mm.max(0)
+    middle = (low[0] + high[0]) / 2
+    ends = geometry.place(scene.specimen, [[middle, low[1] + 1.0], [middle, high[1] - 1.0]])
+    ends = geometry.project(scene.camera, ends) + rng.normal(0, 2.0, (2, 2))
+    ends = np.clip(ends, 0, [scene.camera.width_px - 1, scene.camera.height_px - 1])
+    return str([[round(float(x), 1), round(float(y), 1)] for x, y in ends])

@@ -12,8 +12,7 @@ MARGIN_MM = 5.0  # how far beyond the rough rectangle a border may lie
 INTO = 0.45  # of the rectangle's size across: how far inside a border may lie
 STRIP_MM = (0.7, 4.0)  # distance from the rough border of what stands for its two sides
 STEEPEST = 2  # grid steps that a border may move from one place to the next
-WILL = 0.35  # cost of such a step, in log-odds
-OWN_WEIGHT = 0.6  # of the photograph's own difference against the network's
+WILL = 2.0  # cost of such a step, in log-odds
 
 
 def follow(odds: np.ndarray, looked: Looked, corners: np.ndarray) -> tuple[np.ndarray, float]:
@@ -42,29 +41,24 @@ def follow(odds: np.ndarray, looked: Looked, corners: np.ndarray) -> tuple[np.nd
         return np.asarray(warped, np.float32).reshape(int(count[1]), int(count[0]))
 
     flat = np.clip(straight(odds, -4.0), -4, 4)
-    own = np.stack([straight(looked.own[..., k], 0.0) for k in range(looked.own.shape[2])], axis=-1)
     seen = straight(np.ones(odds.shape, np.float32), 0.0) > 0.5
     step_mm = GRID * looked.cell_mm
     lines = np.array([margin, margin + size[0], margin, margin + size[1]]) / GRID  # left, right, top, bottom
     left, right, top, bottom = (np.full(n, at) for n, at in zip((count[1], count[1], count[0], count[0]), lines, strict=True))
-    supports = []
+    field = np.where(seen, flat, np.float32(-6))
     for _ in range(2):
-        supports = []
-        field, told = _told(flat, own, seen, (top, bottom), (left, right), step_mm)
-        top, bottom = (
-            _paths(field[0], top, bottom, left, right),
-            _paths(field[1][::-1], count[1] - 1 - bottom, count[1] - 1 - top, left, right),
+        above, below = (
+            _paths(field, top, bottom, left, right),
+            _paths(field[::-1], count[1] - 1 - bottom, count[1] - 1 - top, left, right),
         )
-        bottom = count[1] - 1 - bottom
-        supports += told
-        turned = own.transpose(1, 0, 2)
-        field, told = _told(flat.T, turned, seen.T, (left, right), (top, bottom), step_mm)
-        left, right = (
-            _paths(field[0], left, right, top, bottom),
-            _paths(field[1][::-1], count[0] - 1 - right, count[0] - 1 - left, top, bottom),
+        top, bottom = above, count[1] - 1 - below
+        before, after = (
+            _paths(field.T, left, right, top, bottom),
+            _paths(field.T[::-1], count[0] - 1 - right, count[0] - 1 - left, top, bottom),
         )
-        right = count[0] - 1 - right
-        supports += told
+        left, right = before, count[0] - 1 - after
+    supports = _told(flat, seen, (top, bottom), (left, right), step_mm)
+    supports += _told(flat.T, seen.T, (left, right), (top, bottom), step_mm)
     inside = np.zeros(flat.shape, np.uint8)
     y, x = np.indices(flat.shape, dtype=np.float32)
     inside[(y >= top[None]) & (y <= bottom[None]) & (x >= left[:, None]) & (x <= right[:, None])] = 1
@@ -78,15 +72,15 @@ def follow(odds: np.ndarray, looked: Looked, corners: np.ndarray) -> tuple[np.nd
     return origin + GRID * (outline @ unit), float(np.mean(sorted(supports)[:3]))
 
 
-def _told(flat, own, seen, ends, span, step_mm):
-    """Log-odds fields for the first and the second border across the rows, and how well each tells its two sides apart."""
+def _told(flat, seen, ends, span, step_mm) -> list[float]:
+    """How well the first and the second border across the rows each tell their two sides apart, 0 to 1."""
     rows, columns = flat.shape
     near, far = (int(v / step_mm) for v in STRIP_MM)
     inner_columns = slice(
         int(np.clip(np.median(span[0]) + near, 0, columns - 2)), int(np.clip(np.median(span[1]) - near, 2, columns))
     )
     height = float(np.median(ends[1]) - np.median(ends[0]))
-    fields, told = [], []
+    told = []
     for which, way in ((0, -1), (1, 1)):
         line = ends[which]
         at = np.arange(rows)[:, None] - line[None]
@@ -97,18 +91,9 @@ def _told(flat, own, seen, ends, span, step_mm):
         mask = np.zeros(flat.shape, bool)
         mask[:, inner_columns] = True
         inner, outer = inner & mask, outer & mask
-        field = flat.copy()
-        if inner.sum() > 40 and outer.sum() > 40:
-            one, two = own[inner], own[outer]
-            pooled = 0.5 * (np.cov(one.T) + np.cov(two.T)) + 0.05 * np.eye(own.shape[-1])
-            weight = np.linalg.solve(pooled, one.mean(0) - two.mean(0))
-            shift = 0.5 * (one.mean(0) + two.mean(0)) @ weight
-            field = field + OWN_WEIGHT * np.clip(own @ weight - shift, -4, 4)
-            told.append(float(0.5 * ((flat[inner] > 0).mean() + (flat[outer] < 0).mean())))
-        else:
-            told.append(0.5)
-        fields.append(np.where(seen, field, -6).astype(np.float32))
-    return fields, told
+        enough = inner.sum() > 40 and outer.sum() > 40
+        told.append(float(0.5 * ((flat[inner] > 0).mean() + (flat[outer] < 0).mean())) if enough else 0.5)
+    return told
 
 
 def _paths(field: np.ndarray, line: np.ndarray, other: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:

@@ -22,6 +22,7 @@ from specimeter.sheet import Sheet
 MODEL = Path(__file__).with_name("area_fracture.onnx")
 STEP = 32  # the network's coarsest grid
 LEAST_CONFIDENCE = 0.5
+LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 0.3 mm at fair odds
 # What share of the specimen's width (along the weld) and thickness (through the wall) a broken face may take: judgement
 ALONG = {"nick-break": (0.45, 1.06), "fillet-break": (0.6, 1.06)}
 THROUGH = {"nick-break": (0.4, 1.3), "fillet-break": (0.25, 1.6)}
@@ -118,7 +119,7 @@ def _places(odds: np.ndarray, looked: Looked, sheet: Sheet) -> list[Place]:
             continue
         place = _rectangle(part, odds)
         found.append(replace(place, worth=place.worth * _fits(place, cell_mm, sheet)))
-    found = [place for place in found if place.worth > 0]
+    found = [place for place in found if place.worth > LEAST_WORTH]
     return sorted(found, key=lambda place: -place.worth)
 
 

@@ -8,14 +8,23 @@ from importlib.metadata import entry_points
 
 from specimeter.errors import SpecimeterError
 from specimeter.segment.model import Outline
+from specimeter.sheet import BEND_TESTS, BROKEN_TESTS
 
 GROUP = "specimeter.segmenters"
+MADE_FOR = {"openings": BEND_TESTS, "learned": BEND_TESTS, "fracture": BROKEN_TESTS}  # ours; others say nothing and are run
+INSTEAD = {test: "fracture" for test in BROKEN_TESTS}  # of one that was not made for that test
 Segmenter = Callable[..., list[Outline]]  # (photo, surface, area) -> outlines
 
 
 def names() -> tuple[str, ...]:
     """Names of all installed segmenters, sorted."""
     return tuple(sorted({entry.name for entry in entry_points(group=GROUP)}))
+
+
+def for_test(name: str, test: str) -> str:
+    """The segmenter to run on a test's face: the one asked for, or ours for that kind of surface if it was not made for it."""
+    made_for = MADE_FOR.get(name)
+    return name if made_for is None or test in made_for else INSTEAD.get(test, name)
 
 
 def segmenter(name: str = "openings") -> Segmenter:

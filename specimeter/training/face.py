@@ -35,7 +35,11 @@ def example(seed: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     test = BROKEN_TESTS[seed % len(BROKEN_TESTS)]
     width_px = int(rng.choice([900, 1200, 1600]))
-    picture = render(random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2))
+    return of_picture(render(random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2)), rng)
+
+
+def of_picture(picture, rng) -> np.ndarray:
+    """The same of a rendered picture."""
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
     truth = picture.truth
     mm_per_px = truth["mm_per_px"] * float(np.exp(rng.normal(0, 0.04)))  # the scale is never exactly known
@@ -91,30 +95,29 @@ def network():
     return FaceFinder()
 
 
-def patches(examples, rng, count: int, torch, device):
-    """A batch of random patches, turned and mirrored, light and colours shifted, roughness scaled as other cameras would."""
+def patches(examples, faces, rng, count: int, torch):
+    """A batch of random patches, turned and mirrored, light and colours shifted, roughness scaled as other cameras would.
+
+    `examples` are half-precision tensors on the training device, `faces` for each a few places [row, column] on its face.
+    """
     batch = []
     for _ in range(count):
-        one = examples[int(rng.integers(len(examples)))]
+        number = int(rng.integers(len(examples)))
+        one, on_face = examples[number], faces[number]
         rows, columns = one.shape[1:]
-        face = np.argwhere(one[-2][::8, ::8] > 0.5) * 8
-        middle = (
-            face[rng.integers(len(face))] + rng.normal(0, 40, 2)
-            if len(face) and rng.random() < 0.75
-            else rng.uniform((0, 0), (rows, columns))
-        )
+        at_face = len(on_face) and rng.random() < 0.75
+        middle = on_face[rng.integers(len(on_face))] + rng.normal(0, 40, 2) if at_face else rng.uniform((0, 0), (rows, columns))
         top, left = (int(np.clip(m - PATCH / 2, 0, max(n - PATCH, 0))) for m, n in zip(middle, (rows, columns), strict=True))
-        part = one[:, top : top + PATCH, left : left + PATCH].astype(np.float32)
-        part = np.pad(part, ((0, 0), (0, PATCH - part.shape[1]), (0, PATCH - part.shape[2])))
-        part = np.rot90(part, int(rng.integers(4)), (1, 2))
-        if rng.random() < 0.5:
-            part = part[:, :, ::-1]
-        part = part.copy()
-        for name, spread in (("light", 0.5), ("red", 0.08), ("blue", 0.08), ("fine", 0.35), ("middle", 0.25), ("coarse", 0.2)):
-            part[OWN.index(name)] += rng.normal(0, spread)
-        part[: len(OWN)] += rng.normal(0, 0.05, (len(OWN), 1, 1))
-        batch.append(part)
-    return torch.from_numpy(np.stack(batch)).to(device)
+        part = one[:, top : top + PATCH, left : left + PATCH].float()
+        part = torch.nn.functional.pad(part, (0, PATCH - part.shape[2], 0, PATCH - part.shape[1]))
+        part = torch.rot90(part, int(rng.integers(4)), (1, 2))
+        batch.append(part.flip(2) if rng.random() < 0.5 else part)
+    result = torch.stack(batch)
+    shift = rng.normal(0, 0.05, (count, len(OWN)))
+    for name, spread in (("light", 0.5), ("red", 0.08), ("blue", 0.08), ("fine", 0.35), ("middle", 0.25), ("coarse", 0.2)):
+        shift[:, OWN.index(name)] += rng.normal(0, spread, count)
+    result[:, : len(OWN)] += torch.tensor(shift, dtype=torch.float32, device=result.device)[:, :, None, None]
+    return result
 
 
 def train(examples, check, seconds: float):
@@ -126,12 +129,14 @@ def train(examples, check, seconds: float):
     torch.manual_seed(0)
     rng = np.random.default_rng(0)
     model = network().to(device)
+    faces = [np.argwhere(one[-2][::8, ::8] > 0.5) * 8 for one in examples]
+    examples = [torch.from_numpy(one).to(device) for one in examples]
     steps_of = torch.optim.AdamW(model.parameters(), lr=3e-3, weight_decay=1e-3)
     started, step = time.monotonic(), 0
     while (past := (time.monotonic() - started) / seconds) < 1:
         for group in steps_of.param_groups:
             group["lr"] = 3e-3 * min(1, step / 60) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-5
-        batch = patches(examples, rng, BATCH, torch, device)
+        batch = patches(examples, faces, rng, BATCH, torch)
         odds = model(batch[:, : len(OWN)])[:, 0]
         truth, weight = batch[:, -2], batch[:, -1]
         loss = (functional.binary_cross_entropy_with_logits(odds, truth, reduction="none") * weight).sum() / weight.sum()

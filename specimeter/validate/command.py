@@ -20,6 +20,7 @@ import cv2
 
 from specimeter import __version__, files
 from specimeter.errors import SpecimeterError
+from specimeter.sheet import BEND_TESTS, BROKEN_TESTS
 from specimeter.validate import statistics, table
 from specimeter.validate.examine import LIMITS, RESERVED, Result, examine, prepare
 from specimeter.validate.resources import measured_alone
@@ -39,11 +40,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
             folder = options.cache or Path(scratch)
             seeds = range(RESERVED + options.seed, RESERVED + options.seed + options.scenes)
             if options.render_only:
-                work = partial(_rendered, width_px=options.width, folder=folder)
+                work = partial(_rendered, width_px=options.width, folder=folder, test=options.test)
                 for _ in _each(work, seeds, options.jobs):
                     pass
                 return 0
-            work = partial(examine, width_px=options.width, folder=folder, stage=options.stage, method=options.method)
+            work = partial(
+                examine, width_px=options.width, folder=folder, stage=options.stage, method=options.method, test=options.test
+            )
             results = sorted(_each(work, seeds, options.jobs), key=lambda result: result["seed"])
             large = _large(folder) if options.large else []
     except KeyboardInterrupt:
@@ -77,13 +80,16 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--method", default="learned", metavar="NAME", help="which segmenter (default: learned)")
     parser.add_argument(
+        "--test", metavar="TEST", choices=(*BEND_TESTS, *BROKEN_TESTS), help="only scenes of this test (default: bends of any)"
+    )
+    parser.add_argument(
         "--large", action="store_true", help="also time one photograph of 24 megapixels in a process of its own"
     )
     return parser
 
 
-def _rendered(seed: int, *, width_px: int, folder: Path) -> Result:
-    prepare(seed, width_px, folder)
+def _rendered(seed: int, *, width_px: int, folder: Path, test: str | None) -> Result:
+    prepare(seed, width_px, folder, test)
     return {"seed": seed, "error": None}
 
 
@@ -142,6 +148,7 @@ def _about(options: argparse.Namespace) -> dict[str, Any]:
         "specimeter": __version__,
         "date": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
         "scenes": f"{options.scenes}, seeds from {RESERVED + options.seed}, {options.width} px wide; each fifth is clean",
+        "tests": options.test or "bends of any kind",
         "stages": "the main job" if options.stage == "all" else "finding and measuring, given true scale, surface and area",
         "segmenter": options.method,
         "machine": f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()}, Python {platform.python_version()}",

@@ -30,7 +30,7 @@ from specimeter.scene import files as scene_files
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.segment.model import ExaminedArea
-from specimeter.segment.registry import segmenter
+from specimeter.segment.registry import for_test, segmenter
 from specimeter.validate import truth as truths
 from specimeter.validate.match import match
 from specimeter.validate.plain import Region, plain
@@ -38,34 +38,39 @@ from specimeter.validate.plain import Region, plain
 RESERVED = 900_000  # seeds from here on are for validation alone, and never used for tuning
 CLEAN_EVERY = 5  # one scene in so many has no opening at all
 LIMITS = Path(__file__).with_name("limits.toml")
+LIMITS_BROKEN = Path(__file__).with_name("limits_broken.toml")
 SIZES = ("length_mm", "width_mm", "area_mm2")
 Result = dict[str, Any]
 
 
-def stem(seed: int, width_px: int) -> str:
+def stem(seed: int, width_px: int, test: str | None = None) -> str:
     """Name of a scene's files in the cache."""
-    return f"scene-{seed}-{width_px}"
+    return f"scene-{seed}-{width_px}" + (f"-{test}" if test else "")
 
 
-def prepare(seed: int, width_px: int, folder: Path) -> Path:
+def prepare(seed: int, width_px: int, folder: Path, test: str | None = None) -> Path:
     """Render a scene into the folder unless it is there already; returns the photograph's path."""
-    photo_file = folder / f"{stem(seed, width_px)}.jpg"
+    photo_file = folder / f"{stem(seed, width_px, test)}.jpg"
     if not photo_file.exists():
-        picture = render(random_scene(seed, width_px=width_px, clean=seed % CLEAN_EVERY == 0))
-        scene_files.save(picture, folder, stem(seed, width_px))
+        picture = render(random_scene(seed, test=test, width_px=width_px, clean=seed % CLEAN_EVERY == 0))
+        scene_files.save(picture, folder, stem(seed, width_px, test))
     return photo_file
 
 
-def examine(seed: int, width_px: int, folder: Path, *, stage: str = "all", method: str = "openings") -> Result:
+def examine(
+    seed: int, width_px: int, folder: Path, *, stage: str = "all", method: str = "openings", test: str | None = None
+) -> Result:
     """Everything that the tables need of one scene, JSON-ready.
 
     Parameters
     ----------
     stage : str
         ``"all"``: the main job. ``"segment"``: finding and measuring alone, given the true scale, surface and area.
+    test : str, optional
+        Only scenes of that test; without it bends of any.
     """
     started = time.perf_counter()
-    photo_file = prepare(seed, width_px, folder)
+    photo_file = prepare(seed, width_px, folder, test)
     rendering = time.perf_counter() - started
     truth = json.loads(photo_file.with_suffix(".truth.json").read_text())
     result: Result = {"seed": seed, "groups": truth["groups"], "clean": not truth["features"], "error": None}
@@ -74,7 +79,7 @@ def examine(seed: int, width_px: int, folder: Path, *, stage: str = "all", metho
         clock("decode")
         photo = photos.read(photo_file)
         sheet = sheets.read(photo_file.with_suffix(".sheet.toml"))
-        limits = judge_limits.read(LIMITS)
+        limits = judge_limits.read(LIMITS_BROKEN if truths.broken(truth) else LIMITS)
         if stage == "all":
             found = job.find(photo, sheet, limits, method=method, progress=clock)
             scale, surface, area, features = found.scale, found.surface, found.area, found.features
@@ -82,7 +87,7 @@ def examine(seed: int, width_px: int, folder: Path, *, stage: str = "all", metho
         else:
             scale, surface, area = truths.scale(truth), truths.surface(truth), truths.area(truth)
             clock("openings")
-            outlines = segmenter(method)(photo, surface, area)
+            outlines = segmenter(for_test(method, sheet.specimen.test))(photo, surface, area)
             clock("sizes")
             features = measure(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
             resolvable_mm = 0.2

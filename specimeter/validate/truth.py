@@ -11,15 +11,22 @@ from specimeter.measure.clearance import clear_distances
 from specimeter.measure.feature import Feature
 from specimeter.measure.polygon import Rings
 from specimeter.scale.model import Scale
-from specimeter.scale.surface import Bend
+from specimeter.scale.surface import Bend, Flat
 from specimeter.scale.view import View
+from specimeter.segment.area_fracture import with_sides
 from specimeter.segment.model import ExaminedArea
+from specimeter.sheet import BROKEN_TESTS
 
 Truth = Mapping[str, Any]
 
 
-def surface(truth: Truth) -> Bend:
-    """The bend as it was rendered; world coordinates are the bench's."""
+def broken(truth: Truth) -> bool:
+    """Whether the scene shows a broken face, not a bend."""
+    return truth["specimen"]["test"] in BROKEN_TESTS
+
+
+def surface(truth: Truth) -> Bend | Flat:
+    """The bend, or a broken face's mean plane, as it was rendered; world coordinates are the bench's."""
     camera, specimen = truth["camera"], truth["specimen"]
     rotation = np.array(camera["rotation"])
     view = View(
@@ -29,6 +36,8 @@ def surface(truth: Truth) -> Bend:
         translation_mm=-rotation @ np.array(camera["eye_mm"]),
         k1=camera["k1"],
     )
+    if broken(truth):
+        return Flat(view=view, height_mm=specimen["crown_height_mm"])
     return Bend(
         view=view,
         crown_mm=np.zeros(2),
@@ -55,8 +64,10 @@ def scale(truth: Truth) -> Scale:
 
 
 def area(truth: Truth) -> ExaminedArea:
-    """The whole face no steeper than 60 degrees, its two long sides marked as edges of the specimen."""
+    """The face no steeper than 60 degrees, its two long sides marked as edges of the specimen; a broken face's all four."""
     outline_px, outline_mm = np.array(truth["area_outline_px"]), np.array(truth["area_outline_mm"])
+    if broken(truth):
+        return with_sides(ExaminedArea(outline_px=outline_px))
     half = np.abs(outline_mm[:, 1]).max()
     edges = []
     for side in (-1.0, 1.0):
@@ -67,6 +78,8 @@ def area(truth: Truth) -> ExaminedArea:
 
 def cut(truth: Truth) -> list[bool]:
     """For each true feature, whether it runs on into what is too steep to be examined."""
+    if broken(truth):
+        return [False] * len(truth["features"])
     ends = np.array(truth["area_outline_mm"])[:, 0]
     return [
         bool(

@@ -1,0 +1,85 @@
+"""Where a region of a broken face ends: the line at which a pixel looks as much like its inside as like what lies round it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from skimage.measure import find_contours
+
+from specimeter.segment.fracture_maps import Face
+from specimeter.segment.fracture_propose import Region
+
+SOFT_MM = 0.05  # blur of the maps that are compared
+FLOOR_PX = 0.4  # what rough edges leave of an edge's place at the best of contrasts (judgement)
+TEXTURE_MM = 0.12  # how finely a border told by texture alone can be placed (half of the window that measures it; judgement)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edge:
+    """A closed outline [column, row] in the maps' pixels, and the standard uncertainty of its place across, in such pixels."""
+
+    outline: np.ndarray
+    u_edge: float
+
+
+def outline(face: Face, region: Region) -> Edge | None:
+    """The outline of a region at the half-level between inside and outside; None where none encloses most of it.
+
+    Light, colours and roughness are weighed by Fisher's linear discriminant between the region's middle and a ring round it,
+    and the discriminant's half-level is drawn.
+    """
+    half = float(cv2.distanceTransform(np.pad(region.mask, 1).astype(np.uint8), cv2.DIST_L2, 3).max())
+    margin = round(max(0.5 / face.mm, 1.2 * half)) + 3
+    rows, columns = face.usable.shape
+    y0, x0 = max(region.top - margin, 0), max(region.left - margin, 0)
+    y1 = min(region.top + region.mask.shape[0] + margin, rows)
+    x1 = min(region.left + region.mask.shape[1] + margin, columns)
+    box = slice(y0, y1), slice(x0, x1)
+    core = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    top, left = region.top - y0, region.left - x0
+    core[top : top + region.mask.shape[0], left : left + region.mask.shape[1]] = region.mask
+    depth = cv2.distanceTransform(np.pad(core, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 3)
+    usable = face.usable[box]
+    inner = (depth > min(0.35 * half, 2.0)) & (core > 0)
+    ring = (away > max(1.5, 0.08 / face.mm)) & (away < margin - 1) & usable
+    if inner.sum() < 4 or ring.sum() < 12:
+        return None
+    looks = [face.blur(face.light[box], SOFT_MM), face.red[box], face.blue[box]]
+    if 2 * half * face.mm > 0.6:
+        looks.append(face.rough[box])
+    stack = np.stack(looks, axis=-1).astype(np.float64)
+    one, two = stack[inner], stack[ring]
+    pooled = 0.5 * (np.cov(one.T) + np.cov(two.T)) + np.diag(np.full(len(looks), 0.01))
+    weight = np.linalg.solve(pooled, one.mean(axis=0) - two.mean(axis=0))
+    inside, outside = float(np.median(one @ weight)), float(np.median(two @ weight))
+    spread = 1.4826 * float(np.median(np.abs(two @ weight - outside))) + 1e-6
+    if not inside > outside:
+        return None
+    field = ((stack @ weight - outside) / (inside - outside)).astype(np.float32)
+    field = cv2.GaussianBlur(field, (0, 0), 0.7)
+    # inside, holes (a highlight, a bright grain) do not count; beyond the region's surroundings nothing does
+    reach = max(2.0, 0.25 / face.mm, 0.35 * half)
+    field = np.where(depth > max(2.0, 0.5 * half), np.maximum(field, 0.8), field)
+    field = np.where((away < reach) & usable, field, -0.5)
+    padded = np.pad(field, 1, constant_values=-0.5)
+    best, most = None, 0
+    points = np.argwhere(inner)[:: max(1, int(inner.sum()) // 40)]
+    for contour in find_contours(padded, 0.5):
+        if len(contour) < 8 or np.any(contour[0] != contour[-1]):
+            continue
+        polygon = contour[:-1, ::-1] - 1.0
+        border = polygon.astype(np.float32).reshape(-1, 1, 2)
+        held = sum(cv2.pointPolygonTest(border, (float(c), float(r)), False) >= 0 for r, c in points)
+        if held > most:
+            best, most = polygon, held
+    if best is None or most < 0.5 * len(points):
+        return None
+    separation = (inside - outside) / spread
+    slope_px = max(SOFT_MM / face.mm, 0.9) * 2.5  # of the blurred step
+    u_edge = float(np.hypot(FLOOR_PX, slope_px / max(separation, 0.5)))
+    if region.look == "smooth":
+        u_edge = float(np.hypot(u_edge, TEXTURE_MM / face.mm))
+    return Edge(outline=best + np.array([x0, y0], float), u_edge=u_edge)
