@@ -18,6 +18,7 @@ from specimeter.photo import Photo
 from specimeter.record import folder as folder_of
 from specimeter.record import model, recompute
 from specimeter.record.model import Feature, Record
+from specimeter.scale.reading import place
 from specimeter.scale.surface import Surface
 from specimeter_napari.session import Session, State
 
@@ -132,8 +133,9 @@ def reading(surface: Surface | None, point: np.ndarray) -> str:
     x, y = point
     if surface is None:
         return f"x {x:.0f}, y {y:.0f} px"
-    s, a = surface.develop(np.array([point], float))[0]
-    if not np.isfinite(s):
+    there = place(surface, point)
+    if there is None:
         return f"off the surface · x {x:.0f}, y {y:.0f} px"
+    s, a, mm_per_px = there
     names = ("along the arc", "along the axis") if surface.shape == "bend" else ("across", "down")
-    return f"{s:.2f} mm {names[0]}, {a:.2f} mm {names[1]} · {surface.mm_per_px_at(point):.4f} mm/px"
+    return f"{s:.2f} mm {names[0]}, {a:.2f} mm {names[1]} · {mm_per_px:.4f} mm/px"

@@ -10,6 +10,7 @@ import numpy as np
 from specimeter.scale.surface import Surface
 
 MOST_TICKS = 600
+ROUNDING = 1e-6  # of a step: a division that falls on the area's very end belongs to it
 _TALL = {10: 2.4, 5: 1.6, 1: 0.9}  # tick height in steps, by which multiples of the step it marks
 
 
@@ -47,7 +48,7 @@ def graticule(surface: Surface, outline_px: np.ndarray, *, inset: float = 0.04) 
     base = high_a - inset * (high_a - low_a)
     tick = min(step, 0.03 * (high_a - low_a))
     zero = 0.0 if surface.shape == "bend" else low_s
-    first, last = math.ceil((low_s - zero) / step), math.floor((high_s - zero) / step)
+    first, last = math.ceil((low_s - zero) / step - ROUNDING), math.floor((high_s - zero) / step + ROUNDING)
     along = np.linspace(zero + first * step, zero + last * step, 80)
     lines = [surface.project(np.column_stack([along, np.full(80, base)]))]
     numbers = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import cv2
@@ -87,7 +88,7 @@ def _crossed(outline_px: np.ndarray, stroke_px: np.ndarray):
     stroke = np.asarray(stroke_px, float).reshape(-1, 2)
     found = []
     following = np.roll(ring, -1, axis=0) - ring
-    for number, (start, end) in enumerate(zip(stroke[:-1], stroke[1:], strict=True)):
+    for number, (start, end) in enumerate(itertools.pairwise(stroke)):
         step = end - start
         cross = step[0] * following[:, 1] - step[1] * following[:, 0]
         between = ring - start

@@ -57,7 +57,7 @@ def test_painting_all_of_it_away_is_refused():
 
 def test_touching_outlines_become_one_and_others_are_refused():
     """Two squares side by side are one; with a gap of twenty pixels they are not."""
-    beside = SQUARE + [40.0, 0.0]
+    beside = SQUARE + np.array([40.0, 0.0])
     assert area(redraw.merged([SQUARE, beside])) == pytest.approx(2 * area(SQUARE), rel=0.02)
     with pytest.raises(OutlineError, match="do not touch"):
-        redraw.merged([SQUARE, SQUARE + [60.0, 0.0]])
+        redraw.merged([SQUARE, SQUARE + np.array([60.0, 0.0])])

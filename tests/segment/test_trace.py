@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 
 import numpy as np
@@ -21,7 +22,7 @@ def ellipse(angles):
 @pytest.fixture(scope="module")
 def light():
     """A dark ellipse, edges blurred by 1 px, on a bright ground with a gentle slope of light and a little noise."""
-    rows, columns = np.mgrid[0:320, 0:420]
+    columns = np.mgrid[0:320, 0:420][1]
     fine = 4
     r, c = np.mgrid[0 : 320 * fine, 0 : 420 * fine]
     inside = (((c + 0.5) / fine - 0.5 - CENTRE[0]) / AXES[0]) ** 2 + (((r + 0.5) / fine - 0.5 - CENTRE[1]) / AXES[1]) ** 2 < 1
@@ -40,7 +41,7 @@ def test_the_live_path_keeps_to_the_edge(light):
     """Between clicks an eighth of a turn apart the path stays on the edge to about a pixel: it steps from pixel to pixel."""
     angles = np.linspace(0, 2 * np.pi, 9)
     clicks = ellipse(angles)
-    paths = [trace.EdgePath(light, one).to(other) for one, other in zip(clicks[:-1], clicks[1:], strict=True)]
+    paths = [trace.EdgePath(light, one).to(other) for one, other in itertools.pairwise(clicks)]
     distances = off(np.concatenate(paths))
     assert np.median(distances) < 0.5
     assert np.quantile(distances, 0.95) < 1.2
@@ -49,7 +50,7 @@ def test_the_live_path_keeps_to_the_edge(light):
 def test_traced_and_snapped_lies_on_the_edge_to_a_fraction_of_a_pixel(light):
     """Snapping takes away the steps: the area is that of the ellipse, pi a b, to two per cent."""
     clicks = ellipse(np.linspace(0, 2 * np.pi, 7))
-    rough = trace.closed([trace.EdgePath(light, a).to(b) for a, b in zip(clicks[:-1], clicks[1:], strict=True)])
+    rough = trace.closed([trace.EdgePath(light, a).to(b) for a, b in itertools.pairwise(clicks)])
     outline = trace.snapped(light, rough)
     assert np.median(off(outline)) < 0.35
     x, y = outline.T
@@ -67,7 +68,7 @@ def test_a_rough_outline_is_drawn_to_the_edge(light, shift):
 
 def test_one_click_grows_the_opening(light):
     """At the half level the outline is in its true place; the seed's own spot does not matter."""
-    for seed in (CENTRE, CENTRE + [15.0, 4.0], CENTRE - [25.0, 3.0]):
+    for seed in (CENTRE, CENTRE + np.array([15.0, 4.0]), CENTRE - np.array([25.0, 3.0])):
         assert np.quantile(off(trace.grow(light, seed)), 0.9) < 0.5
 
 
