@@ -7,7 +7,7 @@ import io
 import json
 
 from specimeter.commands import DONE
-from specimeter.errors import SpecimeterError, SurfaceError
+from specimeter.errors import AreaError, SpecimeterError, SurfaceError
 
 HELP = "find and show the scale of a photograph alone"
 DESCRIPTION = (
@@ -51,6 +51,7 @@ def run(options: argparse.Namespace) -> int:
     from specimeter.scale.crown import by_its_own_size
     from specimeter.scale.find import find_scale
     from specimeter.scale.place import place_surface, settled
+    from specimeter.segment.area import by_its_edges, examined_area
 
     picture = None if options.out is None else Path(options.out)
     if picture is not None and picture.suffix.lower() != ".png":
@@ -65,8 +66,12 @@ def run(options: argparse.Namespace) -> int:
             try:
                 surface = place_surface(photo, sheet, scale)
                 scale, surface = by_its_own_size(sheet, settled(scale, surface), surface)
+                if "height_from" in scale.evidence:  # as measuring does: told anew by the edges followed to their feet
+                    scale, surface, _ = by_its_edges(sheet, scale, surface, examined_area(photo, sheet, scale, surface))
             except SurfaceError as error:
                 unplaced = (f"The bend was not found, so the scale is stated for the picture's middle: {error.problem}.",)
+            except AreaError as error:
+                unplaced = (f"The specimen's edges were not followed, so the scale is a rough one: {error.problem}.",)
     except SpecimeterError as error:
         if error.field and error.file is None:
             error.file = options.sheet
