@@ -169,13 +169,13 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
     if seen.sum() < FEWEST or usual < 0.03:
         return None
     inward, lengths, outer = _lengths(contrast, v, zone, own, seen)
-    line_px, u_line, line = _line(path, n[seen], outer[seen])
+    line_px, u_line = _line(path, n[seen], outer[seen])
     between = (n >= n[seen].min()) & (n <= n[seen].max())
     index = n[seen]
     return Marks(
         path=path,
         index=index.astype(int),
-        lengths=_even_lengths(lengths[seen] + inward * (outer[seen] - line)),
+        lengths=_even_lengths(lengths[seen]),
         inward=inward,
         zone=zone,
         points_px=np.full((2, len(index), 2), np.nan),
@@ -253,12 +253,13 @@ def _even_lengths(lengths: np.ndarray) -> np.ndarray:
     width = min(25, len(lengths) // 2 * 2 - 1)
     short = ndimage.percentile_filter(lengths, 25, size=width, mode="nearest")
     at = np.linspace(-1, 1, len(lengths))
-    level, slope = np.polynomial.polynomial.polyfit(at, short, 1)
-    return lengths / np.clip(1.0 + slope / level * at, 0.4, 2.5) if level > 0 else lengths
+    trend = np.polynomial.polynomial.polyval(at, np.polynomial.polynomial.polyfit(at, short, 2 if len(at) > 60 else 1))
+    middle = float(np.median(trend))
+    return lengths / np.clip(trend / middle, 0.4, 2.5) if middle > 0 else lengths
 
 
-def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
-    """Points (2, 2) in pixels where the marks' outer ends run, at the first and the last mark; u and line in periods."""
+def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, float]:
+    """Points (2, 2) in pixels where the marks' outer ends run, at the first and the last mark; u in periods."""
     away = (n - n.mean()) / max(np.ptp(n) / 2, 1.0)
     weight = np.ones(len(n))
     for _ in range(8):
@@ -268,7 +269,7 @@ def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, flo
         weight = 1.0 / (1.0 + (off / (2 * spread)) ** 4)
     ends = path.places(np.array([n[0], n[-1]], float), level + slope * away[[0, -1]])
     u = float(max(2.0 * spread / np.sqrt(len(n)), 0.02))
-    return np.array([ends[0, 0], ends[1, 1]]), u, level + slope * away
+    return np.array([ends[0, 0], ends[1, 1]]), u
 
 
 def _located(light, path: Path, index: np.ndarray, zone, period: float) -> tuple[np.ndarray, np.ndarray]:
