@@ -74,7 +74,7 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
 
 def _specimen(record: Record) -> list[Block]:
     blocks = []
-    for name in ("specimen", "bend", "weld", "validity", "observations", "section", "people", "order"):
+    for name in ("specimen", "bend", "scale", "weld", "validity", "observations", "section", "people", "order"):
         if table := record.sheet.get(name):
             rows = [[label, value] for label, value in words.entries(table)]
             blocks.append(facts(rows, caption=name))

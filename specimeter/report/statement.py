@@ -5,7 +5,7 @@ from __future__ import annotations
 from specimeter.record import model
 from specimeter.record.model import Record
 from specimeter.report import words
-from specimeter.report.block import Block, facts, points
+from specimeter.report.block import Block, facts, points, table
 from specimeter.report.house import House
 from specimeter.report.language import Said
 
@@ -107,7 +107,8 @@ def provenance(record: Record) -> list[Block]:
         ["libraries", Said(libraries) if libraries else NOT_STATED],
         ["review", record.review.state],
     ]
-    return [facts(rows), facts([["log", _line(entry)] for entry in record.log], caption="Log: who did what, and when")]
+    log = [[utc(entry.when), Said(entry.who), _what(entry), Said(entry.why or "–")] for entry in record.log]
+    return [facts(rows), table("Log: who did what, when and why", ["when", "who", "what", "reason"], log, wide=2)]
 
 
 def recorded(record: Record) -> str:
@@ -135,13 +136,16 @@ def _amendment(record: Record) -> list[list[str]]:
 
 
 def _line(entry: model.LogEntry) -> str:
-    """One entry of the log: who, what, from what to what, why; outlines by their number of points."""
-    text = f"{utc(entry.when)}, {entry.who}: {entry.what}"
-    if entry.field:
-        text += f", {entry.field}"
+    """One entry of the log in a line: when, who, what and why."""
+    return Said(f"{utc(entry.when)}, {entry.who}: {_what(entry)}" + (f" ({entry.why})" if entry.why else ""))
+
+
+def _what(entry: model.LogEntry) -> str:
+    """What was done, and from what to what; outlines by their number of points."""
+    text = entry.what + (f", {entry.field}" if entry.field else "")
     if entry.old is not None or entry.new is not None:
         text += f": {_value(entry.old)} → {_value(entry.new)}"
-    return Said(text + (f" ({entry.why})" if entry.why else ""))
+    return Said(text)
 
 
 def _value(value: object) -> str:

@@ -19,7 +19,8 @@ from specimeter.coupon import entered as coupons
 from specimeter.coupon import report
 from specimeter.coupon.decide import RANK, decide
 from specimeter.record import folder as folders
-from specimeter.report.house import PLAIN
+from specimeter.report import language
+from specimeter.report.house import PLAIN, House
 
 SEALED = Path(__file__).resolve().parents[1] / "record" / "sealed"  # one opening, 3.1 mm long, on a flat face
 NOW = datetime(2026, 11, 26, 10, 0, tzinfo=UTC)
@@ -216,3 +217,20 @@ def test_the_summary_says_what_was_decided():
         assert told in page
     assert files["coupon.pdf"].startswith(b"%PDF")
     assert files["coupon.xlsx"].startswith(b"PK")
+
+
+def test_the_summary_in_german():
+    """Headings, outcomes and what is missing in German; ids stay."""
+    entered = coupon(("A", None), ("B", None), ("C", "B"))
+    result = decide(entered, {"A": record("within"), "B": record("replace")})
+    page = report.files(entered, result, {}, House(language=language.read("de")), NOW)["coupon.html"].decode()
+    for said in (
+        "Prüfstück: Zusammenfassung seiner Proben",
+        "Nicht gemessen",
+        "ersetzt durch C",
+        "C hat kein Protokoll",
+        "Seitenbiegeprüfung",
+    ):
+        assert said in page
+    for left in ("Specimens asked for", "Retest rule", "replaced by", "Each specimen"):
+        assert left not in page
