@@ -10,11 +10,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from skimage.measure import find_contours
 
 from specimeter.errors import SpecimeterError
+from specimeter.segment.border import Border, Patch, border, own_ring
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.outline import trace
 from specimeter.segment.sharpness import blur_of
 
 MODEL = Path(__file__).with_name("learned.onnx")
@@ -23,12 +22,14 @@ SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the ph
 MOST_PX = 3_000_000
 MARGIN_PX = 48  # of the surroundings that it sees, in its own pixels
 STEP_PX = 16  # the network's coarsest grid
-LEVEL = 0.0  # log-odds that bound a proposal
+PLANES = 4  # that it answers with
+LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure ground belongs to it
 LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
 LEAST_PX = 5  # of the network's pixels
+PATCH_MARGIN_PX = 10
 LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
-FIGURES = ("peak", "mean", "size", "mark", "contrast", "darkness")
+FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness", "thinness", "length")
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
@@ -38,8 +39,9 @@ class Seen:
 
     Parameters
     ----------
-    log_odds : float32 array, shape (3, H, W)
-        Of a feature; of a crack, where there is a feature; of a mark that is none.
+    log_odds : float32 array, shape (4, H, W)
+        Of a feature, however thin; of a crack, where there is a feature; of a mark that is none; the share of each pixel that
+        a feature covers.
     usable : bool array, shape (H, W)
         The examined area.
     zoom : float
@@ -73,6 +75,7 @@ class Proposal:
     mean: float
     size: float
     mark: float
+    share: float  # log-odds of covering a pixel, where it covers most
 
 
 def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -93,10 +96,9 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     seen = look(photo, surface, area)
     blur = blur_of(photo, area)
     light = photo.linear()
-    usable = inside(area, light.shape)
     found = []
     for proposal in proposals(seen):
-        edge = edge_of(proposal, seen, light, usable, blur)
+        edge = border(patch_of(proposal, seen), light, blur)
         if edge is None:
             continue
         figures = figures_of(proposal, edge)
@@ -116,7 +118,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
                     "crack_log_odds": round(proposal.crack, 3),
                     "blur_px": round(blur, 3),
                     "surrounding_scatter": round(edge.noise, 5),
-                    "drawn_by": edge.drawn_by,
+                    "drawn_by_light": round(edge.drawn_by_light, 3),
                     **{name: round(float(value), 4) for name, value in zip(FIGURES, figures, strict=True)},
                 },
             )
@@ -129,7 +131,7 @@ def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
     seen = look(photo, surface, area)
     found = []
     for proposal in proposals(seen):
-        ring = border(proposal, seen)
+        ring = own_ring(patch_of(proposal, seen))
         if ring is None or proposal.peak < ALONE_PEAK:
             continue
         found.append(
@@ -189,7 +191,7 @@ def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
 
 
 def run(picture: np.ndarray) -> np.ndarray:
-    """Log-odds (3, H, W) for the network's input (1, 4, H, W) of any size."""
+    """Log-odds (4, H, W) for the network's input (1, 4, H, W) of any size."""
     height, width = picture.shape[2:]
     pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
     network = _network()
@@ -228,7 +230,7 @@ def proposals(seen: Seen) -> list[Proposal]:
         window = np.s_[y : y + height, x : x + width]
         mask = labels[window] == label
         values = odds[window][mask]
-        peak = float(np.percentile(values, 90))
+        peak = float(np.sort(values)[-5:].mean())
         if peak < LEAST_PEAK:
             continue
         weight = 1 / (1 + np.exp(-values))
@@ -242,85 +244,43 @@ def proposals(seen: Seen) -> list[Proposal]:
                 mean=float(values.mean()),
                 size=float(size),
                 mark=mark,
+                share=float(np.percentile(seen.log_odds[3][window][mask], 90)),
             )
         )
     return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Edge:
-    """A proposal's outline [x, y] in the photograph, how sure its edges and tips are, and how dark it is."""
-
-    outline_px: np.ndarray
-    u_edge_px: float
-    u_tip_px: float
-    darkness: float
-    noise: float
-    drawn_by: str  # "half-level", or "network" where no closed contour at the half-level encloses the proposal
-
-
-def edge_of(proposal: Proposal, seen: Seen, light: np.ndarray, usable: np.ndarray, blur_px: float) -> Edge | None:
-    """The half-level outline around a proposal; the network's own border, less sure, where the light shows no closed edge."""
+def patch_of(proposal: Proposal, seen: Seen) -> Patch:
+    """The shares of pixels that the network gives one proposal, with a margin; nothing of its neighbours."""
     x, y = proposal.corner
     height, width = proposal.mask.shape
-    ends = seen.to_photograph(np.array([[x - 0.5, y - 0.5], [x + width - 0.5, y + height - 0.5]]))
-    margin = 6 * blur_px + 6 + 0.25 * float(np.min(ends[1] - ends[0]))
-    low = np.clip(np.floor(ends[0] - margin), 0, None).astype(int)
-    high = np.minimum(np.ceil(ends[1] + margin) + 1, light.shape[::-1]).astype(int)
+    rows, columns = seen.usable.shape
+    low = np.maximum([x - PATCH_MARGIN_PX, y - PATCH_MARGIN_PX], 0)
+    high = np.minimum([x + width + PATCH_MARGIN_PX, y + height + PATCH_MARGIN_PX], [columns, rows])
     window = np.s_[low[1] : high[1], low[0] : high[0]]
-    columns = seen.from_photograph(np.column_stack([np.arange(low[0], high[0]), np.zeros(high[0] - low[0])]))[:, 0] - x
-    rows = seen.from_photograph(np.column_stack([np.zeros(high[1] - low[1]), np.arange(low[1], high[1])]))[:, 1] - y
-    at_x, at_y = np.meshgrid(columns.astype(np.float32), rows.astype(np.float32))
-    share = cv2.remap(proposal.mask.astype(np.float32), at_x, at_y, cv2.INTER_LINEAR, borderValue=0)
-    bound = usable[window]
-    core = (share > 0.5) & bound
-    if core.sum() < 4:
-        return None
-    found = trace(light[window], core, blur_px=blur_px, bound=bound)
-    if found is not None:
-        return Edge(
-            outline_px=found.outline_px + low,
-            u_edge_px=found.u_edge_px,
-            u_tip_px=found.u_tip_px,
-            darkness=found.darkness,
-            noise=found.noise,
-            drawn_by="half-level",
-        )
-    ring = border(proposal, seen)
-    if ring is None:
-        return None
-    around = bound & ~cv2.dilate(core.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-    level = max(float(np.median(light[window][around if around.any() else bound])), 1e-4)
-    return Edge(
-        outline_px=ring,
-        u_edge_px=0.75 / seen.zoom + blur_px,
-        u_tip_px=2.5 / seen.zoom + blur_px,
-        darkness=float(np.clip(1 - np.median(light[window][core]) / level, 0.01, 1)),
-        noise=float(1.4826 * np.median(np.abs(light[window][bound] / level - 1)) + 1e-3),
-        drawn_by="network",
-    )
+    own = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
+    own[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width] = proposal.mask
+    own = (cv2.dilate(own, np.ones((5, 5), np.uint8)) > 0) & seen.usable[window]
+    share = np.where(own, 1 / (1 + np.exp(-seen.log_odds[3][window])), 0.0)
+    return Patch(share=share.astype(np.float32), corner_px=low.astype(float), zoom=seen.zoom, offset_px=seen.offset_px)
 
 
-def border(proposal: Proposal, seen: Seen) -> np.ndarray | None:
-    """The network's own border [x, y] of a proposal, in the photograph's pixels."""
-    x, y = proposal.corner
-    height, width = proposal.mask.shape
-    patch = np.where(proposal.mask, seen.log_odds[0, y : y + height, x : x + width], -20.0).clip(-20, 20)
-    contours = find_contours(np.pad(patch, 1, constant_values=-20.0), LEVEL)
-    ring = max(contours, key=len)[:-1, ::-1] - 1.0 + proposal.corner if contours else np.empty((0, 2))
-    return seen.to_photograph(ring) if len(ring) >= 4 else None
-
-
-def figures_of(proposal: Proposal, edge: Edge) -> np.ndarray:
+def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
     """Numbers that speak for a proposal, in the order of FIGURES."""
+    ring = edge.outline_px.astype(np.float32).reshape(-1, 1, 2)
+    around = max(cv2.arcLength(ring, True), 1.0)
     return np.array(
         [
             proposal.peak,
             proposal.mean,
+            proposal.share,
             np.log(proposal.size),
             proposal.mark,
             np.log(max(edge.darkness, 0.01) / max(edge.noise, 1e-3)),
             edge.darkness,
+            np.log(max(edge.u_edge_px, 0.05)),
+            np.log(max(cv2.contourArea(ring), 1.0) / around**2),
+            np.log(0.5 * around),
         ]
     )
 

@@ -7,14 +7,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import nnls
 from scipy.special import ndtr
 from skimage.measure import find_contours
+
+from specimeter.segment.contour import evenly, normals, sample
+from specimeter.segment.tips import move_tips
 
 # From rendered faces that the weights never saw: two thirds of the widths lay within 0.7 px, of the lengths within 3 px.
 FLOOR_EDGE_PX = 0.4  # what lip, wall, sharpening and tone curve leave of an edge's place at the best of contrasts
 TIP_FACTOR = 2.0  # scatter of tips over that of the fitted ramp alone
-RAMP_FLOOR_PX = 0.07
 SMOOTHING_PX = 0.5  # added to the picture before its contour is drawn
 CLIPPED = 0.94  # linear light from which a camera's highlights are cut off or rolled off
 NEAR_SHARE = 0.1  # weight of the plane against the ring's own light near an edge
@@ -184,7 +185,7 @@ def trace(
         return None
     polygon, depth = _settle(first.outline_px, first.darkness_map, first.peak, blur_px)
     polygon = _unclip(polygon, light, first.ring, depth, blur_px)
-    polygon, tip_errors = _tips(polygon, first.plain_map, depth, first.noise, blur_px)
+    polygon, tip_errors = move_tips(polygon, first.plain_map, depth, first.noise, blur_px)
     slope = depth / (np.sqrt(2 * np.pi) * max(blur_px, 0.5))  # of a blurred step at its half-level
     edge = float(np.hypot(FLOOR_EDGE_PX, first.noise / slope))
     tip = TIP_FACTOR * float(np.mean(tip_errors)) if tip_errors else 2 * edge
@@ -231,24 +232,6 @@ def _half_level(
     return best if best is not None and best_inside >= 0.5 * len(probes) else None
 
 
-def _evenly(polygon: np.ndarray, step: float) -> np.ndarray:
-    """The polygon resampled at equal steps along its length."""
-    closed = np.vstack([polygon, polygon[:1]])
-    lengths = np.hypot(*np.diff(closed, axis=0).T)
-    travelled = np.concatenate([[0.0], np.cumsum(lengths)])
-    count = max(12, round(travelled[-1] / step))
-    at = np.arange(count) * travelled[-1] / count
-    return np.column_stack([np.interp(at, travelled, closed[:, k]) for k in (0, 1)])
-
-
-def _normals(polygon: np.ndarray, reach: int) -> np.ndarray:
-    """Outward unit normals of an evenly sampled polygon."""
-    chord = np.roll(polygon, -reach, axis=0) - np.roll(polygon, reach, axis=0)
-    area = np.sum(polygon[:, 0] * np.roll(polygon[:, 1], -1) - np.roll(polygon[:, 0], -1) * polygon[:, 1])
-    sign = 1.0 if area > 0 else -1.0
-    return sign * np.column_stack([chord[:, 1], -chord[:, 0]]) / (np.hypot(*chord.T)[:, None] + 1e-9)
-
-
 def _settle(contour: np.ndarray, darkness: np.ndarray, peak: float, blur_px: float) -> tuple[np.ndarray, float]:
     """The outline whose own half-level contour, blurred as the picture is, is the contour seen; and the darkness without blur.
 
@@ -259,10 +242,10 @@ def _settle(contour: np.ndarray, darkness: np.ndarray, peak: float, blur_px: flo
     reach = 3 * blur_px + 3
     low = np.maximum(np.floor(contour.min(axis=0) - reach), 0).astype(int)
     high = np.minimum(np.ceil(contour.max(axis=0) + reach + 1), darkness.shape[::-1]).astype(int)
-    seen = _evenly(contour - low, 1.0)
+    seen = evenly(contour - low, 1.0)
     outline = seen.copy()
     spread = float(np.hypot(blur_px, SMOOTHING_PX))
-    normals = _normals(seen, min(max(2, round(blur_px)), len(seen) // 4))
+    outward = normals(seen, min(max(2, round(blur_px)), len(seen) // 4))
     core = _cover(seen, (high[1] - low[1], high[0] - low[0])) > 0.5
     inside = darkness[low[1] : high[1], low[0] : high[0]][core]
     dark = float(np.percentile(inside, 75)) if len(inside) else peak
@@ -271,9 +254,9 @@ def _settle(contour: np.ndarray, darkness: np.ndarray, peak: float, blur_px: flo
         model = cv2.GaussianBlur(_cover(outline, core.shape), (0, 0), spread)
         top = float(np.clip(np.percentile(model[core], 75), 0.05, 1.0)) if core.any() else 1.0
         depth = float(np.clip(dark / top, dark, max(dark, 0.97)))
-        short = 0.5 * peak / depth - _sample(model, seen[:, :1], seen[:, 1:]).ravel()
+        short = 0.5 * peak / depth - sample(model, seen[:, :1], seen[:, 1:]).ravel()
         step = gaussian_filter1d(short, max(1.0, 0.7 * blur_px), mode="wrap") * np.sqrt(2 * np.pi) * spread
-        outline = outline + np.clip(0.8 * step, -0.4 * spread, 0.4 * spread)[:, None] * normals
+        outline = outline + np.clip(0.8 * step, -0.4 * spread, 0.4 * spread)[:, None] * outward
     return outline + low, depth
 
 
@@ -285,16 +268,16 @@ def _unclip(polygon: np.ndarray, light: np.ndarray, ring: np.ndarray, depth: flo
     """
     if np.mean(light[ring] > CLIPPED) < 0.6:
         return polygon
-    normals = _normals(polygon, min(max(2, round(blur_px)), len(polygon) // 4))
+    outward = normals(polygon, min(max(2, round(blur_px)), len(polygon) // 4))
     d = 0.5
     lines = [
-        _sample(light, polygon[:, :1] + k * d * normals[:, :1], polygon[:, 1:] + k * d * normals[:, 1:]) for k in (-1, 0, 1)
+        sample(light, polygon[:, :1] + k * d * outward[:, :1], polygon[:, 1:] + k * d * outward[:, 1:]) for k in (-1, 0, 1)
     ]
     slope, level = np.median((lines[2] - lines[0]) / (2 * d)), np.median(lines[1]) - (1 - depth) * 0.5
     z = np.linspace(-1.5, 0.0, 61)
     mills = np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) / ndtr(z)
     at = float(np.interp(-slope * float(np.hypot(blur_px, 0.29)) / max(level, 0.05), -mills, z))
-    return polygon - at * blur_px * normals
+    return polygon - at * blur_px * outward
 
 
 def _cover(polygon: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
@@ -304,95 +287,3 @@ def _cover(polygon: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     points = (polygon + 0.5) * times - 0.5
     cv2.fillPoly(fine, [np.round(points * 16).astype(np.int32)], 255, shift=4)
     return cv2.resize(fine, (shape[1], shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
-
-
-def _sample(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    return cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _tips(
-    polygon: np.ndarray, darkness: np.ndarray, depth: float, noise: float, blur_px: float
-) -> tuple[np.ndarray, list[float]]:
-    """Move each tip to where the light missing across the opening, followed along it, falls to nothing.
-
-    The integral across is blind to blur across, so it follows a taper below the half-level. It is fitted with a ramp that
-    ends at the tip, blurred along: min(width, slope (tip - x)) * Gaussian.
-    """
-    hull = cv2.convexHull(polygon.astype(np.float32)).reshape(-1, 2).astype(float)
-    gaps = np.linalg.norm(hull[:, None] - hull[None], axis=2)
-    i, j = np.unravel_index(int(np.argmax(gaps)), gaps.shape)
-    errors: list[float] = []
-    for tip, other in ((hull[i], hull[j]), (hull[j], hull[i])):
-        found = _tip(polygon, tip, other, darkness, depth, noise, blur_px)
-        if found is not None:
-            polygon, error = found
-            errors.append(error)
-    return polygon, errors
-
-
-def _tip(polygon, tip, other, darkness, depth, noise, blur_px):
-    length = float(np.linalg.norm(tip - other))
-    reach = min(max(6 * blur_px, 6.0), 0.5 * length)
-    distance = np.linalg.norm(polygon - tip, axis=1)
-    body = polygon[(distance > 0.5 * reach) & (distance < 1.3 * reach)]
-    if len(body) < 4 or length < 4:
-        return None
-    direction = tip - body.mean(axis=0)
-    direction /= np.linalg.norm(direction) + 1e-9
-    across = np.array([-direction[1], direction[0]])
-    near = polygon[distance < 1.3 * reach]
-    half = max(np.ptp(near @ across) / 2 + 1, 2.0)
-    margin = 3.0 * blur_px + 1.5
-    beyond = max(5 * blur_px, 5.0)
-    x = np.arange(-reach, beyond + 0.25, 0.5)
-    y = np.arange(-half - margin, half + margin + 0.25, 0.5)
-    centre = (near @ across).mean() - tip @ across
-    grid = tip[None, None] + x[None, :, None] * direction + (y + centre)[:, None, None] * across
-    strip = _sample(darkness, grid[..., 0], grid[..., 1])
-    outer = np.abs(y) > half + 0.6 * margin
-    base = np.median(strip[outer], axis=0)
-    base = np.convolve(np.pad(base, 4, mode="edge"), np.ones(9) / 9, mode="valid")
-    widths = (strip - base).sum(axis=0) * 0.5 / depth
-    scatter = noise / depth * np.sqrt(2 * (half + margin)) + 0.02
-    place, error = _ramp(x, widths, blur_px, scatter)
-    place = float(np.clip(place, -0.5 * reach, 0.9 * beyond))
-    return _move_tip(polygon, tip, direction, across, place), float(np.hypot(error, RAMP_FLOOR_PX + 0.15 * blur_px))
-
-
-def _ramp(x, widths, blur_px, scatter):
-    """Tip place and its standard error: a width that grows from 0 at the tip and never faster than there, blurred along.
-
-    Every concave run of widths is a positive sum of min(distance from the tip, knee): non-negative least squares per place.
-    """
-    knees = blur_px * np.array([0.25, 1.0, 2.0, 3.5, 6.0])
-    places = np.arange(x[0] * 0.6, x[-1] * 0.85, 0.5)
-    costs = np.empty(len(places))
-    for k, place in enumerate(places):
-        u = place - x
-        ramp = _blurred_ramp(u, blur_px)
-        basis = np.column_stack([ramp] + [ramp - _blurred_ramp(u - knee, blur_px) for knee in knees])
-        costs[k] = nnls(basis, widths)[1] ** 2
-    variance = max(scatter**2, costs.min() / max(len(x) / 2 - 4, 4)) * 2  # half-pixel steps: neighbours share their noise
-    weight = np.exp(-(costs - costs.min()) / (2 * variance))
-    mean = float((weight * places).sum() / weight.sum())
-    return mean, float(np.sqrt((weight * (places - mean) ** 2).sum() / weight.sum()))
-
-
-def _blurred_ramp(u, blur_px):
-    """max(u, 0) convolved with a Gaussian."""
-    z = u / blur_px
-    return u * ndtr(z) + blur_px * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
-
-
-def _move_tip(polygon, tip, direction, across, place):
-    """The polygon with everything beyond the new tip drawn back to it, or a point set where the tip lies farther out."""
-    along = (polygon - tip) @ direction
-    if place <= along.max():
-        over = np.clip(along - place, 0, None)
-        near = np.linalg.norm(polygon - tip, axis=1) < 3 * abs(place) + 3
-        return polygon - np.where(near, over, 0.0)[:, None] * direction
-    k = int(np.argmax(along))
-    point = polygon[k] + (place - along[k]) * direction
-    out = polygon.copy()
-    out[k] = point
-    return out

@@ -93,7 +93,7 @@ def photograph(rgb: Tensor) -> Tensor:
     mix = torch.eye(3, device=x.device) + 0.08 * torch.randn(n, 3, 3, device=x.device)
     x = torch.einsum("nij,njhw->nihw", mix, x).clamp(min=0) * torch.exp(0.15 * torch.randn(n, 3, 1, 1, device=x.device))
     x = x * torch.exp(0.35 * torch.randn(n, 1, 1, 1, device=x.device) + _some(n, 0.2, x) * _uniform(n, 0.3, 1.4, x))
-    x = blur(x, (_some(n, 0.6, x) * _uniform(n, 0.3, 1.5, x)).flatten())
+    x = blur(x, (_some(n, 0.6, x) * _uniform(n, 0.3, 2.2, x)).flatten(), reach=7)
     noise = (
         torch.randn_like(x)
         * (_uniform(n, 1e-4, 4e-3, x, log=True) * x.clamp(0, 1) + _uniform(n, 1e-7, 2e-5, x, log=True)).sqrt()

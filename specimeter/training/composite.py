@@ -6,62 +6,96 @@ import cv2
 import numpy as np
 
 from specimeter.scene import shapes
-from specimeter.training import openings, texture
+from specimeter.training import openings, relief, texture
 from specimeter.training.sample import CHANNELS, Sample, cover, weight_of
 
 SIZE_PX = 384
 
 
 def composite(seed: int, background: Sample | None = None) -> Sample:
-    """One composite, 384 px square; on a piece of a rendered face if one is given."""
+    """One composite, 384 px square; on a piece of a rendered face if one is given, else on a texture or a shaded relief."""
     rng = np.random.default_rng([seed, 2])
     planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
     planes[6] = 255
+    if background is None and rng.random() < 0.5:
+        rgb, centres = _relief(rng, planes)
+    else:
+        rgb, centres = _painted(rng, planes, background)
+    if rng.random() < 0.35:  # things may lie over openings too, as long as they do not hide them
+        _distract(rng, rgb, planes)
+    planes[5][planes[3] > 0] = 0
+    planes[7] = weight_of(planes[3])
+    coded = np.clip(rgb, 0, 1) ** np.float32(1 / 2.2)
+    planes[:3] = np.round(255 * coded).astype(np.uint8).transpose(2, 0, 1)
+    return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
+
+
+def _relief(rng, planes) -> tuple[np.ndarray, list]:
+    """A height field with its openings in it, then marks; enters both into the maps."""
+    body = relief.skin(rng, SIZE_PX)
+    drawn = [(place, share) for place, share, _ in _openings(rng, planes)]
+    share = planes[3].astype(np.float32) / 255
+    rgb = relief.shaded(rng, body, share)
+    if planes[4].any() and rng.random() < 0.3:
+        openings.stain(rng, rgb, planes[4].astype(np.float32) / 255)
+    if rng.random() < 0.3:
+        _edge_of_specimen(rng, rgb, planes)
+        planes[3:5][:, planes[6] == 0] = 0
+    for _ in range(int(rng.choice([0, 1, 2, 4]))):
+        _distract(rng, rgb, planes)
+    return rgb, [place for place, _ in drawn]
+
+
+def _painted(rng, planes, background: Sample | None) -> tuple[np.ndarray, list]:
+    """A texture or a piece of a face with marks, and openings carved into it; enters both into the maps."""
     if background is None:
         rgb = texture.surface(rng, SIZE_PX)
         if rng.random() < 0.15:
             other = texture.surface(rng, SIZE_PX)  # a weld, an etched band: another surface beyond a wavy line
             step = texture.soft_step(_side(rng) + rng.uniform(0, 6) * texture.smooth(rng, SIZE_PX, 8), 0, rng.uniform(0.7, 6))
             rgb = rgb + (other * rng.uniform(0.6, 1.4) - rgb) * step[..., None].astype(np.float32)
+        if rng.random() < 0.4:
+            _edge_of_specimen(rng, rgb, planes)
     else:
-        piece, taken = _piece(rng, background)
-        planes[3:7] = taken
-        rgb = piece
+        rgb, planes[3:7] = _piece(rng, background)
         if rng.random() < 0.3:
             rgb = rgb * (texture.surface(rng, SIZE_PX) / 0.25) ** np.float32(rng.uniform(0.2, 0.8))
-    if background is None and rng.random() < 0.4:
-        _edge_of_specimen(rng, rgb, planes)
     for _ in range(int(rng.choice([0, 1, 2, 4]))):
-        drawn = planes[5].copy()
-        openings.distract(rng, rgb, drawn)
-        planes[5] = drawn
+        _distract(rng, rgb, planes)
     centres = []
+    for place, share, crack in _openings(rng, planes):
+        if crack and rng.random() < 0.3:
+            openings.stain(rng, rgb, share.astype(np.float32) / 255)
+        openings.carve(rng, rgb, share.astype(np.float32) / 255)
+        centres.append(place)
+    return rgb, centres
+
+
+def _openings(rng, planes) -> list[tuple[np.ndarray, np.ndarray, bool]]:
+    """Up to five openings apart from each other, entered into the maps: place, share of each pixel, whether a crack."""
+    drawn = []
     for _ in range(int(rng.choice([0, 1, 1, 2, 3, 5]))):
         shape, crack = openings.outline(rng, SIZE_PX)
         place = _place(rng, planes[6])
-        turned = shapes.turn(shape, rng.uniform(0, 2 * np.pi), place)
-        share = cover(turned, (SIZE_PX, SIZE_PX))
-        near = cv2.dilate(share, np.ones((13, 13), np.uint8)) > 0
+        share = cover(shapes.turn(shape, rng.uniform(0, 2 * np.pi), place), (SIZE_PX, SIZE_PX))
+        near = cv2.dilate(share, np.ones((5, 5), np.uint8)) > 0
         if (planes[3][near] > 0).any():
             continue
-        openings.carve(rng, rgb, share.astype(np.float32) / 255)
+        drawn.append((place, share, crack))
         share = np.minimum(share, planes[6])
         planes[3] = np.maximum(planes[3], share)
         if crack:
             planes[4] = np.maximum(planes[4], share)
-        centres.append(place)
-    if rng.random() < 0.35:  # things may lie over openings too, as long as they do not hide them
-        drawn = planes[5].copy()
-        lines = rgb.copy()
-        openings.distract(rng, lines, drawn)
-        held = (planes[3] > 0)[..., None]
-        rgb = np.where(held, rgb, lines)
-        planes[5] = drawn
-    planes[5][planes[3] > 0] = 0
-    planes[7] = weight_of(planes[3])
-    coded = np.clip(rgb, 0, 1) ** np.float32(1 / 2.2)
-    planes[:3] = np.round(255 * coded).astype(np.uint8).transpose(2, 0, 1)
-    return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
+    return drawn
+
+
+def _distract(rng, rgb, planes) -> None:
+    """Something that is no opening, beneath or beside the openings."""
+    marks, drawn = planes[5].copy(), rgb.copy()
+    openings.distract(rng, drawn, marks)
+    held = (cv2.dilate(planes[3], np.ones((3, 3), np.uint8)) > 0)[..., None]
+    np.copyto(rgb, drawn, where=~held)
+    planes[5] = marks
 
 
 def _side(rng) -> np.ndarray:

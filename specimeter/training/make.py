@@ -62,7 +62,11 @@ def _work(number: int, options: argparse.Namespace) -> int:
     for seed in TRAINING_SEEDS[options.first + number :: options.jobs]:
         if time.time() > ends:
             break
-        own = face(seed)
+        try:
+            own = face(seed)
+        except ValueError as error:  # a scene that cannot be drawn is left out, and named
+            print(f"face {seed}: {error}", flush=True)
+            continue
         files.write(options.folder / "train" / f"face-{seed}.samples", pack([own]))
         drawn = [composite(seed * 100 + k, own if k % 3 == 0 else None) for k in range(COMPOSITES_PER_FACE)]
         files.write(options.folder / "train" / f"composite-{seed}.samples", pack(drawn))

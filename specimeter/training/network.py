@@ -11,7 +11,9 @@ from torch import nn
 
 WIDTHS = (24, 48, 96, 112)  # channels at 1/2, 1/4, 1/8 and 1/16 of the input's sampling
 INPUTS = 4  # red, green, blue (sRGB-coded, see `specimeter.segment.learned.prepared`) and the examined area
-OUTPUTS = 3  # log-odds of: a feature; that it is a crack; a mark that is none
+OUTPUTS = (
+    4  # log-odds of: a feature, however thin; that it is a crack; a mark that is none; the share of the pixel that it covers
+)
 
 
 class Block(nn.Module):
@@ -29,7 +31,7 @@ class Block(nn.Module):
 
 
 class Finder(nn.Module):
-    """Input (N, 4, H, W) with H and W multiples of 16; output (N, 12, H/2, W/2).
+    """Input (N, 4, H, W) with H and W multiples of 16; output (N, 16, H/2, W/2).
 
     Output channel 4 k + 2 i + j is the log-odds of class k at pixel (2 row + i, 2 column + j) of the input.
     """
@@ -40,7 +42,7 @@ class Finder(nn.Module):
         self.down1 = nn.Sequential(Block(INPUTS, a, 2, 5), Block(a, a))
         self.down2 = nn.Sequential(Block(a, b, 2), Block(b, b))
         self.down3 = nn.Sequential(Block(b, c, 2), Block(c, c), Block(c, c))
-        self.down4 = nn.Sequential(Block(c, d, 2), Block(d, d), Block(d, d))
+        self.down4 = nn.Sequential(Block(c, d, 2), Block(d, d), Block(d, d), Block(d, d))
         self.to3, self.to2, self.to1 = nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1), nn.Conv2d(b, a, 1)
         self.up3, self.up2, self.up1 = Block(c, c), Block(b, b), Block(a, a)
         self.head = nn.Sequential(Block(a, a), nn.Conv2d(a, 4 * OUTPUTS, 1))
@@ -57,7 +59,7 @@ class Finder(nn.Module):
 
 
 def unfold(output: torch.Tensor) -> torch.Tensor:
-    """Log-odds (N, 3, H, W) from the network's output (N, 12, H/2, W/2)."""
+    """Log-odds (N, 3, H, W) from the network's output (N, 16, H/2, W/2)."""
     return nn.functional.pixel_shuffle(output, 2)
 
 

@@ -9,13 +9,16 @@ from specimeter.scene import shapes
 from specimeter.training.sample import cover
 from specimeter.training.texture import smooth, soft_step, spectral
 
+KIND_ODDS = np.array([1, 1, 1, 1, 1, 1, 1, 1, 1, 2, 1, 1, 1, 1, 1, 1]) / 17  # of the marks in `distract`
 WORDS = "0123456789ABCDEFHKLMNRSTXabehkns+-/"
 
 
 def outline(rng: np.random.Generator, size: int) -> tuple[np.ndarray, bool]:
-    """A closed outline [x, y] about the origin, and whether it is a crack; lengths from 6 px to half the picture."""
+    """A closed outline [x, y] about the origin, and whether it is a crack; of 6 px to half the picture, or a long crack."""
     length = float(np.exp(rng.uniform(np.log(6), np.log(0.5 * size))))
-    kind = int(rng.integers(6))
+    kind = int(rng.integers(8))
+    if kind >= 6:
+        return _long_crack(rng, size), True
     if kind == 0:
         return shapes.ribbon(
             rng, length, max(2.0, length * rng.uniform(0.15, 0.6)), blunt=rng.uniform(0.35, 1.1), bend=rng.normal(0, 0.06),
@@ -44,6 +47,47 @@ def outline(rng: np.random.Generator, size: int) -> tuple[np.ndarray, bool]:
     normal = np.gradient(path, axis=0) @ np.array([[0, 1], [-1, 0]])
     normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9
     return np.concatenate([path + half[:, None] * normal, (path - half[:, None] * normal)[::-1]]), True
+
+
+def _long_crack(rng: np.random.Generator, size: int) -> np.ndarray:
+    """A crack from a tenth of the picture to beyond it, 0.8 to 6 px wide, its width fading to nearly nothing here and there."""
+    length = float(np.exp(rng.uniform(np.log(0.1 * size), np.log(1.5 * size))))
+    count = max(24, int(length / 3))
+    rough = rng.uniform(0.0, 0.5)
+    heading = rng.normal(0, 0.35) * np.linspace(-1, 1, count) + rough * np.cumsum(rng.normal(0, 0.25, count)) * np.sqrt(
+        20 / count
+    )
+    heading = heading + rough * rng.normal(0, 0.6, count)
+    path = np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0) * length / count
+    path -= path.mean(axis=0)
+    at = np.linspace(0, 1, count)
+    taper = np.clip(np.minimum(at, 1 - at) / rng.uniform(0.05, 0.5), 0.02, 1) ** rng.uniform(0.3, 1.0)
+    width = float(np.exp(rng.uniform(np.log(0.8), np.log(6.0))))
+    half = width / 2 * taper * np.exp(rng.uniform(0.1, 0.7) * shapes.smooth_noise(rng, count, np.clip(20 / count, 0.02, 0.3)))
+    normal = np.gradient(path, axis=0) @ np.array([[0, 1], [-1, 0]])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9
+    return np.concatenate([path + half[:, None] * normal, (path - half[:, None] * normal)[::-1]])
+
+
+def stain(rng: np.random.Generator, rgb: np.ndarray, share: np.ndarray) -> None:
+    """What gathers along a crack, in place: a dark or rusty bleed, or paint flaked to a light rim; no part of the opening."""
+    reach = float(np.exp(rng.uniform(np.log(1.5), np.log(12))))
+    near = cv2.GaussianBlur(share, (0, 0), reach)
+    near = np.clip(near / max(float(near.max()), 1e-6) * np.exp(0.8 * spectral(rng, rgb.shape[0], power=0.8)), 0, 1)
+    colour = np.array([[0.9, 0.55, 0.35], [0.5, 0.5, 0.5], [1.5, 1.45, 1.4]][int(rng.integers(3))]) * rng.uniform(0.8, 1.1)
+    if rng.random() < 0.3:  # hairs across it: dust or penetrant drawn along the brush or the lay
+        turn, spread = rng.uniform(0, np.pi), rng.uniform(2, 9)
+        comb = cv2.GaussianBlur(share, (0, 0), 1.0) * (spectral(rng, rgb.shape[0], power=0.2) > rng.uniform(0.3, 1.5))
+        away = np.arange(-round(spread), round(spread) + 1)
+        kernel = np.zeros((len(away),) * 2, np.float32)
+        cv2.line(
+            kernel,
+            *[(round(spread + side * spread * np.cos(turn)), round(spread + side * spread * np.sin(turn))) for side in (-1, 1)],
+            1.0,
+        )
+        drawn = np.clip(cv2.filter2D(comb.astype(np.float32), -1, kernel / 3), 0, 1)
+        rgb *= 1 - (rng.uniform(0.2, 0.8) * drawn)[..., None]
+    rgb *= 1 + (rng.uniform(0.1, 0.7) * near)[..., None].astype(np.float32) * (colour - 1).astype(np.float32)
 
 
 def carve(rng: np.random.Generator, rgb: np.ndarray, share: np.ndarray) -> None:
@@ -87,7 +131,7 @@ def carve(rng: np.random.Generator, rgb: np.ndarray, share: np.ndarray) -> None:
 def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray) -> None:
     """Draw one thing that is no opening, in place, and enter it into `mark` (uint8)."""
     size = rgb.shape[0]
-    kind = int(rng.integers(10))
+    kind = int(rng.choice(16, p=KIND_ODDS))
     x, y = (int(v) for v in rng.integers(0, size, 2))
     drawn = np.zeros((size, size), np.uint8)
     if kind == 0:  # a shadow with a wide soft edge
@@ -149,6 +193,54 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray) -> Non
         share = soft_step(field, rng.uniform(1.5, 2.8), rng.uniform(0.02, 0.15))
         rgb *= (1 - share * rng.uniform(0.3, 0.72))[..., None].astype(np.float32)
         drawn[share > 0.5] = 255
+    elif kind == 9:  # dust, chips, droplets: round or angular, lying on the metal with a sharp edge, often with a small shadow
+        for _ in range(int(rng.choice([1, 2, 6]))):
+            across = float(np.exp(rng.uniform(np.log(2.5), np.log(14))))
+            grain = shapes.cavity(rng, across, across * rng.uniform(0.7, 1.0), rough=rng.uniform(0.0, 0.2))
+            place = rng.uniform(0, size, 2)
+            shape = cover(shapes.turn(grain, rng.uniform(0, 3), place), drawn.shape)
+            if rng.random() < 0.6:
+                cast = cover(shapes.turn(grain, 0, place + rng.uniform(-0.4, 0.4, 2) * across), drawn.shape)
+                rgb *= 1 - rng.uniform(0.2, 0.7) * cv2.GaussianBlur(cast, (0, 0), 0.6)[..., None] / np.float32(255)
+            share = cv2.GaussianBlur(shape.astype(np.float32) / 255, (0, 0), rng.uniform(0.3, 1.0))[..., None]
+            tone = 0.25 * np.exp(rng.uniform(-1.6, 1.2)) * (1 + rng.normal(0, 0.15, 3))
+            shine = np.float32(rng.uniform(0, 1.5)) * cv2.GaussianBlur(shape, (0, 0), across / 5)[..., None] / np.float32(255)
+            rgb *= 1 - share
+            rgb += share * (tone * (0.6 + shine)).astype(np.float32)
+            drawn = np.maximum(drawn, shape)
+    elif kind == 10:  # a shadow or reflection with a sharp edge: something long lies across, or stands beside
+        turn, across = rng.uniform(0, np.pi), float(np.exp(rng.uniform(np.log(4), np.log(0.5 * size))))
+        away = (np.mgrid[:size, :size] - np.array([[[y]], [[x]]])).astype(np.float32)
+        from_line = away[1] * np.cos(turn) + away[0] * np.sin(turn) + rng.uniform(0, 6) * smooth(rng, size, 4)
+        share = soft_step(-np.abs(from_line), -across / 2, rng.uniform(0.5, 4))
+        rgb *= (1 + share * (np.exp(rng.uniform(-1.4, 0.7)) - 1))[..., None].astype(np.float32)
+    elif kind == 11:  # a label: light, with a border, writing, a dark edge and its shadow
+        _label(rng, rgb, drawn, (x, y))
+    elif kind >= 14:  # a felt pen's line drawn by hand: bows and corners, of even width, ink thinner on high spots, ends blunt
+        thick = int(np.exp(rng.uniform(np.log(3), np.log(34))))
+        count = int(rng.integers(6, 40))
+        heading = np.cumsum(rng.normal(0, 0.2, count) + rng.choice([0, 0, 0, 1.4], count) * rng.choice([-1, 1])) + rng.uniform(
+            0, 6
+        )
+        path = np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0) * rng.uniform(0.01, 0.06) * size + [x, y]
+        points = np.round(path * 16).astype(np.int32).reshape(-1, 1, 2)
+        cv2.polylines(drawn, [points], bool(rng.random() < 0.2), 255, thick, cv2.LINE_AA, 4)
+        fray = rng.uniform(0, 2.5) * spectral(rng, size, power=0.7)
+        body = cv2.GaussianBlur(drawn.astype(np.float32) / 255, (0, 0), 0.8 + thick / 30)
+        share = soft_step(body + 0.05 * fray, 0.5, 0.08) * np.clip(
+            1 - np.clip(rng.uniform(0, 0.5) * spectral(rng, size, power=0.6), 0, 0.9), 0, 1
+        )
+        ink = rng.uniform(0.005, 0.06) * (1 + rng.uniform(0, 1, 3) * rng.choice([0, 3]))
+        share = (share * rng.uniform(0.75, 1.0))[..., None].astype(np.float32)
+        rgb *= 1 - share
+        rgb += share * ink
+    elif kind == 12:  # a fibre or hair, curled, thin, even in width
+        heading = np.cumsum(rng.normal(0, 0.12, 60)) + rng.uniform(0, 6)
+        path = np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0) * rng.uniform(0.3, 4) + [x, y]
+        points = [np.round(path * 16).astype(np.int32).reshape(-1, 1, 2)]
+        cv2.polylines(drawn, points, False, 255, int(rng.choice([1, 1, 2])), cv2.LINE_AA, 4)
+        share = cv2.GaussianBlur(drawn.astype(np.float32) / 255, (0, 0), rng.uniform(0.4, 0.8))[..., None]
+        rgb *= 1 - share * np.float32(rng.uniform(0.2, 0.8))
     else:  # dust, fibres, pinpoint sparkle: too small to be judged
         for _ in range(int(rng.integers(1, 40))):
             at = tuple(int(v) for v in rng.integers(0, size, 2))
@@ -156,6 +248,27 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray) -> Non
         share = cv2.GaussianBlur(drawn.astype(np.float32) / 255, (0, 0), 0.5)[..., None]
         rgb *= np.clip(1 + share * rng.choice([-0.8, 1.5]), 0.05, 3)
     np.maximum(mark, drawn, out=mark)
+
+
+def _label(rng, rgb, drawn, at) -> None:
+    size = rgb.shape[0]
+    wide, tall = rng.uniform(0.2, 0.9) * size, rng.uniform(0.06, 0.3) * size
+    box = np.array([[-wide, -tall], [wide, -tall], [wide, tall], [-wide, tall]]) / 2
+    turn = rng.normal(0, 0.3)
+    shape = cover(shapes.turn(box, turn, at), drawn.shape)
+    cast = cover(shapes.turn(box, turn, np.array(at) + rng.uniform(-6, 6, 2)), drawn.shape)
+    rgb *= 1 - np.float32(rng.uniform(0.2, 0.9)) * cast[..., None] / np.float32(255)
+    print_on = np.zeros_like(drawn)
+    frame = np.round(shapes.turn(box * 0.9, turn, at) * 16).astype(np.int32).reshape(-1, 1, 2)
+    cv2.polylines(print_on, [frame], True, int(rng.choice([0, 255])), int(rng.integers(1, 4)), cv2.LINE_AA, 4)
+    word = "".join(rng.choice(list(WORDS), int(rng.integers(2, 9))))
+    corner = (int(at[0] - 0.4 * wide), int(at[1] + 0.2 * tall))
+    cv2.putText(print_on, word, corner, cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, tall / 45, 255, int(rng.integers(1, 4)), cv2.LINE_AA)
+    paper = 0.25 * np.exp(rng.uniform(0.2, 1.3)) * (1 - (print_on[..., None] / 255.0) * rng.uniform(0.5, 0.95, 3))
+    share = (shape / 255.0)[..., None]
+    rgb *= 1 - share
+    rgb += share * paper
+    np.maximum(drawn, np.minimum(shape, print_on), out=drawn)
 
 
 def _stroke(rng, drawn, at, length, thick, bow, turn=None) -> None:

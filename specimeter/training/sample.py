@@ -30,7 +30,7 @@ class Sample:
 def cover(outline_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     """Share of each pixel that a polygon [x, y] covers, times 255; uint8 (H, W).
 
-    By four-fold supersampling of its box; a cell that the border touches counts: about an eighth of a pixel all round.
+    By four-fold supersampling of its box; a cell that the border touches counts half.
     """
     field = np.zeros(shape, np.uint8)
     outline = np.asarray(outline_px, float)
@@ -42,6 +42,7 @@ def cover(outline_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     fine = np.zeros((size[1] * 4, size[0] * 4), np.uint8)
     corners = np.round(((outline - low + 0.5) * 4 - 0.5) * 16).astype(np.int32)
     cv2.fillPoly(fine, [corners.reshape(-1, 1, 2)], 255, shift=4)
+    cv2.polylines(fine, [corners.reshape(-1, 1, 2)], True, 128, 1, shift=4)
     field[low[1] : high[1], low[0] : high[0]] = cv2.resize(fine, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA)
     return field
 
@@ -49,7 +50,7 @@ def cover(outline_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
 def weight_of(feature: np.ndarray) -> np.ndarray:
     """Weight of each pixel's error: the smaller the feature it belongs to or lies beside, the greater; uint8, times 16."""
     weight = np.ones(feature.shape, np.float32)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((feature > 64).astype(np.uint8), connectivity=8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((feature > 20).astype(np.uint8), connectivity=8)
     gains = np.ones(count, np.float32)
     areas = stats.reshape(-1, 5)[1:, cv2.CC_STAT_AREA]
     gains[1:] = np.clip(np.sqrt(900.0 / np.maximum(areas, 1)), 1, LARGEST_WEIGHT)

@@ -24,7 +24,7 @@ from specimeter.training.network import Finder, from_bytes, to_bytes, to_onnx, u
 from specimeter.training.report import report
 
 PATCH_PX = 256
-SHARE_OF_FACES = 0.68
+SHARE_OF_FACES = 0.55
 EMA = 0.999
 
 
@@ -76,10 +76,24 @@ class Pool:
         return torch.stack(pieces)
 
 
-def loss_of(log_odds: torch.Tensor, truth: torch.Tensor, area: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
-    """Weighted cross-entropy and soft Dice for features, cross-entropy for crack (within features) and for marks.
+def truth_of(planes: torch.Tensor) -> torch.Tensor:
+    """What the network is to say (N, 4, H, W): feature, crack, mark, share; of planes (N, 8, H, W), 0 to 1.
 
-    All (N, C, H, W); `truth` holds shares of feature, crack and mark; only the examined area counts.
+    A feature is where its share of the pixels is greatest, and the pixels beside: all of a large one and its border, and a line
+    three pixels wide along a slit that covers no pixel by half.
+    """
+    share = planes[:, 3:4]
+    ridge = (share > 0.12) & (share >= nn.max_pool2d(share, 3, 1, 1) - 0.02)
+    feature = nn.max_pool2d(ridge.float(), 3, 1, 1)
+    near = nn.max_pool2d(planes[:, 3:5], 3, 1, 1)
+    return torch.cat([feature, near[:, 1:] / near[:, :1].clamp(min=0.02), planes[:, 5:6], share], 1).clamp(0, 1)
+
+
+def loss_of(log_odds: torch.Tensor, truth: torch.Tensor, area: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
+    """Weighted cross-entropy and soft Dice for features, cross-entropy for crack (within features), marks and shares.
+
+    All (N, C, H, W); only the examined area counts. The shares' errors count alike within and without a border, so that the
+    border is where half the pixel is covered.
     """
     weight = weight * area
     total = weight.sum().clamp(min=1)
@@ -94,8 +108,9 @@ def loss_of(log_odds: torch.Tensor, truth: torch.Tensor, area: torch.Tensor, wei
         max=1
     ).mean()
     crack = (wrong[:, 1:2] * true * weight).sum() / (true * weight).sum().clamp(min=1)
-    mark = (wrong[:, 2:] * area).sum() / area.sum().clamp(min=1)
-    return 4 * feature + 0.6 * dice + 0.2 * crack + 0.3 * mark
+    mark = (wrong[:, 2:3] * area).sum() / area.sum().clamp(min=1)
+    share = (wrong[:, 3:] * weight).sum() / total
+    return 4 * feature + 0.6 * dice + 0.2 * crack + 0.3 * mark + 3 * share
 
 
 def main() -> None:
@@ -111,6 +126,7 @@ def main() -> None:
     parser.add_argument("--resume", type=Path)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
     started = time.time()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(options.seed)
@@ -138,7 +154,7 @@ def main() -> None:
             rgb = augment.photograph(planes[:, :3])
             rgb, area = augment.context(rgb, planes[:, 6:7])
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)
-            truth = torch.stack([planes[:, 3], planes[:, 4] / planes[:, 3].clamp(min=0.02), planes[:, 5]], 1).clamp(0, 1)
+            truth = truth_of(planes)
             inside, weight = (planes[:, 6:7] > 0.5).float(), planes[:, 7:] * (255 / 16)
         with torch.autocast(device, dtype=torch.bfloat16):
             output = model(picture)

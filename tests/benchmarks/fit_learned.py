@@ -17,6 +17,7 @@ from scipy.optimize import minimize
 from specimeter import files
 from specimeter import photo as photos
 from specimeter.segment import learned
+from specimeter.segment.border import border
 from specimeter.segment.sharpness import blur_of
 from specimeter.validate import truth as truths
 from specimeter.validate.match import match
@@ -33,8 +34,7 @@ def gathered(folder: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarr
         photo, surface, area = photos.read(path), truths.surface(truth), truths.area(truth)
         seen = learned.look(photo, surface, area)
         light, blur = photo.linear(), blur_of(photo, area)
-        usable = learned.inside(area, light.shape)
-        found = [(p, learned.edge_of(p, seen, light, usable, blur)) for p in learned.proposals(seen)]
+        found = [(p, border(learned.patch_of(p, seen), light, blur)) for p in learned.proposals(seen)]
         found = [(p, edge) for p, edge in found if edge is not None]
         pairs = match([f["outline_px"] for f in truth["features"]], [edge.outline_px for _, edge in found])
         of = {f: t for t, f in pairs}

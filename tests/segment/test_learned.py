@@ -56,12 +56,12 @@ def ellipse(x, y, length, width, turn=0.0):
 
 
 def test_the_network_is_small_and_answers_for_any_size():
-    """At most 3 MB; the answer has the picture's own size, and padding does not change it far from the border."""
-    assert learned.MODEL.stat().st_size < 3_000_000
+    """At most 8 MB; the answer has the picture's own size, and padding does not change it far from the border."""
+    assert learned.MODEL.stat().st_size < 8_000_000
     rng = np.random.default_rng(1)
     picture = rng.normal(0, 0.3, (1, 4, 183, 250)).astype(np.float32)
     answer = learned.run(picture)
-    assert answer.shape == (3, 183, 250)
+    assert answer.shape == (learned.PLANES, 183, 250)
     assert np.isfinite(answer).all()
 
 
@@ -79,7 +79,7 @@ def test_opencv_computes_what_the_trained_network_computed():
 def test_places_in_both_pictures_agree():
     """From the network's picture to the photograph and back."""
     seen = learned.Seen(
-        log_odds=np.zeros((3, 4, 4)), usable=np.ones((4, 4), bool), zoom=0.37, offset_px=np.array([120.0, 45.0])
+        log_odds=np.zeros((learned.PLANES, 4, 4)), usable=np.ones((4, 4), bool), zoom=0.37, offset_px=np.array([120.0, 45.0])
     )
     points = np.random.default_rng(2).uniform(0, 500, (20, 2))
     assert seen.from_photograph(seen.to_photograph(points)) == pytest.approx(points)

@@ -27,15 +27,23 @@ def test_held_out_groups_and_seeds_are_kept_apart():
 
 
 def test_coverage_is_the_area_of_the_polygon():
-    """The shares add up to the shoelace area and an eighth of a pixel all round, and agree with scikit-image's filling."""
+    """The shares add up to the shoelace area, and agree with scikit-image's filling."""
     outline = np.array([[10.2, 12.7], [41.9, 15.1], [33.3, 44.4], [18.0, 30.5]])
     share = cover(outline, (60, 60)) / 255
     x, y = outline.T
     area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
-    around = np.hypot(*(np.roll(outline, -1, axis=0) - outline).T).sum()
-    assert share.sum() == pytest.approx(area + around / 8, rel=0.01)
+    assert share.sum() == pytest.approx(area, rel=0.003)
     filled = polygon2mask((60, 60), outline[:, ::-1])
     assert np.mean((share > 0.5) == filled) > 0.99
+
+
+@pytest.mark.parametrize("width", [0.5, 1.0, 1.7])
+def test_coverage_of_a_slit_is_its_area(width):
+    """A slit thinner than a pixel covers as much as length times width says."""
+    slit = np.array([[5.0, 10.0], [45.0, 22.0], [45.0 - 0.3 * width, 22.0 + width], [5.0 - 0.3 * width, 10.0 + width]])
+    x, y = slit.T
+    area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    assert cover(slit, (40, 60)).sum() / 255 == pytest.approx(area, rel=0.08)
 
 
 def test_small_features_weigh_more():

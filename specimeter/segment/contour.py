@@ -1,0 +1,29 @@
+"""Contours: equal steps, outward normals, and light read between pixels."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+
+def evenly(polygon: np.ndarray, step: float) -> np.ndarray:
+    """The polygon resampled at equal steps along its length."""
+    closed = np.vstack([polygon, polygon[:1]])
+    lengths = np.hypot(*np.diff(closed, axis=0).T)
+    travelled = np.concatenate([[0.0], np.cumsum(lengths)])
+    count = max(12, round(travelled[-1] / step))
+    at = np.arange(count) * travelled[-1] / count
+    return np.column_stack([np.interp(at, travelled, closed[:, k]) for k in (0, 1)])
+
+
+def normals(polygon: np.ndarray, reach: int) -> np.ndarray:
+    """Outward unit normals of an evenly sampled polygon."""
+    chord = np.roll(polygon, -reach, axis=0) - np.roll(polygon, reach, axis=0)
+    area = np.sum(polygon[:, 0] * np.roll(polygon[:, 1], -1) - np.roll(polygon[:, 0], -1) * polygon[:, 1])
+    sign = 1.0 if area > 0 else -1.0
+    return sign * np.column_stack([chord[:, 1], -chord[:, 0]]) / (np.hypot(*chord.T)[:, None] + 1e-9)
+
+
+def sample(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """A field at places between its pixels; beyond its border, what is nearest."""
+    return cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
