@@ -311,10 +311,50 @@ def _publish(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _export_options(parser: argparse.ArgumentParser) -> None:
+    _library(parser)
+    parser.add_argument("out", metavar="OUT", help="a new folder")
+    parser.add_argument("--form", default="coco", help="coco, masks, geojson, or bag (all of them, with checksums)")
+    parser.add_argument("--validation", type=float, default=0.0, metavar="0-1", help="share set apart, coupons kept together")
+    parser.add_argument("--seed", type=int, default=1, help="another seed parts otherwise (1)")
+    parser.add_argument("--all", action="store_true", help="also entries without a licence or a permission")
+
+
+def _export(options: argparse.Namespace) -> int:
+    from specimeter.library import catalogue, store
+    from specimeter.library.exchange import transfer
+
+    with store.open_store(options.library) as library:
+        ones = [one for one in catalogue.every(library) if options.all or one.entry.publishable]
+        done = transfer.export(library, ones, options.out, form=options.form, validation=options.validation, seed=options.seed)
+        left = catalogue.count(library) - done
+    print(f"{done} entries exported to {options.out}")
+    if left:
+        print(f"{left} kept back, without a licence or a permission", file=sys.stderr)
+    return DONE
+
+
+def _import_options(parser: argparse.ArgumentParser) -> None:
+    _library(parser)
+    parser.add_argument("source", metavar="SOURCE", help="a bag's folder, annotations.json, features.geojson or masks.csv")
+    _fields(parser)
+
+
+def _import(options: argparse.Namespace) -> int:
+    from specimeter.library import catalogue, picture, store
+    from specimeter.library.exchange import transfer
+
+    with store.open_store(options.library) as library:
+        plans = list(transfer.pairs(options.source, _given(options)))
+        new = sum(catalogue.add(library, picture.copy_of(path), entry, who=options.who).new for path, entry in plans)
+    print(f"{new} new entries, {len(plans) - new} there already")
+    return DONE
+
+
 def _demo_options(parser: argparse.ArgumentParser) -> None:
     _library(parser)
     parser.add_argument("--number", type=int, default=None, metavar="N", help="how many pictures (72)")
-    parser.add_argument("--width-px", type=int, default=None, metavar="PX", help="width of each picture (1400)")
+    parser.add_argument("--width-px", type=int, default=None, metavar="PX", help="width of each picture (1600)")
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -344,5 +384,7 @@ ACTIONS = {
     "explain": (_explain_options, _explain, "explain a kind: looks, look-alikes, tests, causes"),
     "which-test": (_which_options, _which, "say which test shows what is sought, or what a test shows"),
     "publish": (_publish_options, _publish, "write a site that opens by double click"),
+    "export": (_export_options, _export, "export pictures with their outlines in an open format"),
+    "import": (_import_options, _import, "import what was exported"),
     "check": (_check_options, _check, "prove that the library is whole"),
 }

@@ -49,7 +49,7 @@ def kind_page(known: Knowledge, term: Term, site: str, nav: Nav, pictures: Pictu
         ("How it formed", term.formed),
         ("What codes usually ask", term.usually_asked),
     ):
-        add(left, "h3", head)
+        add(left, "h2", head, **{"class": "small"})
         add(left, "p", words)
     figure = SubElement(pair, "figure")
     drawing = schematics.draw(term.schematic).root

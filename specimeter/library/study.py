@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -48,7 +49,7 @@ def study(calls: pd.DataFrame, sizes: pd.DataFrame) -> list[Section]:
     if items < FEW:
         head.text(f"With fewer than {FEW} things the intervals are wide: they say how little is known yet.")
     head.text(
-        "Kappa is agreement beyond chance: 1 is full, 0 is as by chance. Intervals are 95 %; none is given where it is undefined."
+        "Kappa is agreement beyond chance: 1 is full, 0 is as by chance. Intervals are 95 %; an undefined kappa is left out."
     )
     sections = [head]
     if calls["verdict"].notna().any():
@@ -191,8 +192,9 @@ def _gauge(sizes: pd.DataFrame) -> Section:
     if frame is None:
         section.text(f"No gauge study: {why}")
         return section
+    names = (sorted(frame["part"].unique(), key=_natural), sorted(frame["appraiser"].unique()))
+    frame["part"] = frame["part"].map(names[0].index)
     values = gauge.readings(frame)
-    names = (sorted(frame["part"].unique()), sorted(frame["appraiser"].unique()))
     section.text(f"{values.shape[0]} parts, {values.shape[1]} people, {values.shape[2]} trials each.{why}")
     both = [gauge.by_ranges(values, names), gauge.by_variances(values)]
     rows = []
@@ -215,7 +217,8 @@ def _gauge(sizes: pd.DataFrame) -> Section:
     variances = both[1]
     lines = []
     for line in variances.table:
-        cells = ["–" if line[name] is None else f"{line[name]:.4g}" for name in ("df", "ss", "ms", "F", "p")]
+        cells = ["–" if line[name] is None else f"{line[name]:.4g}" for name in ("df", "ss", "ms", "F")]
+        cells.append("–" if line["p"] is None else "< 0.001" if line["p"] < 0.001 else f"{line['p']:.3f}")
         lines.append([str(line["source"]), *cells])
     pooled = "taken into repeatability" if variances.pooled else "kept apart"
     section.table(f"Analysis of variance; the interaction was {pooled}", ["source", "df", "SS", "MS", "F", "p"], lines)
@@ -225,7 +228,7 @@ def _gauge(sizes: pd.DataFrame) -> Section:
         )
     means = values.mean(2)
     low, high = float(values.min()), float(values.max())
-    shown = names[0] if len(names[0]) <= 8 else ()
+    shown = names[0] if len(names[0]) <= 12 else ()
     across = (-0.5, values.shape[0] - 0.5)
     plot = Plot("Each person's mean of each part", across, (low, high), names=shown, x_title="part", y_title="mean, mm")
     for row, _ in enumerate(names[1]):
@@ -250,6 +253,11 @@ def _balanced(frame: pd.DataFrame) -> tuple[pd.DataFrame | None, str]:
     return kept[
         kept["trial"] <= trials
     ], f" {left} things were left out: not everybody sized them {trials} times." if left else ""
+
+
+def _natural(name: str) -> list:
+    """So that part 10 comes after part 9."""
+    return [(0, int(piece), "") if piece.isdigit() else (1, 0, piece) for piece in re.split(r"(\d+)", str(name)) if piece]
 
 
 def _kappa_cells(found: kappa.Kappa) -> list[str]:

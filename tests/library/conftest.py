@@ -36,7 +36,7 @@ def with_metadata(rgb: np.ndarray, orientation: int = 1) -> bytes:
     return stream.getvalue() + b"\xff\xd8SECRETPREVIEW\xff\xd9"
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def pictures():
     """The two makers of pictures above."""
     return patterned, with_metadata
@@ -74,6 +74,7 @@ def filled(library, tmp_path):
         Image.fromarray(patterned(number)).save(path)
         seen = [{"id": "f1", "kind": kind, "outline_px": ring, "length_mm": length, "U_length_mm": 0.1}] if kind else []
         fields = {"title": title, "test": test, "quality": quality, "seen": seen, "clean": not seen, "process": "136"}
+        fields |= {"truth": "drawn for the tests"}
         fields |= {"licence": "CC0", "permission": "drawn for the tests", "mm_per_px": 0.05, "coupon": f"C{number // 2}"}
         catalogue.add(library, picture.copy_of(path), made(fields))
     return library
@@ -161,7 +162,8 @@ class Chromium:
     def place(self, selector: str) -> tuple[float, float]:
         """The middle of an element, scrolled into sight."""
         found = self.run(
-            f"(function(){{var e=document.querySelector({json.dumps(selector)});e.scrollIntoView({{block:'center',behavior:'instant'}});"
+            f"(function(){{var e=document.querySelector({json.dumps(selector)});"
+            "e.scrollIntoView({block:'center',behavior:'instant'});"
             "var r=e.getBoundingClientRect();return [r.left+r.width/2,r.top+r.height/2];}())"
         )
         return found[0], found[1]
@@ -173,7 +175,11 @@ class Chromium:
 
     def drag(self, points: list[tuple[float, float]]) -> None:
         """The mouse pressed at the first point, led through the others, let go at the last."""
-        for kind, (x, y) in [("mousePressed", points[0]), *(("mouseMoved", p) for p in points[1:]), ("mouseReleased", points[-1])]:
+        for kind, (x, y) in [
+            ("mousePressed", points[0]),
+            *(("mouseMoved", p) for p in points[1:]),
+            ("mouseReleased", points[-1]),
+        ]:
             self.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", buttons=1, clickCount=1)
 
     def touch(self, points: list[tuple[float, float]]) -> None:
@@ -185,7 +191,13 @@ class Chromium:
         """One key pressed and let go."""
         text = {"Enter": "\r"}.get(name, "")
         for kind in ("keyDown", "keyUp"):
-            self.ask("Input.dispatchKeyEvent", type=kind, key=name, code=name, **({"text": text} if text and kind == "keyDown" else {}))
+            self.ask(
+                "Input.dispatchKeyEvent",
+                type=kind,
+                key=name,
+                code=name,
+                **({"text": text} if text and kind == "keyDown" else {}),
+            )
 
     def picture(self, path: Path, *, whole: bool = False) -> Path:
         """A PNG of what is seen, or of the whole page."""

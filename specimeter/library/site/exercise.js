@@ -98,7 +98,7 @@
     headed(task, "Picture");
     var began = Date.now(), bench = el(main, "div", "", { "class": "bench" }), left = el(bench, "div"), right = el(bench, "div");
     var view = el(left, "div", "", { "class": "view" }), tools = el(left, "div", "", { "class": "tools", role: "toolbar", "aria-label": "Tools" });
-    el(right, "h3", "Your marks");
+    el(right, "h2", "Your marks", { "class": "small" });
     var list = el(right, "ol", "", { "class": "marks" });
     var canvas = window.specimeterCanvas(view, task, redraw), picks = {};
     [["line", "Line"], ["oval", "Oval"], ["move", "Move"]].forEach(function (tool) {
@@ -173,7 +173,7 @@
     canvas.answer(answer.items, result);
     var fine = !result.missed.length && !result["false"].length && result.verdict !== "wrong";
     var box = el(parent, "div", "", { "class": "answer " + (fine ? "fine" : "bad"), role: "status", id: "answer" });
-    el(box, "h3", !answer.items.some(function (item) { return item.scored; }) ?
+    el(box, "h2", !answer.items.some(function (item) { return item.scored; }) ?
       (result["false"].length ? "Nothing to be found here" : "Right: nothing to be found here") :
       result.hits.length + " of " + (result.hits.length + result.missed.length) + " found" +
       (result["false"].length ? ", " + result["false"].length + " marked where nothing is" : ""));
@@ -229,7 +229,7 @@
       done.remove();
       if (answer) {
         var box = el(main, "div", "", { "class": "answer " + (entry.right ? "fine" : "bad"), role: "status", id: "answer" });
-        el(box, "h3", entry.right ? "Right" : "Another test shows it better");
+        el(box, "h2", entry.right ? "Right" : "Another test shows it better");
         var lines = el(box, "ul");
         answer.because.forEach(function (line) { el(lines, "li", line); });
       }

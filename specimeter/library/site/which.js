@@ -54,7 +54,7 @@
     advice.forEach(function (one) {
       var item = document.createElement("li");
       item.className = one.worth >= 0.75 ? "good" : one.worth > 0.15 ? "fair" : "poor";
-      var title = words(item, "h3", ""), link = words(title, "a", one.test.name.charAt(0).toUpperCase() + one.test.name.slice(1));
+      var title = words(item, "h2", "", "small"), link = words(title, "a", one.test.name.charAt(0).toUpperCase() + one.test.name.slice(1));
       link.href = "tests/" + one.test.id + ".html";
       words(item, "p", one.test.nature === "quantitative" ? "Quantitative: gives a number." : "Qualitative: shows soundness, gives no number for strength.", "note");
       ["yes", "partial", "no"].forEach(function (capability) {

@@ -1,0 +1,36 @@
+"""The demo library: rendered pictures over all tests, every second of each clean, each with its exact truth."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from specimeter.library import catalogue, demo
+
+
+def test_the_plan_is_over_all_tests_and_half_of_it_is_clean():
+    plans = demo.plans()
+    assert len(plans) >= 60
+    tests = Counter(plan.test for plan in plans)
+    assert set(demo.BENDS) | set(demo.BREAKS) <= set(tests)
+    assert max(tests.values()) - min(tests.values()) <= 1
+    assert sum(plan.clean for plan in plans) == pytest.approx(len(plans) / 2, abs=len(tests) / 2)
+    assert len({plan.seed for plan in plans}) == len(plans)
+
+
+@pytest.mark.parametrize(("test", "clean"), [("side-bend", False), ("nick-break", True)])
+def test_a_rendered_entry_tells_the_truth(library, test, clean):
+    """Its outlines lie in the picture and enclose what is said of them: area in px against area in mm² by the scale, within 40 %."""
+    plan = next(plan for plan in demo.plans() if (plan.test, plan.clean) == (test, clean))
+    copy, entry = demo.rendered(plan, 640)
+    assert (entry.test, entry.clean, entry.publishable) == (test, clean, True)
+    assert bool(entry.seen) is not clean
+    for feature in entry.seen:
+        outline = np.array(feature.outline_px)
+        area = 0.5 * abs(outline[:, 0] @ np.roll(outline[:, 1], -1) - outline[:, 1] @ np.roll(outline[:, 0], -1))
+        assert area * entry.mm_per_px**2 <= 1.4 * feature.area_mm2  # seen aslant it is smaller, never much larger
+    done = catalogue.add(library, copy, entry)
+    again = catalogue.add(library, copy, entry)
+    assert (done.new, again.new) == (True, False)
