@@ -74,7 +74,10 @@ class View:
         return directions / np.linalg.norm(directions, axis=1, keepdims=True)
 
     def _undistortion(self, r2_distorted: np.ndarray) -> np.ndarray:
-        """Ratio of the undistorted to the distorted radius, shape (N,): Newton's method on g (1 + k1 r^2 g^2 + k2 r^4 g^4) = 1."""
+        """Ratio of the undistorted to the distorted radius, shape (N,).
+
+        Newton's method on g (1 + k1 r^2 g^2 + k2 r^4 g^4) = 1.
+        """
         a, b = self.k1 * r2_distorted, self.k2 * r2_distorted**2
         ratio = np.ones_like(r2_distorted)
         for _ in range(8):  # quadratic: three steps for a photographic lens
