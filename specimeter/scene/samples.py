@@ -11,19 +11,19 @@ from pathlib import Path
 import numpy as np
 
 from specimeter import files
-from specimeter.scene import lot, shapes
+from specimeter.scene import fracture_lot, lot, shapes
 from specimeter.scene.describe import Opening, Scene
 from specimeter.scene.files import save
-from specimeter.scene.random import random_scene
+from specimeter.scene.random import TESTS, random_scene
 from specimeter.scene.render import render
 
 WIDTH_PX = 3264
 
-ORDER = """
-[weld]
-process = "136"
+WELD = """process = "136"
 position = "PF"
+"""
 
+ORDER = """
 [people]
 measured_by = "technician 2, Heron Weir training workshop (invented)"
 examined_directly = true
@@ -31,7 +31,12 @@ magnifier = 5.0
 
 [order]
 client = "Heron Weir footbridge, an invented order"
-method = "transverse and longitudinal bend, as the invented order asks"
+method = "bends and breaks, as the invented order asks"
+"""
+
+FUSED = """
+[observations]
+complete-fusion = true
 """
 
 KINDS = """kinds = [
@@ -95,10 +100,65 @@ unit = "mm"
 sense = "at most"
 """
 
+BREAK_LIMITS = """# Invented for the samples. Enter the limits of the code that governs your own job from your own copy of it.
+
+[limits]
+title = "Broken faces of the invented footbridge"
+basis = "the invented order HW-3, clause 3 (an example, no code)"
+decision = "guarded"
+
+[[rule]]
+id = "fused"
+name = "complete fusion, by eye"
+test = "observation"
+observation = "complete-fusion"
+
+[[rule]]
+id = "unfused"
+name = "greatest unfused place"
+kinds = [
+    "lack-of-sidewall-fusion", "lack-of-inter-run-fusion", "lack-of-root-fusion", "lack-of-fusion", "lack-of-penetration",
+]
+size = "length_mm"
+test = "each"
+limit = 1
+unit = "mm"
+sense = "at most"
+
+[[rule]]
+id = "cavity"
+name = "greatest pore or cavity"
+kinds = ["pore", "elongated-cavity"]
+size = "length_mm"
+test = "each"
+limit = 2
+unit = "mm"
+sense = "at most"
+
+[[rule]]
+id = "cavities"
+name = "pores and cavities in percent of the face"
+kinds = ["pore", "elongated-cavity"]
+test = "share"
+of = "area"
+limit = 2
+sense = "at most"
+
+[[rule]]
+id = "slag"
+name = "greatest slag"
+kinds = ["slag"]
+size = "length_mm"
+test = "each"
+limit = 3
+unit = "mm"
+sense = "at most"
+"""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
-    """One photograph: what its scene is made of, and the openings put on its face, (form, length, width, s, a) in mm."""
+    """One photograph: what its scene is made of, and what was put on its face, (form, length, width, s, a) in mm."""
 
     stem: str
     id: str
@@ -151,15 +211,46 @@ SAMPLES = (
         choices={"test": "side-bend", "card": "strip", "height": "level", "finish": "ground-coarse", "bench": "steel-plate"},
         openings=(("corner", 7.6, 2.0, 3.0, 1.0), ("lens", 1.2, 0.45, -6.0, -3.0)),
     ),
+    Sample(
+        stem="nick-break-exceeds",
+        id="HW-3-NB1",
+        seed=529,
+        choices={
+            "test": "nick-break",
+            "camera": "phone-double",
+            "card": "strip",
+            "height": "level",
+            "finish": "cleavage",
+            "bench": "cutting-mat",
+        },
+        openings=(("pore", 2.7, 2.5, 2.0, -3.0), ("pore", 1.0, 0.9, -2.0, 4.0), ("slag", 2.0, 0.9, 0.5, 7.0)),
+        limits=BREAK_LIMITS,
+    ),
+    Sample(
+        stem="fillet-break-exceeds",
+        id="HW-3-FF1",
+        seed=516,
+        choices={
+            "test": "fillet-break",
+            "camera": "phone-double",
+            "card": "strip",
+            "height": "level",
+            "finish": "fibrous",
+            "bench": "wood",
+        },
+        openings=(("slag", 4.6, 1.3, 0.5, -8.0), ("pore", 1.2, 1.1, -0.5, 6.0), ("wormhole", 3.4, 0.9, 0.3, 14.0)),
+        limits=BREAK_LIMITS,
+    ),
 )
 
 
 def scene_of(sample: Sample, width_px: int = WIDTH_PX) -> Scene:
     """The scene of one sample: a random one with the openings that the sample asks for."""
+    bent = sample.choices["test"] in TESTS
     choices = {"angle_deg": 180.0, "tilt_deg": 6.0, "light": "overcast", **sample.choices}
     scene = random_scene(sample.seed, width_px=width_px, openings=0, **choices)
     rng = np.random.default_rng(sample.seed)
-    chosen = tuple(_opening(rng, scene, *one) for one in sample.openings)
+    chosen = tuple((_opening if bent else _on_break)(rng, scene, *one) for one in sample.openings)
     marks = tuple(mark for mark in scene.marks if not _near(mark, chosen))
     return replace(scene, id=sample.id, openings=chosen, marks=marks)
 
@@ -181,6 +272,19 @@ def _opening(rng, scene: Scene, form: str, length: float, width: float, s: float
     return lot.make_opening(rng, shapes.turn(outline, turned, centre), kind, form, width)
 
 
+def _on_break(rng, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
+    """One thing on a broken face, its place counted from the face's middle."""
+    centre = (scene.specimen.face_mm.min(0) + scene.specimen.face_mm.max(0)) / 2 + [s, a]
+    if form == "pore":
+        return fracture_lot.pore(rng, centre, width, "oxidised")
+    turned = np.pi / 2 + rng.normal(0, 0.08)
+    if form == "slag":
+        outline, kind, fill = fracture_lot.angular(rng, length, width), "slag", "glass"
+    else:
+        outline, kind, fill = shapes.ribbon(rng, length, width, blunt=0.35), "elongated-cavity", "dark"
+    return fracture_lot.make(rng, shapes.turn(outline, turned, centre), kind, form, 0.4 * width, fill)
+
+
 def _near(mark, openings: Sequence[Opening]) -> bool:
     points = np.concatenate(mark.lines_mm)
     return any(shapes.distance_to(one.outline_mm, points).min() < 1.5 for one in openings)
@@ -190,11 +294,18 @@ def write(folder: Path, width_px: int = WIDTH_PX) -> None:
     """Render every sample into a folder: photograph, sheet, limits, truth."""
     for sample in SAMPLES:
         picture = render(scene_of(sample, width_px))
-        picture = replace(picture, sheet_toml=picture.sheet_toml + ORDER, jpeg_quality=min(picture.jpeg_quality, 90))
+        picture = replace(picture, sheet_toml=_sheet(picture.sheet_toml), jpeg_quality=min(picture.jpeg_quality, 90))
         save(picture, folder, sample.stem)
         files.write(folder / f"{sample.stem}.limits.toml", sample.limits.encode())
         sizes = [round(feature["length_mm"], 2) for feature in picture.truth["features"]]
         print(f"{sample.stem}: {sizes} mm, {picture.truth['mm_per_px']:.4f} mm per px", file=sys.stderr)
+
+
+def _sheet(toml: str) -> str:
+    """The scene's sheet with what the invented workshop adds; a broken face's has a table [weld] already."""
+    if "[weld]\n" in toml:
+        return toml.replace("[weld]\n", "[weld]\n" + WELD) + FUSED + ORDER
+    return toml + "\n[weld]\n" + WELD + ORDER
 
 
 def main() -> int:

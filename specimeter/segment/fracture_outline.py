@@ -11,6 +11,7 @@ from skimage.measure import find_contours
 from specimeter.segment.fracture_maps import Face
 from specimeter.segment.fracture_propose import Region
 
+CLEAR = 2.5  # difference of linear light over the surroundings' scatter from which it alone draws the outline
 SOFT_MM = 0.05  # blur of the maps that are compared
 FLOOR_PX = 0.4  # what rough edges leave of an edge's place at the best of contrasts (judgement)
 TEXTURE_MM = 0.12  # how finely a border told by texture alone can be placed (half of the window that measures it; judgement)
@@ -27,8 +28,9 @@ class Edge:
 def outline(face: Face, region: Region) -> Edge | None:
     """The outline of a region at the half-level between inside and outside; None where none encloses most of it.
 
-    Light, colours and roughness are weighed by Fisher's linear discriminant between the region's middle and a ring round it,
-    and the discriminant's half-level is drawn.
+    Where light alone tells it clearly, the half-level is that of linear light. Else light and colours, and on a region that
+    is only smoother also roughness, are weighed by Fisher's linear discriminant between the region's middle and a ring round
+    it, and the discriminant's half-level is drawn.
     """
     half = float(cv2.distanceTransform(np.pad(region.mask, 1).astype(np.uint8), cv2.DIST_L2, 3).max())
     margin = round(max(0.5 / face.mm, 1.2 * half)) + 3
@@ -47,12 +49,18 @@ def outline(face: Face, region: Region) -> Edge | None:
     ring = (away > max(1.5, 0.08 / face.mm)) & (away < margin - 1) & usable
     if inner.sum() < 4 or ring.sum() < 12:
         return None
-    looks = [face.blur(face.light[box], SOFT_MM), face.red[box], face.blue[box]]
-    if 2 * half * face.mm > 0.6:
+    linear = np.exp(face.light[box])
+    told = abs(float(np.median(linear[inner])) - float(np.median(linear[ring]))) / (float(linear[ring].std()) + 1e-6)
+    if told > CLEAR and region.look != "smooth":
+        looks = [linear]
+    else:
+        looks = [face.blur(face.light[box], SOFT_MM), face.red[box], face.blue[box]]
+    if region.look == "smooth":  # a window of roughness reaches over a sharp edge: where light tells, it alone draws
         looks.append(face.rough[box])
     stack = np.stack(looks, axis=-1).astype(np.float64)
     one, two = stack[inner], stack[ring]
-    pooled = 0.5 * (np.cov(one.T) + np.cov(two.T)) + np.diag(np.full(len(looks), 0.01))
+    pooled = 0.5 * (np.atleast_2d(np.cov(one.T)) + np.atleast_2d(np.cov(two.T)))
+    pooled += np.diag(np.full(len(looks), 0.01 if len(looks) > 1 else 1e-6))
     weight = np.linalg.solve(pooled, one.mean(axis=0) - two.mean(axis=0))
     inside, outside = float(np.median(one @ weight)), float(np.median(two @ weight))
     spread = 1.4826 * float(np.median(np.abs(two @ weight - outside))) + 1e-6
