@@ -100,7 +100,8 @@ def sums_faults(path: Path) -> list[str]:
         listing = (path / SUMS).read_bytes()
     except OSError:
         return [f"{SUMS} is missing: nothing says what the files were"]
-    there = {entry.name: _of_file(entry) if entry.is_file() else "" for entry in path.iterdir() if entry.name != SUMS}
+    own = (entry for entry in path.iterdir() if entry.name != SUMS and not of_the_system(entry.name))
+    there = {entry.name: _of_file(entry) if entry.is_file() else "" for entry in own}
     return unlike_listing(listing, there)
 
 
@@ -123,6 +124,11 @@ def unlike_listing(listing: bytes, there: Mapping[str, str]) -> list[str]:
         elif there[name] != sha256:
             told.append(f"{name} is not the file that was written: its hash differs from the one in {SUMS}")
     return told + [f"{name} is not listed in {SUMS}: it was added afterwards" for name in sorted(set(there) - set(listed))]
+
+
+def of_the_system(name: str) -> bool:
+    """Whether a file was put there by a desktop or an office program that only showed the folder or a file of it."""
+    return name in (".DS_Store", "Thumbs.db", "desktop.ini") or name.startswith(("~$", ".~lock."))
 
 
 def photo_faults(folder: Folder) -> list[str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from specimeter.errors import SpecimeterError
-from specimeter.record.folder import SUMS, Folder
+from specimeter.record.folder import SUMS, Folder, of_the_system
 from specimeter.record.model import Record
 
 SEAL, SIGNATURE = "issue.json", "issue.sig"
@@ -91,7 +91,11 @@ def faults(folder: Folder, key: str | None = None) -> tuple[list[str], str]:
     if not there[SEAL]:
         return [f"{SEAL} is missing: the record says that it was issued"], "no seal"
     seal = (folder.path / SEAL).read_bytes()
-    hashes = {entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in folder.path.iterdir() if entry.is_file()}
+    hashes = {
+        entry.name: hashlib.sha256(entry.read_bytes()).hexdigest()
+        for entry in folder.path.iterdir()
+        if entry.is_file() and not of_the_system(entry.name)
+    }
     told = [f"{SEAL} does not fit the folder: {what}" for what in _unlike(seal, content(record, hashes))]
     if not there[SIGNATURE]:
         return told + (["it is not signed, and a key was given to check by"] if key else []), "not signed"

@@ -155,6 +155,14 @@ def test_a_file_put_in_is_noticed(sealed):
         folder.sound(sealed)
 
 
+@pytest.mark.parametrize("name", [".DS_Store", "Thumbs.db", "desktop.ini", "~$features.xlsx", ".~lock.features.csv#"])
+def test_what_a_desktop_leaves_is_no_fault(sealed, name):
+    """A folder that was only looked at is as it was written."""
+    (sealed / name).write_bytes(b"x")
+    assert folder.sums_faults(sealed) == []
+    assert noticed(sealed) == []
+
+
 def test_the_sums_are_what_sha256sum_reads():
     """GNU coreutils: hash, two blanks, name, newline; by hashlib."""
     for line in (SEALED / "SHA256SUMS").read_text().splitlines():
