@@ -105,9 +105,9 @@ def _chosen(store: Store, wish: Wish, rng: np.random.Generator) -> list[Kept]:
     if not 0 <= share <= 1:
         raise LibraryError(f"a share of clean faces is from 0 to 1, not {share:g}", field="clean_share")
     hits = find(store, wish.query, limit=1_000_000).hits
-    fit = [one for one in hits if one.entry.publishable and _reference(one, wish) is not None]
-    clean = [one for one in fit if not _reference(one, wish).items]
-    flawed = [one for one in fit if any(item.scored for item in _reference(one, wish).items)]
+    known = [(one, _reference(one, wish)) for one in hits if one.entry.publishable]
+    clean = [one for one, reference in known if reference is not None and not reference.items]
+    flawed = [one for one, reference in known if reference is not None and any(item.scored for item in reference.items)]
     if wish.kind is not None:
         flawed = [one for one in flawed if wish.kind in one.entry.kinds]
         tests = {one.entry.test for one in flawed}

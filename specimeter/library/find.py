@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from specimeter.library.entry import KINDS, OUTCOMES, TESTS
 from specimeter.library.store import Store
 from specimeter.toml_file import nearest
 
+FEW = 20_000  # matches that are read whole when likeness is asked for
 COUNTED = 1000  # beyond this many, a total is only said to be more
 _JOIN = "FROM finder JOIN entry ON entry.place = finder.rowid WHERE finder MATCH ? ORDER BY finder.rowid DESC"
 _COLUMNS = "entry.id, sha256, suffix, bytes, width_px, height_px, added, data"
@@ -157,17 +159,29 @@ def _total(store: Store, match: str, query: Query) -> int | None:
 
 
 def _alike(store: Store, query: Query, match: str | None, limit: int, looks: Looks) -> Found:
-    among = None
+    among, sparse = None, match is not None
     if match is not None:
-        rows = store.connection.execute("SELECT rowid FROM finder WHERE finder MATCH ?", (match,)).fetchall()
-        among = np.sort(facets.id_at(np.array(rows, np.int64).ravel()))
-    wanted, hits = limit + 1, []
-    while True:  # exact sizes are not in the index: some of the most alike may not fit
+        some = "SELECT rowid FROM finder WHERE finder MATCH ? LIMIT ?"
+        rows = store.connection.execute(some, (match, FEW + 1)).fetchall()
+        sparse = len(rows) <= FEW
+        among = np.sort(facets.id_at(np.array(rows, np.int64).ravel())) if sparse else None
+    wanted, hits = 2 * limit + 1, []
+    while True:  # exact sizes are not in the index, and of many matches not all were read: some of the most alike may not fit
         ids = looks.like(query.like, most=wanted, among=among)
-        hits = [one for one in _these(store, ids[ids != query.like]) if _fits(one, query)][:limit]
+        others = _these(store, ids[ids != query.like])
+        hits = list(islice((one for one in others if _fits(one, query) and (sparse or _matches(store, one, match))), limit))
         if len(hits) == limit or len(ids) < wanted:
             return Found(hits=tuple(hits), total=len(hits) if len(hits) < limit else None)
         wanted *= 4
+
+
+def _matches(store: Store, one: Kept, match: str | None) -> bool:
+    """Whether one entry is among the matches."""
+    if match is None:
+        return True
+    place = facets.place_of(one.entry.quality, one.id)
+    query = "SELECT 1 FROM finder WHERE finder MATCH ? AND rowid = ?"
+    return store.connection.execute(query, (match, place)).fetchone() is not None
 
 
 def _these(store: Store, ids: np.ndarray) -> list[Kept]:

@@ -22,7 +22,7 @@ def test_the_plan_is_over_all_tests_and_half_of_it_is_clean():
 
 @pytest.mark.parametrize(("test", "clean"), [("side-bend", False), ("nick-break", True)])
 def test_a_rendered_entry_tells_the_truth(library, test, clean):
-    """Its outlines lie in the picture and enclose what is said of them: area in px against area in mm² by the scale, within 40 %."""
+    """Its outlines lie in the picture and enclose no more than is said of them: areas by the scale, within 40 %."""
     plan = next(plan for plan in demo.plans() if (plan.test, plan.clean) == (test, clean))
     copy, entry = demo.rendered(plan, 640)
     assert (entry.test, entry.clean, entry.publishable) == (test, clean, True)

@@ -135,9 +135,9 @@
     }
     redraw();
 
-    var verdict = null;
+    var verdict = null, group = null;
     if (exercise.limits) {
-      var group = el(right, "fieldset", "", { "class": "verdicts" });
+      group = el(right, "fieldset", "", { "class": "verdicts" });
       el(group, "legend", exercise.limits);
       ["accept", "reject"].forEach(function (choice) {
         var label = el(group, "label", "", { "class": "choice" });
@@ -154,11 +154,19 @@
       var entry = { task: task.id, marks: canvas.marks, verdict: verdict, seconds: Math.round((Date.now() - began) / 1000) };
       if (answer) { entry.result = marking.marked(answer, canvas.marks, verdict); delete entry.result.near; }
       keep(entry);
-      Array.prototype.forEach.call(right.querySelectorAll("select, input, .drop"), function (control) { control.disabled = true; });
+      list.textContent = "";
+      canvas.marks.forEach(function (mark, index) {
+        el(list, "li", (index + 1) + ": " + name(mark.kind) + (mark.length_mm === null ? "" : ", " + mark.length_mm + " mm"), { "class": "brief" });
+      });
+      if (!canvas.marks.length) { el(list, "li", "You marked nothing.", { "class": "brief" }); }
+      if (verdict) { group.textContent = ""; el(group, "legend", "You said: " + verdict + "."); }
+      canvas.locked = true;
+      tools.querySelectorAll("[aria-pressed]").forEach(function (tool) { tool.remove(); });
       done.remove();
       view.classList.add("done");
       if (answer) { explain(right, task, answer, canvas, verdict); }
       goOn(right);
+      view.scrollIntoView({ block: "nearest" });
     }, { "class": "main", id: "check" });
   }
 
