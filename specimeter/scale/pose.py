@@ -66,8 +66,10 @@ class CardFit:
         Edge points that lie too far off (stains, glare).
     inflation : float
         Factor by which the points' uncertainties had to be enlarged to explain the residuals (Birge ratio, at least 1).
-    cost : float
-        Sum of squares at the best fit, what is known beforehand included.
+    every_u_px : array, shape (M,)
+        Their standard uncertainties.
+    strain : float
+        Sum of squares of what the fit strains what is known beforehand.
     at_focal : callable
         From the logarithm of a principal distance in pixels, and unknowns to start at, to the best unknowns with that
         distance and their cost.
@@ -82,9 +84,10 @@ class CardFit:
     residual_px: np.ndarray
     u_px: np.ndarray
     every_residual_px: np.ndarray
+    every_u_px: np.ndarray
     dropped: int
     inflation: float
-    cost: float
+    strain: float
     at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
 
     @property
@@ -216,9 +219,10 @@ def fit_card(
                 residual_px=off(p)[keep],
                 u_px=u_px[keep],
                 every_residual_px=off(p),
+                every_u_px=u_px,
                 dropped=int(len(points) - count),
                 inflation=inflation,
-                cost=float(np.sum(relative[keep] ** 2) / inflation**2 + np.sum(off_known(p) ** 2)),
+                strain=float(np.sum(off_known(p) ** 2)),
                 at_focal=at_focal,
             )
         )
@@ -383,12 +387,22 @@ def _square_on(points_mm: np.ndarray, points_px: np.ndarray, focal_px: float, ce
 
 
 def _distinct(fits: list[CardFit]) -> list[CardFit]:
-    """Best first; the other only if it leans elsewhere and is not clearly worse (chi-square within 9)."""
-    fits = sorted(fits, key=lambda fit: fit.cost)
+    """Best first; the other only if it leans elsewhere and is not clearly worse (chi-square within 9).
+
+    They are held against each other over all points alike, with the smaller of their inflations: a fit that leaves points out,
+    or calls them uncertain, must not seem the better for it.
+    """
+    inflation = min((fit.inflation for fit in fits), default=1.0)
+
+    def cost(fit: CardFit) -> float:
+        relative = fit.every_residual_px / (inflation * fit.every_u_px)
+        return float(np.sum(np.minimum(relative**2, _OUTLIER**2)) + fit.strain)
+
+    fits = sorted(fits, key=cost)
     best = fits[:1]
     for other in fits[1:]:
         turn = np.arccos(np.clip((np.trace(best[0].view.rotation.T @ other.view.rotation) - 1) / 2, -1, 1))
-        if np.degrees(turn) > 0.5 and other.cost - best[0].cost < 9.0:
+        if np.degrees(turn) > 0.5 and cost(other) - cost(best[0]) < 9.0:
             best.append(other)
     return best
 

@@ -124,6 +124,12 @@ def main() -> None:
     ]
     if rows:
         table(rows)
+        found = [row for row in rows if "error" in row]
+        for row in sorted(found, key=lambda row: -abs(row["error"]))[:3]:
+            print(f"seed {row['seed']}, {row['card']}: error {100 * row['error']:+.3f} %, U {200 * row['u']:.3f} %")
+        for row in rows:
+            if "refused" in row:
+                print(f"seed {row['seed']}, {row['card']}: refused, {row['refused']}")
 
 
 if __name__ == "__main__":

@@ -180,3 +180,13 @@ def test_a_card_at_the_pictures_border(cards, sheet):
     assert abs(error_rel(scale, shot)) < 2 * scale.u_rel
     with pytest.raises(ScaleError, match="marker 11 was not"):
         scale_of(cards, sheet, cards.Shot(look_at_mm=(-65, 45)))
+
+
+@pytest.mark.parametrize("seed", [1009, 1228])
+def test_the_right_lean_is_chosen_where_a_strip_leans_about_its_own_length(cards, sheet, seed):
+    """Strips that lean 14 degrees about their long side: of the two ways, the one that explains every edge point is taken,
+    not one that leaves half of them out."""
+    shot = cards.random_shot(seed)
+    scale = scale_of(cards, sheet, shot)
+    assert scale.tilt_deg == pytest.approx(shot.tilt_deg, abs=1.0)
+    assert abs(error_rel(scale, shot)) < 0.002
