@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
+import zipfile
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pikepdf
 import pytest
 
+from specimeter import job
+from specimeter import photo as photos
 from specimeter.audit import audit
 from specimeter.cli import main
 from specimeter.record import folder, log, model
@@ -220,6 +225,34 @@ def test_a_report_in_another_language_and_without_private_files(issued, tmp_path
     assert "Example workshop" in page
     assert "Untersuchte Fläche" in page
     assert f"{length:.1f}".replace(".", ",") in page
+
+
+def test_nothing_private_leaves_the_folder(issued, bend_case, tmp_path):
+    """A photograph with a place, a name and a serial number beside the picture: none of it is in a file of the report."""
+    plain = bend_case.photo.read_bytes()
+    secrets = b"".join(
+        marker + (len(text) + 2).to_bytes(2, "big") + text
+        for marker, text in (
+            (b"\xff\xfe", b"SECRET owner"),
+            (b"\xff\xe1", b"http://ns.adobe.com/xap/1.0/\x00<x>SECRET serial, GPS 1.234</x>"),
+            (b"\xff\xed", b"Photoshop 3.0\x00SECRET thumbnail"),
+        )
+    )
+    (tmp_path / "private.jpg").write_bytes(plain[:2] + secrets + plain[2:])
+    photo = photos.read(tmp_path / "private.jpg")
+    files = job.report_files([photo], model.load(issued.path))
+    assert len(files) == 6
+    for name, data in files.items():
+        if name.endswith(".pdf"):
+            with pikepdf.open(io.BytesIO(data)) as document:
+                streams = [one for one in document.objects if isinstance(one, pikepdf.Stream)]
+                parts = [one.read_raw_bytes() if one.get("/Filter") == "/DCTDecode" else one.read_bytes() for one in streams]
+            data += b"".join(parts)
+        if name.endswith(".xlsx"):
+            book = zipfile.ZipFile(io.BytesIO(data))
+            data = b"".join(book.read(part) for part in book.namelist())
+        assert b"SECRET" not in data, name
+        assert str(tmp_path).encode() not in data, name
 
 
 def test_there_must_be_a_record(tmp_path, capsys):

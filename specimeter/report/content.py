@@ -23,6 +23,7 @@ FOOT = {
     "of": "of",
     "end": "End of the report",
 }
+MOST_BUDGETS = 4
 MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
 SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
 
@@ -57,6 +58,7 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
             section("Examined area", [_examined(record, area) for area in record.examined]),
             section("Scale", [block for scale in record.scales for block in _scale(record, scale)]),
             section("Surface", _surface(record)),
+            section("Uncertainty of the lengths", _lengths(record)),
             section("Method", _method()),
             section("Statement of the report", statement(record, house)),
             section("Provenance", provenance(record)),
@@ -109,13 +111,36 @@ def _features(record: Record) -> list[Block]:
         rows.append([*cells, corner, words.confidence(feature.confidence), feature.status])
         notes += [f"{feature.id}, {words.missing_name(name)}: {why}" for name, why in feature.missing.items()]
         if feature.reason:
-            notes.append(f"{feature.id} was rejected: {feature.reason}")
+            notes.append(f"{feature.id} was {feature.status}: {feature.reason}")
     heads = ["no.", "kind", "length\nmm", "width\nmm", "area\nmm²", "clear distance\nmm", "at corner", "confidence", "status"]
     caption = "Sizes on the developed surface ± expanded uncertainty, k = 2 (about 95 %). A dash: not obtained."
     blocks = [table(caption, heads, rows, numbers=(2, 3, 4, 5))]
     if notes:
         blocks.append(points(notes))
     return blocks
+
+
+def _lengths(record: Record) -> list[Block]:
+    """What the U of the greatest lengths is made of: a line for each source, a column for each feature."""
+    counted = [feature for feature in record.features if feature.status != "rejected" and feature.budget]
+    largest = sorted(counted, key=lambda feature: -(feature.length_mm or 0.0))[:MOST_BUDGETS]
+    terms = {(term.source, term.basis): None for feature in largest for term in feature.budget}
+    if not terms:
+        return []
+    rows = []
+    for source, basis in terms:
+        u = [next((t.contribution for t in f.budget if (t.source, t.basis) == (source, basis)), None) for f in largest]
+        rows.append([source, *("–" if value is None else _small(value) for value in u), basis])
+    heads = ["source", *(f"{feature.id}\nmm" for feature in largest), "basis"]
+    numbers = tuple(range(1, len(largest) + 1))
+    caption = (
+        "Standard uncertainties of each length, k = 1; U is twice the root of the sum of their squares. The longest are shown."
+    )
+    return [table(caption, heads, rows, wide=len(largest) + 1, first=0.6, numbers=numbers)]
+
+
+def _small(u_mm: float) -> str:
+    return "below 0.0001" if u_mm < 1e-4 else figures(u_mm, 2)
 
 
 def _verdicts(record: Record) -> list[Block]:
@@ -176,7 +201,7 @@ def _examined(record: Record, area: Examined) -> Block:
         ["width by calliper, as entered", NOT_STATED if calliper is None else words.entered(calliper, "mm")],
         ["confidence", words.confidence(area.confidence)],
         ["parts left out", words.entered(len(area.exclude_px))],
-        ["parts where no opening could be seen", _unseen(area)],
+        ["parts where nothing could be seen", _unseen(area)],
     ]
     return facts(rows, caption=_WHERE)
 
