@@ -83,7 +83,7 @@ def find(
         The named subclass of the stage that could not go on.
     """
     placed = place(photo, sheet, progress=progress, register_file=register_file)
-    progress("openings: searching and outlining")
+    progress("features: searching and outlining")
     outlines = segmenter(for_test(method, sheet.specimen.test))(photo, placed.surface, placed.area)
     return conclude(photo, sheet, limits, placed, outlines, progress=progress)
 
@@ -199,7 +199,9 @@ def measure(
         if error.field and error.file is None:  # the stages know the sheet's fields, not its file
             error.file = sheet_file
         raise
-    record = build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": method}, when=datetime.now(UTC))
+    run = for_test(method, sheet.specimen.test)
+    asked = {"segmenter": method} | ({} if run == method else {"segmenter_run": run})
+    record = build.build(finding, sheet=sheet, limits=limits, settings=asked, when=datetime.now(UTC))
     progress("report: drawing and writing")
     folder = store.commit(
         build.to_json(record), folder_files([photo], record, house), out=out, id=sheet.specimen.id, replace=replace

@@ -54,7 +54,7 @@ def test_each_stage_is_told(done):
         "scale",
         "surface",
         "examined area",
-        "openings",
+        "features",
         "sizes",
         "report",
     ]

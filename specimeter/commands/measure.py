@@ -10,7 +10,7 @@ from specimeter.commands import DONE, tell
 
 HELP = "measure what a photograph shows and write the record and its report"
 DESCRIPTION = (
-    "Measure the openings on one photograph of a bend face. Writes DIR/<specimen id>/ with record.json, "
+    "Measure what one photograph of a bend face or a broken face shows. Writes DIR/<specimen id>/ with record.json, "
     "features.csv, overlay.png, report.html and report.pdf."
 )
 EPILOG = (
@@ -28,7 +28,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the record")
     parser.add_argument("--replace", action="store_true", help="put the new record in place of an existing one, which is kept")
     parser.add_argument(
-        "--method", default="learned", metavar="NAME", help="which segmenter proposes: learned (default) or openings"
+        "--method",
+        default="learned",
+        metavar="NAME",
+        help="which segmenter proposes: learned (default), openings; broken faces have their own",
     )
     parser.add_argument(
         "--settings", metavar="settings.toml", help="laboratory, logo, language (default: settings.toml beside the sheet)"

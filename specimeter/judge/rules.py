@@ -131,7 +131,7 @@ def _seen_well_enough(rule: Rule, evidence: Evidence, verdict: Verdict, limit: I
         resolved = have_mm and math.isfinite(have_mm)
         have = f"it resolves {have_mm:.2g} mm" if resolved else "what it can resolve is not known"
         because = (
-            f"The photo must show openings {need_mm:.2g} mm wide for this rule, and {have}: no finding is no evidence here."
+            f"The photo must show features {need_mm:.2g} mm wide for this rule, and {have}: no finding is no evidence here."
         )
         return told(rule, verdict.value, verdict.U, limit, "not-measured", because, (), features=verdict.features)
     least_mm = least_size_mm(rule, evidence.sheet, limit.value)
@@ -139,7 +139,7 @@ def _seen_well_enough(rule: Rule, evidence: Evidence, verdict: Verdict, limit: I
     if hiding is None or hiding.length_mm < least_mm:
         return verdict
     because = (
-        f"The photo is {hiding.why} over {hiding.length_mm:.2g} mm of the examined area, where an opening of the "
+        f"The photo is {hiding.why} over {hiding.length_mm:.2g} mm of the examined area, where a feature of the "
         f"{least_mm:.3g} mm that this rule must see would be hidden: no finding is no evidence there."
     )
     return told(rule, verdict.value, verdict.U, limit, "not-measured", because, (), features=verdict.features)

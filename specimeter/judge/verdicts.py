@@ -42,7 +42,7 @@ def none_found(rule: Rule, evidence: Evidence, limit: Interval) -> Verdict:
     kept = rule.test in ("each", "window") or conforms(Interval.exact(0), rule.sense, limit, guarded=True)
     resolvable = evidence.smallest_resolvable_mm
     known = resolvable and math.isfinite(resolvable)
-    tail = f", in which openings down to {resolvable:.2g} mm can be resolved" if known else ""
+    tail = f", in which features down to {resolvable:.2g} mm can be resolved" if known else ""
     kinds = listed([kind_words(kind) for kind in rule.kinds], most=4)
     because = f"None that this rule counts ({kinds}) was found in the examined area{tail}."
     return told(rule, None, None, limit, "within" if kept else rule.beyond, because, [])

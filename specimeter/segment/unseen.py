@@ -69,7 +69,7 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
     share = 100 * taken.sum() / max(looked_at.sum(), 1)
     reasons = " or ".join(dict.fromkeys(part.why for part in parts))
     said = (
-        f"In {share:.2g} % of the examined area no opening could be seen: it is {reasons} "
+        f"In {share:.2g} % of the examined area nothing could be seen: it is {reasons} "
         f"over as much as {parts[0].length_mm:.2g} mm. Photograph it again in softer, even light."
     )
     return replace(area, unseen=tuple(parts), cautions=(*area.cautions, said))

@@ -86,7 +86,7 @@ def examine(
             judgement, resolvable_mm = found.judgement, found.smallest_resolvable_mm
         else:
             scale, surface, area = truths.scale(truth), truths.surface(truth), truths.area(truth)
-            clock("openings")
+            clock("features")
             outlines = segmenter(for_test(method, sheet.specimen.test))(photo, surface, area)
             clock("sizes")
             features = measure(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
