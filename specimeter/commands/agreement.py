@@ -37,6 +37,7 @@ def _study(options: argparse.Namespace) -> int:
 
     from specimeter import files
     from specimeter.library import page, study, study_report
+    from specimeter.report import table
 
     calls, sizes = _tables(options)
     sections = study.study(calls, sizes)
@@ -44,8 +45,8 @@ def _study(options: argparse.Namespace) -> int:
     (out / "assets").mkdir(parents=True, exist_ok=True)
     page_, pdf = study_report.as_html(sections, options.title), study_report.as_pdf(sections, options.title)
     files.write(out / "assets" / "site.css", page.asset("site.css"))
-    files.write(out / "calls.csv", calls.to_csv(index=False).encode())
-    files.write(out / "sizes.csv", sizes.to_csv(index=False).encode())
+    files.write(out / "calls.csv", table.csv(calls.columns, calls.itertuples(index=False)))
+    files.write(out / "sizes.csv", table.csv(sizes.columns, sizes.itertuples(index=False)))
     files.write(out / "index.html", page_)
     files.write(out / "study.pdf", pdf)
     for section in sections:

@@ -91,14 +91,15 @@ def _collect(options: argparse.Namespace) -> int:
 
     from specimeter import files
     from specimeter.library import collect, page, store
+    from specimeter.report import table
 
     with store.open_store(options.library) as library:
         tasks, items = collect.marked(library, _results(options))
     out = Path(options.out)
     (out / "assets").mkdir(parents=True, exist_ok=True)
     files.write(out / "assets" / "site.css", page.asset("site.css"))
-    files.write(out / "tasks.csv", tasks.to_csv(index=False).encode())
-    files.write(out / "items.csv", items.to_csv(index=False).encode())
+    files.write(out / "tasks.csv", table.csv(tasks.columns, tasks.itertuples(index=False)))
+    files.write(out / "items.csv", table.csv(items.columns, items.itertuples(index=False)))
     files.write(out / "index.html", page.html(collect.report(tasks, items)))
     for name, own in tasks.groupby("trainee"):
         share = collect.shares(own)

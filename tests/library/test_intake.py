@@ -72,58 +72,7 @@ def test_a_rendered_picture_brings_its_truth():
     assert entry.clean is False
 
 
-def a_record(photo_sha256: str):
-    """A small record of one photograph with two features, one of them rejected."""
-    from specimeter.record import model
-
-    when = "2026-03-21T09:30:00+00:00"
-    view = {"focal_px": 1000.0, "centre_px": (80.0, 60.0), "k1": 0.0, "k2": 0.0, "translation_mm": (0.0, 0.0, 300.0)}
-    view["rotation"] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    ring = ((1.0, 1.0), (9.0, 1.0), (9.0, 4.0))
-    feature = {"photo": "p1", "found_by": "auto", "confidence": 0.9, "outline_px": ring, "u_edge_px": 0.3, "u_tip_px": 0.5}
-    return model.logged(
-        {
-            "sheet": {"specimen": {"id": "SB-1", "test": "side-bend", "parent_thickness_mm": 25.0}, "weld": {"process": "136"}},
-            "photos": ({"id": "p1", "file": "face.png", "sha256": photo_sha256, "width_px": 160, "height_px": 120},),
-            "scales": (
-                {
-                    "photo": "p1",
-                    "method": "card",
-                    "mm_per_px": 0.05,
-                    "u_rel": 0.001,
-                    "surface_height_mm": 0.0,
-                    "surface_height_u_mm": 0.5,
-                    "tilt_deg": 0.0,
-                    "view": view,
-                    "budget": (),
-                    "evidence": {},
-                },
-            ),
-            "surfaces": (),
-            "examined": ({"photo": "p1", "outline_px": ring, "found_by": "auto", "confidence": 0.9},),
-            "features": (
-                {
-                    **feature,
-                    "id": "f1",
-                    "kind": "opening",
-                    "status": "confirmed",
-                    "length_mm": 2.5,
-                    "U_length_mm": 0.2,
-                    "cause": "slag",
-                },
-                {**feature, "id": "f2", "kind": "opening", "status": "rejected", "reason": "a scratch"},
-            ),
-            "verdicts": (),
-            "outcome": "no-limits",
-            "reasons": (),
-            "cautions": (),
-            "tool": {"version": "0", "settings": {}},
-        },
-        {"when": when, "who": "specimeter", "what": "measured"},
-    )
-
-
-def test_a_record_brings_its_features_and_outcome(folder, tmp_path):
+def test_a_record_brings_its_features_and_outcome(folder, tmp_path, a_record):
     """The photograph is the one that the hash names; rejected features stay behind; unreviewed is not clean."""
     import hashlib
 

@@ -15,6 +15,7 @@ from skimage import measure
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
+from specimeter.report import table as spreadsheet
 
 COLUMNS = ("picture", "mask", "value", "id", "kind", "cause", "length_mm", "U_length_mm", "title", "test", "licence", "coupon")
 _SHIFT = 4
@@ -48,20 +49,18 @@ def png(label: np.ndarray) -> bytes:
 
 
 def table(ones: Sequence[Kept], names: Mapping[int, str]) -> bytes:
-    """The CSV: one line for each feature, one without a value for a picture without features."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
-    writer.writeheader()
+    """The CSV: one line for each feature, one without a value for a picture without features; no cell is a formula."""
+    lines = []
     for one in ones:
         entry = one.entry
-        common = {"picture": names[one.id], "mask": mask_name(names[one.id]), "title": _safe(entry.title), "test": entry.test}
-        common |= {"licence": _safe(entry.licence), "coupon": _safe(entry.coupon)}
+        common = {"picture": names[one.id], "mask": mask_name(names[one.id]), "title": entry.title, "test": entry.test}
+        common |= {"licence": entry.licence, "coupon": entry.coupon}
         for value, feature in enumerate(entry.seen, start=1):
-            told = {"value": value, "id": _safe(feature.id), "kind": feature.kind, "cause": feature.cause}
-            writer.writerow({**common, **told, "length_mm": feature.length_mm, "U_length_mm": feature.U_length_mm})
+            told = {"value": value, "id": feature.id, "kind": feature.kind, "cause": feature.cause}
+            lines.append({**common, **told, "length_mm": feature.length_mm, "U_length_mm": feature.U_length_mm})
         if not entry.seen:
-            writer.writerow(common)
-    return out.getvalue().encode()
+            lines.append(common)
+    return spreadsheet.csv(COLUMNS, [[line.get(name) for name in COLUMNS] for line in lines])
 
 
 def mask_name(picture: str) -> str:
@@ -102,8 +101,3 @@ def _outlines(path: Path, name: str, rows: Sequence[Mapping[str, str]]) -> list[
         one |= {"cause": row["cause"]} if row.get("cause") else {}
         seen.append(one)
     return seen
-
-
-def _safe(text: str | None) -> str:
-    """Text that a spreadsheet takes for text: no cell begins like a formula."""
-    return "" if text is None else f"'{text}" if text[:1] in "=+-@\t\r" else text

@@ -105,7 +105,7 @@
     function begin(at) { current = { shape: self.tool, points_px: [at, at] }; }
 
     svg.addEventListener("pointerdown", function (event) {
-      if (self.locked || event.button > 0) { return; }
+      if (self.locked && self.tool !== "move" || event.button > 0) { return; }
       event.preventDefault();
       svg.setPointerCapture(event.pointerId);
       cross = null;

@@ -161,7 +161,9 @@
       if (!canvas.marks.length) { el(list, "li", "You marked nothing.", { "class": "brief" }); }
       if (verdict) { group.textContent = ""; el(group, "legend", "You said: " + verdict + "."); }
       canvas.locked = true;
-      tools.querySelectorAll("[aria-pressed]").forEach(function (tool) { tool.remove(); });
+      picks.line.remove();
+      picks.oval.remove();
+      choose("move");
       done.remove();
       view.classList.add("done");
       if (answer) { explain(right, task, answer, canvas, verdict); }
