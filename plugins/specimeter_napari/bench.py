@@ -25,6 +25,7 @@ from specimeter_napari.picture import Picture
 from specimeter_napari.pointer import Pointer, Tool
 from specimeter_napari.session import Session, State
 from specimeter_napari.steps import STEPS, TITLES, home_of, next_step, sentence, steps
+from specimeter_napari.unrolled import UnrolledView
 from specimeter_napari.work import Work
 
 PAGES = {
@@ -51,10 +52,12 @@ class Bench(QWidget):
         self.session: Session | None = None
         self.selected: tuple[str, ...] = ()
         self.work: Work | None = None
+        self.unrolled: UnrolledView | None = None
+        self._unrolled_dock = None
         self.here = "specimen"
         self.picture = Picture(napari_viewer)
         self.pointer = Pointer(napari_viewer, self.picture, picked=self._picked, hovered=self._hovered)
-        self._surface = None
+        self.surface = None
         self._build()
         self.keys = keys.Keys(self, napari_viewer.window._qt_window)
         self.refresh()
@@ -127,7 +130,7 @@ class Bench(QWidget):
         out = self.out or opening.records_folder(photo.path)
         self.session = Session(photo, out=out, person=self.person())
         self.session.changed.connect(self.refresh)
-        self.selected, self._surface = (), None
+        self.selected, self.surface = (), None
         QTimer.singleShot(0, lambda: self._have_session(opened))
 
     def _have_session(self, opened: Opened) -> None:
@@ -165,7 +168,7 @@ class Bench(QWidget):
 
     def _have_placed(self, placed) -> None:
         """Scale, surface and area are known; what is on them is still looked for."""
-        self._surface = placed.surface
+        self.surface = placed.surface
         card = card_outlines_px(placed.scale) if placed.scale.method == "card" else ()
         self.picture.show_placed(placed.surface, placed.area, card)
 
@@ -360,7 +363,24 @@ class Bench(QWidget):
             self.select((id,) if id is not None else (), look=False)
 
     def _hovered(self, point: np.ndarray) -> None:
-        self.reads.setText(opening.reading(self._surface, point))
+        self.reads.setText(opening.reading(self.surface, point))
+        if self.unrolled is not None and self.unrolled.isVisible():
+            self.unrolled.point_at(point)
+
+    def show_unrolled(self) -> None:
+        """Show or hide the face laid flat, under the photograph."""
+        now = self.session
+        if now is None or now.record is None:
+            return
+        if self.unrolled is None:
+            self.unrolled = UnrolledView()
+            self.unrolled.pointed.connect(lambda point: self.reads.setText(opening.reading(self.surface, point)))
+            self._unrolled_dock = self.viewer.window.add_dock_widget(self.unrolled, name="Unrolled", area="bottom")
+        elif self.unrolled.isVisible():
+            self._unrolled_dock.setVisible(False)
+            return
+        self._unrolled_dock.setVisible(True)
+        self.unrolled.show_record(now.photo.rgb, now.record)
 
     # -- showing
 
@@ -401,7 +421,7 @@ class Bench(QWidget):
         else:
             self._show_next(told)
             if now.record is not None:
-                self._surface = rebuild.surface_of(now.record) if self._record_shown is not now.record else self._surface
+                self.surface = rebuild.surface_of(now.record) if self._record_shown is not now.record else self.surface
             self._show_picture(now)
         self.path.show_steps(told, self.here)
         self.stack.setCurrentIndex(STEPS.index(self.here))
@@ -419,9 +439,13 @@ class Bench(QWidget):
             before, self._record_shown = self._record_shown, now.record
             if now.record is None or before is None or not _same_ground(before, now.record):
                 self.picture.show_record(now.record, self.selected)
+                if self.unrolled is not None:
+                    self.unrolled.show_record(now.photo.rgb, now.record)
                 return
         if now.record is not None:
             self.picture.show_features(now.record.features, self.selected)
+            if self.unrolled is not None and self.unrolled.isVisible():
+                self.unrolled.show_features(now.record)
 
     def _show_next(self, told) -> None:
         step = next_step(told)

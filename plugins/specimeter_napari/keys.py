@@ -15,6 +15,7 @@ GENERAL = (
     ("Ctrl+S", "write the record and its report", "", "write", ()),
     ("Esc", "lay the tool down, or stop the work", "", "escape", ()),
     *((f"Ctrl+{number}", f"go to step {number}", "", "go_number", (number,)) for number in range(1, 7)),
+    ("V", "show or hide the unrolled view", "", "show_unrolled", ()),
     ("F1", "show these keys", "", "show_keys", ()),
 )
 TOOL = (  # only while a tool is in the hand: elsewhere these keys belong to whatever has the focus
@@ -28,6 +29,18 @@ FEATURES = (
     ("A", "accept", "features", "accept", ()),
     ("R", "reject, with a reason", "features", "ask_reason", ()),
     ("Z", "look closer at the selected feature", "features", "look_closer", ()),
+    ("T", "trace a new feature along its edge", "features", "draw", ("trace",)),
+    ("G", "grow a new feature from one click", "features", "draw", ("grow",)),
+    ("D", "draw a new feature as a polygon", "features", "draw", ("polygon",)),
+    ("B", "paint", "features", "draw", ("brush",)),
+    ("L", "measure a length along the surface", "features", "draw", ("length",)),
+    ("H", "redraw a part of the selected outline", "features", "draw", ("reshape",)),
+    ("S", "cut the selected feature in two", "features", "draw", ("split",)),
+    ("M", "make the selected features one", "features", "draw", ("merge",)),
+    ("X", "snap the selected outline; with the brush: add or take away", "features", "draw", ("snap",)),
+    ("[", "smaller brush, less growth", "features", "draw", ("widen", -1)),
+    ("]", "larger brush, more growth", "features", "draw", ("widen", 1)),
+    ("Del", "reject, with a reason", "features", "ask_reason", ()),
     ("Shift+A", "say that the whole face was looked over", "features", "looked_over", ()),
 )
 KIND_KEYS = {

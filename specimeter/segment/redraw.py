@@ -24,7 +24,8 @@ def split(outline_px: np.ndarray, stroke_px: np.ndarray) -> tuple[np.ndarray, np
         If the stroke does not cross it from side to side.
     """
     first, second, path, ring = _crossed(outline_px, stroke_px)
-    return np.vstack([_arc(ring, first, second), path[::-1]]), np.vstack([_arc(ring, second, first), path])
+    one, other = _arc(ring, first, second), _arc(ring, second, first)
+    return _distinct(np.vstack([one, path[::-1]])), _distinct(np.vstack([other, path]))
 
 
 def part_redrawn(outline_px: np.ndarray, stroke_px: np.ndarray) -> np.ndarray:
@@ -35,8 +36,8 @@ def part_redrawn(outline_px: np.ndarray, stroke_px: np.ndarray) -> np.ndarray:
     first, second, path, ring = _crossed(outline_px, stroke_px)
     one, other = _arc(ring, first, second), _arc(ring, second, first)
     if _apart(one, path) <= _apart(other, path):
-        return np.vstack([path, other[1:-1]])
-    return np.vstack([one, path[::-1][1:-1]])
+        return _distinct(np.vstack([path, other]))
+    return _distinct(np.vstack([one, path[::-1]]))
 
 
 def painted(outline_px: np.ndarray | None, stroke_px: np.ndarray, *, radius_px: float, add: bool = True) -> np.ndarray:
@@ -120,6 +121,11 @@ def _arc(ring: np.ndarray, begin: float, end: float) -> np.ndarray:
     end = end if end > begin else end + count
     inner = [ring[number % count] for number in range(int(np.floor(begin)) + 1, int(np.ceil(end)))]
     return np.array([at(begin), *inner, at(end)])
+
+
+def _distinct(ring: np.ndarray) -> np.ndarray:
+    """The ring without points that stand where the one before stands."""
+    return ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 1e-6]
 
 
 def _apart(arc: np.ndarray, path: np.ndarray) -> float:

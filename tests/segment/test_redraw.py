@@ -26,6 +26,8 @@ def test_the_two_parts_of_a_cut_have_the_area_of_the_whole(at, lean):
     one, other = redraw.split(SQUARE, stroke)
     assert area(one) + area(other) == pytest.approx(area(SQUARE), rel=1e-9)
     assert min(area(one), area(other)) > 0
+    for part in (one, other):
+        assert np.linalg.norm(part - np.roll(part, 1, axis=0), axis=1).min() > 0  # no point twice
 
 
 def test_a_stroke_that_does_not_cross_is_refused():

@@ -1,14 +1,24 @@
-"""The surface and the examined area: what was found, and drawing it by hand where that is wrong."""
+"""The surface and the examined area: what was found, drawing it by hand where that is wrong, and the bend unrolled."""
 
 from __future__ import annotations
 
+import copy
+from typing import Any
+
+import numpy as np
+
+from specimeter.errors import SheetError
+from specimeter.record import build
 from specimeter.rounding import figures, plus_minus
-from specimeter_napari import parts
+from specimeter.sheet import Sheet
+from specimeter.toml_file import validated
+from specimeter_napari import parts, tools
 from specimeter_napari.pages.page import Page
+from specimeter_napari.steps import sentence
 
 
 class AreaPage(Page):
-    """Show surface and area."""
+    """Show surface and area, and set them anew."""
 
     name = "area"
     asks_name = True
@@ -17,10 +27,34 @@ class AreaPage(Page):
         self.number = parts.label("", "number")
         self.how = parts.label("", "quiet")
         self.notes = parts.label("", "quiet")
-        for widget in (parts.card(self.number, self.how), self.notes):
+        self.unrolled = parts.button(
+            "Unrolled view", self.bench.show_unrolled, key="V", tip="The face laid flat, in a view of its own"
+        )
+        self.draw_button = parts.button("Draw the area", self.draw, tip="Click its corners; Enter closes it")
+        self.hole_button = parts.button("Leave out a part", self.leave_out, tip="Draw around what is not to be examined")
+        self.auto_button = parts.button(
+            "Find it again", self.automatic, tip="Take back what was drawn; find the area in the picture"
+        )
+        self.axis_button = parts.button("Mark the bend's axis", self.mark_axis, tip="Two clicks on the crown line")
+        self.hint = parts.label("", "quiet")
+        self.wrong = parts.Wrong()
+        for widget in (
+            parts.card(self.number, self.how),
+            self.notes,
+            parts.row(self.unrolled, self.axis_button),
+            parts.row(self.draw_button, self.hole_button, self.auto_button),
+            self.hint,
+            self.wrong,
+        ):
             self.down.addWidget(widget)
 
     def show_state(self, now) -> None:
+        sheet = now.state.sheet
+        self.axis_button.setEnabled(sheet is not None and sheet.bend is not None)
+        self.unrolled.setEnabled(now.record is not None)
+        self.draw_button.setEnabled(sheet is not None)
+        self.hole_button.setEnabled(now.record is not None)
+        self.auto_button.setEnabled(sheet is not None and sheet.region is not None)
         if now.record is None:
             self.number.setText("Not known yet")
             self.how.setText("It is found after the scale.")
@@ -43,3 +77,45 @@ class AreaPage(Page):
         lines += [f"{figures(part.length_mm, 2)} mm of it shows nothing: {part.why}." for part in area.unseen]
         self.how.setText("\n".join(lines))
         self.notes.setText("\n".join([*surface.cautions, *area.cautions]))
+
+    def tool_taken(self, tool) -> None:
+        self.hint.setText("" if tool is None else tool.hint)
+
+    def draw(self) -> None:
+        self.bench.take(tools.AreaTool(self.bench, lambda outline: self._set(outline_px=outline)))
+
+    def leave_out(self) -> None:
+        self.bench.take(tools.AreaTool(self.bench, lambda hole: self._set(hole=hole)))
+
+    def automatic(self) -> None:
+        self._set(automatic=True)
+
+    def mark_axis(self) -> None:
+        self.bench.take(tools.TwoPointsTool(self.bench, lambda points: self._set(axis=points)))
+
+    def _set(self, *, outline_px=None, hole=None, axis=None, automatic: bool = False) -> None:
+        """Place the specimen by the sheet with this changed."""
+        now = self.bench.session
+        tables: dict[str, Any] = copy.deepcopy(build.plain(now.state.sheet.model_dump(mode="json", exclude_none=True)))
+        clean = lambda points: np.round(np.asarray(points, float), 2).tolist()
+        region = tables.get("region", {})
+        if automatic:
+            region, label = {}, "area found again"
+        elif axis is not None:
+            tables["bend"]["axis"], label = clean(axis), "bend's axis marked"
+        elif hole is not None:
+            region.setdefault("outline_px", clean(now.record.examined[0].outline_px))
+            region["exclude_px"], label = [*region.get("exclude_px", []), clean(hole)], "a part left out"
+        else:
+            region["outline_px"], label = clean(outline_px), "area drawn"
+        tables["region"] = region
+        try:
+            made = validated(
+                Sheet, {name: entries for name, entries in tables.items() if entries != {}}, file=None, error=SheetError
+            )
+        except SheetError as error:
+            self.wrong.say(sentence(error))
+            return
+        self.wrong.say("")
+        now.trouble.pop("area", None)
+        self.bench.place_again(made, why=label, label=label)

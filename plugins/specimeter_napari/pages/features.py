@@ -12,6 +12,7 @@ from specimeter.rounding import plus_minus
 from specimeter.sheet import KINDS
 from specimeter_napari import look, parts
 from specimeter_napari.keys import KIND_KEYS
+from specimeter_napari.pages.drawing import Drawing
 from specimeter_napari.pages.feature_table import FeatureTable
 from specimeter_napari.pages.page import Page
 
@@ -72,7 +73,8 @@ class FeaturesPage(Page):
             tip="For what the program may have missed",
             role="main",
         )
-        for widget in (self.table, self.card, self.over_button):
+        self.drawing = Drawing(self)
+        for widget in (self.table, self.card, self.over_button, self.drawing):
             self.down.addWidget(widget)
 
     # -- showing
@@ -85,6 +87,7 @@ class FeaturesPage(Page):
         for button in (self.accept_button, self.reject_button):
             button.setEnabled(bool(chosen))
         self.said.setVisible(len(chosen) == 1)
+        self.drawing.show_features(chosen, now.record is not None)
         waits = any(feature.status == "proposed" for feature in features)
         self.next_button.setEnabled(waits)
         looked = now.record is not None and now.record.review.by is not None
@@ -108,6 +111,9 @@ class FeaturesPage(Page):
         self.cause.setCurrentIndex(self.cause.findData(feature.cause))
         if feature.cause_basis:
             self.basis.setCurrentIndex(self.basis.findData(feature.cause_basis))
+
+    def tool_taken(self, tool) -> None:
+        self.drawing.tool_taken(tool)
 
     # -- which
 
@@ -139,6 +145,10 @@ class FeaturesPage(Page):
 
     def look_closer(self) -> None:
         self.bench.select(self.bench.selected)
+
+    def draw(self, name: str, *given) -> None:
+        """One of the drawing tools, by its key."""
+        getattr(self.drawing, name)(*given)
 
     # -- deciding
 

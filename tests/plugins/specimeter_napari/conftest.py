@@ -1,8 +1,9 @@
-"""A real window for the tests of the bench, on a screen of its own where there is none; mouse and keys go the way a person's go."""
+"""A real window for the tests of the bench, on a screen of its own where there is none; mouse and keys as a person uses them."""
 
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ import time
 
 import pytest
 
+SERVERS = []
 ERRORS = []  # what went wrong in a slot: Qt swallows it, the test must not
 
 
@@ -37,11 +39,12 @@ def screen(tmp_path_factory):
     if shutil.which("Xvfb") is None:
         pytest.fail("there is no display and no Xvfb to make one: on Debian, apt-get install xvfb (tests/run does)")
     reads, writes = os.pipe()
-    subprocess.Popen(
+    server = subprocess.Popen(
         ["Xvfb", "-displayfd", str(writes), "-screen", "0", "2600x1500x24", "-nolisten", "tcp", "-terminate"],
         pass_fds=[writes],
         stderr=subprocess.DEVNULL,
     )
+    SERVERS.append(server)  # ends after us
     os.close(writes)
     with os.fdopen(reads) as told:
         number = told.readline().strip()
@@ -134,7 +137,7 @@ class Hand:
         places = [self.at(point) for point in points]
         self._send("MouseMove", places[0], held=False)
         self._send("MouseButtonPress", places[0])
-        for one, other in zip(places, places[1:], strict=False):
+        for one, other in itertools.pairwise(places):
             for step in range(1, steps + 1):
                 self._send("MouseMove", one + (other - one) * (step / steps))
                 self.settle(0.008)
