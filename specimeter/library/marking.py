@@ -78,7 +78,12 @@ def closeness(mark: Mapping[str, Any], item: Mapping[str, Any], tolerance_px: fl
     away = float(np.linalg.norm((path[0] + path[-1]) / 2 - np.asarray(item["centre_px"], float)))
     near = away <= max(tolerance_px, 0.7 * half)
     like = extent <= 3 * half + tolerance_px and extent >= half / 3 - tolerance_px
-    return {"hits": near and like, "distance": away, "overlap": overlap(mark, item["outline_px"])}
+    return {
+        "hits": near and like,
+        "distance": away,
+        "overlap": overlap(mark, item["outline_px"]),
+        "boundary": boundary(mark, item["outline_px"]),
+    }
 
 
 def overlap(mark: Mapping[str, Any], outline_px: Sequence[Sequence[float]]) -> float | None:
@@ -100,6 +105,17 @@ def overlap(mark: Mapping[str, Any], outline_px: Sequence[Sequence[float]]) -> f
             theirs ^= crosses & (x < (bx - ax) * (y - ay) / (by - ay) + ax)
     joined = (mine | theirs).sum()
     return float((mine & theirs).sum() / joined) if joined else 0.0
+
+
+def boundary(mark: Mapping[str, Any], outline_px: Sequence[Sequence[float]]) -> float | None:
+    """The mean distance in pixels from an oval's line to an outline; None for a line."""
+    if mark["shape"] == "line":
+        return None
+    (x0, y0), (x1, y1) = mark["points_px"][0], mark["points_px"][-1]
+    turn = 2 * np.pi * np.arange(SAMPLES) / SAMPLES
+    oval = np.column_stack([(x0 + x1) / 2 + abs(x1 - x0) / 2 * np.cos(turn), (y0 + y1) / 2 + abs(y1 - y0) / 2 * np.sin(turn)])
+    outline = np.asarray(outline_px, float)
+    return float(distances(oval, np.vstack([outline, outline[:1]])).mean())
 
 
 def marked(task: Mapping[str, Any], marks: Sequence[Mapping[str, Any]], verdict: str | None) -> dict[str, Any]:

@@ -232,6 +232,12 @@ def test_the_page_marks_as_the_collector_does(made, tmp_path, browser):
     theirs = browser.run(f"{json.dumps(tries)}.map({script})")
     ours = [json.loads(json.dumps(marking.marked(*one))) for one in tries]
     assert sum(len(one["hits"]) for one in ours) > 100
+    near = "t[1].map(function (m) { return t[0].items.map(function (i) { return specimeterMarking.closeness(m, i, 6.0); }); })"
+    theirs_near = browser.run(f"{json.dumps(tries)}.map(function (t) {{ return {near}; }})")
+    for (task, marks, _), rows in zip(tries, theirs_near, strict=True):
+        for mark, row in zip(marks, rows, strict=True):
+            for item, told in zip(task["items"], row, strict=True):
+                assert told == pytest.approx(marking.closeness(mark, item, 6.0), abs=1e-9)
     for one, other in zip(ours, theirs, strict=True):
         assert one.pop("finding") == pytest.approx(other.pop("finding"), abs=1e-12)
         assert one == other

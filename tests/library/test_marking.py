@@ -70,7 +70,10 @@ def test_a_thin_crack_is_found_by_its_path_though_nothing_overlaps():
 
 def test_an_oval_round_the_whole_face_finds_nothing():
     assert told([round_item()], [oval((0, 0), (240, 100))])["hits"] == []
-    assert marking.closeness(PORE, round_item(), 5.0)["overlap"] > 0.9
+    near = marking.closeness(PORE, round_item(), 5.0)
+    assert near["overlap"] > 0.9
+    assert near["boundary"] == pytest.approx(0, abs=0.05)
+    assert marking.boundary(oval((108, 38), (132, 62)), round_item()["outline_px"]) == pytest.approx(4, abs=0.05)
 
 
 def test_a_clean_face():

@@ -66,6 +66,17 @@
     return joined ? both / joined : 0;
   }
 
+  function boundary(mark, outline) {
+    if (mark.shape === "line") { return null; }
+    var a = mark.points_px[0], b = mark.points_px[mark.points_px.length - 1], far = [], ring = outline.concat([outline[0]]);
+    for (var i = 0; i < SAMPLES; i += 1) {
+      var turn = 2 * Math.PI * i / SAMPLES;
+      far.push(distance([(a[0] + b[0]) / 2 + Math.abs(b[0] - a[0]) / 2 * Math.cos(turn),
+        (a[1] + b[1]) / 2 + Math.abs(b[1] - a[1]) / 2 * Math.sin(turn)], ring));
+    }
+    return mean(far);
+  }
+
   function closeness(mark, item, tolerance) {
     var path = markPath(mark), truth = item.path_px, last = SAMPLES - 1;
     if (item.long) {
@@ -81,7 +92,7 @@
     var far = length(centre, item.centre_px);
     var near = far <= Math.max(tolerance, 0.7 * half);
     var like = extent <= 3 * half + tolerance && extent >= half / 3 - tolerance;
-    return { hits: near && like, distance: far, overlap: overlap(mark, item.outline_px) };
+    return { hits: near && like, distance: far, overlap: overlap(mark, item.outline_px), boundary: boundary(mark, item.outline_px) };
   }
 
   function marked(task, marks, verdict) {

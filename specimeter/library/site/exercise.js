@@ -200,7 +200,7 @@
           text += " You said " + mark.length_mm + " mm (" + (Math.abs(mark.length_mm - item.length_mm) <= item.tolerance_mm ? "near enough" : "allowed: " + item.tolerance_mm.toFixed(1) + " mm off") + ").";
         }
         if (item.long && task.mm_per_px) { text += " Tips off by " + (near.tips * task.mm_per_px).toFixed(1) + " mm."; }
-        if (!item.long && near.overlap !== null) { text += " Overlap " + Math.round(100 * near.overlap) + " %."; }
+        if (!item.long && near.overlap !== null) { text += " Overlap " + Math.round(100 * near.overlap) + " %" + (task.mm_per_px ? ", edge off by " + (near.boundary * task.mm_per_px).toFixed(1) + " mm." : "."); }
       }
       var line = el(lines, "li", text);
       if (item.why) { el(line, "div", item.why, { "class": "note" }); }

@@ -7,14 +7,15 @@
   var found = document.querySelector(".found");
   var more = document.querySelector("button.more");
   if (!library || !form) { return; }
-  var STEP = 60, shown = STEP;
+  var STEP = 60, SLICE_MS = 10, AT_LEAST = 2000, shown = STEP, turn = 0;
 
   function plain(text) {
     return text.normalize("NFD").replace(/[\u0300-\u036f]/g, "").toLowerCase();
   }
-  library.entries.forEach(function (entry) {
-    entry.text = " " + plain(entry.w).replace(/[^\p{L}\p{N}]+/gu, " ") + " ";
-  });
+  function textOf(entry) {
+    if (entry.text === undefined) { entry.text = " " + plain(entry.w).split(/[^\p{L}\p{N}]+/u).filter(Boolean).join(" ") + " "; }
+    return entry.text;
+  }
 
   function value(name) { return form.elements[name].value; }
 
@@ -31,7 +32,7 @@
       if (!inside) { return false; }
     }
     return words.every(function (word) {
-      return entry.text.indexOf(word.length > 1 ? " " + word : " " + word + " ") >= 0;
+      return textOf(entry).indexOf(word.length > 1 ? " " + word : " " + word + " ") >= 0;
     });
   }
 
@@ -63,13 +64,33 @@
       kind: value("kind"), test: value("test"), process: value("process"), clean: value("clean"),
       least: number(value("least")), most: number(value("most"))
     };
-    var hits = library.entries.filter(function (entry) { return fits(entry, words, wanted); });
+    var own = turn += 1, at = 0, hits = 0, cards = document.createDocumentFragment();
     list.textContent = "";
-    hits.slice(0, shown).forEach(function (entry) { list.appendChild(card(entry)); });
-    found.textContent = hits.length === 0 ? "Nothing fits. Take away a word or a filter." :
-      hits.length + (hits.length === 1 ? " picture" : " pictures") + ", the best examples first";
-    more.hidden = hits.length <= shown;
-    document.documentElement.setAttribute("data-found", String(hits.length));
+    document.documentElement.removeAttribute("data-found");
+
+    /* A slice at a time, so that typing never waits; the best examples stand first in the data. */
+    function slice() {
+      if (own !== turn) { return; }
+      var start = performance.now(), entries = library.entries, least = at + AT_LEAST;
+      while (at < entries.length && (at < least || performance.now() - start < SLICE_MS)) {
+        if (fits(entries[at], words, wanted)) {
+          hits += 1;
+          if (hits <= shown) { cards.appendChild(card(entries[at])); }
+        }
+        at += 1;
+      }
+      list.appendChild(cards);
+      more.hidden = hits <= shown;
+      if (at < entries.length) {
+        found.textContent = "Searching, " + hits + " so far";
+        setTimeout(slice, 0);
+        return;
+      }
+      found.textContent = hits === 0 ? "Nothing fits. Take away a word or a filter." :
+        hits + (hits === 1 ? " picture" : " pictures") + ", the best examples first";
+      document.documentElement.setAttribute("data-found", String(hits));
+    }
+    slice();
   }
 
   form.addEventListener("input", function () { shown = STEP; search(); });
