@@ -387,3 +387,25 @@ def test_an_empty_out_is_refused():
     """An unset shell variable must not scatter records over the current folder."""
     with pytest.raises(RecordError, match="--out is empty"):
         store.check_writable("", "A-1")
+
+
+def test_a_change_gives_way_to_nobody_elses(tmp_path):
+    """A record that another one changed meanwhile is not overwritten; nothing is left behind."""
+    commit(tmp_path)
+    then = hashlib.sha256((tmp_path / "SB-1" / "record.json").read_bytes()).hexdigest()
+    store.commit(b'{"a": 2}', FILES, out=tmp_path, id="SB-1", replace=True, keep=False, instead_of=then)
+    with pytest.raises(RecordError, match="meanwhile"):
+        store.commit(b'{"a": 3}', FILES, out=tmp_path, id="SB-1", replace=True, keep=False, instead_of=then)
+    assert (tmp_path / "SB-1" / "record.json").read_bytes() == b'{"a": 2}'
+    assert os.listdir(tmp_path) == ["SB-1"]
+
+
+def test_the_sums_name_every_file(tmp_path):
+    """SHA256SUMS is written by the store itself, and nobody can hand one in."""
+    folder = commit(tmp_path)
+    listed = dict(reversed(line.split("  ")) for line in (folder / "SHA256SUMS").read_text().splitlines())
+    assert sorted(listed) == sorted(name for name in os.listdir(folder) if name != "SHA256SUMS")
+    for name, sha256 in listed.items():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == sha256
+    with pytest.raises(ValueError, match="names"):
+        store.commit(b"{}", {"SHA256SUMS": b""}, out=tmp_path, id="SB-2")
