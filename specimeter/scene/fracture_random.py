@@ -27,11 +27,11 @@ def broken_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging, 
     place = options["height"] or ("level", "level", "block", "bench", "unknown")[int(rngs[7].integers(5))]
     card_seed, camera_seed = (int(rngs[k].integers(1 << 62)) for k in (7, 8))
     for gap in np.arange(0.0, 60.0, 4.0):
-        placed = _card(np.random.default_rng(card_seed), names["card"], specimen, place, gap)
-        view = _camera(
+        placed = card_beside(np.random.default_rng(card_seed), names["card"], specimen, place, gap)
+        view = camera_over(
             np.random.default_rng(camera_seed), names["camera"], camera_kinds[names["camera"]], specimen, placed, options
         )
-        if _clear(specimen, placed, view):
+        if in_clear_view(specimen, placed, view):
             break
     metal = lot.fracture(rngs[1], names["finish"], int(rngs[1].integers(1 << 31)))
     chosen = [] if options["clean"] else lot.features(rngs[10], specimen, options["openings"])
@@ -204,7 +204,7 @@ def _outline(low_a, high_a, low_s, high_s, step: float = 0.12) -> np.ndarray:
     return np.column_stack([s, a])
 
 
-def _card(rng, kind: str, specimen: Broken, height: str, gap_mm: float) -> Card:
+def card_beside(rng, kind: str, specimen: Broken, height: str, gap_mm: float) -> Card:
     if kind == "none":
         return Card(kind="none")
     crown = specimen.crown_height_mm
@@ -250,7 +250,7 @@ def _card_frame(card: Card) -> np.ndarray:
     return np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
 
-def _clear(specimen: Broken, card: Card, camera: Camera) -> bool:
+def in_clear_view(specimen: Broken, card: Card, camera: Camera) -> bool:
     """Whether face and markers can be seen past each other, and card and body do not stand in one place."""
     if card.kind == "none":
         return True
@@ -293,7 +293,7 @@ def _clear(specimen: Broken, card: Card, camera: Camera) -> bool:
     return True
 
 
-def _camera(rng, name: str, kind, specimen: Broken, card: Card, options: dict) -> Camera:
+def camera_over(rng, name: str, kind, specimen: Broken, card: Card, options: dict) -> Camera:
     (low, high), nearest = kind
     focal_35 = float(rng.uniform(low, high))
     width_px, mm_per_px = options["width_px"], options["mm_per_px"]

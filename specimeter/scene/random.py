@@ -7,7 +7,7 @@ from collections.abc import Collection
 import numpy as np
 
 from specimeter.scene import card as cards
-from specimeter.scene import fracture_random, geometry, groups, lot, rule_random, shapes, truth
+from specimeter.scene import fracture_random, geometry, groups, lot, rule_random, section_random, shapes, truth
 from specimeter.scene.bench import BENCHES
 from specimeter.scene.camera import look_at
 from specimeter.scene.describe import Bench, Camera, Card, Imaging, Mark, Scene, Specimen, Weld
@@ -24,6 +24,9 @@ CAMERAS = {  # name: 35 mm equivalent focal lengths, least distance
 TESTS = ("face-bend", "root-bend", "side-bend", "longitudinal-bend")
 BROKEN_TESTS = fracture_random.TESTS  # to be asked for by name: their "finish" is one of FRACTURES
 FRACTURES = fracture_random.FRACTURES
+MACRO_TESTS = section_random.TESTS  # to be asked for by name: their "finish" is one of CUTS, their card may be a rule
+CUTS = tuple(section_random.CUTS)
+SECTION_CARDS = ("strip", "strip", "none", "none", "rule", "frame")
 CARDS = ("strip", "frame", "none")
 
 
@@ -62,7 +65,7 @@ def random_scene(
     Parameters
     ----------
     test, finish, light, bench, camera, card : str or collection of str, optional
-        One name, or the names to choose among (TESTS or BROKEN_TESTS, FINISHES or FRACTURES, LIGHTS, BENCHES, CAMERAS,
+        One name, or the names to choose among (TESTS, BROKEN_TESTS or MACRO_TESTS, FINISHES, FRACTURES or CUTS, LIGHTS, BENCHES, CAMERAS,
         CARDS). Without a test a bend is drawn.
     clean : bool
         No openings at all.
@@ -88,23 +91,24 @@ def random_scene(
     """
     root = np.random.SeedSequence(seed)
     rngs = [np.random.default_rng(s) for s in root.spawn(14)]
-    kind = pick(rngs[0], test, TESTS if test is None else (*TESTS, *BROKEN_TESTS))
+    kind = pick(rngs[0], test, TESTS if test is None else (*TESTS, *BROKEN_TESTS, *MACRO_TESTS))
     names = {
         "test": kind,
-        "finish": pick(rngs[1], finish, FRACTURES if kind in BROKEN_TESTS else FINISHES),
+        "finish": pick(rngs[1], finish, FRACTURES if kind in BROKEN_TESTS else CUTS if kind in MACRO_TESTS else FINISHES),
         "light": pick(rngs[2], light, LIGHTS),
         "bench": pick(rngs[3], bench, BENCHES),
         "camera": pick(rngs[4], camera, CAMERAS),
         "card": pick(rngs[5], card, ("strip", "strip", "frame", "none")[: 4 if kind in BROKEN_TESTS else 3])
-        if card is None
-        else pick(rngs[5], card, CARDS),
+        if card is None and kind not in MACRO_TESTS
+        else pick(rngs[5], card, SECTION_CARDS if kind in MACRO_TESTS else CARDS),
     }
-    if kind in BROKEN_TESTS:
+    if kind in (*BROKEN_TESTS, *MACRO_TESTS):
         options = {
             "clean": clean, "marks": marks, "width_px": width_px, "mm_per_px": mm_per_px, "height": height,
             "openings": openings, "ideal": ideal, "tilt_deg": tilt_deg, "half": half,
         }  # fmt: skip
-        return fracture_random.broken_scene(seed, rngs, names, CAMERAS, _imaging, options)
+        make = section_random.section_scene if kind in MACRO_TESTS else fracture_random.broken_scene
+        return make(seed, rngs, names, CAMERAS, _imaging, options)
     ruled = rule is True or (rule is not False and rule_random.carries_rule(seed, rule))
     if ruled:
         names["card"] = "strip"

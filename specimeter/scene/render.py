@@ -5,11 +5,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from specimeter.scene import bar, bench, camera, card, fracture, geometry, light, rule, truth
+from specimeter.scene import bar, bench, camera, card, fracture, geometry, light, rule, section, truth
 from specimeter.scene.describe import Broken, Picture, Scene, Specimen
 
 BENCH, CARD, BLOCK = 8, 16, 24  # added to no part of the bar: ids of the other things a sight line can end on
-BODIES = {Specimen: bar.Bar, Broken: fracture.BrokenEnd}  # by what a specimen of each shape is drawn
+BODIES = {
+    Specimen: bar.Bar,
+    Broken: fracture.BrokenEnd,
+    section.Section: section.CutFace,
+}  # by what a specimen of each shape is drawn
 _CHUNK = 1 << 18
 
 

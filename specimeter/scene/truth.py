@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from specimeter.scene import card, fracture_truth, geometry, shapes
+from specimeter.scene import card, fracture_truth, geometry, section_truth, shapes
 from specimeter.scene.describe import Broken, Mark, Opening, Scene, Specimen
 from specimeter.scene.fracture_random import gauge_points_mm as broken_gauge_points_mm
 from specimeter.scene.rule_random import sheet_lines
+from specimeter.scene.section import Section
 
 STEP_MM = 0.05
 
@@ -54,7 +55,10 @@ def feature(scene: Scene, opening: Opening) -> dict:
 def of(scene: Scene) -> dict:
     """The whole truth, JSON-ready. Camera and crown are given in the card's coordinates too, where there is a card."""
     camera = scene.camera
-    own = fracture_truth.parts(scene, dense, _round) if isinstance(scene.specimen, Broken) else _bent_parts(scene)
+    if isinstance(scene.specimen, Broken):
+        own = _flat(scene).parts(scene, dense, _round)
+    else:
+        own = _bent_parts(scene)
     truth = {
         "format": "specimeter-truth",
         "version": 1,
@@ -84,6 +88,11 @@ def of(scene: Scene) -> dict:
     elif scene.card.kind != "none":
         truth["card"] = _card(scene)
     return truth
+
+
+def _flat(scene: Scene):
+    """The module that knows the truth of a specimen whose face is flat."""
+    return section_truth if isinstance(scene.specimen, Section) else fracture_truth
 
 
 def _distractor(scene: Scene, mark: Mark) -> dict:
@@ -192,9 +201,7 @@ def sheet_toml(scene: Scene) -> str:
     specimen = scene.specimen
     if isinstance(specimen, Broken):
         return (
-            "\n".join(
-                [*fracture_truth.sheet_lines(scene), "", "[scale]", *_scale_lines(scene), "", "[validity]", "valid = true"]
-            )
+            "\n".join([*_flat(scene).sheet_lines(scene), "", "[scale]", *_scale_lines(scene), "", "[validity]", "valid = true"])
             + "\n"
         )
     lines = [
@@ -258,15 +265,19 @@ def _scale_lines(scene: Scene) -> list[str]:
         if scene.printed_length_mm is not None:
             lines.append(f"printed_length_mm = {scene.printed_length_mm:.2f}")
     else:
-        broken = isinstance(scene.specimen, Broken)
-        points = broken_gauge_points_mm(scene.specimen) if broken else gauge_points_mm(scene.specimen)
+        if isinstance(scene.specimen, Section):
+            points = section_truth.gauge_points_mm(scene.specimen)
+        elif isinstance(scene.specimen, Broken):
+            points = broken_gauge_points_mm(scene.specimen)
+        else:
+            points = gauge_points_mm(scene.specimen)
         ends = geometry.project(scene.camera, geometry.place(scene.specimen, points))
         ends = ends + rng.normal(0, 0.5, (2, 2))  # as well as a hand clicks
         lines = [
             'method = "length"',
             f"from_px = [{ends[0, 0]:.1f}, {ends[0, 1]:.1f}]",
             f"to_px = [{ends[1, 0]:.1f}, {ends[1, 1]:.1f}]",
-            f"length_mm = {np.ptp(points[:, 1]):.2f}",
+            f"length_mm = {np.hypot(*(points[1] - points[0])):.2f}",
             "length_U_mm = 0.05",
         ]
     if scene.surface_height_mm is not None:
