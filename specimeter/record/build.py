@@ -36,6 +36,7 @@ LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow
 PHOTO_ID = "p1"
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
+_TERM = tuple(model.BudgetTerm.model_fields)
 _CONVERTED = {"outline_px", "tips_px", "budget"}
 _FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
 
@@ -261,7 +262,8 @@ def judged_by_this_program(tool: model.Tool) -> model.Tool:
 
 
 def _budget(terms: Iterable[Term]) -> tuple[model.BudgetTerm, ...]:
-    return tuple(model.BudgetTerm(**plain(asdict(term))) for term in terms)
+    rows = ({name: plain(getattr(term, name)) for name in _TERM} for term in terms)
+    return tuple(model.BudgetTerm(**{name: value for name, value in row.items() if value is not None}) for row in rows)
 
 
 def utc(when: datetime) -> str:
