@@ -15,8 +15,10 @@ from specimeter.segment.fracture_propose import Region, propose, shared
 from specimeter.segment.model import ExaminedArea, Outline
 
 WEIGHTS = Path(__file__).with_name("fracture_odds.json")
+LARGER = 0.03  # of regions that overlap: how much e times the size weighs against probability
 FARTHEST = 4.0  # in standard deviations: figures beyond are taken as this far
 LEAST_CONFIDENCE = 0.4  # recall and false calls on the check scenes of training
+TIP_SHARE = 0.04  # of the length: how far a tip is commonly cut off or drawn out (from rendered faces)
 LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender than that is a line between runs
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
 
@@ -51,7 +53,7 @@ def weighed(face: Face) -> list[tuple[Region, str, float, np.ndarray]]:
     families = _shipped()["families"]
     kept: list[tuple[Region, str, float, np.ndarray]] = []
     sizes = np.array([int(region.mask.sum()) for region in regions])
-    for k in np.argsort(-(something + 0.03 * np.log(sizes)), kind="stable"):
+    for k in np.argsort(-(something + LARGER * np.log(sizes)), kind="stable"):
         if something[k] < LEAST_CONFIDENCE:
             continue
         if any(shared(regions[k], other) > 0.15 * min(sizes[k], int(other.mask.sum())) for other, *_ in kept):
@@ -91,7 +93,7 @@ def _outlined(face: Face, region: Region, family: str, confidence: float, row: n
         kind=_kind(face, region, family, told),
         confidence=confidence,
         u_edge_px=found.u_edge * face.factor,
-        u_tip_px=1.5 * found.u_edge * face.factor,
+        u_tip_px=float(np.hypot(found.u_edge, TIP_SHARE * np.ptp(found.outline, axis=0).max())) * face.factor,
         evidence={"family": family, "look": region.look, **{name: round(float(value), 4) for name, value in told.items()}},
     )
 

@@ -14,6 +14,7 @@ from specimeter.segment.fracture_propose import Region
 CLEAR = 2.5  # difference of linear light over the surroundings' scatter from which it alone draws the outline
 SOFT_MM = 0.05  # blur of the maps that are compared
 FLOOR_PX = 0.4  # what rough edges leave of an edge's place at the best of contrasts (judgement)
+RAGGED_MM = 0.07  # how ragged the edge of a hollow in broken metal is: a part of a grain (from rendered faces)
 TEXTURE_MM = 0.12  # how finely a border told by texture alone can be placed (half of the window that measures it; judgement)
 
 
@@ -87,7 +88,7 @@ def outline(face: Face, region: Region) -> Edge | None:
         return None
     separation = (inside - outside) / spread
     slope_px = max(SOFT_MM / face.mm, 0.9) * 2.5  # of the blurred step
-    u_edge = float(np.hypot(FLOOR_PX, slope_px / max(separation, 0.5)))
+    u_edge = float(np.linalg.norm([FLOOR_PX, RAGGED_MM / face.mm, slope_px / max(separation, 0.5)]))
     if region.look == "smooth":
         u_edge = float(np.hypot(u_edge, TEXTURE_MM / face.mm))
     return Edge(outline=best + np.array([x0, y0], float), u_edge=u_edge)

@@ -55,7 +55,7 @@ def test_a_dark_disc_is_proposed_and_outlined_at_its_half_level(face):
     assert edge is not None
     radius = np.linalg.norm(edge.outline - middle, axis=1)
     assert np.mean(radius) == pytest.approx(14.0, abs=0.5)
-    assert 0.2 < edge.u_edge < 2.0
+    assert 0.07 / MM_PER_PX < edge.u_edge < 3.0
 
 
 def holds(region: Region, point) -> bool:
