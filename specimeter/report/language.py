@@ -94,23 +94,31 @@ class Language:
             lambda: self._matched(several, text, depth),
             lambda: self._parted(_SENTENCES.split(text), " ", depth),
             lambda: self._matched(one, text, depth),
-            lambda: self._matched(loose, text, depth),
+            lambda: self._matched(loose, text, depth, whole=True),
             lambda: self._parted(text.split(", "), ", ", depth),
         ):
             if (said := attempt()) is not None:
                 return said
         return text
 
-    def _matched(self, entries: list[_Entry], text: str, depth: int) -> str | None:
+    def _matched(self, entries: list[_Entry], text: str, depth: int, *, whole: bool = False) -> str | None:
+        """By the first entry that fits; `whole`: only if its parts can be said, so that no sentence is half of each."""
         for pattern, to in entries:
             if (match := pattern.fullmatch(text)) is not None:
                 parts = [self._said(part, depth + 1) for part in match.groups()]
+                first = (
+                    len(parts) - 1 if ":" in pattern.pattern else 0
+                )  # what stands before a colon may be a person's name for it
+                if whole and not all(map(_settled, match.groups()[first:], parts[first:])):
+                    continue
                 return re.sub(r"\{(\d)\}", lambda place, parts=parts: parts[int(place[1]) - 1], to)
         return None
 
     def _parted(self, parts: list[str], joint: str, depth: int) -> str | None:
         said = [self._said(part, depth + 1) for part in parts] if len(parts) > 1 else parts
-        return joint.join(said) if said != parts else None
+        if said == parts or (joint == ", " and not all(map(_settled, parts, said))):
+            return None
+        return joint.join(said)
 
     def _number(self, text: str) -> str:
         number = re.match(r"[-−+\d.e±\s]*", text)[0].rstrip()
@@ -118,6 +126,11 @@ class Language:
         said = (self.words or {}).get(unit.strip())
         unit = unit if said is None else unit.replace(unit.strip(), said)
         return _POINT.sub(self.decimal, number) + unit
+
+
+def _settled(text: str, said: str) -> bool:
+    """Whether a part is in the language: another text than before, or one that has none (a number, an id, a file)."""
+    return said != text or bool(_NUMBER.fullmatch(text)) or re.fullmatch(r"[\w./#-]*\d[\w./#-]*", text) is not None
 
 
 ENGLISH = Language()

@@ -71,6 +71,12 @@ def test_every_kind_and_outcome_has_a_word():
             "f1, the largest of 2, is 1.46 ± 0.25 mm, which with its uncertainty keeps the limit (at most 3 mm).",
             "f1, das größte von 2, beträgt 1,46 ± 0,25 mm und hält samt Unsicherheit den Grenzwert (höchstens 3 mm) ein.",
         ),
+        ("springback and opening", "springback and opening"),
+        ("opening and crack", "Öffnung und Riss"),
+        ("a rule's name: opening", "a rule's name: Öffnung"),
+        ("opening and springback", "opening and springback"),
+        ("opening, springback", "opening, springback"),
+        ("opening, f2", "Öffnung, f2"),
         ("A sentence that nobody knows, of 1.5 mm.", "A sentence that nobody knows, of 1.5 mm."),
     ],
 )
