@@ -16,6 +16,7 @@ from specimeter.library.entry import Entry, made
 from specimeter.library.facets import facets_of, place_of, words_of
 from specimeter.library.store import Store
 
+MOST_NEAR = 8  # pictures that are looked at again when their hashes nearly agree
 _COLUMNS = "id, sha256, suffix, bytes, width_px, height_px, added, data"
 
 
@@ -51,12 +52,12 @@ def add(store: Store, copy: picture.Copy, entry: Entry, *, who: str = "") -> Add
     if (known := _same(store, copy)) is not None:
         return Added(id=known, new=False)
     hash_, looks = look.difference_hash(copy.rgb), look.description(copy.rgb)
+    nearly = tuple(id_ for id_ in near(store, hash_)[:MOST_NEAR] if look.same_view(copy.rgb, _pixels(store, id_)))
     store.keep(store.picture(copy.sha256, copy.suffix), copy.data)
     store.keep(store.thumb(copy.sha256), picture.thumbnail(_shown(copy.rgb, entry)))
     with store.writing() as sql:
         if (known := _same(store, copy)) is not None:  # another process was first
             return Added(id=known, new=False)
-        nearly = near(store, hash_)
         now = moment()
         row = (copy.sha256, copy.source_sha256, copy.suffix, len(copy.data), copy.width_px, copy.height_px)
         id_ = insert(sql, row, hash_, looks.tobytes(), entry, now)
@@ -156,6 +157,12 @@ def _same(store: Store, copy: picture.Copy) -> int | None:
     query = "SELECT id FROM entry WHERE sha256 = ? OR source_sha256 = ?"
     row = store.connection.execute(query, (copy.sha256, copy.source_sha256)).fetchone()
     return row and row[0]
+
+
+def _pixels(store: Store, id_: int) -> np.ndarray:
+    """The upright pixels of an entry's picture."""
+    one = get(store, id_)
+    return picture.copy_of(store.picture(one.sha256, one.suffix)).rgb
 
 
 def _shown(rgb: np.ndarray, entry: Entry) -> np.ndarray:

@@ -8,6 +8,7 @@ import numpy as np
 HASH_BYTES = 16
 NEARLY = 10  # of 128 bits: the same picture after recompression, resizing or a change of brightness
 DIMENSIONS = 96
+SAME = 0.98  # correlation of small grey copies
 
 
 def difference_hash(rgb: np.ndarray) -> bytes:
@@ -31,6 +32,19 @@ def difference_hash(rgb: np.ndarray) -> bytes:
 def distances(one: bytes, many: np.ndarray) -> np.ndarray:
     """Number of bits in which a hash differs from each of (N, 2) uint64."""
     return np.bitwise_count(many ^ np.frombuffer(one, np.uint64)).sum(1)
+
+
+def same_view(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two pictures, (H, W, 3) uint8, show the same but for brightness and coding: their small grey copies correlate.
+
+    A hash of flat pictures says little; this second look keeps plain backgrounds from passing for the same picture.
+    """
+    small = [cv2.resize(_grey(rgb), (32, 32), interpolation=cv2.INTER_AREA).ravel() for rgb in (one, other)]
+    small = [values - values.mean() for values in small]
+    lengths = [float(np.linalg.norm(values)) for values in small]
+    if min(lengths) < 1e-6:
+        return max(lengths) < 1e-6
+    return float(small[0] @ small[1]) / (lengths[0] * lengths[1]) >= SAME
 
 
 def description(rgb: np.ndarray) -> np.ndarray:

@@ -61,21 +61,38 @@ class Store:
 
     def keep(self, path: Path, data: bytes) -> None:
         """Write a file of the library, its folder made if missing."""
-        if not path.parent.is_dir():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            files.sync_folder(path.parent.parent)
-        files.write(path, data)
+        try:
+            if not path.parent.is_dir():
+                path.parent.mkdir(parents=True, exist_ok=True)
+                files.sync_folder(path.parent.parent)
+            files.write(path, data)
+        except OSError as error:
+            raise LibraryError(
+                f"the library cannot be written ({error.strerror})",
+                file=path.parent,
+                expected="a folder that can be written to, and room on the disk",
+                mend="free some space, or ask for the right to write there",
+            ) from error
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """All of what is written inside, or none of it; others who write wait their turn."""
-        self.connection.execute("BEGIN IMMEDIATE")
         try:
-            yield self.connection
-        except BaseException:
-            self.connection.execute("ROLLBACK")
-            raise
-        self.connection.execute("COMMIT")
+            self.connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.connection
+            except BaseException:
+                if self.connection.in_transaction:
+                    self.connection.execute("ROLLBACK")
+                raise
+            self.connection.execute("COMMIT")
+        except sqlite3.OperationalError as error:
+            raise LibraryError(
+                f"the library cannot be written ({error})",
+                file=self.folder / FILE,
+                expected="a file that can be written to, room on the disk, and other writers that end within a minute",
+                mend="close other programs that use the library, free some space, and do it again",
+            ) from error
 
     def close(self) -> None:
         """Let go of the file."""

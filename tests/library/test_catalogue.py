@@ -158,3 +158,34 @@ def test_looks_are_of_length_one(filled):
     looks = np.frombuffer(b"".join(row[0] for row in rows), np.float32).reshape(len(rows), -1)
     assert looks.shape == (8, 96)
     assert np.linalg.norm(looks, axis=1) == pytest.approx(1, abs=1e-5)
+
+
+def test_flat_pictures_are_not_taken_for_each_other(library, tmp_path):
+    """Two nearly black pictures with a mark each at another place share most of a hash, and are told apart."""
+    for number, place in enumerate([(20, 30), (90, 100)]):
+        flat = np.zeros((120, 160, 3), np.uint8)
+        flat[place[0] : place[0] + 4, place[1] : place[1] + 30] = 255
+        Image.fromarray(flat).save(tmp_path / f"{number}.png")
+        done = catalogue.add(library, picture.copy_of(tmp_path / f"{number}.png"), made({"title": f"{number}"}))
+    assert len(catalogue.near(library, library.connection.execute("SELECT hash FROM entry").fetchone()[0])) == 2
+    assert done.nearly == ()
+
+
+def test_a_disk_that_takes_no_more_is_told_and_nothing_is_half_there(library, tmp_path, pictures, monkeypatch):
+    """The picture cannot be written, or the database is locked for too long: an error to act on, no entry."""
+    Image.fromarray(pictures[0](1)).save(tmp_path / "a.png")
+    copy = picture.copy_of(tmp_path / "a.png")
+
+    def full(path, data):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(store.files, "write", full)
+        with pytest.raises(LibraryError, match="No space left"):
+            catalogue.add(library, copy, made({"title": "a"}))
+    assert catalogue.count(library) == 0
+    library.connection.execute("PRAGMA busy_timeout = 50")
+    with store.open_store(library.folder) as other, other.writing(), pytest.raises(LibraryError, match="locked"):
+        catalogue.add(library, copy, made({"title": "a"}))
+    assert catalogue.add(library, copy, made({"title": "a"})).new
+    assert not check(library).faults
