@@ -10,17 +10,15 @@ from typing import Any
 
 import numpy as np
 from qtpy.QtCore import QSettings, Qt, QTimer
-from qtpy.QtWidgets import QProgressBar, QScrollArea, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
 from specimeter import photo as photos
 from specimeter.errors import SpecimeterError
 from specimeter.photo import Photo
 from specimeter.record import rebuild
 from specimeter.scale.place import card_outlines_px
-from specimeter_napari import keys, look, opening, parts, session
+from specimeter_napari import keys, opening, parts, session
+from specimeter_napari.frame import Frame
 from specimeter_napari.opening import Opened
-from specimeter_napari.pages import area, features, finding, limits, scale, specimen
-from specimeter_napari.path import Path
 from specimeter_napari.picture import Picture
 from specimeter_napari.pointer import Pointer, Tool
 from specimeter_napari.session import Session, State
@@ -28,26 +26,12 @@ from specimeter_napari.steps import STEPS, TITLES, home_of, next_step, sentence,
 from specimeter_napari.unrolled import UnrolledView
 from specimeter_napari.work import Work
 
-PAGES = {
-    "specimen": specimen.SpecimenPage,
-    "scale": scale.ScalePage,
-    "area": area.AreaPage,
-    "features": features.FeaturesPage,
-    "limits": limits.LimitsPage,
-    "finding": finding.FindingPage,
-}
-LEAST_WIDTH_PX = 430
 
-
-class Bench(QWidget):
+class Bench(Frame):
     """The dock's widget. It holds the window's parts together; numbers come from the core, words from the pages."""
 
     def __init__(self, napari_viewer, *, out: FilePath | None = None) -> None:
         super().__init__()
-        self.setObjectName("bench")
-        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.setStyleSheet(look.SHEET)
-        self.setMinimumWidth(LEAST_WIDTH_PX)
         self.viewer, self.out = napari_viewer, out
         self.session: Session | None = None
         self.selected: tuple[str, ...] = ()
@@ -58,55 +42,9 @@ class Bench(QWidget):
         self.picture = Picture(napari_viewer)
         self.pointer = Pointer(napari_viewer, self.picture, picked=self._picked, hovered=self._hovered)
         self.surface = None
-        self._build()
+        self.build()
         self.keys = keys.Keys(self, napari_viewer.window._qt_window)
         self.refresh()
-
-    # -- what the window is made of
-
-    def _build(self) -> None:
-        self.path = Path()
-        self.path.chosen.connect(self.go)
-        self.next_words = parts.label("", wrap=True)
-        self.next_button = parts.button("", self._next, role="main", key="Enter in the bench", tip="Go to the next step")
-        line = parts.row(self.next_words, self.next_button)
-        line.layout().setStretch(1, 0)
-        self.next_card = parts.card(line, role="next")
-        self.stage = parts.label("")
-        self.bar = QProgressBar()
-        self.bar.setRange(0, 0)
-        self.bar.setTextVisible(False)
-        self.stop = parts.button("Stop", self.stop_work, key="Esc", tip="Stop this work; nothing is lost")
-        self.busy_card = parts.card(self.stage, self.bar, parts.row(self.stop))
-        self.wrong = parts.Wrong()
-        self.pages = {name: make(self) for name, make in PAGES.items()}
-        self.stack = QStackedWidget()
-        for name in STEPS:
-            self.stack.addWidget(self._scrolled(self.pages[name]))
-        self.reads = parts.label("", "quiet", wrap=False)
-        self.undo_button = parts.button("Undo", self.undo, key="Ctrl+Z")
-        self.redo_button = parts.button("Redo", self.redo, key="Ctrl+Shift+Z")
-        self.kept = parts.label("", "quiet", wrap=True)
-        down = QVBoxLayout(self)
-        down.setContentsMargins(10, 8, 10, 8)
-        down.setSpacing(8)
-        for widget in (self.path, self.next_card, self.busy_card, self.wrong):
-            down.addWidget(widget)
-        for widget in (self.next_card, self.busy_card, self.wrong):
-            widget.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        down.addWidget(self.stack, 1)
-        down.addWidget(self.reads)
-        down.addWidget(parts.row(self.undo_button, self.redo_button))
-        down.addWidget(self.kept)
-        self.reads.setText("Move over the picture to read millimetres along the surface.")
-
-    @staticmethod
-    def _scrolled(page: QWidget) -> QScrollArea:
-        area_ = QScrollArea()
-        area_.setWidgetResizable(True)
-        area_.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        area_.setWidget(page)
-        return area_
 
     # -- opening
 
@@ -127,7 +65,7 @@ class Bench(QWidget):
     def _have_photo(self, photo: Photo, opened: Opened) -> None:
         self.leave()
         self.picture.show_photo(photo)
-        out = self.out or opening.records_folder(photo.path)
+        out = opened.folder.parent if opened.folder else self.out or opening.records_folder(photo.path)
         self.session = Session(photo, out=out, person=self.person())
         self.session.changed.connect(self.refresh)
         self.selected, self.surface = (), None
@@ -337,6 +275,11 @@ class Bench(QWidget):
         self.pointer.take(tool)
         self.picture.show_tool([])
         self.keys.tool_in_hand(tool is not None)
+        if tool is not None:
+            self.next_words.setText(tool.hint)
+            self.next_button.setVisible(False)
+        elif self.session is not None:
+            self._show_next(self.steps())
         self.pages[self.here].tool_taken(tool)
 
     def escape(self) -> None:
@@ -375,7 +318,9 @@ class Bench(QWidget):
         if self.unrolled is None:
             self.unrolled = UnrolledView()
             self.unrolled.pointed.connect(lambda point: self.reads.setText(opening.reading(self.surface, point)))
-            self._unrolled_dock = self.viewer.window.add_dock_widget(self.unrolled, name="Unrolled", area="bottom")
+            window = self.viewer.window
+            window._qt_window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
+            self._unrolled_dock = window.add_dock_widget(self.unrolled, name="Unrolled", area="bottom")
         elif self.unrolled.isVisible():
             self._unrolled_dock.setVisible(False)
             return

@@ -92,8 +92,13 @@ class Journal:
         if "w" in mode and self.path.exists():
             with open(self.path, "rb") as held:
                 _lock(held, self.path)
-        self._stream = open(self.path, mode)  # noqa: SIM115  it stays open as long as the window
-        _lock(self._stream, self.path)
+        stream = open(self.path, mode)  # noqa: SIM115  it stays open as long as the window
+        try:
+            _lock(stream, self.path)
+        except BaseException:
+            stream.close()
+            raise
+        self._stream = stream
 
     def _write(self, entry: dict[str, Any]) -> None:
         text = json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()

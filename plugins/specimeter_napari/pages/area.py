@@ -58,7 +58,7 @@ class AreaPage(Page):
         if now.record is None:
             self.number.setText("Not known yet")
             self.how.setText("It is found after the scale.")
-            self.notes.setText("")
+            self.notes.setVisible(False)
             return
         area, surface = now.record.examined[0], now.record.surfaces[0]
         size = plus_minus(area.area_mm2, area.U_area_mm2)
@@ -76,7 +76,9 @@ class AreaPage(Page):
             lines.append(f"The smallest opening that this picture can show is {figures(area.smallest_resolvable_mm, 2)} mm.")
         lines += [f"{figures(part.length_mm, 2)} mm of it shows nothing: {part.why}." for part in area.unseen]
         self.how.setText("\n".join(lines))
-        self.notes.setText("\n".join([*surface.cautions, *area.cautions]))
+        notes = [*surface.cautions, *area.cautions]
+        self.notes.setText("\n".join(notes))
+        self.notes.setVisible(bool(notes))
 
     def tool_taken(self, tool) -> None:
         self.hint.setText("" if tool is None else tool.hint)

@@ -52,7 +52,7 @@ class FeatureTable(QTableWidget):
         head = self.horizontalHeader()
         head.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         head.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
-        for column_, width in ((0, 50), (2, 84), (3, 84), (4, 88)):
+        for column_, width in ((0, 44), (2, 94), (3, 98), (4, 98)):
             head.resizeSection(column_, width)
         self.setSortingEnabled(True)
         self.sortByColumn(0, Qt.SortOrder.AscendingOrder)

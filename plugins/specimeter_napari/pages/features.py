@@ -62,8 +62,8 @@ class FeaturesPage(Page):
             self.basis.addItem(text, basis)
         self.basis.setToolTip("What the likely cause is taken from")
         self.basis.activated.connect(lambda _: self.cause_chosen())
-        rows = [("Kind", self.kind), ("Likely cause", self.cause), ("taken from", self.basis)]
-        self.said = parts.form(rows)
+        cause = parts.form([("Likely cause", self.cause), ("taken from", self.basis)])
+        self.said = parts.column(parts.form([("Kind", self.kind)]), parts.Fold("Likely cause", cause), spacing=2)
         buttons = parts.row(self.accept_button, self.reject_button, self.next_button)
         self.card = parts.card(self.one, self.sizes, buttons, self.said)
         self.over_button = parts.button(
@@ -74,7 +74,7 @@ class FeaturesPage(Page):
             role="main",
         )
         self.drawing = Drawing(self)
-        for widget in (self.table, self.card, self.over_button, self.drawing):
+        for widget in (self.over_button, self.table, self.card, self.drawing):
             self.down.addWidget(widget)
 
     # -- showing
@@ -91,7 +91,8 @@ class FeaturesPage(Page):
         waits = any(feature.status == "proposed" for feature in features)
         self.next_button.setEnabled(waits)
         looked = now.record is not None and now.record.review.by is not None
-        self.over_button.setEnabled(now.record is not None and not waits and not looked)
+        self.over_button.setVisible(now.record is not None and not waits)
+        self.over_button.setEnabled(not looked)
         self.over_button.setText(f"Looked over by {now.record.review.by}" if looked else "I looked the whole face over")
         if len(chosen) == 1:
             self._show_one(chosen[0])

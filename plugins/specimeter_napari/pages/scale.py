@@ -75,7 +75,7 @@ class ScalePage(Page):
         if now.record is None:
             self.number.setText("Not known yet")
             self.how.setText("It is found when the sheet is complete and a card is in view; or mark a known length.")
-            self.notes.setText("")
+            self.notes.setVisible(False)
             return
         scale = now.record.scales[0]
         size = "not known" if scale.mm_per_px is None else f"{figures(scale.mm_per_px, 4)} mm a pixel"
@@ -86,6 +86,7 @@ class ScalePage(Page):
             "The rule drawn over the picture lies on the surface: compare it with what you know."
         )
         self.notes.setText("\n".join(scale.cautions))
+        self.notes.setVisible(bool(scale.cautions))
         terms = sorted(scale.budget, key=lambda term: -term.contribution)
         lines = [f"{figures(200 * term.contribution, 2)} %  {term.source}: {term.basis}" for term in terms]
         self.budget.setText("Each with k = 2:\n" + "\n".join(lines))

@@ -1,4 +1,4 @@
-"""A real window for the tests of the bench, on a screen of its own where there is none; mouse and keys as a person uses them."""
+"""A real window for the tests of the bench, on a screen of its own where there is none; mouse and keys as by hand."""
 
 from __future__ import annotations
 

@@ -1,5 +1,7 @@
 """Drawing on a real canvas with a real mouse: every tool makes the edit it says, and nothing else."""
 
+# ruff: noqa: RUF005  sums of points are meant, not longer lists
+
 from __future__ import annotations
 
 import shutil
@@ -139,7 +141,7 @@ def test_a_length_is_told_along_the_surface_and_not_kept(opened):
 
 def test_the_scale_from_a_known_length_keeps_decisions(opened):
     """Mark both ends of what the card's scale calls a length, enter it doubled: sizes double, decisions stay."""
-    hand, target = opened
+    hand, _ = opened
     bench = hand.bench
     hand.key(Qt.Key.Key_A)
     before = features(hand)

@@ -1,0 +1,316 @@
+"""The tools that draw on the picture: each shows its lines as it goes and hands a finished outline or stroke to its page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from specimeter.errors import SpecimeterError
+from specimeter.segment import redraw, trace
+from specimeter_napari import look
+from specimeter_napari.pointer import Tool
+from specimeter_napari.strokes import Stroke
+
+HOLD_PX = 14.0  # on the screen: how near to a grip counts as on it
+Done = Callable[[np.ndarray], None]
+
+
+class Draws(Tool):
+    """What all tools share: the picture to draw on and a function that takes what was drawn."""
+
+    def __init__(self, bench, done: Done) -> None:
+        self.bench, self.picture, self.done = bench, bench.picture, done
+
+    @property
+    def light(self) -> np.ndarray:
+        return self.picture.photo.linear()
+
+    def near(self, one: np.ndarray, other: np.ndarray) -> bool:
+        return bool(np.linalg.norm(one - other) * self.picture.zoom < HOLD_PX)
+
+    def give(self, make: Callable[[], np.ndarray]) -> None:
+        """Hand on what is made, or say why it cannot be; the tool stays in the hand then."""
+        try:
+            made = make()
+        except SpecimeterError as error:
+            self.bench.wrong.say("; ".join(part for part in (error.problem, error.mend) if part))
+            return
+        self.bench.take(None)
+        self.done(made)
+
+    def leave(self) -> None:
+        self.picture.show_tool([])
+
+
+class Clicks(Draws):
+    """Points set by clicks; ended by Enter, a double click, or a click on the first point."""
+
+    closes, least = True, 3
+
+    def __init__(self, bench, done: Done) -> None:
+        super().__init__(bench, done)
+        self.points: list[np.ndarray] = []
+        self.pieces: list[np.ndarray] = []
+
+    def click(self, point: np.ndarray) -> None:
+        if self.closes and len(self.points) >= self.least and self.near(point, self.points[0]):
+            self.finish()
+            return
+        if self.points:
+            self.pieces.append(self.piece(point))
+        self.points.append(point)
+        self.move(point)
+
+    def piece(self, point: np.ndarray) -> np.ndarray:
+        """The way from the last point to this one."""
+        return np.stack([self.points[-1], point])
+
+    def move(self, point: np.ndarray) -> None:
+        lines = [Stroke(points=piece, colour=look.GREEN, closed=False) for piece in self.pieces]
+        if self.points:
+            lines.append(Stroke(points=self.piece(point), colour=look.AMBER, closed=False))
+        self.picture.show_tool(lines, self.points)
+
+    def back(self) -> bool:
+        if not self.points:
+            return False
+        self.points.pop()
+        if self.pieces:
+            self.pieces.pop()
+        self.undone()
+        self.move(self.points[-1] if self.points else np.zeros(2))
+        return True
+
+    def undone(self) -> None:
+        """A point was taken back."""
+
+    def finish(self) -> None:
+        if len(self.points) >= self.least:
+            self.give(self.made)
+
+    def made(self) -> np.ndarray:
+        return np.array(self.points)
+
+
+class PolygonTool(Clicks):
+    """Straight lines from click to click."""
+
+    hint = "Click around it. Enter or a click on the first point closes it; Backspace takes a point back."
+
+    def made(self) -> np.ndarray:
+        return trace.even(np.array(self.points))
+
+
+class AreaTool(Clicks):
+    """Straight lines whose corners are kept as they are."""
+
+    hint = "Click the corners of the area in order. Enter closes it; Backspace takes a corner back."
+
+
+class TwoPointsTool(Clicks):
+    """Two clicks."""
+
+    hint = "Click the two ends."
+    closes, least = False, 2
+
+    def click(self, point: np.ndarray) -> None:
+        super().click(point)
+        if len(self.points) == 2:
+            self.finish()
+
+
+class TraceTool(Clicks):
+    """The path between clicks follows the edge."""
+
+    hint = "Click on the edge, follow it, click now and then. Enter or the first point closes it; Backspace takes a point back."
+    least = 2
+
+    def __init__(self, bench, done: Done) -> None:
+        super().__init__(bench, done)
+        self.edge: trace.EdgePath | None = None
+
+    def click(self, point: np.ndarray) -> None:
+        super().click(point)
+        if self.points:
+            self.edge = trace.EdgePath(self.light, self.points[-1])
+
+    def undone(self) -> None:
+        self.edge = trace.EdgePath(self.light, self.points[-1]) if self.points else None
+
+    def piece(self, point: np.ndarray) -> np.ndarray:
+        return super().piece(point) if self.edge is None else self.edge.to(point)
+
+    def made(self) -> np.ndarray:
+        way_back = self.piece(self.points[0])
+        return trace.snapped(self.light, trace.closed([*self.pieces, way_back]), reach_px=2.5)
+
+
+class GrowTool(Draws):
+    """One click into the opening; the wheel of tolerance is on the keys [ and ]."""
+
+    hint = "Click into the opening. [ and ] make it take less or more; Enter keeps what is shown."
+
+    def __init__(self, bench, done: Done) -> None:
+        super().__init__(bench, done)
+        self.seed, self.tolerance, self.grown = None, 0.5, None
+
+    def click(self, point: np.ndarray) -> None:
+        self.seed = point
+        self.show()
+
+    def widen(self, step: int) -> None:
+        self.tolerance = float(np.clip(self.tolerance + 0.08 * step, 0.1, 0.9))
+        self.show()
+
+    def show(self) -> None:
+        if self.seed is None:
+            return
+        try:
+            self.grown = trace.grow(self.light, self.seed, tolerance=self.tolerance)
+        except SpecimeterError as error:
+            self.grown = None
+            self.bench.wrong.say("; ".join(part for part in (error.problem, error.mend) if part))
+            self.picture.show_tool([], [self.seed])
+            return
+        self.bench.wrong.say("")
+        self.picture.show_tool([Stroke(points=self.grown, colour=look.GREEN)], [self.seed])
+
+    def finish(self) -> None:
+        if self.grown is not None:
+            grown = self.grown
+            self.give(lambda: grown)
+
+
+class StrokeTool(Draws):
+    """One stroke while the button is held."""
+
+    hint = "Hold the button and draw."
+    strokes = True
+
+    def __init__(self, bench, done: Done, hint: str = "") -> None:
+        super().__init__(bench, done)
+        self.path: list[np.ndarray] = []
+        self.hint = hint or self.hint
+
+    def press(self, point: np.ndarray) -> bool:
+        self.path = [point]
+        return True
+
+    def drag(self, point: np.ndarray) -> None:
+        self.path.append(point)
+        self.picture.show_tool([Stroke(points=np.array(self.path), colour=look.AMBER, closed=False)])
+
+    def release(self, point: np.ndarray) -> None:
+        path = np.array([*self.path, point])  # napari swallows moves that come too fast: the last place counts
+        self.path = []
+        if len(path) > 1:
+            self.done(path)
+        self.picture.show_tool([])
+
+
+class BrushTool(StrokeTool):
+    """Paints the selected feature larger, or with `add` off smaller; without a selection paints a new one."""
+
+    hint = "Paint with the button held. [ and ] change the brush; X turns it round: add or take away."
+
+    def __init__(self, bench, done: Done) -> None:
+        super().__init__(bench, done)
+        self.radius_screen_px, self.add = 12.0, True
+
+    @property
+    def radius_px(self) -> float:
+        return self.radius_screen_px / self.picture.zoom
+
+    def widen(self, step: int) -> None:
+        self.radius_screen_px = float(np.clip(self.radius_screen_px * 1.25**step, 3.0, 120.0))
+
+    def press(self, point: np.ndarray) -> bool:
+        self.drag_to(point, fresh=True)
+        return True
+
+    def drag(self, point: np.ndarray) -> None:
+        self.drag_to(point, fresh=False)
+
+    def drag_to(self, point: np.ndarray, *, fresh: bool) -> None:
+        self.path = [point] if fresh else [*self.path, point]
+        self.show(point)
+
+    def move(self, point: np.ndarray) -> None:
+        if not self.path:
+            self.show(point)
+
+    def show(self, point: np.ndarray) -> None:
+        """The brush, and what it has covered so far."""
+        turn = np.linspace(0, 2 * np.pi, 33)[:-1]
+        ring = point + self.radius_px * np.column_stack([np.cos(turn), np.sin(turn)])
+        colour = look.GREEN if self.add else look.ROSE
+        lines = [Stroke(points=ring, colour=colour)]
+        if len(self.path) > 1:
+            covered = redraw.painted(None, np.array(self.path), radius_px=self.radius_px)
+            lines.append(Stroke(points=covered, colour=colour))
+        self.picture.show_tool(lines)
+
+    def release(self, point: np.ndarray) -> None:
+        path = np.array([*self.path, point])
+        self.path = []
+        self.done(path)
+
+
+class GripsTool(Draws):
+    """Points that can be dragged, such as the two ends of a known length; `moved` is told while one is held."""
+
+    hint = "Drag an end; the arrow keys move the last one by a pixel."
+
+    def __init__(self, bench, points: np.ndarray, moved: Done, *, closed: bool = False) -> None:
+        super().__init__(bench, moved)
+        self.points, self.closed, self.held = np.array(points, float), closed, 0
+        self._holding = False
+        self.show()
+
+    def press(self, point: np.ndarray) -> bool:
+        apart = np.linalg.norm(self.points - point, axis=1)
+        self.held = int(apart.argmin()) if apart.min() * self.picture.zoom < HOLD_PX else self.held
+        self._holding = bool(apart.min() * self.picture.zoom < HOLD_PX)
+        return self._holding
+
+    def drag(self, point: np.ndarray) -> None:
+        self.points[self.held] = point
+        self.show()
+        self.done(self.points.copy())
+
+    def release(self, point: np.ndarray) -> None:
+        if self._holding:
+            self.drag(point)
+        self._holding = False
+
+    def nudge(self, x: float, y: float) -> None:
+        self.points[self.held] += (x, y)
+        self.show()
+        self.done(self.points.copy())
+
+    def show(self) -> None:
+        self.picture.show_tool([Stroke(points=self.points, colour=look.GREEN, closed=self.closed)], list(self.points))
+
+
+class LengthTool(Draws):
+    """Drag from end to end: the length along the surface is told while it is drawn; nothing is kept."""
+
+    hint = "Hold the button and draw from end to end: the length along the surface is told."
+    strokes = True
+
+    def __init__(self, bench, told: Done) -> None:
+        super().__init__(bench, told)
+        self.start = None
+
+    def press(self, point: np.ndarray) -> bool:
+        self.start = point
+        return True
+
+    def drag(self, point: np.ndarray) -> None:
+        ends = np.stack([self.start, point])
+        self.picture.show_tool([Stroke(points=ends, colour=look.AMBER, closed=False)], list(ends))
+        self.done(ends)
+
+    def release(self, point: np.ndarray) -> None:
+        self.drag(point)

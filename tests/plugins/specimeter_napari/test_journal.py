@@ -1,0 +1,178 @@
+"""The journal: changes are small and exact, a killed process loses at most the edit in hand, a window asks first."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from qtpy.QtCore import Qt
+from specimeter_napari import delta
+from specimeter_napari.journal import Journal, replay
+
+from specimeter import job
+from specimeter.errors import RecordError
+from specimeter.record import model
+
+LEAF = st.none() | st.booleans() | st.integers(-5, 5) | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=3)
+ITEM = st.fixed_dictionaries({"id": st.sampled_from("abcd"), "v": LEAF})
+JSON = st.recursive(
+    LEAF | st.lists(ITEM, max_size=4),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=2), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(old=JSON, new=JSON)
+@settings(max_examples=200, deadline=None)
+def test_a_change_applied_gives_the_new_state(old, new):
+    """For any JSON whatever, through text and back."""
+    change = json.loads(json.dumps(delta.between(old, new)))
+    assert json.dumps(delta.applied(old, change)) == json.dumps(new) or delta.applied(old, change) == new
+
+
+def test_one_item_of_many_changed_costs_one_item():
+    old = {"features": [{"id": f"f{number}", "points": list(range(50))} for number in range(300)]}
+    new = {"features": [*old["features"][:-1], {"id": "f299", "points": [1]}]}
+    assert len(json.dumps(delta.between(old, new))) < 5000
+
+
+def test_undo_and_redo_are_replayed(tmp_path):
+    journal = Journal(tmp_path / "x.journal")
+    journal.begin({"sha256": "0"}, {"v": 0})
+    for number in (1, 2, 3):
+        journal.edit(f"edit {number}", {"v": number})
+    journal.moved("undo", {"v": 2})
+    journal.moved("undo", {"v": 1})
+    journal.moved("redo", {"v": 2})
+    left = replay(journal.path)
+    assert [state["v"] for _, state in left.states] == [0, 1, 2, 3]
+    assert left.states[left.at] == ("edit 2", {"v": 2})
+    journal.edit("another", {"v": 9})
+    assert [state["v"] for _, state in replay(journal.path).states] == [0, 1, 2, 9]
+    journal.close(forget=False)
+
+
+@pytest.mark.parametrize("cut", [1, 5, 20])
+def test_a_line_that_was_cut_off_is_left_out_and_written_over(tmp_path, cut):
+    """The window may end in the middle of a write: all before it holds, and going on gives a whole journal again."""
+    journal = Journal(tmp_path / "x.journal")
+    journal.begin({}, {"v": 0})
+    journal.edit("one", {"v": 1})
+    journal.edit("two", {"v": 2})
+    journal.close(forget=False)
+    journal.path.write_bytes(journal.path.read_bytes()[:-cut])
+    left = replay(journal.path)
+    assert left.states[left.at][0] == "one"
+    assert not left.whole
+    again = Journal(journal.path)
+    again.go_on(left)
+    again.edit("three", {"v": 3})
+    assert [state["v"] for _, state in replay(journal.path).states] == [0, 1, 3]
+    assert replay(journal.path).whole
+    again.close(forget=True)
+    assert not journal.path.exists()
+
+
+def test_two_windows_do_not_write_one_journal(tmp_path):
+    one, other = Journal(tmp_path / "x.journal"), Journal(tmp_path / "x.journal")
+    one.begin({}, {"v": 0})
+    with pytest.raises(RecordError, match="another window"):
+        other.begin({}, {"v": 1})
+    assert replay(one.path).states[0][1] == {"v": 0}
+    one.close(forget=False)
+    other.close(forget=False)
+
+
+CHILD = """
+import sys
+from pathlib import Path
+from specimeter import photo
+from specimeter.record import edit, model, recompute
+from specimeter_napari.session import Session, State
+record = model.load(sys.argv[1])
+now = Session(photo.read(sys.argv[2]), out=Path(sys.argv[3]), person="Ada Tester")
+now.begin(State(sheet=recompute.sheet_of(record), limits=recompute.limits_of(record), record=record))
+number = 0
+while True:
+    id = record.features[number % len(record.features)].id
+    now.act(f"edit {number}", edit.classify, id, kind=("pore", "crack", "slag")[number % 3])
+    number += 1
+    print(number, flush=True)
+"""
+
+
+@pytest.fixture(scope="module")
+def written(bend_case, tmp_path_factory):
+    """A record folder with its photograph."""
+    out = tmp_path_factory.mktemp("written")
+    _, folder = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out)
+    return folder
+
+
+def kill_in_the_middle(folder, out, edits):
+    """A process that edits without end, killed as soon as it has said so many edits; returns how many it had said."""
+    photo = next(folder.glob("p1.*"))
+    call = [sys.executable, "-c", CHILD, str(folder), str(photo), str(out)]
+    with subprocess.Popen(call, stdout=subprocess.PIPE, text=True, env={**os.environ, "OMP_NUM_THREADS": "1"}) as child:
+        said = 0
+        for line in child.stdout:
+            said = int(line)
+            if said >= edits:
+                os.kill(child.pid, signal.SIGKILL)
+                break
+        said = max([said, *(int(line) for line in child.stdout if line.strip().isdigit())])
+        child.wait()
+    assert child.returncode == -signal.SIGKILL
+    return said
+
+
+@pytest.mark.parametrize("edits", [1, 7])
+def test_a_killed_process_loses_at_most_the_edit_in_hand(written, tmp_path, edits):
+    """SIGKILL without warning: every edit that was told as made is there, in its order."""
+    said = kill_in_the_middle(written, tmp_path, edits)
+    (journal,) = tmp_path.glob("*.journal")
+    left = replay(journal)
+    assert left.at in (said, said + 1)  # one more may have been written and not told any more
+    assert [label for label, _ in left.states[1 : said + 1]] == [f"edit {number}" for number in range(said)]
+
+
+def test_the_window_shows_what_was_left_and_asks(hand, written, tmp_path):
+    """Open the photograph after a kill: it says what differs; going on brings everything back, undo included."""
+    out = tmp_path / "records"
+    folder = shutil.copytree(written, out / written.name)
+    said = kill_in_the_middle(folder, out, 3)
+    bench = hand.bench
+    bench.out = None
+    hand.open(folder)
+    page = bench.pages["specimen"]
+    assert bench.here == "specimen"
+    assert not page.found.isHidden()
+    words = " ".join(label.text() for label in page.found.findChildren(type(bench.reads)))
+    assert f"{said}" in words or f"{said + 1}" in words
+    assert "not written" in words
+    assert bench.session.record == model.load(folder)  # nothing was done yet
+    hand.press(page.go_on)
+    assert bench.session.undoable.startswith("edit ")
+    assert len([1 for feature in bench.session.record.features if feature.kind != "opening"]) >= 1
+    for _ in range(said + 1):
+        hand.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert bench.session.record == model.load(folder)
+
+
+def test_beginning_anew_keeps_what_was_left_aside(hand, written, tmp_path):
+    out = tmp_path / "records"
+    folder = shutil.copytree(written, out / written.name)
+    kill_in_the_middle(folder, out, 2)
+    hand.bench.out = None
+    hand.open(folder)
+    hand.press(hand.bench.pages["specimen"].anew)
+    assert hand.bench.session.record == model.load(folder)
+    (aside,) = out.glob("*set-aside*")
+    assert replay(aside).at >= 2
