@@ -13,6 +13,7 @@ from skimage.measure import find_contours
 from specimeter.segment.contour import evenly, normals, sample
 from specimeter.segment.tips import move_tips
 
+MOST_PARTS = 32  # joined; the largest
 BRIDGE_PX = 8  # of the network's pixels: parts of one proposal nearer than that are one opening
 LEAST_TOP = 0.2  # share of a pixel under which the middle of a slit is taken for this much
 SHARE_BLUR_PX = 0.5  # of the network's shares, along a tip
@@ -117,9 +118,9 @@ def _levels(share: np.ndarray) -> np.ndarray:
 def _joined(level: np.ndarray) -> np.ndarray:
     """Levels with the parts of one opening joined by a line where they come nearest: a slit fades between its pixels."""
     held = (level > 1).astype(np.uint8)
-    count, labels = cv2.connectedComponents(held, connectivity=4)
+    count, labels = cv2.connectedComponents(held, connectivity=8)
     parts = [np.argwhere(labels == k)[:, ::-1] for k in range(1, count)]
-    parts.sort(key=len, reverse=True)
+    parts = sorted(parts, key=len, reverse=True)[:MOST_PARTS]
     while len(parts) > 1:
         near = [KDTree(parts[0]).query(part) for part in parts[1:]]
         k = int(np.argmin([gaps.min() for gaps, _ in near]))
@@ -136,7 +137,7 @@ def _joined(level: np.ndarray) -> np.ndarray:
 
 def _largest(level: np.ndarray, at: float) -> np.ndarray | None:
     """The closed contour [x, y] about the largest area."""
-    contours = [c[:-1, ::-1] - 1.0 for c in find_contours(np.pad(level, 1), at) if len(c) > 4]
+    contours = [c[:-1, ::-1] - 1.0 for c in find_contours(np.pad(level, 1), at, fully_connected="high") if len(c) > 4]
     return max(contours, key=_area, default=None)
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from specimeter.colour import luminance
 from specimeter.errors import SpecimeterError
 from specimeter.segment.border import Border, Patch, border, own_ring
+from specimeter.segment.follow import ends, follow, lines
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.sharpness import blur_of
 
@@ -27,9 +29,12 @@ LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure grou
 LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
 LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
+LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
+PIECE_ODDS, MOST_SUPPORT = 0.8, 3.0
+PATH_SHARE = 0.6  # of a pixel, where a crack was followed
 LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
-FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness", "thinness", "length")
+FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness")
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
@@ -44,6 +49,8 @@ class Seen:
         a feature covers.
     usable : bool array, shape (H, W)
         The examined area.
+    light : float32 array, shape (H, W)
+        Linear luminance of the picture that it saw.
     zoom : float
         The network's pixels to one of the photograph's.
     offset_px : array, shape (2,)
@@ -52,6 +59,7 @@ class Seen:
 
     log_odds: np.ndarray
     usable: np.ndarray
+    light: np.ndarray
     zoom: float
     offset_px: np.ndarray
 
@@ -76,6 +84,14 @@ class Proposal:
     size: float
     mark: float
     share: float  # log-odds of covering a pixel, where it covers most
+    path: np.ndarray | None = None  # of the mask's shape: where a crack was followed in the light, beyond what the network sees
+    pieces: int = 1  # of one crack, seen apart and joined
+
+    @property
+    def window(self) -> tuple[slice, slice]:
+        """Rows and columns of its box in the network's picture."""
+        x, y = self.corner
+        return np.s_[y : y + self.mask.shape[0], x : x + self.mask.shape[1]]
 
 
 def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -97,12 +113,12 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     blur = blur_of(photo, area)
     light = photo.linear()
     found = []
-    for proposal in proposals(seen):
+    for proposal in followed(proposals(seen), seen):
         edge = border(patch_of(proposal, seen), light, blur)
         if edge is None:
             continue
         figures = figures_of(proposal, edge)
-        odds = log_odds(figures)
+        odds = log_odds(figures) + support(proposal)
         if odds < np.log(LEAST_CONFIDENCE / (1 - LEAST_CONFIDENCE)):
             continue
         found.append(
@@ -175,7 +191,7 @@ def look(photo, surface, area: ExaminedArea) -> Seen:
     top = 65535.0 if piece.dtype == np.uint16 else 255.0
     usable = inside(area, piece.shape[:2], zoom, low)
     answer = run(prepared(piece.astype(np.float32) / np.float32(top), usable))
-    return Seen(log_odds=answer, usable=usable, zoom=zoom, offset_px=low.astype(float))
+    return Seen(log_odds=answer, usable=usable, light=luminance(piece), zoom=zoom, offset_px=low.astype(float))
 
 
 def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
@@ -250,6 +266,45 @@ def proposals(seen: Seen) -> list[Proposal]:
     return found
 
 
+def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
+    """The same, with cracks followed along their dark line, and those that meet joined into one."""
+    own = [ends(p.mask) if p.crack > 0 and p.peak > LEAST_TO_FOLLOW else [] for p in found]
+    if not any(own):
+        return found
+    line, above = lines(seen.light)
+    ground, path = (np.zeros(seen.usable.shape, np.uint8) for _ in range(2))
+    for one, tips in zip(found, own, strict=True):
+        for end, way in tips:
+            places = follow(line, above, end + one.corner, way, seen.usable, float(np.median(line[one.window][one.mask])))
+            cv2.polylines(path, [np.round(places).astype(np.int32).reshape(-1, 1, 2)], False, 1, 1)
+    for one in found:
+        ground[one.window][one.mask] = 1
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.bitwise_or(ground, path), connectivity=8)
+    parts: dict[int, list[Proposal]] = {}
+    for one in found:
+        parts.setdefault(int(labels[one.window][one.mask][0]), []).append(one)
+    joined = []
+    for label, members in parts.items():
+        x, y, width, height, _ = (int(v) for v in stats.reshape(-1, 5)[label])
+        box = np.s_[y : y + height, x : x + width]
+        mask = labels[box] == label
+        along = mask & (path[box] > 0) & (ground[box] == 0)
+        joined.append(_one_of(members, mask, (x, y), along) if along.any() else members[0])
+        joined.extend(members[1:] if not along.any() else [])
+    return joined
+
+
+def _one_of(members: list[Proposal], mask: np.ndarray, corner: tuple[int, int], path: np.ndarray) -> Proposal:
+    """Several proposals, or one and its path, as one: figures are those of the member that convinces most."""
+    best = max(members, key=lambda one: one.peak + one.mean + one.share - one.mark)
+    return replace(best, mask=mask, corner=corner, path=path, pieces=len(members))
+
+
+def support(proposal: Proposal) -> float:
+    """Log-odds that further pieces of the same line add, up to MOST_SUPPORT; judgement, from the two real cracks at hand."""
+    return min(PIECE_ODDS * (proposal.pieces - 1), MOST_SUPPORT)
+
+
 def patch_of(proposal: Proposal, seen: Seen) -> Patch:
     """The shares of pixels that the network gives one proposal, with a margin; nothing of its neighbours."""
     x, y = proposal.corner
@@ -262,13 +317,14 @@ def patch_of(proposal: Proposal, seen: Seen) -> Patch:
     own[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width] = proposal.mask
     own = (cv2.dilate(own, np.ones((5, 5), np.uint8)) > 0) & seen.usable[window]
     share = np.where(own, 1 / (1 + np.exp(-seen.log_odds[3][window])), 0.0)
+    if proposal.path is not None:
+        inner = np.s_[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width]
+        share[inner] = np.maximum(share[inner], PATH_SHARE * proposal.path)
     return Patch(share=share.astype(np.float32), corner_px=low.astype(float), zoom=seen.zoom, offset_px=seen.offset_px)
 
 
 def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
     """Numbers that speak for a proposal, in the order of FIGURES."""
-    ring = edge.outline_px.astype(np.float32).reshape(-1, 1, 2)
-    around = max(cv2.arcLength(ring, True), 1.0)
     return np.array(
         [
             proposal.peak,
@@ -279,22 +335,24 @@ def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
             np.log(max(edge.darkness, 0.01) / max(edge.noise, 1e-3)),
             edge.darkness,
             np.log(max(edge.u_edge_px, 0.05)),
-            np.log(max(cv2.contourArea(ring), 1.0) / around**2),
-            np.log(0.5 * around),
         ]
     )
 
 
 @cache
-def _weights() -> tuple[np.ndarray, float]:
+def _weights() -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
     held = json.loads(ODDS.read_text(encoding="utf-8"))
-    return np.array([held["weights"][name] for name in FIGURES]), float(held["constant"])
+    weights, least, most = (np.array([held[part][name] for name in FIGURES]) for part in ("weights", "least", "most"))
+    return weights, float(held["constant"]), least, most
 
 
 def log_odds(figures: np.ndarray) -> float:
-    """Log-odds that a proposal with these figures is a feature: a logistic fit to scenes that trained nothing else."""
-    weights, constant = _weights()
-    return float(figures @ weights + constant)
+    """Log-odds that a proposal with these figures is a feature: a logistic fit to scenes that trained nothing else.
+
+    A figure beyond what those scenes showed counts as the farthest that they did.
+    """
+    weights, constant, least, most = _weights()
+    return float(np.clip(figures, least, most) @ weights + constant)
 
 
 def _apart(found: list[Outline]) -> list[Outline]:

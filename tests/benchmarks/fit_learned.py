@@ -23,6 +23,7 @@ from specimeter.validate import truth as truths
 from specimeter.validate.match import match
 
 FOLDS = 6
+BOUNDS = (3, 97)  # per cent of the proposals, between which figures count
 HOLD_BACK = 0.02  # ridge on the standardised weights
 
 
@@ -34,7 +35,7 @@ def gathered(folder: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarr
         photo, surface, area = photos.read(path), truths.surface(truth), truths.area(truth)
         seen = learned.look(photo, surface, area)
         light, blur = photo.linear(), blur_of(photo, area)
-        found = [(p, border(learned.patch_of(p, seen), light, blur)) for p in learned.proposals(seen)]
+        found = [(p, border(learned.patch_of(p, seen), light, blur)) for p in learned.followed(learned.proposals(seen), seen)]
         found = [(p, edge) for p, edge in found if edge is not None]
         pairs = match([f["outline_px"] for f in truth["features"]], [edge.outline_px for _, edge in found])
         of = {f: t for t, f in pairs}
@@ -74,20 +75,24 @@ def main() -> None:
     options = parser.parse_args()
     cv2.setNumThreads(1)
     figures, right, fair, scene, wanted = gathered(options.folder / "tune")
+    least, most = np.percentile(figures, BOUNDS, axis=0)
+    figures = np.clip(figures, least, most)
     odds = np.zeros(len(right))
     for fold in range(FOLDS):
         out = scene % FOLDS == fold
         weights, constant = fitted(figures[~out], right[~out])
         odds[out] = figures[out] @ weights + constant
     print(f"{len(right)} proposals, {int(right.sum())} right; log-loss {np.mean(np.logaddexp(0, odds) - right * odds):.3f}")
-    for least in (0.3, 0.4, 0.5, 0.6, 0.8):
-        called = odds > np.log(least / (1 - least))
+    for threshold in (0.3, 0.4, 0.5, 0.6, 0.8):
+        called = odds > np.log(threshold / (1 - threshold))
         print(
-            f"confidence from {least}: recall {(called & fair).sum() / wanted:.3f} of {wanted}, "
+            f"confidence from {threshold}: recall {(called & fair).sum() / wanted:.3f} of {wanted}, "
             f"false calls a photograph {(called & (right == 0)).sum() / (scene.max() + 1):.2f}"
         )
     weights, constant = fitted(figures, right)
-    held = {"weights": dict(zip(learned.FIGURES, np.round(weights, 5).tolist(), strict=True)), "constant": round(constant, 5)}
+    named = {"weights": weights, "least": least, "most": most}
+    held = {part: dict(zip(learned.FIGURES, np.round(values, 5).tolist(), strict=True)) for part, values in named.items()}
+    held["constant"] = round(constant, 5)
     files.write(learned.ODDS, (json.dumps(held, indent=1) + "\n").encode())
 
 

@@ -79,7 +79,11 @@ def test_opencv_computes_what_the_trained_network_computed():
 def test_places_in_both_pictures_agree():
     """From the network's picture to the photograph and back."""
     seen = learned.Seen(
-        log_odds=np.zeros((learned.PLANES, 4, 4)), usable=np.ones((4, 4), bool), zoom=0.37, offset_px=np.array([120.0, 45.0])
+        log_odds=np.zeros((learned.PLANES, 4, 4)),
+        usable=np.ones((4, 4), bool),
+        light=np.ones((4, 4)),
+        zoom=0.37,
+        offset_px=np.array([120.0, 45.0]),
     )
     points = np.random.default_rng(2).uniform(0, 500, (20, 2))
     assert seen.from_photograph(seen.to_photograph(points)) == pytest.approx(points)
