@@ -6,6 +6,7 @@ import json
 from functools import cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from specimeter.segment.fracture_figures import NAMES, figures
@@ -88,8 +89,11 @@ def _outlined(face: Face, region: Region, family: str, confidence: float, row: n
     if found is None:
         return None
     told = dict(zip(NAMES, row, strict=True))
+    border = found.outline
+    if family == "pore":  # round: a highlight at its rim bites a piece out of the half-level
+        border = cv2.convexHull(border.astype(np.float32).reshape(-1, 1, 2)).reshape(-1, 2).astype(float)
     return Outline(
-        outline_px=face.to_photograph(found.outline),
+        outline_px=face.to_photograph(border),
         kind=_kind(face, region, family, told),
         confidence=confidence,
         u_edge_px=found.u_edge * face.factor,

@@ -13,6 +13,7 @@ from specimeter.segment.fracture_propose import Region
 
 CLEAR = 2.5  # difference of linear light over the surroundings' scatter from which it alone draws the outline
 SOFT_MM = 0.05  # blur of the maps that are compared
+ARM = 0.45  # of a region's greatest half-width: what is thinner and hangs on it is an arm
 FLOOR_PX = 0.4  # what rough edges leave of an edge's place at the best of contrasts (judgement)
 RAGGED_MM = 0.07  # how ragged the edge of a hollow in broken metal is: a part of a grain (from rendered faces)
 TEXTURE_MM = 0.12  # how finely a border told by texture alone can be placed (half of the window that measures it; judgement)
@@ -73,6 +74,7 @@ def outline(face: Face, region: Region) -> Edge | None:
     reach = max(2.0, 0.25 / face.mm, 0.35 * half)
     field = np.where(depth > max(2.0, 0.5 * half), np.maximum(field, 0.8), field)
     field = np.where((away < reach) & usable, field, -0.5)
+    field = np.where(_stout(field > 0.5, core > 0), field, np.minimum(field, 0.0))
     padded = np.pad(field, 1, constant_values=-0.5)
     best, most = None, 0
     points = np.argwhere(inner)[:: max(1, int(inner.sum()) // 40)]
@@ -92,3 +94,14 @@ def outline(face: Face, region: Region) -> Edge | None:
     if region.look == "smooth":
         u_edge = float(np.hypot(u_edge, TEXTURE_MM / face.mm))
     return Edge(outline=best + np.array([x0, y0], float), u_edge=u_edge)
+
+
+def _stout(inside: np.ndarray, core: np.ndarray) -> np.ndarray:
+    """Where a mask is no arm: the shaded side of a ridge that runs into a hollow is one, and no part of the hollow."""
+    depth = cv2.distanceTransform(np.pad(inside & core, 1).astype(np.uint8), cv2.DIST_L2, 3)
+    size = 2 * round(ARM * float(depth.max())) + 1
+    if size < 3:
+        return np.ones(inside.shape, bool)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    opened = cv2.morphologyEx(np.pad(inside, 1).astype(np.uint8), cv2.MORPH_OPEN, disc)
+    return (cv2.dilate(opened, np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0) | ~inside
