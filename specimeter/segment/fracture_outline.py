@@ -13,7 +13,8 @@ from specimeter.segment.fracture_propose import Region
 
 CLEAR = 2.5  # difference of linear light over the surroundings' scatter from which it alone draws the outline
 SOFT_MM = 0.05  # blur of the maps that are compared
-ARM = 0.45  # of a region's greatest half-width: what is thinner and hangs on it is an arm
+ARM = 0.3  # of a region's greatest half-width: what is thinner and hangs on it is an arm
+TIP = 5  # how far what hangs on it may reach, in the disc's diameters, half of it to each side
 FLOOR_PX = 0.4  # what rough edges leave of an edge's place at the best of contrasts (judgement)
 RAGGED_MM = 0.07  # how ragged the edge of a hollow in broken metal is: a part of a grain (from rendered faces)
 TEXTURE_MM = 0.12  # how finely a border told by texture alone can be placed (half of the window that measures it; judgement)
@@ -104,4 +105,5 @@ def _stout(inside: np.ndarray, core: np.ndarray) -> np.ndarray:
         return np.ones(inside.shape, bool)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     opened = cv2.morphologyEx(np.pad(inside, 1).astype(np.uint8), cv2.MORPH_OPEN, disc)
-    return (cv2.dilate(opened, np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0) | ~inside
+    near = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (TIP * size,) * 2)  # a tapering tip is short, and stays
+    return (cv2.dilate(opened, near)[1:-1, 1:-1] > 0) | ~inside
