@@ -16,15 +16,21 @@ from specimeter.library.store import Store
 from specimeter.report import words
 from specimeter.scene.describe import Scene
 from specimeter.scene.files import jpeg
-from specimeter.scene.random import BROKEN_TESTS, TESTS, random_scene
+from specimeter.scene.random import BROKEN_TESTS, MACRO_TESTS, TESTS, random_scene
 from specimeter.scene.render import render
 
 NUMBER = 72
 FIRST_SEED = 51_000
 WIDTH_PX = 1600
 MM_PER_PX = 0.065  # as near as a phone goes: the face fills the picture
-BENDS, BREAKS = TESTS, BROKEN_TESTS
-_PROCESSES = {"bend": ("111", "135", "136"), "nick-break": ("111", "138"), "fillet-break": ("135", "136")}
+BENDS, BREAKS, SECTIONS = TESTS, BROKEN_TESTS, MACRO_TESTS
+ANOTHER = 1000  # further on, where a seed gives what was not asked for
+_PROCESSES = {
+    "bend": ("111", "135", "136"),
+    "nick-break": ("111", "138"),
+    "fillet-break": ("135", "136"),
+    "macro-fillet": ("135", "136"),
+}
 _CAUSES = {"fusion-line": "lack-of-sidewall-fusion", "pulled-pore": "pore", "row": "pore"}
 _WHY = {
     "fusion-line": "It runs straight along the fusion line, and its walls are smooth: the wall was not melted.",
@@ -55,7 +61,7 @@ class Plan:
 
 def plans(number: int = NUMBER, first_seed: int = FIRST_SEED) -> list[Plan]:
     """What is rendered: tests in turn, every second picture of each test clean."""
-    tests = (*BENDS, *BREAKS, *_section_tests())
+    tests = (*BENDS, *BREAKS, *SECTIONS)
     return [
         Plan(seed=first_seed + index, test=tests[index % len(tests)], clean=(index // len(tests)) % 2 == 1)
         for index in range(number)
@@ -88,22 +94,25 @@ def rendered(plan: Plan, width_px: int = WIDTH_PX) -> tuple[picture.Copy, Entry]
         suffix=".jpg",
         rgb=np.ascontiguousarray(shot.rgb),
     )
-    return copy, _entry(plan, shot.truth)
+    return copy, _entry(plan, shot.truth, scene.parent_thickness_mm)
 
 
 def _scene(plan: Plan, width_px: int) -> Scene:
-    """A scene whose features are large enough to be seen and few enough to be talked about."""
-    scene = random_scene(
-        plan.seed, test=plan.test, clean=plan.clean, width_px=width_px, card="strip", tilt_deg=4.0, mm_per_px=MM_PER_PX
-    )
-    return replace(scene, id=f"DEMO-{plan.seed}")
+    """The scene of a plan: near enough to see the features; a clean one has no undercut either, another one has something."""
+    for seed in range(plan.seed, plan.seed + 50 * ANOTHER, ANOTHER):
+        near = {"card": "strip", "mm_per_px": MM_PER_PX} if plan.test not in SECTIONS else {}
+        scene = random_scene(seed, test=plan.test, clean=plan.clean, width_px=width_px, tilt_deg=4.0, **near)
+        notches = scene.specimen.joint.undercuts if plan.test in SECTIONS else ()
+        if plan.clean != bool(scene.openings or notches):
+            return replace(scene, id=f"DEMO-{plan.seed}")
+    raise AssertionError(f"no scene of {plan.test} is as planned")
 
 
-def _entry(plan: Plan, truth: dict) -> Entry:
+def _entry(plan: Plan, truth: dict, thickness_mm: float) -> Entry:
     fields = from_truth(truth)
     forms = [feature.get("form", "") for feature in truth["features"]]
     slag = [feature.get("fill") in ("slag", "glass") for feature in truth["features"]]
-    for seen, form, filled in zip(fields["seen"], forms, slag, strict=True):
+    for seen, form, filled in zip(fields["seen"], forms, slag, strict=False):  # undercuts come after the features
         cause = _CAUSES.get(form) if plan.test in BENDS else None
         cause = "slag" if filled and plan.test in BENDS else cause
         if cause and cause != seen["kind"]:
@@ -112,18 +121,16 @@ def _entry(plan: Plan, truth: dict) -> Entry:
             seen["why"] = why
     kind = "bend" if plan.test in BENDS else plan.test
     processes = _PROCESSES.get(kind, ("135",))
-    lengths = [seen.get("length_mm", 0.0) for seen in fields["seen"]]
-    specimen = truth.get("specimen") or {}
-    thick = specimen.get("width_mm" if plan.test == "side-bend" else "thickness_mm")
+    lengths = [seen.get("length_mm", 2.0) for seen in fields["seen"]]
     return made(
         {
             **fields,
             "test": plan.test,
-            "title": f"{plan.test.replace('-', ' ').capitalize()}: {_told(fields['seen'])}",
+            "title": f"{plan.test.replace('-', ' ').capitalize()}: {_told(fields['seen'], plan.test)}",
             "joint": "fillet" if "fillet" in plan.test else "butt",
             "process": processes[plan.seed % len(processes)],
             "material": "structural steel (rendered)",
-            "thickness_mm": None if thick is None else round(thick, 1),
+            "thickness_mm": round(thickness_mm, 1),
             "author": "specimeter",
             "licence": "CC0-1.0",
             "permission": "Rendered by specimeter; no photograph of anybody's specimen.",
@@ -135,10 +142,10 @@ def _entry(plan: Plan, truth: dict) -> Entry:
     )
 
 
-def _told(seen: list[dict]) -> str:
+def _told(seen: list[dict], test: str) -> str:
     """`two pores, one crack`, or that it is clean."""
     if not seen:
-        return "a clean face"
+        return "a clean section" if test in SECTIONS else "a clean face"
     counted = Counter(words.kind(one["kind"]) for one in seen)
     numbers = ("no", "one", "two", "three", "four", "five", "six")
     parts = []
@@ -150,10 +157,3 @@ def _told(seen: list[dict]) -> str:
 
 def _plural(name: str) -> str:
     return name[:-1] + "ies" if name.endswith("y") else name + "s"
-
-
-def _section_tests() -> tuple[str, ...]:
-    """Section tests that can be rendered."""
-    from specimeter.scene import random
-
-    return tuple(getattr(random, "SECTION_TESTS", ()))

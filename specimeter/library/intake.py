@@ -103,6 +103,10 @@ def from_truth(data: Mapping[str, Any]) -> dict[str, Any]:
         one |= {name: feature[name] for name in ("at_corner",) if feature.get(name) is not None}
         one |= {"cause": feature["cause"]} if feature.get("cause") in KINDS else {}
         seen.append(one)
+    for number, notch in enumerate(data.get("undercuts") or (), start=1):
+        told = f"{notch['depth_mm']:.2f} mm deep, root radius {notch['root_radius_mm']:.2f} mm; its length is not seen here."
+        one = {"id": f"u{number}", "kind": "undercut", "outline_px": notch["outline_px"], "width_mm": notch["width_mm"]}
+        seen.append({**one, "why": f"A groove in the plate at the toe: {told}"})
     specimen = data.get("specimen") or {}
     fields = {
         "seen": seen,
