@@ -53,6 +53,7 @@ class Page(QWidget):
         self.trouble.say("" if error is None else sentence(error))
         if not self.who.hasFocus():
             self.who.setText(self.bench.person() if now is None else now.person)
+        self.setEnabled(now is not None or self.name == "specimen")
         if now is not None:
             self.show_state(now)
 

@@ -1,0 +1,187 @@
+"""What the pages say and do: limits while typing, the sheet's fields, every button, keys listed, sizes that fit a small screen."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from qtpy.QtWidgets import QAbstractButton, QComboBox, QFileDialog, QInputDialog
+from specimeter_napari import keys, look
+from specimeter_napari.pages.limits import tables_of
+from specimeter_napari.steps import STEPS
+
+from specimeter.data import shared
+from specimeter.judge import limits as judge_limits
+
+
+@pytest.fixture
+def case(bend_case, tmp_path):
+    for path in (bend_case.photo, bend_case.sheet, bend_case.limits):
+        shutil.copy(path, tmp_path / path.name)
+    return tmp_path / bend_case.photo.name
+
+
+@pytest.fixture
+def opened(hand, case):
+    hand.open(case)
+    return hand
+
+
+@pytest.mark.parametrize("path", sorted((shared() / "limits").glob("bend-*.toml")), ids=lambda path: path.stem)
+def test_every_example_comes_back_from_the_form_as_it_was_entered(hand, path, tmp_path):
+    """Shown in the form, written to a file, read again: the same limits."""
+    page = hand.bench.pages["limits"]
+    page.read(path)
+    target = tmp_path / "limits.toml"
+    page.write(target)
+    assert judge_limits.read(target) == judge_limits.read(path)
+
+
+def test_limits_are_checked_while_they_are_typed(opened):
+    """A misspelt size is refused with its place; mended, the limits are used and the verdicts follow."""
+    bench, page = opened.bench, opened.bench.pages["limits"]
+    bench.go("limits")
+    page.form.texts["size"].setText("lenght_mm")
+    page.form.texts["size"].textEdited.emit("lenght_mm")
+    assert "lenght_mm" in page.wrong.text()
+    assert not page.use_button.isEnabled()
+    page.form.texts["size"].setText("length_mm")
+    page.form.texts["limit"].setText("0.01")
+    page.form.texts["limit"].textEdited.emit("0.01")
+    assert page.wrong.isHidden()
+    opened.press(page.use_button)
+    record = bench.session.record
+    assert record.verdicts[0].limit == 0.01
+    assert record.outcome == "exceeds"
+    assert record.log[-1].what == "limits entered"
+    page.text.setPlainText("[limits\n")
+    assert "not TOML" in page.wrong.text()
+
+
+def test_a_rule_is_added_and_dropped_in_the_form(opened):
+    page = opened.bench.pages["limits"]
+    opened.bench.go("limits")
+    before = tables_of(opened.bench.session.state.limits)
+    opened.press(page.form.add_button)
+    assert len(page.tables["rule"]) == len(before["rule"]) + 1
+    assert page.limits() is not None
+    opened.press(page.form.drop_button)
+    assert page.tables == before
+
+
+def test_the_sheet_is_refused_at_the_field_that_is_wrong_and_used_when_it_is_right(opened):
+    bench = opened.bench
+    bench.go("specimen")
+    form = bench.pages["specimen"].form
+    form.numbers["bend.former_diameter_mm"].setText("forty")
+    opened.press(form.use)
+    assert "forty" in form.wrong.text()
+    old = bench.session.state.sheet.bend.former_diameter_mm
+    form.numbers["bend.former_diameter_mm"].setText(f"{old:g}")
+    form.numbers["specimen.weld_width_mm"].setText("11")
+    opened.press(form.use)
+    opened.wait(lambda: bench.work is None)
+    assert bench.session.state.sheet.specimen.weld_width_mm == 11
+    assert bench.session.record.sheet["specimen"]["weld_width_mm"] == 11
+    opened.press(form.write)
+    assert "weld_width_mm = 11" in bench.session.photo.path.with_suffix(".sheet.toml").read_text(encoding="utf-8")
+
+
+def test_a_photograph_without_a_sheet_asks_for_one_and_goes_on_from_the_form(hand, case):
+    """The first-time user's way: only the photograph; the form filled in; the rest follows."""
+    sheet = case.with_suffix(".sheet.toml")
+    sheet.rename(case.with_name("other.toml"))
+    hand.open(case)
+    bench = hand.bench
+    assert bench.here == "specimen"
+    assert bench.next_words.text().startswith("Say which specimen")
+    form = bench.pages["specimen"].form
+    form.id.setText("SB-1")
+    form.test.setCurrentText("side-bend")
+    import tomllib
+
+    tables = tomllib.loads(case.with_name("other.toml").read_text(encoding="utf-8"))
+    for key, field in form.numbers.items():
+        table, name = key.split(".")
+        if name in tables.get(table, {}):
+            field.setText(str(tables[table][name]))
+    form.axis.setCurrentText(tables["bend"]["axis"])
+    hand.press(form.use)
+    hand.wait(lambda: bench.work is None)
+    assert bench.session.record is not None, (form.wrong.text(), bench.session.trouble)
+    assert bench.session.record.id == "SB-1"
+
+
+def test_every_button_can_be_pressed_with_and_without_a_specimen(hand, case, monkeypatch):
+    """No button raises, whatever is missing: dialogs answer that nothing was chosen."""
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *given: ("", ""))
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *given: ("", ""))
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *given: "")
+    monkeypatch.setattr(QInputDialog, "getText", lambda *given: ("", False))
+    monkeypatch.setattr("specimeter_napari.pages.finding.QDesktopServices.openUrl", lambda url: True)
+    bench, pressed = hand.bench, set()
+    for opened in (False, True):
+        if opened:
+            hand.open(case)
+        for step in STEPS:
+            bench.go(step)
+            for button in bench.findChildren(QAbstractButton):
+                if button.isVisible() and button.isEnabled() and not (hasattr(button, "menu") and button.menu()):
+                    pressed.add(button.text())
+                    button.click()
+                    hand.wait(lambda: bench.work is None)
+                    bench.take(None)
+                    if bench.here != step:
+                        bench.go(step)
+    assert len(pressed) > 35
+    assert bench.wrong.text() == "" or "fault of the tool" not in bench.wrong.text()
+
+
+def test_every_key_is_listed_and_every_tooltip_of_a_main_button_tells_its_key(hand):
+    listed = dict(keys.listed())
+    assert len(listed) == len(keys.listed())
+    for button in hand.bench.pages["features"].findChildren(QAbstractButton):
+        if button.text() in ("Accept", "Reject …", "Next", "Trace", "Grow", "Polygon", "Brush", "Snap"):
+            key = button.toolTip().split("(key ")[1].rstrip(")")
+            assert key in listed
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_the_bench_fits_a_small_screen(opened, name):
+    """At 1366 x 768 no page asks for more width than the dock has, and the dock for no more height than the window."""
+    opened.bench.go(name)
+    opened.settle()
+    page = opened.bench.pages[name]
+    assert page.minimumSizeHint().width() <= opened.bench.width(), page.minimumSizeHint()
+    assert opened.bench.minimumSizeHint().height() < 700
+
+
+def test_words_stand_out_from_their_ground():
+    """Contrast by WCAG 2.1, 1.4.6 (enhanced): 7 to 1 for text; 3 to 1 (1.4.11) for signs on the ground."""
+
+    def luminance(colour):
+        parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+    def contrast(one, other):
+        low, high = sorted((luminance(one), luminance(other)))
+        return (high + 0.05) / (low + 0.05)
+
+    for ground in (look.GROUND, look.CARD, look.DARK):
+        for ink in (look.INK, look.QUIET):
+            assert contrast(ink, ground) >= 7, (ink, ground)
+    for colour in (*look.STATUS_COLOUR.values(), look.ACCENT, look.ROSE, look.GREEN):
+        assert contrast(look.DARK, colour) >= 7
+        assert contrast(colour, look.GROUND) >= 3
+
+
+def test_kinds_have_a_key_each(hand):
+    """All fourteen, none twice, none that a tool has."""
+    from specimeter.sheet import KINDS
+
+    assert sorted(keys.KIND_KEYS.values()) == sorted(KINDS)
+    used = [entry[0] for entry in (*keys.GENERAL, *keys.TOOL, *keys.FEATURES)] + list(keys.KIND_KEYS)
+    assert len(used) == len(set(used))
+    box: QComboBox = hand.bench.pages["features"].kind
+    assert box.count() == len(KINDS)
