@@ -12,6 +12,7 @@ import numpy as np
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import KINDS, Entry, made
+from specimeter.library.exchange.place import inside
 
 CORNER = 0.5
 _OURS = ("cause", "length_mm", "U_length_mm", "width_mm", "U_width_mm", "at_corner", "why")
@@ -87,9 +88,7 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
         for annotation in data["annotations"]:
             by_image.setdefault(annotation["image_id"], []).append(annotation)
         for image in data["images"]:
-            picture = (path.parent / image["file_name"]).resolve()
-            if not picture.is_relative_to(path.parent.resolve()):
-                raise LibraryError("a picture lies outside the data set's folder", file=path, field=image["file_name"])
+            picture = inside(path, image["file_name"])
             seen = [one for annotation in by_image.get(image["id"], []) for one in _seen(annotation, kinds, path)]
             fields = {"title": image.get("title") or picture.stem, "licence": licences.get(image.get("license"))}
             fields |= image.get("specimeter") or {}

@@ -12,6 +12,7 @@ import numpy as np
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import KINDS, Entry, made
+from specimeter.library.exchange.place import inside
 
 SAYS = "pixels [x, y], origin at the centre of the top-left pixel, y downwards; not longitude and latitude"
 _OURS = ("cause", "length_mm", "U_length_mm", "width_mm", "U_width_mm", "at_corner", "why")
@@ -59,7 +60,7 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
                 extra = {name: told[name] for name in _OURS if name in told}
                 own["seen"].append({"id": id_, "kind": kind, "outline_px": ring[:-1], **extra})
         for name, own in pictures.items():
-            yield path.parent / name, made({"title": Path(name).stem, **own, **common}, file=path)
+            yield inside(path, name), made({"title": Path(name).stem, **own, **common}, file=path)
     except (ValueError, KeyError, TypeError, OSError) as error:
         if isinstance(error, LibraryError):
             raise

@@ -15,6 +15,7 @@ from skimage import measure
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
+from specimeter.library.exchange.place import inside
 from specimeter.report import table as spreadsheet
 
 COLUMNS = ("picture", "mask", "value", "id", "kind", "cause", "length_mm", "U_length_mm", "title", "test", "licence", "coupon")
@@ -81,11 +82,12 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
         values = [row for row in own if row.get("value")]
         seen = _outlines(path, own[0]["mask"], values) if values else []
         fields = {field: own[0].get(field) for field in ("title", "test", "licence", "coupon") if own[0].get(field)}
-        yield path.parent / name, made({"title": Path(name).stem, **fields, **common, "seen": seen}, file=path)
+        yield inside(path, name), made({"title": Path(name).stem, **fields, **common, "seen": seen}, file=path)
 
 
 def _outlines(path: Path, name: str, rows: Sequence[Mapping[str, str]]) -> list[dict[str, Any]]:
-    data = np.fromfile(path.parent / name, np.uint8) if (path.parent / name).is_file() else None
+    place = inside(path, name)
+    data = np.frombuffer(place.read_bytes(), np.uint8) if place.is_file() else None
     label = None if data is None else cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
     if label is None or label.ndim != 2:
         raise LibraryError("a mask is missing or is no picture of one channel", file=path, field=name)

@@ -15,6 +15,7 @@ from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
 from specimeter.library.exchange import bag, coco, geojson, masks
+from specimeter.library.exchange.place import inside
 from specimeter.library.exchange.split import split
 from specimeter.library.store import Store
 
@@ -104,7 +105,7 @@ def _entries(path: Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entr
     try:
         whole = json.loads(path.read_bytes())["entries"]
         for one in whole:
-            yield path.parent / one["picture"], made({**one["entry"], **common}, file=path)
+            yield inside(path, one["picture"]), made({**one["entry"], **common}, file=path)
     except (OSError, KeyError, TypeError, ValueError) as error:
         if isinstance(error, LibraryError):
             raise

@@ -154,6 +154,9 @@ def test_a_turned_picture_is_exported_upright(library, pictures, tmp_path):
         ("a.json", '{"images": [{"id": 1, "file_name": "../../etc/passwd"}], "annotations": [], "categories": []}', "outside"),
         ("a.geojson", '{"features": [{"properties": {"picture": "a"}, "geometry": {"type": "Point"}}]}', "Point"),
         ("a.csv", "a,b\n1,2\n", "not a table of masks"),
+        ("a.csv", "picture,mask,value,kind\n../../etc/passwd,m.png,,\n", "outside"),
+        ("a.csv", "picture,mask,value,kind\na.png,/etc/passwd,1,pore\n", "outside"),
+        ("a.geojson", '{"features": [{"properties": {"picture": "/etc/passwd"}, "geometry": null}]}', "outside"),
     ],
 )
 def test_what_is_no_export_is_refused(tmp_path, name, text, says):
