@@ -93,8 +93,8 @@ def _outlines(path: Path, name: str, rows: Sequence[Mapping[str, str]]) -> list[
         raise LibraryError("a mask is missing or is no picture of one channel", file=path, field=name)
     seen = []
     for row in rows:
-        inside = np.pad(label == int(row["value"]), 1).astype(float)
-        contours = measure.find_contours(inside, 0.5)
+        there = np.pad(label == int(row["value"]), 1).astype(float)
+        contours = measure.find_contours(there, 0.5)
         if not contours:
             continue
         ring = max(contours, key=len)[:-1, ::-1] - 1  # (row, col) of a padded mask -> [x, y]
