@@ -71,7 +71,8 @@ class Known:
 class RuleFit:
     """The fitted view over a rule; names as in the fit of a card.
 
-    `residual_mm` (N,) is along the rule, of the points kept; `inflation` the factor that explains their scatter.
+    `residual_mm` (N,) is along the rule, of the points kept, `every_residual_mm` (M,) of all in the combs' order; `inflation`
+    the factor that explains the scatter of those kept; `strain` the sum of squares of what strains what is known beforehand.
     """
 
     view: View
@@ -81,11 +82,18 @@ class RuleFit:
     known_jacobian: np.ndarray
     residual_mm: np.ndarray
     u_mm: np.ndarray
+    every_residual_mm: np.ndarray
+    every_u_mm: np.ndarray
     dropped: int
     inflation: float
-    cost: float
+    strain: float
     at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
     _lens_views: list[tuple[float, View]] = field(default_factory=list)
+
+    @property
+    def cost(self) -> float:
+        """Sum of squares at the best fit, of the points kept and of what is known beforehand."""
+        return float(np.sum((self.residual_mm / (self.inflation * self.u_mm)) ** 2)) + self.strain
 
     @property
     def covariance(self) -> np.ndarray:
@@ -244,9 +252,11 @@ def fit_rule(
                 known_jacobian=jacobian[count:],
                 residual_mm=marks[0][keep],
                 u_mm=u_mm[keep],
+                every_residual_mm=marks[0],
+                every_u_mm=u_mm,
                 dropped=len(points) - count,
                 inflation=inflation,
-                cost=float(np.sum((marks[0] / u_mm)[keep] ** 2) / inflation**2 + np.sum(knowledge**2)),
+                strain=float(np.sum(knowledge**2)),
                 at_focal=at_focal,
             )
         )
@@ -366,11 +376,21 @@ def _jacobian(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray, steps
 
 
 def _distinct(fits: list[RuleFit]) -> list[RuleFit]:
-    """Best first; another only if it leans elsewhere and is not clearly worse (chi-square within 9)."""
-    fits = sorted(fits, key=lambda fit: fit.cost)
+    """Best first; another only if it leans elsewhere and is not clearly worse (chi-square within 9).
+
+    They are held against each other over all points alike, with the smaller of their inflations: a fit that leaves points out,
+    or calls them uncertain, must not seem the better for it.
+    """
+    inflation = min((fit.inflation for fit in fits), default=1.0)
+
+    def cost(fit: RuleFit) -> float:
+        relative = fit.every_residual_mm / (inflation * fit.every_u_mm)
+        return float(np.sum(np.minimum(relative**2, _OUTLIER**2)) + fit.strain)
+
+    fits = sorted(fits, key=cost)
     best = fits[:1]
     for other in fits[1:]:
         turn = np.arccos(np.clip((np.trace(best[0].view.rotation.T @ other.view.rotation) - 1) / 2, -1, 1))
-        if np.degrees(turn) > 0.5 and other.cost - best[0].cost < 9.0:
+        if np.degrees(turn) > 0.5 and cost(other) - cost(best[0]) < 9.0:
             best.append(other)
     return best

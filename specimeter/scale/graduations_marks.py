@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from scipy import ndimage
 
@@ -74,6 +75,14 @@ def sample(light: np.ndarray, places: np.ndarray) -> np.ndarray:
     return ndimage.map_coordinates(light, np.nan_to_num(coordinates, nan=-9.0), output=np.float32, order=1, cval=np.nan)
 
 
+def glanced(light: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """The same to a thirty-second of a pixel and many times faster: to see by, not to locate by."""
+    x, y = (np.nan_to_num(places[..., k], nan=-9.0).astype(np.float32) for k in (0, 1))
+    flat = (places.shape[0], -1)
+    seen = cv2.remap(light, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    return seen.reshape(places.shape[:-1])
+
+
 def numbers(path: Path) -> np.ndarray:
     """Whole numbers of the marks that may lie in the picture."""
     ends = path.n_of(np.array(path.span_px))
@@ -93,7 +102,7 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
     period = float(path.period_px(np.array([0.0]))[0])
     v = np.arange(zone[0] - 1.3, zone[1] + 1.3, max(1.0 / period, 1 / 14))
     places = path.places((n[:, None] + step).ravel(), v)
-    strip = sample(light, places).reshape(len(v), len(n), _FINE)
+    strip = glanced(light, places).reshape(len(v), len(n), _FINE)
     with np.errstate(invalid="ignore", divide="ignore"):
         relative = strip / strip.mean(axis=2, keepdims=True) - 1.0
     usable = np.isfinite(relative).all(axis=2)
@@ -148,7 +157,7 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
     period = float(path.period_px(np.array([0.0]))[0])
     v = np.arange(-_INWARD - 3, _INWARD + 3, max(1.0 / period, 1 / 10))
     shifts = np.array([-0.5, -0.42, -0.08, 0.0, 0.08, 0.42, 0.5])
-    strip = sample(light, path.places((n[:, None] + shifts).ravel(), v)).reshape(len(v), len(n), len(shifts))
+    strip = glanced(light, path.places((n[:, None] + shifts).ravel(), v)).reshape(len(v), len(n), len(shifts))
     ground = strip[..., [0, 1, 5, 6]].mean(axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
         contrast = (ground - strip[..., 2:5].mean(axis=2)) / np.maximum(ground, 1e-3)

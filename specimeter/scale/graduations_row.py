@@ -72,13 +72,15 @@ class Path:
 
     def places(self, n: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Pixels [x, y], shape (V, N, 2), of marks n at v local periods aside of the row's middle."""
+        base, way = self._lines(n)
+        return base + np.asarray(v)[:, None, None] * way
+
+    def _lines(self, n: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Where marks n cross the row's middle, and the way of one local period along each: both (N, 2) in pixels."""
         u = self.u_of(n)
-        period = self.period_px(u)
-        middle = np.polynomial.polynomial.polyval(u / self.unit_px, self.aside_px)
-        lean = np.polynomial.polynomial.polyval(u / self.unit_px, self.lean)
-        way = np.asarray(v)[:, None] * period
-        u_all, aside = u + way * lean, middle + way
-        return self.origin_px + u_all[..., None] * self.along + aside[..., None] * self.across
+        middle, lean = (np.polynomial.polynomial.polyval(u / self.unit_px, some)[:, None] for some in (self.aside_px, self.lean))
+        base = self.origin_px + u[:, None] * self.along + middle * self.across
+        return base, self.period_px(u)[:, None] * (lean * self.along + self.across)
 
 
 def follow(picture: np.ndarray, reduction: int, row: Row, *, full_shape: tuple[int, int]) -> Path | None:
@@ -116,8 +118,11 @@ def refit(picture: np.ndarray, reduction: int, path: Path) -> Path | None:
 
 def straightened(picture: np.ndarray, reduction: int, path: Path, n: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Light (V, N) at marks n and v periods aside; NaN outside the picture."""
-    places = (path.places(n, v) + 0.5) / reduction - 0.5
-    x, y = (np.nan_to_num(places[..., k], nan=-1e6).astype(np.float32) for k in (0, 1))
+    base, way = path._lines(n)
+    base = np.nan_to_num((base + 0.5) / reduction - 0.5, nan=-1e6).astype(np.float32)
+    way = np.nan_to_num(way / reduction).astype(np.float32)
+    aside = np.asarray(v, np.float32)[:, None]
+    x, y = (base[:, k] + aside * way[:, k] for k in (0, 1))
     values = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
     rows, columns = picture.shape
     values[~((x >= 0) & (y >= 0) & (x <= columns - 1) & (y <= rows - 1))] = np.nan

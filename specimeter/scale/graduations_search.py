@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+_STRIP = 8  # cells' rows gone through at a time
 _CELL = 8  # px of the reduced picture: light's changes are gathered over two by two cells
 _REACH = 96  # px: length of the line of light that is looked at for evenness
 _LEAST_COHERENCE = 0.45
@@ -91,14 +92,10 @@ def _rows(picture: np.ndarray, reduction: int) -> Iterator[Row]:
 
 def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Centres (N, 2), and direction in which light changes (N,) in radians, of cells where it changes one way."""
-    dx = cv2.Sobel(picture, cv2.CV_16S, 1, 0)
-    dy = cv2.Sobel(picture, cv2.CV_16S, 0, 1)
-    dx, dy = dx.astype(np.float32), dy.astype(np.float32)
     shape = (picture.shape[1] // _CELL, picture.shape[0] // _CELL)
     if min(shape) < 4:
         return np.empty((0, 2)), np.empty(0)
-    part = (slice(0, shape[1] * _CELL), slice(0, shape[0] * _CELL))
-    xx, yy, xy = (cv2.resize(product[part], shape, interpolation=cv2.INTER_AREA) for product in (dx * dx, dy * dy, dx * dy))
+    xx, yy, xy = (np.concatenate(planes) for planes in zip(*_products(picture, shape), strict=True))
     xx, yy, xy = (plane[:-1, :-1] + plane[1:, :-1] + plane[:-1, 1:] + plane[1:, 1:] for plane in (xx, yy, xy))
     total = xx + yy
     coherence = np.hypot(xx - yy, 2 * xy) / (total + 1.0)
@@ -111,6 +108,19 @@ def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     angle = 0.5 * np.arctan2(2 * xy, xx - yy)[row, column]
     centres = np.column_stack([column + 1, row + 1]) * float(_CELL) - 0.5
     return centres, angle
+
+
+def _products(picture: np.ndarray, shape: tuple[int, int]) -> Iterator[list[np.ndarray]]:
+    """Means over cells of the products of light's slopes (xx, yy, xy), strip by strip: a strip stays in the processor's cache."""
+    columns, rows = shape
+    for first in range(0, rows, _STRIP):
+        last = min(first + _STRIP, rows)
+        top, bottom = max(first * _CELL - 1, 0), min(last * _CELL + 1, picture.shape[0])
+        strip = picture[top:bottom, : min(columns * _CELL + 1, picture.shape[1])]
+        part = (slice(first * _CELL - top, last * _CELL - top), slice(0, columns * _CELL))
+        dx, dy = cv2.Sobel(strip, cv2.CV_32F, 1, 0)[part], cv2.Sobel(strip, cv2.CV_32F, 0, 1)[part]
+        size = (columns, last - first)
+        yield [cv2.resize(cv2.multiply(a, b), size, interpolation=cv2.INTER_AREA) for a, b in ((dx, dx), (dy, dy), (dx, dy))]
 
 
 def _even(picture: np.ndarray, centres: np.ndarray, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from specimeter.scale.card_layout import dictionary, marker_cells
 
 _CLEAR_PX = 40.0  # a marker this large in the searched picture is as well seen as it will ever be
-_SAMPLES = 2500  # pixels an edge's line is first fitted to; the segments then use every pixel
+_SAMPLES = 1200  # pixels an edge's line is first fitted to; the segments then use every pixel
 _U_FLOOR_PX = 0.01  # what no edge of a developed photograph is better than: sensor pattern, demosaicing, sharpening
 
 
@@ -233,6 +233,10 @@ def _fit_edge(
         return None
     offset, slope, blur, black0, black1, white0, white1 = fit
     contrast = white0 - black0
+    if blur_px is None:  # only to learn how blurred the edges are
+        nothing = np.empty(0)
+        return _Edge(origin=origin, tangent=tangent, normal=normal, line=(offset, slope), places=nothing, offsets=nothing,
+                     u=nothing, blur_px=blur, contrast=contrast)  # fmt: skip
     count = int(np.clip(2 * half / 10.0, 3, 8))
     which = np.clip(((u / half + 1) / 2 * count).astype(int), 0, count - 1)
     relative = (d - offset - slope * u) / blur

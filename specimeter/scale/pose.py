@@ -27,6 +27,9 @@ _U_BLOOM_MM = 0.3
 U_ASPECT = {"strip": 0.0015, "frame": 0.005}
 _U_BOW_MM = {"strip": 0.15, "frame": 0.3}  # how far a printed card's middle stands off its ends
 _OUTLIER = 4.0
+_ROUGHLY = 3.0  # inflation that the fit begins with
+_HOPELESS = 10.0  # a way of leaning that misses so many times more than the first one is not followed up
+_SETTLED = 3e-6  # gain of a step, over all that is left, at which a fit has arrived
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,22 +180,25 @@ def fit_card(
 
     fits = []
     for start in _starts(card, markers, focal, centre, print_scale):
-        keep, inflation = np.ones(len(points), bool), 1.0
-        p = start
-        for _ in range(6):  # what the points leave unexplained weakens them against what is known beforehand
+        keep, inflation = np.ones(len(points), bool), _ROUGHLY
+        p, hopeless = start, False
+        for turn in range(6):  # what the points leave unexplained weakens them against what is known beforehand
             kept, before = keep, inflation
 
             def cost(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q)], axis=-1)
 
-            p = _solve(cost, p)
+            p = _solve(cost, p, most=60 if turn else 12)
             relative = off(p) / u_px
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
             keep = np.abs(relative) < _OUTLIER * spread
             freedom = max(int(kept.sum()) - POSE - 1, 1)
             inflation = max(1.0, float(np.sqrt(np.sum(relative[kept] ** 2) / freedom)))
-            if (keep == kept).all() and abs(inflation / before - 1.0) < 0.05:
+            hopeless = bool(fits) and spread > _HOPELESS * fits[0].inflation
+            if hopeless or ((keep == kept).all() and abs(inflation / before - 1.0) < 0.05):
                 break
+        if hopeless:
+            continue
         keep, inflation = kept, before
         count = int(keep.sum())
         jacobian = _slopes(cost, p)
@@ -229,10 +235,10 @@ def fit_card(
     return _distinct(fits)
 
 
-def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
-    """Least squares by Levenberg's damped Gauss-Newton steps, to within 1e-3 of a standard uncertainty."""
+def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray, *, most: int = 60) -> np.ndarray:
+    """Least squares by Levenberg's damped Gauss-Newton steps, to within a tenth of a standard uncertainty."""
     residual, damping = cost(p), 1e-6
-    for _ in range(60):
+    for _ in range(most):
         jacobian = _slopes(cost, p)
         hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual
         while damping < 1e6:
@@ -245,7 +251,7 @@ def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarra
         else:
             break
         p, residual, damping = p - step, moved, max(damping / 10, 1e-9)
-        if gain < 1e-6 and damping < 1e-3:
+        if gain < _SETTLED * (residual @ residual) and damping < 1e-3:
             break
     return p
 
