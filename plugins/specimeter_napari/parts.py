@@ -78,7 +78,8 @@ def column(*widgets: QWidget, spacing: int = 8) -> QWidget:
     return made
 
 
-def form(rows: Iterable[tuple[str, QWidget]]) -> QWidget:
+def form(rows: Iterable[tuple[str, QWidget]], *, words_px: int = 0) -> QWidget:
+    """Names and fields in lines; `words_px`: least width of the names, so that forms under each other agree."""
     made = QWidget()
     lines = QFormLayout(made)
     lines.setContentsMargins(0, 0, 0, 0)
@@ -88,6 +89,7 @@ def form(rows: Iterable[tuple[str, QWidget]]) -> QWidget:
     for name, widget in rows:
         text = label(name, "quiet", wrap=False)
         text.setBuddy(widget)
+        text.setMinimumWidth(words_px)
         lines.addRow(text, widget)
     return made
 

@@ -69,7 +69,7 @@ class LimitsForm(QWidget):
         rows += [(text, self.texts[key]) for key, text, _ in TEXTS[2:5]]
         rows += [(CHOICES[0][1], self.choices["sense"]), ("Limit", self.texts["limit"])]
         rows += [(text, self.choices[key]) for key, text, _ in CHOICES[1:]] + [("Observation", self.texts["observation"])]
-        self.rule_card = parts.card(parts.row(self.which, self.add_button, self.drop_button), parts.form(rows))
+        self.rule_card = parts.card(self.which, parts.row(self.add_button, self.drop_button), parts.form(rows))
         down = QVBoxLayout(self)
         down.setContentsMargins(0, 0, 0, 0)
         down.addWidget(parts.form([("Title", self.title), ("Entered from", self.basis), ("Decision", self.decision)]))
@@ -85,6 +85,8 @@ class LimitsForm(QWidget):
         head = tables.get("limits") if isinstance(tables.get("limits"), dict) else {}
         self.title.setText(str(head.get("title", "")))
         self.basis.setText(str(head.get("basis", "")))
+        if not self.basis.hasFocus():
+            self.basis.setCursorPosition(0)
         self.decision.setCurrentIndex(max(0, self.decision.findData(head.get("decision"))))
         at = max(0, self.which.currentIndex())
         self.which.clear()

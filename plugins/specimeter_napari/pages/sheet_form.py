@@ -33,6 +33,7 @@ CHECKS = (
     ("validity.valid", "the test was valid"),
 )
 FACES = ("", "face", "root", "side")
+NAMES_PX = 212
 
 
 class SheetForm(QWidget):
@@ -58,15 +59,15 @@ class SheetForm(QWidget):
             "Write it beside the photograph", self.write_it, tip="Write NAME.sheet.toml beside the photograph"
         )
         rows = lambda table: [(text, self.numbers[key]) for key, text in table]
-        self.bend_part = parts.form([*rows(BEND), ("Axis in the picture", self.axis)])
-        asked = parts.form([("Face in tension", self.face), *rows(ASKED)])
+        self.bend_part = parts.form([*rows(BEND), ("Axis in the picture", self.axis)], words_px=NAMES_PX)
+        asked = parts.form([("Face in tension", self.face), *rows(ASKED)], words_px=NAMES_PX)
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(8)
         for widget in (
-            parts.form([("Stamp", self.id), ("Test", self.test), *rows(WIDTHS)]),
+            parts.form([("Stamp", self.id), ("Test", self.test), *rows(WIDTHS)], words_px=NAMES_PX),
             self.bend_part,
-            parts.form(rows(HEIGHT)),
+            parts.form(rows(HEIGHT), words_px=NAMES_PX),
             parts.Fold("What was asked for and what was seen", parts.column(asked, *self.checks.values())),
             self.wrong,
             parts.row(self.use, self.write),

@@ -1,4 +1,4 @@
-"""What the pages say and do: limits while typing, the sheet's fields, every button, keys listed, sizes that fit a small screen."""
+"""What the pages say and do: limits while typing, the sheet's fields, every button, keys listed, a small screen."""
 
 from __future__ import annotations
 
