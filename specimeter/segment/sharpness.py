@@ -78,7 +78,6 @@ def edge_blur_px(light: np.ndarray, edges_px: Sequence[np.ndarray]) -> float | N
     edges_px : sequence of arrays, each (M, 2)
         Lines [x, y] along the edges.
     """
-    root = np.sqrt(np.maximum(light, 0))
     across = np.arange(-ACROSS_PX, ACROSS_PX + STEP_PX, STEP_PX)
     found = []
     for line in edges_px:
@@ -88,9 +87,10 @@ def edge_blur_px(light: np.ndarray, edges_px: Sequence[np.ndarray]) -> float | N
             place = np.column_stack([np.interp(at, lies, line[:, k]) for k in (0, 1)])
             way = (place[-1] - place[0]) / max(float(np.linalg.norm(place[-1] - place[0])), 1e-9)
             grid = place[:, None] + across[None, :, None] * np.array([-way[1], way[0]])
-            if grid.min() < 0 or np.any(grid.max(axis=(0, 1)) > np.array(root.shape[::-1]) - 1):
+            if grid.min() < 0 or np.any(grid.max(axis=(0, 1)) > np.array(light.shape[::-1]) - 1):
                 continue
-            seen = cv2.remap(root, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+            seen = cv2.remap(light, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+            seen = np.sqrt(np.maximum(seen, 0))
             found.append(_spread(seen.mean(axis=0), across))
     sure = [one for one in found if one is not None]
     return float(np.percentile(sure, 30)) if len(sure) >= LEAST_STRETCHES else None

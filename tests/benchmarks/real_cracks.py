@@ -1,0 +1,67 @@
+"""How much of real cracks' length the learned finder outlines, and what it calls on pictures that show no weld at all.
+
+``python tests/benchmarks/real_cracks.py ../shared/real_photos``: whole pictures, no scale (0.1 mm a pixel is taken). A piece of
+a crack's middle line counts as found within 10 px of an outline of which half lies within 12 px of the crack.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+from skimage.morphology import skeletonize
+
+from specimeter import photo as photos
+from specimeter.segment.learned import find_learned
+from specimeter.segment.model import ExaminedArea
+
+MM_PER_PX = 0.1
+NEAR_PX, ON_PX = 10, 12
+
+
+def found_of(mask: np.ndarray, outlines: list) -> tuple[float, int, float]:
+    """Share of the crack's length found, calls off it, and length called on beyond it over its own."""
+    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
+    called, off = np.zeros(mask.shape, np.uint8), 0
+    for one in outlines:
+        own = np.zeros(mask.shape, np.uint8)
+        cv2.fillPoly(own, [np.round(one.outline_px * 16).astype(np.int32)], 1, shift=4)
+        cv2.polylines(own, [np.round(one.outline_px).astype(np.int32)], True, 1)
+        if (away[own > 0] < ON_PX).mean() > 0.5:
+            called |= own
+        else:
+            off += 1
+    line = skeletonize(mask)
+    near = cv2.distanceTransform(1 - called, cv2.DIST_L2, 5) < NEAR_PX
+    beyond = skeletonize(called > 0) & (away >= ON_PX)
+    return float(near[line].mean()), off, float(beyond.sum() / max(line.sum(), 1))
+
+
+def main() -> None:
+    """Print a line for each picture."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    cv2.setNumThreads(1)
+    folder = parser.parse_args().folder
+    surface = SimpleNamespace(shape="flat", mm_per_px_at=lambda point: MM_PER_PX)
+    for path in sorted(p for p in folder.iterdir() if p.suffix in {".jpg", ".png"} and not p.stem.endswith("_mask")):
+        photo = photos.read(path)
+        height, width = photo.rgb.shape[:2]
+        area = ExaminedArea(outline_px=np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float))
+        started = time.process_time()
+        outlines = find_learned(photo, surface, area)
+        said = f"{path.name}: {len(outlines)} calls, {time.process_time() - started:.1f} s"
+        mask_file = path.with_name(f"{path.stem}_mask.png")
+        if mask_file.exists():
+            mask = cv2.resize(cv2.imread(str(mask_file), 0), (width, height), interpolation=cv2.INTER_NEAREST) > 127
+            share, off, beyond = found_of(mask, outlines)
+            said += f"; {share:.2f} of the crack's length found, {off} calls off it, {beyond:.2f} of its length beyond its ends"
+        print(said)
+
+
+if __name__ == "__main__":
+    main()
