@@ -76,7 +76,7 @@ def test_kappas_are_those_of_statsmodels():
 
 
 def test_the_interval_of_fleiss_holds_the_truth_about_as_often_as_it_says():
-    """Readers who agree with a hidden truth: 95 % (of 300: 91 to 98) of the intervals hold the limit."""
+    """Readers who agree with a hidden truth: 95 % (of 150: 90 to 99) of the intervals hold the limit."""
     rng = np.random.default_rng(8)
 
     def study(number: int) -> np.ndarray:
@@ -86,8 +86,8 @@ def test_the_interval_of_fleiss_holds_the_truth_about_as_often_as_it_says():
         return np.column_stack([said, 5 - said])
 
     limit = kappa.fleiss(study(4000)).value
-    held = [found.low <= limit <= found.high for found in (kappa.fleiss(study(40)) for _ in range(300))]
-    assert 0.91 <= np.mean(held) <= 0.98
+    held = [found.low <= limit <= found.high for found in (kappa.fleiss(study(40)) for _ in range(150))]
+    assert 0.90 <= np.mean(held) <= 0.99
 
 
 def test_kappa_is_absent_where_everybody_says_the_same():
