@@ -44,6 +44,9 @@ def _make_options(parser: argparse.ArgumentParser) -> None:
         "--tolerance-mm", type=float, metavar="MM", help="how near a mark must be (1 mm, or the readers' spread)"
     )
     parser.add_argument("--quiz", type=int, default=0, metavar="N", help="so many questions which test shows what")
+    parser.add_argument(
+        "--repeats", type=int, default=0, metavar="N", help="so many pictures come twice, for agreement studies"
+    )
     parser.add_argument("--kind", help="only pictures of this kind, besides clean ones")
     parser.add_argument("--test", help="only pictures of this test")
     parser.add_argument("words", nargs="*", metavar="WORD", help="only pictures with these words")
@@ -63,6 +66,7 @@ def _make(options: argparse.Namespace) -> int:
         total_mm=options.total_mm,
         tolerance_mm=options.tolerance_mm,
         quiz=options.quiz,
+        repeats=options.repeats,
         kind=options.kind,
         query=Query(words=" ".join(options.words), test=options.test),
     )

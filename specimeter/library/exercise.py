@@ -48,6 +48,7 @@ class Wish:
     tolerance_mm: float | None = None
     allowance: float = consensus.ALLOWANCE
     quiz: int = 0
+    repeats: int = 0  # pictures that come again later under another number: how far a person agrees with himself
     kind: str | None = None  # pictures with findings show this kind; clean ones of the same tests stand among them
     query: Query = field(default_factory=Query)
 
@@ -81,7 +82,8 @@ def make(store: Store, out: str | Path, wish: Wish) -> dict[str, Any]:
     tasks = [_task(store, number, one, wish) for number, one in enumerate(chosen, start=1)]
     _beside(tasks, chosen)
     questions = _questions(known, wish, rng, len(tasks))
-    order = [*tasks]
+    ones = {task["id"]: one for task, one in zip(tasks, chosen, strict=True)}
+    order = _repeated(tasks, ones, wish, rng)
     for index, question in enumerate(questions):  # spread among the pictures
         order.insert(min(len(order), (index + 1) * (len(tasks) // (len(questions) + 1) + 1)), question)
     key = {
@@ -95,7 +97,7 @@ def make(store: Store, out: str | Path, wish: Wish) -> dict[str, Any]:
         "tasks": order,
     }
     key["id"] = hashlib.sha256(json.dumps(key, sort_keys=True).encode()).hexdigest()[:16]
-    _write(store, out, key, {task["id"]: one for task, one in zip(tasks, chosen, strict=True)}, known)
+    _write(store, out, key, ones, known)
     return key
 
 
@@ -231,6 +233,22 @@ def _beside(tasks: Sequence[dict[str, Any]], chosen: Sequence[Kept]) -> None:
     for task in tasks:
         if task["key"]["items"] and task["test"] in clean:
             task["key"]["beside"] = clean[task["test"]].replace("pictures/", "thumbs/").rsplit(".", 1)[0] + ".jpg"
+
+
+def _repeated(
+    tasks: Sequence[dict[str, Any]], ones: dict[str, Kept], wish: Wish, rng: np.random.Generator
+) -> list[dict[str, Any]]:
+    """The tasks, some of the first half once more among the second; `ones` learns of the new numbers."""
+    half = len(tasks) // 2
+    if wish.repeats > half:
+        raise LibraryError(f"at most {half} of {len(tasks)} pictures can come twice", field="repeats", mend="ask for fewer")
+    order = list(tasks)
+    for number, index in enumerate(rng.permutation(half)[: wish.repeats], start=1):
+        task = tasks[index]
+        twin = {**task, "id": f"r{number:03d}", "picture": f"pictures/r{number:03d}.{task['picture'].rsplit('.', 1)[1]}"}
+        ones[twin["id"]] = ones[task["id"]]
+        order.insert(int(rng.integers(half + len(tasks) // 4, len(order) + 1)), twin)
+    return order
 
 
 def _questions(known: knowledge.Knowledge, wish: Wish, rng: np.random.Generator, before: int) -> list[dict[str, Any]]:

@@ -79,6 +79,23 @@ def test_the_same_seed_makes_the_same_exercise(filled, tmp_path):
     assert one == other
 
 
+def test_pictures_that_come_twice_tell_how_far_a_person_agrees_with_himself(filled, tmp_path):
+    """The same picture under another number, later on; a study of one result then has a first and a second call."""
+    wish = exercise.Wish(number=6, clean_share=1 / 6, single_mm=3.0, repeats=2, seed=4)
+    key = exercise.make(filled, tmp_path / "twice", wish)
+    entries = [task["entry"] for task in key["tasks"]]
+    assert len(entries) == 8
+    assert len({task["picture"] for task in key["tasks"]}) == 8
+    again = [place for place, entry in enumerate(entries) if entry in entries[:place]]
+    assert len(again) == 2
+    assert all(place - entries.index(entries[place]) >= 2 for place in again)
+    said, _ = calls.from_results(filled, [read(tmp_path, result_of(key, "Ada", perfect))])
+    assert (said["repeat"] == 2).sum() == 2
+    with pytest.raises(LibraryError, match="come twice"):
+        exercise.make(filled, tmp_path / "more", exercise.Wish(number=6, clean_share=1 / 6, repeats=4))
+    assert not (tmp_path / "more").exists()
+
+
 def test_answers_are_not_to_be_read_at_a_glance_and_an_examination_has_none(made, filled, tmp_path):
     """The page's files hold no kind, no length and no verdict of a picture in plain sight; an examination's none at all."""
     data = (tmp_path / "exercise" / "assets" / "data.js").read_text(encoding="utf-8")
