@@ -267,18 +267,24 @@ def proposals(seen: Seen) -> list[Proposal]:
 
 
 def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
-    """The same, with cracks followed along their dark line, and those that meet joined into one."""
+    """The same, with cracks followed along their dark line to others, and those that meet joined into one."""
     own = [ends(p.mask) if p.crack > 0 and p.peak > LEAST_TO_FOLLOW else [] for p in found]
     if not any(own):
         return found
     line, above = lines(seen.light)
-    ground, path = (np.zeros(seen.usable.shape, np.uint8) for _ in range(2))
-    for one, tips in zip(found, own, strict=True):
+    ground, path = (np.zeros(seen.usable.shape, np.int32) for _ in range(2))
+    for number, one in enumerate(found, start=1):
+        ground[one.window][one.mask] = number
+    cracks = np.array([False, *(p.crack > 0 for p in found)])
+    for number, (one, tips) in enumerate(zip(found, own, strict=True), start=1):
         for end, way in tips:
             places = follow(line, above, end + one.corner, way, seen.usable, float(np.median(line[one.window][one.mask])))
-            cv2.polylines(path, [np.round(places).astype(np.int32).reshape(-1, 1, 2)], False, 1, 1)
-    for one in found:
-        ground[one.window][one.mask] = 1
+            columns, rows = np.round(places).astype(int).T
+            met = cracks[ground[rows, columns]] & (ground[rows, columns] != number)
+            if met.any():  # on to the last crack that it meets; beyond, it may be a scratch or the lay
+                reached = np.round(places[: np.flatnonzero(met)[-1] + 1]).astype(np.int32)
+                cv2.polylines(path, [reached.reshape(-1, 1, 2)], False, 1, 1)
+    ground, path = (ground > 0).astype(np.uint8), path.astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.bitwise_or(ground, path), connectivity=8)
     parts: dict[int, list[Proposal]] = {}
     for one in found:
