@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from specimeter.measure.plates import Run
+from specimeter.segment.plates import Run
 
 FITTED_SHARE = 0.3  # the part of the notch deeper than this share of its depth is fitted: its flanks are straight there
 CELLS, MOST_CELLS = 4, 400  # of the model's raster: to a standard deviation of the blur; across at most

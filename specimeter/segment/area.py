@@ -1,4 +1,4 @@
-"""The examined area: the bent face up to 60 degrees, the broken face without notches, or what the sheet's region says."""
+"""The examined area: the bent face up to 60 degrees, the broken face, the cut metal, or what the sheet's region says."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from specimeter.scale.crown import CALLIPER, by_its_own_size
 from specimeter.scale.model import Scale
 from specimeter.scale.place import height_open, u_size
 from specimeter.scale.surface import Bend, Surface
-from specimeter.segment import area_fracture
+from specimeter.segment import area_fracture, section_outline
 from specimeter.segment.edges import SideEdge, follow_side_edges
 from specimeter.segment.model import ExaminedArea
-from specimeter.sheet import BROKEN_TESTS, Sheet
+from specimeter.sheet import BROKEN_TESTS, MACRO_TESTS, Sheet
 
 STEEPEST_DEG = 60.0  # surface steeper than this to the sight line is not examined (design, section 7)
 PULLED_IN_PX = 0.5  # the outline keeps this far inside the side edges, so that no background is taken for face
@@ -32,7 +32,8 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
 
     A region in the sheet is taken as it is drawn, less what is too steep. Without one a bend's face is outlined between
     its own side edges, as far as it is no steeper than 60 degrees and lies on the bent part; a broken face is found by how it
-    looks, without notches and machined ends.
+    looks, without notches and machined ends; of a cut section it is the metal's own outline, onto which a region drawn by
+    hand is moved too.
 
     Raises
     ------
@@ -40,10 +41,14 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
         If nothing is left of the area, or none can be had: flat faces need a region.
     """
     edges = _side_edges(photo, sheet, scale, surface) if isinstance(surface, Bend) else None
-    broken = sheet.specimen.test in BROKEN_TESTS
+    broken, cut = sheet.specimen.test in BROKEN_TESTS, sheet.specimen.test in MACRO_TESTS
     if sheet.region is not None:
         area = _drawn(photo, sheet, scale, surface, edges)
+        if cut:
+            return section_outline.drawn_section(photo, area)
         return area_fracture.with_sides(area) if broken else area
+    if cut:
+        return section_outline.find_section(photo, sheet, scale, surface)
     if broken:
         return area_fracture.find_face(photo, sheet, scale, surface)
     if not isinstance(surface, Bend):

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter.measure.plates import Run
 from specimeter.measure.undercut import measure_undercut, stress_concentration
+from specimeter.segment.plates import Run
 
 PLATE = Run(
     point=np.zeros(2),

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from specimeter.measure.joint import find_butt, find_fillet
-from specimeter.measure.plates import resampled
-from specimeter.measure.weld_sizes import butt, corner, fillet, through_plate, values
+from specimeter.measure.weld_sizes import butt, fillet, through_plate, values
+from specimeter.segment.joint import find_butt, find_fillet
+from specimeter.segment.plates import resampled
+from specimeter.segment.polylines import corner
 
 STEP = 0.05
 

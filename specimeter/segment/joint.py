@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.measure.plates import Run, runs
-from specimeter.measure.weld_face import WeldFace, weld_face
-from specimeter.measure.weld_sizes import area_mm2, corner, nearest
+from specimeter.segment.plates import Run, runs
+from specimeter.segment.polylines import area_mm2, corner, nearest
+from specimeter.segment.weld_face import WeldFace, weld_face
 
 SKIPPED = 5  # a face may itself be made of so many straight runs
 FACE_TURN_DEG = 75.0  # how far a piece of a weld's face may turn back or on, beyond the turn from plate to plate
@@ -40,9 +40,12 @@ class Butt:
     across: np.ndarray
 
 
-def find_fillet(outline: np.ndarray) -> Fillet | None:
-    """The largest fillet weld in an outline as from `plates.resampled`, in mm with y down; None if there is none."""
-    plates = runs(outline)
+def find_fillet(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> Fillet | None:
+    """The largest fillet weld in an outline as from `plates.resampled`, in mm with y down; None if there is none.
+
+    `plates`: its runs, if they are at hand.
+    """
+    plates = runs(outline) if plates is None else plates
     contour = outline.astype(np.float32).reshape(-1, 1, 2)
     found: list[tuple[float, WeldFace]] = []
     for before, after, turn in _pairs(plates):
@@ -68,9 +71,9 @@ def find_fillet(outline: np.ndarray) -> Fillet | None:
     return Fillet(face=kept[0], through=through, through_sure=sure, others=len(kept) - 1)
 
 
-def find_butt(outline: np.ndarray) -> Butt | None:
-    """The butt weld in an outline as from `plates.resampled`, in mm with y down; None if there is none."""
-    plates = runs(outline)
+def find_butt(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> Butt | None:
+    """The butt weld in an outline as from `plates.resampled`, in mm with y down; None if there is none. As `find_fillet`."""
+    plates = runs(outline) if plates is None else plates
     found: list[tuple[float, np.ndarray, WeldFace]] = []
     for before, after, turn in _pairs(plates):
         ahead = before.along(after.point[None])[0]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from specimeter.measure.plates import Run, between
+from specimeter.segment.plates import Run, between
 
 LEFT_SCALES, LEAST_LEFT_MM = 4.0, 0.04  # a face has left the plate where it stays further off than this (scatters; mm)
 STAY_MM = 0.25  # and for as long as this
