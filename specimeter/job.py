@@ -1,4 +1,4 @@
-"""The main job, start to end: one photograph, its sheet and the user's limits become a folder of evidence."""
+"""The main job, start to end: photographs of one specimen, its sheet and the user's limits become a folder of evidence."""
 
 from __future__ import annotations
 
@@ -18,10 +18,9 @@ from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
-from specimeter.measure.sizes import area_mm2
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
-from specimeter.record import build, store
+from specimeter.record import build, further, recompute, store
 from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
@@ -54,8 +53,8 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Finding:
-    """Everything that one photograph gave, before it is written down."""
+class Sized:
+    """One photograph with its features measured, before anything was judged."""
 
     photo: Photo
     scale: Scale
@@ -63,6 +62,12 @@ class Finding:
     area: ExaminedArea
     smallest_resolvable_mm: float | None
     features: tuple[Feature, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Finding(Sized):
+    """Everything that one photograph gave, before it is written down."""
+
     judgement: Judgement
 
 
@@ -82,10 +87,15 @@ def find(
     SpecimeterError
         The named subclass of the stage that could not go on.
     """
+    return judged(search(photo, sheet, method=method, progress=progress, register_file=register_file), sheet, limits)
+
+
+def search(photo: Photo, sheet: Sheet, *, method: str, progress: Progress, register_file: str | Path | None = None) -> Sized:
+    """The same without the verdicts; the sheet as it holds for that photograph. Raises SpecimeterError."""
     placed = place(photo, sheet, progress=progress, register_file=register_file)
     progress("features: searching and outlining")
     outlines = segmenter(for_test(method, sheet.specimen.test))(photo, placed.surface, placed.area)
-    return conclude(photo, sheet, limits, placed, outlines, progress=progress)
+    return sized(photo, placed, outlines, progress=progress)
 
 
 def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str | Path | None = None) -> Placed:
@@ -119,34 +129,43 @@ def conclude(
     progress: Progress,
 ) -> Finding:
     """Sizes and verdicts of outlines on a placed surface, however they were had. Raises SpecimeterError."""
+    return judged(sized(photo, placed, outlines, progress=progress), sheet, limits)
+
+
+def sized(photo: Photo, placed: Placed, outlines: Sequence[Outline], *, progress: Progress) -> Sized:
+    """Sizes of outlines on a placed surface, named as the only photograph's. Raises SpecimeterError."""
     area = mark_unseen(photo, placed.surface, placed.area, outlines)
     progress(f"sizes: measuring {len(outlines)}")
-    features = measure_sizes(outlines, photo_id="p1", surface=placed.surface, scale=placed.scale, area=area)
-    examined_mm2, U_examined_mm2 = area_mm2(placed.surface, placed.scale, area)
-    judgement = decide(
-        sheet,
-        limits,
-        features,
-        area=area,
-        smallest_resolvable_mm=placed.smallest_resolvable_mm,
-        scale=placed.scale,
-        surface=placed.surface,
-        area_mm2=examined_mm2,
-        U_area_mm2=U_examined_mm2,
-    )
-    return Finding(
+    return Sized(
         photo=photo,
         scale=placed.scale,
         surface=placed.surface,
         area=area,
         smallest_resolvable_mm=placed.smallest_resolvable_mm,
-        features=features,
-        judgement=judgement,
+        features=measure_sizes(outlines, photo_id="p1", surface=placed.surface, scale=placed.scale, area=area),
     )
 
 
+def judged(first: Sized, sheet: Sheet, limits: judge_limits.Limits | None, others: Sequence[Sized] = ()) -> Finding:
+    """The first photograph's finding with the judgement over it and the others."""
+    one, *more = (build.face(seen, sheet, number) for number, seen in enumerate((first, *others), start=1))
+    judgement = decide(
+        sheet,
+        limits,
+        [feature for seen in (first, *others) for feature in seen.features],
+        area=one.area,
+        smallest_resolvable_mm=one.smallest_resolvable_mm,
+        scale=one.scale,
+        surface=one.surface,
+        area_mm2=one.area_mm2,
+        U_area_mm2=one.U_area_mm2,
+        others=more,
+    )
+    return Finding(**{name: getattr(first, name) for name in Sized.__dataclass_fields__}, judgement=judgement)
+
+
 def measure(
-    photo_file: str | Path,
+    photo_files: str | Path | Sequence[str | Path],
     sheet_file: str | Path,
     limits_file: str | Path | None = None,
     *,
@@ -161,8 +180,10 @@ def measure(
 
     Parameters
     ----------
-    photo_file, sheet_file, limits_file : path
-        The photograph, the specimen sheet (TOML) and, if conformity is asked for, the acceptance limits (TOML).
+    photo_files : path or paths
+        The photograph, or several of the same specimen: each has its own scale, surface and examined area.
+    sheet_file, limits_file : path
+        The specimen sheet (TOML) and, if conformity is asked for, the acceptance limits (TOML).
     out : path
         Folder that receives ``<specimen id>/``.
     replace : bool
@@ -190,23 +211,60 @@ def measure(
     limits = None if limits_file is None else judge_limits.read(limits_file)
     house = houses.beside(Path(sheet_file).parent) if settings_file is None else houses.read(settings_file)
     store.check_writable(out, sheet.specimen.id, replace)
-    progress("photograph: reading")
-    photo = photos.read(photo_file)
-    sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=sheet_file)
-    try:
-        finding = find(photo, sheet, limits, method=method, progress=progress, register_file=register_file)
-    except SpecimeterError as error:
-        if error.field and error.file is None:  # the stages know the sheet's fields, not its file
-            error.file = sheet_file
-        raise
+    files = [photo_files] if isinstance(photo_files, str | Path) else list(photo_files)
+    own_sheets = sheets.for_photos(sheet, len(files), file=sheet_file)
+    seen: list[Sized] = []
+    for number, (file, own) in enumerate(zip(files, own_sheets, strict=True), start=1):
+        progress("photograph: reading" if len(files) == 1 else f"photograph {number} of {len(files)}: reading")
+        photo = photos.read(file)
+        further.check_new(photo, [one.photo.sha256 for one in seen])
+        try:
+            sheets.check_against_photo(own, photo.width_px, photo.height_px, file=sheet_file)
+            found = search(photo, own, method=method, progress=progress, register_file=register_file)
+        except SpecimeterError as error:
+            if error.field and error.file is None:  # the stages know the sheet's fields, not its file
+                error.file = sheet_file
+            raise
+        seen.append(further.named(found, number, already=sum(len(one.features) for one in seen)))
+    finding = judged(seen[0], sheet, limits, seen[1:])
     run = for_test(method, sheet.specimen.test)
     asked = {"segmenter": method} | ({} if run == method else {"segmenter_run": run})
-    record = build.build(finding, sheet=sheet, limits=limits, settings=asked, when=datetime.now(UTC))
+    record = build.build(finding, sheet=sheet, limits=limits, settings=asked, when=datetime.now(UTC), others=seen[1:])
     progress("report: drawing and writing")
     folder = store.commit(
-        build.to_json(record), folder_files([photo], record, house), out=out, id=sheet.specimen.id, replace=replace
+        build.to_json(record),
+        folder_files([one.photo for one in seen], record, house),
+        out=out,
+        id=sheet.specimen.id,
+        replace=replace,
     )
     return record, folder
+
+
+def with_photo(
+    record: Record,
+    photo_file: str | Path,
+    *,
+    by: str,
+    when: datetime,
+    why: str | None = None,
+    register_file: str | Path | None = None,
+    progress: Progress = lambda stage: None,
+) -> Record:
+    """A stored record with a further photograph of the specimen, measured as the first one was; nothing is written.
+
+    Raises
+    ------
+    SpecimeterError
+        If the photograph is refused, the sheet holds entries in pixels of the first one only, or the record is issued.
+    """
+    photo = photos.read(photo_file)
+    further.check_new(photo, [one.sha256 for one in record.photos])
+    sheet = recompute.sheet_of(record).for_photo(len(record.photos) + 1)
+    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
+    method = str(record.tool.settings.get("segmenter", "learned"))
+    seen = search(photo, sheet, method=method, progress=progress, register_file=register_file)
+    return further.joined(record, seen, by=by, when=when, why=why)
 
 
 def folder_files(photographs: Sequence[Photo], record: Record, house: House = PLAIN) -> dict[str, bytes]:

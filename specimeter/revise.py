@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from specimeter import job
@@ -37,7 +38,7 @@ def revise(
     change : callable
         From the folder to the new record; functions of `specimeter.record.edit` on its `record`.
     photo_files : paths
-        The photographs, where the folder does not keep them.
+        The photographs that the folder does not keep, or does not keep yet.
     house : House, optional
         Another laboratory's settings than those in the folder.
     seal : callable, optional
@@ -50,8 +51,9 @@ def revise(
         Nothing is changed then.
     """
     old = folder.sound(path)
-    pictures = photographs(old, photo_files)
+    photographs(old, photo_files)  # refused before any work if one is not to be had
     new = change(old)
+    pictures = photographs(replace(old, record=new), photo_files)
     house = houses.beside(old.path) if house is None else house
     files = job.folder_files(pictures, new, house)
     if seal is not None:

@@ -217,6 +217,16 @@ class PhotoNotes(Table):
     camera_file: Text | None = words("file with the camera's lens profile")
 
 
+class OtherPhoto(Table):
+    """What holds for one photograph after the first; what is absent is found in it, or holds as the sheet gives it."""
+
+    axis: Axis | None = Field(None, description='the bend axis in that photo: "vertical", "horizontal", or [[x, y], [x, y]]')
+    scale: Scale | None = Field(None, description="takes the place of the whole table [scale] for that photo")
+    region: Region | None = Field(None, description="the examined area in that photo")
+    weld_axis_px: TwoPoints | None = Field(None, description="the weld's axis in that photo: two points in pixels")
+    camera_file: Text | None = words("file with the lens profile of that photo's camera")
+
+
 class Section(Table):
     """How a macro section was prepared."""
 
@@ -270,6 +280,9 @@ class Sheet(Table):
     )
     weld: Weld | None = Field(None, description="the table [weld]: how it was welded")
     photo: PhotoNotes | None = Field(None, description="the table [photo]: about the photograph")
+    other_photo: Annotated[tuple[OtherPhoto, ...], Strict(False)] | None = Field(
+        None, description="the tables [[other_photo]]: one for each photograph after the first, in their order"
+    )
     section: Section | None = Field(None, description="the table [section]: how a macro section was prepared")
     people: People | None = Field(None, description="the table [people]: who measured")
     order: Order | None = Field(None, description="the table [order]: for whom and by which method")
@@ -280,6 +293,48 @@ class Sheet(Table):
         """Where the files that the sheet names are looked for: the folder it was read from; None if it was not read."""
         return self._folder
 
+    def for_photo(self, number: int) -> Sheet:
+        """The sheet as it holds for the photograph of that number, counted from 1.
+
+        What stands in pixels holds for the first photograph only. A later one has its own in its table ``[[other_photo]]``;
+        region and weld's axis may be absent there.
+
+        Raises
+        ------
+        SheetError
+            If an entry in pixels has no counterpart for that photograph.
+        """
+        if number == 1:
+            return self
+        tables, at = self.other_photo or (), number - 2
+        own = tables[at] if at < len(tables) else None
+        held = {
+            "bend.axis": self.bend is not None and not isinstance(self.bend.axis, str),
+            "scale.from_px": self.scale.from_px is not None,
+            "region": self.region is not None,
+            "weld.weld_axis_px": self.weld is not None and self.weld.weld_axis_px is not None,
+        }
+        given = {"bend.axis": own and own.axis, "scale.from_px": own and own.scale}
+        for field in (name for name, there in held.items() if there):
+            if own is None or (field in given and not given[field]):
+                key = {"bend.axis": "axis", "scale.from_px": "scale", "weld.weld_axis_px": "weld_axis_px"}.get(field, field)
+                raise SheetError(
+                    f"it is in pixels of the first photograph, and photograph {number} has none of its own",
+                    field=field,
+                    expected=f"{key} in a table [[other_photo]], one table for each photograph after the first, in their order",
+                    mend=f"add a table [[other_photo]] with {key}"
+                    + ("" if field in given else " (without it, it is found in that photograph, or not known there)"),
+                )
+        own = own or OtherPhoto()
+        changes: dict[str, Any] = {"region": own.region, "scale": own.scale or self.scale, "other_photo": None}
+        if own.axis is not None and self.bend is not None:
+            changes["bend"] = self.bend.model_copy(update={"axis": own.axis})
+        if self.weld is not None or own.weld_axis_px is not None:
+            changes["weld"] = (self.weld or Weld()).model_copy(update={"weld_axis_px": own.weld_axis_px})
+        if own.camera_file is not None:
+            changes["photo"] = PhotoNotes(camera_file=own.camera_file)
+        return self.model_copy(update=changes)
+
     @model_validator(mode="after")
     def _consistent(self) -> Sheet:
         specimen, test = self.specimen, self.specimen.test
@@ -288,6 +343,8 @@ class Sheet(Table):
                 f"a {test} has no section", field="section", mend="remove the table [section], or correct specimen.test"
             )
         if test not in BEND_TESTS:
+            if any(own.axis is not None for own in self.other_photo or ()):
+                raise wrong(f"a {test} is not bent", field="other_photo.axis", mend="remove it, or correct specimen.test")
             if self.bend is not None:
                 raise wrong(f"a {test} is not bent", field="bend", mend="remove the table [bend], or correct specimen.test")
             return self
@@ -347,6 +404,24 @@ def read(path: str | Path) -> Sheet:
     sheet = validated(Sheet, read_toml(path, what="the specimen sheet", error=SheetError), file=path, error=SheetError)
     sheet._folder = Path(path).absolute().parent
     return sheet
+
+
+def for_photos(sheet: Sheet, photos: int, *, file: str | Path | None = None) -> list[Sheet]:
+    """The sheet as it holds for each of so many photographs. Raises SheetError: as `for_photo`, or for a table too many."""
+    tables = len(sheet.other_photo or ())
+    if tables > photos - 1:
+        raise SheetError(
+            f"{tables} tables [[other_photo]] and {photos} photograph{'' if photos == 1 else 's'}",
+            file=file,
+            field="other_photo",
+            expected="at most one table for each photograph after the first",
+            mend="give all photographs in their order: specimeter measure PHOTO PHOTO... --sheet S.toml; or remove the tables",
+        )
+    try:
+        return [sheet.for_photo(number) for number in range(1, photos + 1)]
+    except SheetError as error:
+        error.file = file
+        raise
 
 
 def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: str | Path | None = None) -> None:

@@ -1,4 +1,4 @@
-"""`specimeter measure`: one photograph, its sheet and limits become a record and its report."""
+"""`specimeter measure`: photographs of one specimen, its sheet and limits become a record and its report."""
 
 from __future__ import annotations
 
@@ -8,13 +8,18 @@ import sys
 
 from specimeter.commands import DONE, tell
 
-HELP = "measure what a photograph shows and write the record and its report"
+HELP = "measure what photographs of a specimen show and write the record and its report"
 DESCRIPTION = (
-    "Measure what one photograph of a bend face or a broken face shows. Writes DIR/<specimen id>/ with record.json, "
-    "features.csv, overlay.png, report.html and report.pdf."
+    "Measure what one photograph of a bend face or a broken face shows, or several of the same specimen: both halves of a "
+    "fracture, say. Each photograph has its own scale and examined area, and all must be good enough for `within`. Writes "
+    "DIR/<specimen id>/ with record.json, features.csv, overlay.png, report.html and report.pdf."
 )
 EPILOG = (
-    "Example: specimeter measure bend.jpg --sheet bend.sheet.toml --limits limits.toml --out records\n\n"
+    "Examples: specimeter measure bend.jpg --sheet bend.sheet.toml --limits limits.toml --out records\n"
+    "          specimeter measure half-a.jpg half-b.jpg --sheet nick.sheet.toml --out records\n\n"
+    "What the sheet gives in pixels holds for the first photograph; a table [[other_photo]] for each later one may hold\n"
+    "its own axis, scale, region, weld_axis_px, camera_file. Pictures of one imperfection are linked in the review (--same),\n"
+    "and it counts once, at its larger size.\n\n"
     "Exit: 0 measured and recorded, whatever the verdict; 2 an input was refused and nothing was written;\n"
     "1 a fault of the tool."
 )
@@ -22,7 +27,7 @@ EPILOG = (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
-    parser.add_argument("photo", metavar="PHOTO", help="photograph: JPEG, PNG, TIFF or HEIC")
+    parser.add_argument("photo", metavar="PHOTO", nargs="+", help="photograph (JPEG, PNG, TIFF, HEIC); several of one specimen")
     parser.add_argument("--sheet", required=True, metavar="S.toml", help="what the specimen is and how it was tested")
     parser.add_argument("--limits", metavar="L.toml", help="the acceptance limits that you enter from your code")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the record")

@@ -17,7 +17,9 @@ EPILOG = (
     "Examples: specimeter review records/HW-3-SB1\n"
     "          specimeter review records/HW-3-SB1 --by 'A. Miller' --confirm f1 f3 --reject f2 --why 'scratch from the jig'\n"
     "          specimeter review records/HW-3-SB1 --by 'A. Miller' --kind f3 crack --cause f3 slag seen-in-opening\n"
-    "          specimeter review records/HW-3-SB1 --by 'A. Miller' --all-confirm --looked-over\n\n"
+    "          specimeter review records/HW-3-SB1 --by 'A. Miller' --all-confirm --looked-over\n"
+    "          specimeter review records/NB-1 --by 'A. Miller' --add-photo other-half.jpg\n"
+    "          specimeter review records/NB-1 --by 'A. Miller' --same f1 f7 --why 'the same pore in the other half'\n\n"
     'An outline file is JSON: {"outline_px": [[x, y], ...], "kind": "pore", "photo": "p1"}, or a list of these.'
 )
 
@@ -35,6 +37,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--outline", nargs=2, metavar=("ID", "FILE"), help="another outline for a feature", **each)
     parser.add_argument(
         "--redraw", nargs="+", metavar="FILE ID", help="the outlines of FILE take the place of the features ID...", **each
+    )
+    parser.add_argument(
+        "--add-photo", metavar="FILE", help="measure a further photograph of the specimen: the other half, another view", **each
     )
     parser.add_argument("--kind", nargs=2, metavar=("ID", "KIND"), help="what is seen", **each)
     parser.add_argument("--cause", nargs=3, metavar=("ID", "CAUSE", "BASIS"), help="what it came of, and the basis", **each)
@@ -78,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
             record = act(record, by=options.by, when=when)
         return record
 
-    print(text.review(revise.revise(options.record, change, photo_files=options.photo)))
+    print(text.review(revise.revise(options.record, change, photo_files=[*options.photo, *options.add_photo])))
     return DONE
 
 
@@ -89,6 +94,8 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
     from specimeter.record import edit
 
     why = options.why
+    for file in options.add_photo:
+        yield partial(_further, file=file, why=why)
     for field, value in map(_pair, options.enter):
         yield partial(edit.enter, field=field, value=_value(value), why=why)
     for name, value in map(_pair, options.observe):
@@ -119,6 +126,14 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
         yield lambda record, **who: edit.confirm(record, [f.id for f in record.features if f.status == "proposed"], **who)
     if options.looked_over:
         yield edit.looked_over
+
+
+def _further(record, *, file: str, by: str, when, why: str | None):
+    """The record with a further photograph, measured as the first was."""
+    from specimeter import job
+    from specimeter.commands import tell
+
+    return job.with_photo(record, file, by=by, when=when, why=why, progress=tell)
 
 
 def _asked(record, ask: Callable[[str], str]) -> Iterator[Callable]:

@@ -39,6 +39,10 @@ class Coverage:
     open: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
+    def said_of(self, what: str) -> Coverage:
+        """The same with `what` before each sentence."""
+        return Coverage(**{name: tuple(what + one for one in getattr(self, name)) for name in ("unseen", "open", "cautions")})
+
 
 def of_limits(sheet: Sheet, limits: Limits) -> Coverage:
     """Whether the limits are for this test and for this specimen, where they say what they are for."""

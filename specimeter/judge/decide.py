@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from specimeter.judge import coverage, foresight, rules, validity
 from specimeter.judge.expression import Expression, holds
+from specimeter.judge.face import Face, Links, counted_once, imperfections, on_face
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Limits
 from specimeter.judge.model import Judgement, Verdict
@@ -35,6 +37,9 @@ def decide(
     U_area_mm2: float | None = None,
     section: Mapping[str, float] | None = None,
     surface: Surface | None = None,
+    photo: str = "p1",
+    others: Sequence[Face] = (),
+    links: Links | None = None,
 ) -> Judgement:
     """Compare what was measured with the limits that the user entered.
 
@@ -58,6 +63,13 @@ def decide(
         A macro section's sizes, ``throat_mm`` beside ``U_throat_mm``.
     surface : Surface, optional
         That the features lie on: for places along the weld, and for clear distances among those that a rule counts.
+    photo : str
+        The photograph that area, resolution, scale and surface are of.
+    others : sequence of Face
+        The same of every further photograph of the specimen. Each must have been looked at as the first must; shares, spacing
+        and windows are each photograph's own, and sizes, sums and numbers are over all, each imperfection once.
+    links : mapping, optional
+        From a feature's id to that of another picture of the same imperfection.
 
     Returns
     -------
@@ -75,26 +87,27 @@ def decide(
     verdicts: tuple[Verdict, ...] = ()
     gaps: list[tuple[str, str]] = [("not-measured", gap) for gap in tested.gaps]
     gaps += [("undecided", doubt) for doubt in tested.open]
-    if limits is not None:
-        features, spans_mm, weld = _along_weld(sheet, limits, features, area=area, scale=scale, surface=surface)
-        evidence = Evidence(
-            sheet=sheet,
-            features=features,
-            guarded=limits.guarded,
-            smallest_resolvable_mm=smallest_resolvable_mm if scale is not None else None,
-            area=None if area_mm2 is None or U_area_mm2 is None else Interval.around(area_mm2, U_area_mm2),
-            section=section,
-            unseen=() if area is None else area.unseen,
+    faces = (
+        Face(
+            photo=photo,
+            sheet=sheet.for_photo(1),
+            area=area,
+            smallest_resolvable_mm=smallest_resolvable_mm,
             scale=scale,
             surface=surface,
-            spans_mm=spans_mm,
-            weld=weld,
-        )
+            area_mm2=area_mm2,
+            U_area_mm2=U_area_mm2,
+        ),
+        *others,
+    )
+    evidence = _evidence(sheet, limits, features, faces, section, links or {})
+    features = evidence.features
+    if limits is not None:
         verdicts = tuple(rules.judge(rule, evidence) for rule in limits.rule)
         for covered in (
             coverage.of_limits(sheet, limits),
-            coverage.of_scale(sheet, scale),
-            coverage.of_area(sheet, area, area_mm2=area_mm2),
+            *(coverage.of_scale(face.sheet, face.scale).said_of(_name(face, others)) for face in faces),
+            *(coverage.of_area(sheet, face.area, area_mm2=face.area_mm2).said_of(_name(face, others)) for face in faces),
             coverage.of_features(sheet, limits, features, reviewed=reviewed),
         ):
             gaps += [("not-measured", sentence) for sentence in covered.unseen]
@@ -125,20 +138,64 @@ def _unweighed(verdicts: Sequence[Verdict]) -> list[str]:
     ]
 
 
-def _along_weld(
+def _name(face: Face, others: Sequence[Face]) -> str:
+    return f"Photograph {face.photo}: " if others else ""
+
+
+def _evidence(
     sheet: Sheet,
-    limits: Limits,
+    limits: Limits | None,
     features: Sequence[Feature],
-    *,
-    area: ExaminedArea | None,
-    scale: Scale | None,
-    surface: Surface | None,
+    faces: Sequence[Face],
+    section: Mapping[str, float] | None,
+    links: Links,
+) -> Evidence:
+    """What the rules look at: the only photograph's, or of several what holds over all, with each one's own in `faces`."""
+    own, alone = [], len(faces) == 1
+    for face in faces:
+        shown = [feature for feature in features if alone or feature.photo == face.photo]
+        placed, spans_mm, weld = _along_weld(limits, shown, face)
+        measured = None if face.area_mm2 is None or face.U_area_mm2 is None else (face.area_mm2, face.U_area_mm2)
+        evidence = Evidence(
+            sheet=sheet,
+            features=placed,
+            guarded=limits is None or limits.guarded,
+            smallest_resolvable_mm=None if face.scale is None else face.smallest_resolvable_mm,
+            area=None if measured is None else Interval.around(*measured),
+            section=section,
+            unseen=() if face.area is None else face.area.unseen,
+            scale=face.scale,
+            surface=face.surface,
+            spans_mm=spans_mm,
+            weld=weld,
+            photo=face.photo,
+        )
+        own.append(evidence)
+    every = [feature for evidence in own for feature in evidence.features]
+    if alone:
+        return replace(own[0], features=counted_once(every, links))
+    resolved = [None if face.scale is None else face.smallest_resolvable_mm for face in faces]
+    return Evidence(
+        sheet=sheet,
+        features=counted_once(every, links),
+        guarded=own[0].guarded,
+        smallest_resolvable_mm=None if None in resolved else max(resolved),
+        section=section,
+        unseen=tuple(part for evidence in own for part in evidence.unseen),
+        faces=tuple(replace(evidence, features=on_face(every, links, evidence.photo)) for evidence in own),
+        imperfections=imperfections(every, links),
+    )
+
+
+def _along_weld(
+    limits: Limits | None, features: Sequence[Feature], face: Face
 ) -> tuple[Sequence[Feature], Mapping[str, tuple[float, float]], Interval | None]:
     """The features with their extents along the weld, where each lies, and the weld examined; only where a rule asks for it."""
-    if area is None or scale is None or surface is None or not any(rule.asks_along_weld for rule in limits.rule):
+    asked = limits is not None and any(rule.asks_along_weld for rule in limits.rule)
+    if not asked or face.area is None or face.scale is None or face.surface is None:
         return features, {}, None
     photo = features[0].photo if features else ""
-    along = along_weld(features, sheet=sheet, surface=surface, scale=scale, area=area, photo=photo)
+    along = along_weld(features, sheet=face.sheet, surface=face.surface, scale=face.scale, area=face.area, photo=photo)
     if along is None:
         return features, {}, None
     weld = None if along.weld_mm is None else Interval.around(along.weld_mm, along.U_weld_mm)

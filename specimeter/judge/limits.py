@@ -187,7 +187,8 @@ class Rule(Table):
                 field="sense",
                 mend='write "at most" or "below"',
             )
-        if unfit := sorted(given - {*needs, *may}):
+        fields = type(self).model_fields  # a record stores defaults too: one that says nothing is not unfit
+        if unfit := sorted(key for key in given - {*needs, *may} if getattr(self, key) != fields[key].default):
             raise wrong(
                 f'{unfit[0]} has no meaning in a rule whose test is "{self.test}"', field=unfit[0], mend=f"remove {unfit[0]}"
             )

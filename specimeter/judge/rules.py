@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 
 from specimeter.judge import values
+from specimeter.judge.by_face import by_face
 from specimeter.judge.conformity import conforms
 from specimeter.judge.expression import value
 from specimeter.judge.interval import Interval, NotMeasured
@@ -19,7 +20,16 @@ from specimeter.judge.wording import listed
 
 
 def judge(rule: Rule, evidence: Evidence) -> Verdict:
-    """The verdict of one rule. It never raises: what cannot be evaluated is ``not-measured``, and says why."""
+    """The verdict of one rule. It never raises: what cannot be evaluated is ``not-measured``, and says why.
+
+    Of several photographs, shares, spacing, windows and numbers per area or length are evaluated on each by itself.
+    """
+    if len(evidence.faces) > 1 and (rule.of is not None or rule.test in ("share", "spacing", "window")):
+        return by_face(rule, evidence, _judge)
+    return _judge(rule, evidence)
+
+
+def _judge(rule: Rule, evidence: Evidence) -> Verdict:
     try:
         if rule.test == "observation":
             return _observation(rule, evidence)

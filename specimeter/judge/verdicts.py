@@ -35,6 +35,9 @@ class Evidence:
     surface: Surface | None = None
     spans_mm: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # where a feature begins and ends along the weld
     weld: Interval | None = None  # length of weld examined, in mm
+    photo: str = ""
+    faces: Sequence[Evidence] = ()  # of several photographs, what each shows by itself
+    imperfections: Mapping[str, str] = field(default_factory=dict)  # which features are pictures of one, over all photographs
 
 
 def none_found(rule: Rule, evidence: Evidence, limit: Interval) -> Verdict:

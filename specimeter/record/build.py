@@ -7,7 +7,7 @@ import functools
 import hashlib
 import math
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from importlib.metadata import PackageNotFoundError
@@ -18,6 +18,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from specimeter import __version__
+from specimeter.judge.face import Face
 from specimeter.judge.limits import Limits
 from specimeter.judge.model import Judgement, Verdict
 from specimeter.measure.feature import Feature
@@ -33,7 +34,6 @@ from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow", "pandas", "pydantic", "typst")
-PHOTO_ID = "p1"
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
 _TERM = tuple(model.BudgetTerm.model_fields)
@@ -41,7 +41,7 @@ _CONVERTED = {"outline_px", "tips_px", "budget"}
 _FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
 
 
-class Found(Protocol):
+class Seen(Protocol):
     """Everything that one photograph gave."""
 
     photo: Photo
@@ -50,16 +50,31 @@ class Found(Protocol):
     area: ExaminedArea
     smallest_resolvable_mm: float | None
     features: tuple[Feature, ...]
+
+
+class Found(Seen, Protocol):
+    """The first photograph's, and the judgement over all."""
+
     judgement: Judgement
 
 
-def build(finding: Found, *, sheet: Sheet, limits: Limits | None, settings: Mapping[str, Any], when: datetime) -> Record:
-    """The record of one photograph's finding.
+def build(
+    finding: Found,
+    *,
+    sheet: Sheet,
+    limits: Limits | None,
+    settings: Mapping[str, Any],
+    when: datetime,
+    others: Sequence[Seen] = (),
+) -> Record:
+    """The record of what the photographs of one specimen gave.
 
     Parameters
     ----------
     finding : Found
         Photograph, scale, surface, area, features and judgement.
+    others : sequence of Seen
+        The same of the photographs after the first, in their order; they are named p2, p3, ... and so are their features'.
     sheet, limits
         As the user entered them.
     settings : mapping
@@ -68,33 +83,60 @@ def build(finding: Found, *, sheet: Sheet, limits: Limits | None, settings: Mapp
         The moment of recording, with its time zone.
     """
     judgement = finding.judgement
-    parts = (
-        finding.photo.cautions,
-        finding.scale.cautions,
-        finding.surface.cautions,
-        finding.area.cautions,
-        judgement.cautions,
-    )
-    fields = dict(
+    parts = [photo_parts(seen, photo_id(number)) for number, seen in enumerate((finding, *others), start=1)]
+    joined = {name: tuple(part for own in parts for part in own[name]) for name in parts[0]}
+    fields = joined | dict(
         sheet=plain(sheet.model_dump(mode="json", exclude_none=True)),
         limits=None if limits is None else plain(limits.model_dump(mode="json", exclude_none=True)),
-        photos=(_photo(finding.photo),),
-        scales=(_scale(finding.scale, finding.surface, finding.area),),
-        surfaces=(_surface(finding.surface, finding.area),),
-        examined=(_examined(finding),),
-        features=tuple(feature_part(feature) for feature in finding.features),
         verdicts=tuple(verdict_part(verdict) for verdict in judgement.verdicts),
         outcome=judgement.outcome,
         reasons=judgement.because,
-        cautions=each_once(*parts),
+        cautions=cautions_of(joined, judgement),
         tool=_tool(settings),
     )
     return model.logged(fields, {"when": utc(when), "who": f"specimeter {__version__}", "what": "measured and recorded"})
 
 
-def each_once(*cautions: Iterable[str]) -> tuple[str, ...]:
-    """Cautions of all stages in the order of the work, none twice."""
-    return tuple(dict.fromkeys(caution for part in cautions for caution in part))
+def photo_id(number: int) -> str:
+    """What the record calls the photograph of that number, counted from 1."""
+    return f"p{number}"
+
+
+def photo_parts(seen: Seen, photo: str) -> dict[str, tuple[Any, ...]]:
+    """What the record keeps of one photograph under that id, by the names of its fields."""
+    return {
+        "photos": (_photo(seen.photo, photo),),
+        "scales": (_scale(seen.scale, seen.surface, seen.area, photo),),
+        "surfaces": (_surface(seen.surface, seen.area, photo),),
+        "examined": (_examined(seen, photo),),
+        "features": tuple(feature_part(feature) for feature in seen.features),
+    }
+
+
+def face(seen: Seen, sheet: Sheet, number: int) -> Face:
+    """What the judge must know of the photograph of that number."""
+    size, U_size = area_mm2(seen.surface, seen.scale, seen.area)
+    return Face(
+        photo=photo_id(number),
+        sheet=sheet.for_photo(number),
+        area=seen.area,
+        smallest_resolvable_mm=seen.smallest_resolvable_mm,
+        scale=seen.scale,
+        surface=seen.surface,
+        area_mm2=size,
+        U_area_mm2=U_size,
+    )
+
+
+def cautions_of(parts: Mapping[str, Sequence[Any]], judgement: Judgement) -> tuple[str, ...]:
+    """Cautions of all stages in the order of the work, none twice; of several photographs each one's under its id."""
+    several = len(parts["photos"]) > 1
+    told = []
+    for name in ("photos", "scales", "surfaces", "examined"):
+        for part in parts[name]:
+            id_ = part.id if name == "photos" else part.photo
+            told += [f"Photograph {id_}: {caution}" if several else caution for caution in part.cautions]
+    return tuple(dict.fromkeys([*told, *judgement.cautions]))
 
 
 def to_json(record: Record) -> bytes:
@@ -122,9 +164,9 @@ def plain(value: Any) -> Any:
     return _text(str(value))
 
 
-def _photo(photo: Photo) -> model.Photo:
+def _photo(photo: Photo, id_: str) -> model.Photo:
     return model.Photo(
-        id=PHOTO_ID,
+        id=id_,
         file=_text(PurePath(photo.file).name),
         sha256=photo.sha256,
         width_px=int(photo.width_px),
@@ -135,12 +177,12 @@ def _photo(photo: Photo) -> model.Photo:
     )
 
 
-def _scale(scale: Scale, surface: Surface, area: ExaminedArea) -> model.Scale:
+def _scale(scale: Scale, surface: Surface, area: ExaminedArea, photo: str) -> model.Scale:
     view = surface.view  # what the sizes were measured with: a bend may have told the lens's distance
     mm_per_px = mm_per_px_of(surface, area)
     known = mm_per_px is not None
     return model.Scale(
-        photo=PHOTO_ID,
+        photo=photo,
         method=scale.method,
         mm_per_px=mm_per_px,
         u_rel=float(scale.u_rel),
@@ -174,14 +216,14 @@ def axis_px_of(surface: Surface, area: ExaminedArea) -> tuple[tuple[float, float
     return _points(surface.project(crown_line_mm(surface, area))) if surface.shape == "bend" else None
 
 
-def _surface(surface: Surface, area: ExaminedArea) -> model.SurfaceShape:
+def _surface(surface: Surface, area: ExaminedArea, photo: str) -> model.SurfaceShape:
     bent: dict[str, Any] = {}
     if surface.shape == "bend":
         bent = {name: float(getattr(surface, name)) for name in _SHAPE}
         bent |= {"crown_mm": _point(surface.crown_mm), "basis": dict(surface.basis)}
         bent |= {"axis_px": axis_px_of(surface, area)}
     return model.SurfaceShape(
-        photo=PHOTO_ID,
+        photo=photo,
         shape=surface.shape,
         height_mm=float(surface.height_mm),
         evidence=plain(surface.evidence),
@@ -190,7 +232,7 @@ def _surface(surface: Surface, area: ExaminedArea) -> model.SurfaceShape:
     )
 
 
-def _examined(finding: Found) -> model.Examined:
+def _examined(finding: Seen, photo: str) -> model.Examined:
     area = finding.area
     size, U_size = area_mm2(finding.surface, finding.scale, area)
     numbers = {
@@ -207,7 +249,7 @@ def _examined(finding: Found) -> model.Examined:
     }
     known = {name: float(value) for name, value in numbers.items() if value is not None and math.isfinite(value)}
     return model.Examined(
-        photo=PHOTO_ID,
+        photo=photo,
         outline_px=_points(area.outline_px),
         exclude_px=tuple(_points(hole) for hole in area.exclude_px),
         edges_px=tuple(_points(edge) for edge in area.edges_px),

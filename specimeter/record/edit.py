@@ -36,7 +36,13 @@ from specimeter.toml_file import nearest, validated
 CAUSE_BASES = ("seen-in-opening", "broken-open", "position", "procedure", "guess")
 HAND_U_EDGE_PX, HAND_U_TIP_PX = 1.0, 2.0  # of an outline drawn by hand on an enlarged picture; judgement
 MOST_WORDS = 500
-FIXED_TABLES = ("scale", "region", "photo", "bend")  # what the surface was placed by: another photograph's work, not a review's
+FIXED_TABLES = (
+    "scale",
+    "region",
+    "photo",
+    "bend",
+    "other_photo",
+)  # what the surface was placed by: another photograph's work, not a review's
 
 AGAINST = ("exceeds", "replace", "void")  # outcomes that no act lifts without a reason
 
@@ -98,7 +104,7 @@ def add(
     """
     new = _drawn(record, outline_px, kind=kind, photo=photo, u_edge_px=u_edge_px, u_tip_px=u_tip_px)
     entry = {"what": "added", "field": f"features.{new.id}", "new": _log_points(new.outline_px)}
-    return _entered(record, {"features": (*record.features, new)}, [entry], by=by, when=when, why=why)
+    return entered(record, {"features": (*record.features, new)}, [entry], by=by, when=when, why=why)
 
 
 def outline(
@@ -152,7 +158,7 @@ def redraw(
         features.append(drawn)
         new.append(drawn)
     entries = [{"what": "added", "field": f"features.{one.id}", "new": _log_points(one.outline_px)} for one in new]
-    record = _entered(record, {"features": tuple(features)}, entries, by=by, when=when, why=why)
+    record = entered(record, {"features": tuple(features)}, entries, by=by, when=when, why=why)
     return reject(record, ids, by=by, when=when, why=f"redrawn as {' and '.join(one.id for one in new)}: {why}")
 
 
@@ -239,14 +245,14 @@ def enter(record: Record, field: str, value: Any, *, by: str, when: datetime, wh
     checked = validated(Sheet, sheet, file=None, error=SheetError)
     sheet = build.plain(checked.model_dump(mode="json", exclude_none=True))
     entry = {"what": "entered", "field": f"sheet.{field}", "old": old, "new": (sheet.get(table) or {}).get(key)}
-    return _entered(record, {"sheet": sheet}, [entry], by=by, when=when, why=why)
+    return entered(record, {"sheet": sheet}, [entry], by=by, when=when, why=why)
 
 
 def looked_over(record: Record, *, by: str, when: datetime, why: str | None = None) -> Record:
     """The person says that the whole examined face was looked over, for what the program may have missed."""
     review = record.review.model_copy(update={"by": person(by), "when": build.utc(when)})
     entry = {"what": "looked the whole face over", "field": "review", "old": record.review.by, "new": by.strip()}
-    return _entered(record, {"review": review}, [entry], by=by, when=when, why=why)
+    return entered(record, {"review": review}, [entry], by=by, when=when, why=why)
 
 
 def left_to_do(record: Record) -> list[str]:
@@ -271,10 +277,10 @@ def _changed(
                 entries.append({"what": what, "field": f"features.{id}.{name}", "old": pair[0], "new": pair[1]})
     if not entries:
         entries = [{"what": f"{what}: {', '.join(changes) or 'nothing'}, as before"}]
-    return _entered(record, {"features": tuple(features.values())}, entries, by=by, when=when, why=why)
+    return entered(record, {"features": tuple(features.values())}, entries, by=by, when=when, why=why)
 
 
-def _entered(
+def entered(
     record: Record,
     changes: Mapping[str, Any],
     entries: Sequence[Mapping[str, Any]],
@@ -372,10 +378,8 @@ def _linked(record: Record, id: str) -> set[str]:
 
 
 def _drawn(record: Record, points: Points, *, kind: str, photo: str, u_edge_px: float, u_tip_px: float) -> model.Feature:
-    used = {feature.id for feature in record.features}
-    number = 1 + max([0, *(int(id[1:]) for id in used if re.fullmatch(r"f[0-9]{1,9}", id))])
     return model.Feature(
-        id=f"f{number}",
+        id=f"f{1 + last_number(record)}",
         photo=photo,
         kind=_one_of(kind, KINDS, "kind"),
         status="added",
@@ -385,6 +389,11 @@ def _drawn(record: Record, points: Points, *, kind: str, photo: str, u_edge_px: 
         u_edge_px=float(u_edge_px),
         u_tip_px=float(u_tip_px),
     )
+
+
+def last_number(record: Record) -> int:
+    """The greatest number that a feature has in its name, 0 if there is none."""
+    return max([0, *(int(one.id[1:]) for one in record.features if re.fullmatch(r"f[0-9]{1,9}", one.id))])
 
 
 def _polygon(record: Record, points: Points, photo: str, field: str) -> tuple[tuple[float, float], ...]:

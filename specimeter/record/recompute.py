@@ -16,6 +16,7 @@ from typing import Any
 from specimeter.errors import RecordError, SheetError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
+from specimeter.judge.face import Face, counted_once
 from specimeter.judge.model import Judgement
 from specimeter.measure import sizes
 from specimeter.measure.feature import Feature
@@ -53,13 +54,12 @@ def recompute(record: Record) -> Record:
         }
     )
     judgement = judge(record, limits_of(record), [measured[feature.id] for feature in record.features])
-    parts = [part.cautions for name in ("photos", "scales", "surfaces", "examined") for part in getattr(record, name)]
     return record.model_copy(
         update={
             "verdicts": tuple(build.verdict_part(verdict) for verdict in judgement.verdicts),
             "outcome": judgement.outcome,
             "reasons": judgement.because,
-            "cautions": build.each_once(*parts, judgement.cautions),
+            "cautions": build.cautions_of(model.parts_of(record), judgement),
         }
     )
 
@@ -68,43 +68,49 @@ def judge(record: Record, limits: judge_limits.Limits | None, features: Sequence
     """The judgement over a stored record by any limits; `features` may be handed on if they are measured already."""
     if features is None:
         features = _as_stored(record)
-    photo = record.photos[0].id
-    examined = next(part for part in record.examined if part.photo == photo)
+    sheet = sheet_of(record)
+    first, *others = (_face(record, sheet, number) for number in range(1, len(record.photos) + 1))
     return decide(
-        sheet_of(record),
+        sheet,
         limits,
-        counted_once(record, features),
+        features,
+        photo=first.photo,
+        area=first.area,
+        smallest_resolvable_mm=first.smallest_resolvable_mm,
+        scale=first.scale,
+        surface=first.surface,
+        reviewed=record.review.state != "unreviewed",
+        area_mm2=first.area_mm2,
+        U_area_mm2=first.U_area_mm2,
+        section=record.section,
+        others=others,
+        links=links_of(record),
+    )
+
+
+def _face(record: Record, sheet: Sheet, number: int) -> Face:
+    photo = record.photos[number - 1].id
+    examined = next(part for part in record.examined if part.photo == photo)
+    return Face(
+        photo=photo,
+        sheet=sheet.for_photo(number),
         area=rebuild.area_of(record, photo),
         smallest_resolvable_mm=examined.smallest_resolvable_mm,
         scale=rebuild.scale_of(record, photo),
         surface=rebuild.surface_of(record, photo),
-        reviewed=record.review.state != "unreviewed",
         area_mm2=examined.area_mm2,
         U_area_mm2=examined.U_area_mm2,
-        section=record.section,
     )
 
 
 def features_of(record: Record) -> list[Feature]:
     """The features as a rule sees them: measured again, each imperfection once, the rejected ones among them."""
-    return counted_once(record, _as_stored(record))
+    return counted_once(_as_stored(record), links_of(record))
 
 
-def counted_once(record: Record, features: Sequence[Feature]) -> list[Feature]:
-    """Features of which each imperfection is one: those linked by `same_as` become one, each size the larger that is known.
-
-    Its id is that of the linked feature which is longest; the clear distance is the smaller one; it is at a corner if it is
-    in one of the photographs.
-    """
-    link = {stored.id: stored.same_as for stored in record.features if stored.same_as is not None}
-    groups: dict[str, list[Feature]] = {}
-    for feature in features:
-        head, seen = feature.id, set()
-        while head in link and head not in seen:
-            seen.add(head)
-            head = link[head]
-        groups.setdefault(head if head not in seen else min(seen), []).append(feature)
-    return [one for group in groups.values() for one in _one_of(group)]
+def links_of(record: Record) -> dict[str, str]:
+    """From a feature's id to that of another picture of the same imperfection."""
+    return {stored.id: stored.same_as for stored in record.features if stored.same_as is not None}
 
 
 def sheet_of(record: Record) -> Sheet:
@@ -194,27 +200,6 @@ def _review(record: Record) -> model.Review:
     complete = record.review.by is not None and all(feature.status != "proposed" for feature in record.features)
     state = "issued" if record.issue is not None else "reviewed" if complete else "unreviewed"
     return record.review.model_copy(update={"state": state})
-
-
-def _one_of(group: list[Feature]) -> list[Feature]:
-    """One feature for several linked ones, those that were rejected left as they are."""
-    rejected = [feature for feature in group if feature.status == "rejected"]
-    present = [feature for feature in group if feature.status != "rejected"]
-    if len(present) < 2:
-        return group
-    largest = max(present, key=lambda feature: feature.length_mm or 0.0)
-    known: dict[str, Any] = {}
-    for name, choose in (("length_mm", max), ("width_mm", max), ("area_mm2", max), ("nearest_mm", min)):
-        having = [feature for feature in present if getattr(feature, name) is not None]
-        if having:
-            source = choose(having, key=lambda feature, name=name: getattr(feature, name))
-            known |= {name: getattr(source, name), f"U_{name}": getattr(source, f"U_{name}")}
-            if name == "length_mm":
-                known["budget"] = source.budget
-    corners = [feature.at_corner for feature in present]
-    known["at_corner"] = True if True in corners else None if None in corners else False
-    missing = {name: why for name, why in largest.missing.items() if known.get(name) is None}
-    return [replace(largest, **known, missing=missing), *rejected]
 
 
 def _short(value: Any) -> str:

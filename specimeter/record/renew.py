@@ -19,9 +19,14 @@ def placed_again(old: Record, fresh: Record, *, by: str, when: datetime, why: st
     old : Record
         With the features as people left them.
     fresh : Record
-        Built from the same photograph after it was placed again: its sheet, limits, scale, surface and area are taken.
+        Built from the first photograph after it was placed again: its sheet, limits, scale, surface and area are taken; the
+        record's further photographs stay as they are.
     """
-    kept = {"features": old.features, "review": old.review, "section": old.section, "log": old.log}
+    further = {
+        name: (*getattr(fresh, name), *getattr(old, name)[len(getattr(fresh, name)) :])
+        for name in ("photos", "scales", "surfaces", "examined")
+    }
+    kept = further | {"features": old.features, "review": old.review, "section": old.section, "log": old.log}
     entry = {"what": "placed again", "field": "scales", "why": why}
     changed = [
         {"what": "entered", "field": f"sheet.{name}", "old": old.sheet.get(name), "new": fresh.sheet.get(name)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import get_args
 
@@ -164,3 +165,11 @@ def test_the_guide_s_own_example_is_read(tmp_path):
     path = tmp_path / "L.toml"
     path.write_text(text + other)
     assert judge_limits.read(path).beside_accept == ()
+
+
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.toml")), ids=lambda path: path.stem)
+def test_limits_come_back_from_a_record(path):
+    """A record stores every entry with its default; an issue must be able to read them again."""
+    entered = judge_limits.read(path)
+    stored = json.loads(json.dumps(entered.model_dump(mode="json", exclude_none=True)))
+    assert judge_limits.from_tables(stored).model_dump() == entered.model_dump()

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from specimeter.errors import OutlineError, RecordError, SheetError
+from specimeter.judge import face
 from specimeter.record import edit, issue, log, model, recompute
 
 NOW = datetime(2026, 11, 26, 9, 30, tzinfo=UTC)
@@ -139,12 +140,12 @@ def test_one_imperfection_seen_twice_counts_once_at_its_larger_size(record):
     lengths = {feature.id: feature.length_mm for feature in record.features}
     for id, other in (("f1", "f2"), ("f2", "f1")):
         linked = edit.same(record, id, other, **WHO)
-        counted = recompute.counted_once(linked, [_feature(linked, f) for f in linked.features])
+        counted = face.counted_once([_feature(linked, f) for f in linked.features], recompute.links_of(linked))
         assert sorted(feature.id for feature in counted) == ["f1", "f3"]
         assert counted[0].length_mm == max(lengths["f1"], lengths["f2"])
         sound(linked)
     chain = edit.same(edit.same(record, "f1", "f2", **WHO), "f3", "f2", **WHO)
-    assert len(recompute.counted_once(chain, [_feature(chain, f) for f in chain.features])) == 1
+    assert len(face.counted_once([_feature(chain, f) for f in chain.features], recompute.links_of(chain))) == 1
     with pytest.raises(RecordError, match="linked already"):
         edit.same(chain, "f1", "f3", **WHO)
     apart = edit.same(chain, "f3", None, **WHO)
