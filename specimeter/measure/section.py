@@ -9,14 +9,16 @@ import numpy as np
 
 from specimeter.measure.undercut import Undercut, measure_undercut
 from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, through_plate
+from specimeter.photo import Photo
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Surface
 from specimeter.segment.joint import find_butt, find_fillet
-from specimeter.segment.model import ExaminedArea
+from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.plates import resampled
 from specimeter.segment.polylines import area_mm2, corner
+from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_face import Toe
-from specimeter.segment.weld_metal import WeldMetal
+from specimeter.segment.weld_metal import WeldMetal, look_for
 
 K = 2.0  # coverage factor
 STEP_PX = 0.7  # between points of the outline that is measured
@@ -47,6 +49,7 @@ class ToeUndercut:
     toe: int
     undercut: Undercut
     outline_px: np.ndarray
+    fitted_px: np.ndarray  # (M, 2): the notch as it was fitted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,8 +63,40 @@ class Section:
     missing: dict[str, str]
     drawn: dict[str, tuple[np.ndarray, ...]]
     undercuts: tuple[ToeUndercut, ...] = ()
+    weld_px: np.ndarray | None = None
     cautions: tuple[str, ...] = ()
     evidence: dict = field(default_factory=dict)
+
+
+def section_of(
+    photo: Photo, test: str, area: ExaminedArea, *, surface: Surface, scale: Scale, thickness_mm: float | None
+) -> Section:
+    """The section that a photograph shows within its examined area: weld metal looked for, all sizes measured."""
+    metal = look_for(photo, test, surface, area)
+    return measure_section(
+        test,
+        area,
+        None if isinstance(metal, str) else metal,
+        surface=surface,
+        scale=scale,
+        blur_px=blur_of(photo, area),
+        thickness_mm=thickness_mm,
+        no_metal=metal if isinstance(metal, str) else "",
+    )
+
+
+def undercut_outlines(section: Section) -> list[Outline]:
+    """A section's undercuts as outlines to be measured and judged among the features."""
+    return [
+        Outline(
+            outline_px=one.outline_px,
+            kind="undercut",
+            u_edge_px=2 * EDGE_PX,
+            depth_mm=one.undercut.depth_mm,
+            U_depth_mm=K * one.undercut.u_depth_mm,
+        )
+        for one in section.undercuts
+    ]
 
 
 def measure_section(
@@ -117,10 +152,21 @@ def measure_section(
                 toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=EDGE_PX * px_mm, u_rel=scale.u_rel
             )
         if one is not None:
-            cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=surface.project(_ring(toe.notch))))
+            cuts.append(
+                ToeUndercut(
+                    toe=number, undercut=one, outline_px=surface.project(toe.notch), fitted_px=surface.project(one.outline)
+                )
+            )
     missing = {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values}
     lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items()}
-    return Section(sizes=values, missing=missing, drawn=lines, undercuts=tuple(cuts), **facts)
+    return Section(
+        sizes=values,
+        missing=missing,
+        drawn=lines,
+        undercuts=tuple(cuts),
+        weld_px=None if metal is None else metal.outline_px,
+        **facts,
+    )
 
 
 def _evaluator(test: str, thickness_mm: float | None) -> Callable:

@@ -26,6 +26,7 @@ OFF_SURFACE = "part of the outline does not lie on the surface, so it has no siz
 TOO_STEEP = f"part of the outline lies on surface steeper than {STEEPEST_DEG:.0f} degrees to the view, which is not examined"
 CROSSES = "the outline crosses itself, so what it encloses is not defined"
 NO_AREA = "the outline encloses no area"
+ACROSS = "a section shows an undercut across: how long it is along the weld is not seen"
 ALONE = "there is no other feature"
 EDGES_UNKNOWN = "the edges of the specimen were not found, so it is not known whether the feature reaches one"
 CUT = "the feature is cut off where the examined area ends"
@@ -88,7 +89,9 @@ def measure(
         known: dict[str, Any] = {}
         for name, size in sizes.items():
             value, u = size.at(f)
-            if value is None:
+            if outline.depth_mm is not None and name == "length_mm":
+                missing[name] = ACROSS
+            elif value is None:
                 missing[name] = _why(name, steepest[f], crosses[f])
             elif touching.cut[f]:
                 missing[name] = _bounded(name, value, u)
@@ -107,8 +110,10 @@ def measure(
                 u_edge_px=outline.u_edge_px,
                 u_tip_px=outline.u_tip_px,
                 at_corner=None if touching.at_corner is None else bool(touching.at_corner[f]),
-                tips_px=sizes["length_mm"].ends_px(f),
-                budget=sizes["length_mm"].terms(f),
+                depth_mm=outline.depth_mm,
+                U_depth_mm=outline.U_depth_mm,
+                tips_px=None if outline.depth_mm is not None else sizes["length_mm"].ends_px(f),
+                budget=() if outline.depth_mm is not None else sizes["length_mm"].terms(f),
                 missing=missing,
                 **known,
             )

@@ -159,7 +159,7 @@ def _start(points: np.ndarray, radius: float) -> np.ndarray:
     bottom = int(np.argmax(points[:, 1]))
     angles = []
     for end in (points[: bottom + 1], points[bottom:][::-1]):
-        rise = end[max(len(end) // 2, 1)] - end[0]
+        rise = end[len(end) // 2] - end[0] if len(end) > 2 else np.array([0.5, 1.0])
         angles.append(float(np.clip(np.arctan2(abs(rise[0]), max(abs(rise[1]), 1e-6)), 0.05, 1.3)))
     return np.array([points[bottom, 0], points[bottom, 1], np.log(radius), *angles])
 

@@ -194,12 +194,48 @@ class Feature(Part):
     U_nearest_mm: NotNegative | None = None
     along_weld_mm: NotNegative | None = None
     through_wall_mm: NotNegative | None = None
+    depth_mm: NotNegative | None = None  # of an undercut in a section, square to its plate's surface
+    U_depth_mm: NotNegative | None = None
     cause: str | None = None
     cause_basis: str | None = None
     same_as: str | None = None
     reason: str | None = None  # why a named person rejected it
     budget: tuple[BudgetTerm, ...] = ()
     missing: Missing = {}
+
+
+class Drawn(Part):
+    """How one size of a section was measured: lines in pixels, the dimension itself first."""
+
+    size: str
+    lines_px: tuple[Line, ...]
+
+
+class Undercut(Part):
+    """What an undercut in a section is besides its depth: sizes with U (k = 2), and its fitted course in pixels."""
+
+    feature: str
+    toe: Literal[1, 2]
+    width_mm: Positive
+    U_width_mm: NotNegative
+    opening_angle_deg: float
+    U_opening_angle_deg: NotNegative
+    root_radius_mm: Positive | None = None
+    U_root_radius_mm: NotNegative | None = None
+    root_radius_at_most_mm: Positive | None = None  # where the radius is not resolved
+    stress_concentration: Positive  # 1 + 2 sqrt(depth / radius); of a radius "at most", a lower bound
+    fitted_px: Line
+
+
+class Cut(Part):
+    """A section's evidence: which photograph, what is missing and why, the weld metal's outline, and every construction."""
+
+    photo: str
+    missing: Missing = {}
+    weld_px: Polygon | None = None
+    drawn: tuple[Drawn, ...] = ()
+    undercuts: tuple[Undercut, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
 class Verdict(Part):
@@ -282,6 +318,7 @@ class Record(Part):
     examined: tuple[Examined, ...]
     features: tuple[Feature, ...]
     section: dict[str, float] | None = None
+    cut: Cut | None = None
     verdicts: tuple[Verdict, ...]
     outcome: Outcome
     reasons: tuple[str, ...]

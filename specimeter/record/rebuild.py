@@ -85,6 +85,8 @@ def outlines_of(record: Record, photo: str = "p1") -> list[Outline]:
             u_edge_px=feature.u_edge_px,
             u_tip_px=feature.u_tip_px,
             found_by=feature.found_by,
+            depth_mm=feature.depth_mm,
+            U_depth_mm=feature.U_depth_mm,
         )
         for feature in record.features
         if feature.photo == photo

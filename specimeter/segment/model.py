@@ -87,3 +87,5 @@ class Outline:
     u_tip_px: float = 0.5
     found_by: str = "auto"
     evidence: Mapping[str, Any] = field(default_factory=dict)
+    depth_mm: float | None = None  # of an undercut in a section, square to its plate's surface, and its U (k = 2)
+    U_depth_mm: float | None = None
