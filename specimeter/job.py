@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
+from specimeter.measure.section import Section, section_of, undercut_outlines
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
 from specimeter.record import build, further, recompute, store
@@ -37,7 +38,7 @@ from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.registry import for_test, segmenter
 from specimeter.segment.sharpness import smallest_resolvable_mm
 from specimeter.segment.unseen import mark_unseen
-from specimeter.sheet import Sheet
+from specimeter.sheet import MACRO_TESTS, Sheet
 
 Progress = Callable[[str], None]
 
@@ -62,6 +63,7 @@ class Sized:
     area: ExaminedArea
     smallest_resolvable_mm: float | None
     features: tuple[Feature, ...]
+    section: Section | None = None  # of a macro section
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,7 +97,18 @@ def search(photo: Photo, sheet: Sheet, *, method: str, progress: Progress, regis
     placed = place(photo, sheet, progress=progress, register_file=register_file)
     progress("features: searching and outlining")
     outlines = segmenter(for_test(method, sheet.specimen.test))(photo, placed.surface, placed.area)
-    return sized(photo, placed, outlines, progress=progress)
+    if sheet.specimen.test not in MACRO_TESTS:
+        return sized(photo, placed, outlines, progress=progress)
+    progress("section: weld, toes and sizes")
+    section = section_of(
+        photo,
+        sheet.specimen.test,
+        placed.area,
+        surface=placed.surface,
+        scale=placed.scale,
+        thickness_mm=sheet.specimen.parent_thickness_mm,
+    )
+    return replace(sized(photo, placed, [*outlines, *undercut_outlines(section)], progress=progress), section=section)
 
 
 def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str | Path | None = None) -> Placed:
@@ -160,6 +173,7 @@ def judged(first: Sized, sheet: Sheet, limits: judge_limits.Limits | None, other
         area_mm2=one.area_mm2,
         U_area_mm2=one.U_area_mm2,
         others=more,
+        section=None if first.section is None else first.section.sizes,
     )
     return Finding(**{name: getattr(first, name) for name in Sized.__dataclass_fields__}, judgement=judgement)
 

@@ -22,6 +22,7 @@ from specimeter.judge.face import Face
 from specimeter.judge.limits import Limits
 from specimeter.judge.model import Judgement, Verdict
 from specimeter.measure.feature import Feature
+from specimeter.measure.section import Section
 from specimeter.measure.sizes import area_mm2
 from specimeter.photo import Photo
 from specimeter.record import model
@@ -94,6 +95,10 @@ def build(
         cautions=cautions_of(joined, judgement),
         tool=_tool(settings),
     )
+    if finding.section is not None:
+        cut = cut_part(finding.section, finding.features, photo_id(1))
+        fields |= {"section": dict(finding.section.sizes), "cut": cut}
+        fields["cautions"] = tuple(dict.fromkeys([*cut.cautions, *fields["cautions"]]))
     return model.logged(fields, {"when": utc(when), "who": f"specimeter {__version__}", "what": "measured and recorded"})
 
 
@@ -111,6 +116,40 @@ def photo_parts(seen: Seen, photo: str) -> dict[str, tuple[Any, ...]]:
         "examined": (_examined(seen, photo),),
         "features": tuple(feature_part(feature) for feature in seen.features),
     }
+
+
+def cut_part(section: Section, features: Sequence[Feature], photo: str) -> model.Cut:
+    """A section's evidence as it is stored; its undercuts are the photograph's features that have a depth, in their order."""
+    deep = [feature.id for feature in features if feature.photo == photo and feature.depth_mm is not None]
+    undercuts = []
+    for one, id_ in zip(section.undercuts, deep, strict=True):
+        cut = one.undercut
+        resolved = cut.root_radius_mm is not None
+        undercuts.append(
+            model.Undercut(
+                feature=id_,
+                toe=one.toe,
+                width_mm=cut.width_mm,
+                U_width_mm=2 * cut.u_width_mm,
+                opening_angle_deg=cut.opening_angle_deg,
+                U_opening_angle_deg=2 * cut.u_opening_angle_deg,
+                root_radius_mm=cut.root_radius_mm,
+                U_root_radius_mm=2 * cut.u_root_radius_mm if resolved else None,
+                root_radius_at_most_mm=cut.root_radius_at_most_mm,
+                stress_concentration=cut.stress_concentration,
+                fitted_px=_points(one.fitted_px),
+            )
+        )
+    return model.Cut(
+        photo=photo,
+        missing=dict(section.missing),
+        weld_px=None if section.weld_px is None else _points(section.weld_px),
+        drawn=tuple(
+            model.Drawn(size=name, lines_px=tuple(_points(line) for line in lines)) for name, lines in section.drawn.items()
+        ),
+        undercuts=tuple(undercuts),
+        cautions=tuple(section.cautions),
+    )
 
 
 def face(seen: Seen, sheet: Sheet, number: int) -> Face:
