@@ -295,8 +295,11 @@ def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
         box = np.s_[y : y + height, x : x + width]
         mask = labels[box] == label
         along = mask & (path[box] > 0) & (ground[box] == 0)
-        joined.append(_one_of(members, mask, (x, y), along) if along.any() else members[0])
-        joined.extend(members[1:] if not along.any() else [])
+        longest = max(max(one.mask.shape) for one in members)
+        if along.any() and (len(members) > 2 or along.sum() <= longest):  # two pieces far apart are two cracks
+            joined.append(_one_of(members, mask, (x, y), along))
+        else:
+            joined.extend(members)
     return joined
 
 
