@@ -71,7 +71,7 @@ def cohen(table: ArrayLike, *, weights: str | None = None) -> Kappa:
     observed = float((weight * share).sum())
     expected = float((weight * np.outer(rows, columns)).sum())
     if 1 - expected < 1e-12:
-        why = "both readers put every item in one and the same category"
+        why = "every item was put in one and the same category"
         return Kappa(
             value=None, se=None, low=None, high=None, observed=observed, expected=expected, items=int(total), missing=why
         )
@@ -131,7 +131,7 @@ def fleiss(counts: ArrayLike) -> Kappa:
     number = len(table)
     value, observed, expected = _fleiss(table)
     if value is None:
-        why = "every reader put every item in one and the same category"
+        why = "every item was put in one and the same category"
         return Kappa(value=None, se=None, low=None, high=None, observed=observed, expected=expected, items=number, missing=why)
     share = table.sum(0) / table.sum()
     mixed = share * (1 - share)
