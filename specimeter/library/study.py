@@ -45,9 +45,8 @@ def study(calls: pd.DataFrame, sizes: pd.DataFrame) -> list[Section]:
     raters = sorted({*calls["rater"], *sizes["rater"]})
     items = len({*calls["item"], *(str(item).split(".")[0] for item in sizes["item"])})
     head = Section(heading="What was compared")
-    head.text(
-        f"{len(raters)} {'person' if len(raters) == 1 else 'people'}, {items} things, {len(calls)} calls, {len(sizes)} sizes. People: {', '.join(raters)}."
-    )
+    who = "person" if len(raters) == 1 else "people"
+    head.text(f"{len(raters)} {who}, {items} things, {len(calls)} calls, {len(sizes)} sizes. People: {', '.join(raters)}.")
     if items < FEW:
         head.text(f"With fewer than {FEW} things the intervals are wide: they say how little is known yet.")
     head.text(
