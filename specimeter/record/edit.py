@@ -290,12 +290,7 @@ def entered(
     why: str | None,
 ) -> Record:
     """The record with the changes, recomputed, and logged."""
-    if record.issue is not None:
-        raise RecordError(
-            f"the record was issued as {record.issue.number}, revision {record.issue.revision}, and is frozen",
-            expected="a record that is not issued",
-            mend="specimeter issue RECORD --amend --why REASON --by NAME begins a new revision, which names this one",
-        )
+    check_open(record)
     who, at = person(by), moment(record, when)
     why = None if why is None else line(why, "why", "the reason")
     changed = {**changes, "tool": build.judged_by_this_program(record.tool)}
@@ -309,6 +304,16 @@ def entered(
         )
     lines = [{**entry, "when": at, "who": who, "why": why} for entry in entries]
     return model.logged(model.parts_of(new), *lines)
+
+
+def check_open(record: Record) -> None:
+    """Refuse a record that was issued: it is frozen. Raises RecordError."""
+    if record.issue is not None:
+        raise RecordError(
+            f"the record was issued as {record.issue.number}, revision {record.issue.revision}, and is frozen",
+            expected="a record that is not issued",
+            mend="specimeter issue RECORD --amend --why REASON --by NAME begins a new revision, which names this one",
+        )
 
 
 def _needs_a_reason(record: Record, new: Record, entries: Sequence[Mapping[str, Any]]) -> bool:

@@ -77,7 +77,8 @@ def conformity(record: Record) -> list[list[str]]:
     if record.limits is None:
         return [["statement of conformity", "none: no limits were entered"]]
     head = record.limits.get("limits", {})
-    counted = list(dict.fromkeys(id for verdict in record.verdicts for id in verdict.features))
+    named = {id for verdict in record.verdicts for id in verdict.features}
+    counted = [feature.id for feature in record.features if feature.id in named]
     return [
         ["statement of conformity", words.outcome(record.outcome, reviewed=record.review.state != "unreviewed")],
         ["results that it covers", Said(", ".join(counted)) if counted else "no feature was counted"],

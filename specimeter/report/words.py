@@ -56,6 +56,8 @@ BY_EYE = "Bend and break tests are judged by eye; sizes from photographs support
 NOBODY = "No named person has reviewed it yet."
 SAFETY = "This report measures and compares. It does not say that a weld is safe."
 
+MOST_LISTED = 14  # as many as there are kinds
+
 _UNITS = {
     "_kJ_mm": "kJ/mm",
     "_mm_s": "mm/s",
@@ -118,11 +120,21 @@ def entered(value: Any, unit: str = "", *, digits: int | None = None) -> str:
         text = repr(value).removesuffix(".0") if digits is None or isinstance(value, int) else f"{value:.{digits}g}"
         return f"{text}{unit}" if unit == "°" else f"{text} {unit}".rstrip()
     if isinstance(value, list | tuple):
-        if len(value) > 8 or any(isinstance(item, list | tuple | dict) for item in value):
+        if _is_points(value):
+            return Said("; ".join(f"[{', '.join(entered(item, digits=digits) for item in point)}]" for point in value))
+        if len(value) > MOST_LISTED or any(isinstance(item, list | tuple | dict) for item in value):
             return f"{len(value)} entries, in the record"
         text = ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
         return Said(text) if any(isinstance(item, str) for item in value) else text
     return Said(value) if isinstance(value, str) else str(value)
+
+
+def _is_points(value: Any) -> bool:
+    """A few points [x, y], such as the ends of an axis."""
+    return 0 < len(value) <= 4 and all(
+        isinstance(point, list | tuple) and len(point) == 2 and all(isinstance(item, int | float) for item in point)
+        for point in value
+    )
 
 
 def entries(table: Mapping[str, Any], before: str = "", *, digits: int | None = None) -> Iterator[tuple[str, str]]:
