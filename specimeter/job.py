@@ -21,7 +21,7 @@ from specimeter.measure.feature import Feature
 from specimeter.measure.section import Section, section_of, undercut_outlines
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
-from specimeter.record import build, further, recompute, store
+from specimeter.record import build, edit, further, recompute, store
 from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
@@ -272,6 +272,7 @@ def with_photo(
     SpecimeterError
         If the photograph is refused, the sheet holds entries in pixels of the first one only, or the record is issued.
     """
+    edit.check_open(record)
     photo = photos.read(photo_file)
     further.check_new(photo, [one.sha256 for one in record.photos])
     sheet = recompute.sheet_of(record).for_photo(len(record.photos) + 1)

@@ -13,6 +13,7 @@ from specimeter.report.house import PLAIN, House
 from specimeter.report.language import Said
 from specimeter.report.statement import NOT_STATED, laboratory, provenance, recorded, statement
 from specimeter.rounding import figures, plus_minus
+from specimeter.sheet import KINDS
 
 KEPT = ("is", "id", "hash", "outcome", "date", "version", "laboratory", "language", "wide", "first", "numbers", "number")
 FOOT = {
@@ -93,7 +94,8 @@ def _picture(record: Record, number: int) -> Block:
         "is": "picture",
         "number": number,
         "alt": f"Photograph of specimen {record.id} with the examined area, a scale bar and numbered outlines. {seen}.",
-        "caption": f"{photo.file}, {photo.width_px} x {photo.height_px} px. Thin line: examined area, the rest dimmed. "
+        "caption": f"{_of(record, photo.id)}{photo.file}, {photo.width_px} x {photo.height_px} px. "
+        "Thin line: examined area, the rest dimmed. "
         "The bar's length holds where its note says. Struck out: rejected, not counted.",
     }
 
@@ -101,18 +103,23 @@ def _picture(record: Record, number: int) -> Block:
 def _features(record: Record) -> list[Block]:
     if not record.features:
         return [text("No feature was found in the examined area. That nothing was found does not show that nothing is there.")]
-    rows, notes = [], []
+    rows, notes, several = [], [], len(record.photos) > 1
     for feature in record.features:
         cells = [feature.id, _kind(feature)]
         for name in SIZES:
             value = plus_minus(getattr(feature, f"{name}_mm2" if name == "area" else f"{name}_mm"), _U(feature, name))
             cells.append(value or "–")
         corner = "–" if feature.at_corner is None else "yes" if feature.at_corner else "no"
-        rows.append([*cells, corner, words.confidence(feature.confidence), feature.status])
+        rows.append([*cells, corner, words.confidence(feature.confidence), feature.status, *([feature.photo] * several)])
         notes += [f"{feature.id}, {words.missing_name(name)}: {why}" for name, why in feature.missing.items()]
         if feature.reason:
             notes.append(f"{feature.id} was {feature.status}: {feature.reason}")
+        if feature.same_as:
+            notes.append(
+                f"{feature.id} and {feature.same_as} are one imperfection seen twice: counted once, at its larger size"
+            )
     heads = ["no.", "kind", "length\nmm", "width\nmm", "area\nmm²", "clear distance\nmm", "at corner", "confidence", "status"]
+    heads += ["photo"] * several
     caption = "Sizes on the developed surface ± expanded uncertainty, k = 2 (about 95 %). A dash: not obtained."
     blocks = [table(caption, heads, rows, numbers=(2, 3, 4, 5))]
     if notes:
@@ -164,7 +171,11 @@ def _limits(record: Record) -> list[Block]:
     decision = str(head.pop("decision", ""))
     rows = [[name, value] for name, value in words.entries(head)]
     rows.append(["decision rule", words.DECISIONS.get(decision, decision or NOT_STATED)])
-    entered = [[Said(rule.get("name") or rule.get("id")), Said(_compared(rule)), Said(_limit(rule))] for rule in rules]
+    units = {verdict.rule: verdict.unit for verdict in record.verdicts}
+    entered = [
+        [Said(rule.get("name") or rule.get("id")), Said(_compared(rule)), _limit(rule, units.get(rule.get("id"), ""))]
+        for rule in rules
+    ]
     return [
         facts(rows),
         table("Rules as entered by the user", ["rule", "what is compared", "limit"], entered, wide=1, first=0.4),
@@ -172,18 +183,23 @@ def _limits(record: Record) -> list[Block]:
 
 
 def _compared(rule: Mapping[str, Any]) -> str:
-    told = ("id", "name", "test", "limit", "unit", "sense", "beyond")
-    rest = [
-        f"{key.replace('_', ' ')} {', '.join(value) if isinstance(value, list) else words.entered(value)}"
-        for key, value in rule.items()
-        if key not in told and value != []
-    ]
+    told = ("id", "name", "test", "limit", "unit", "sense", "beyond", "must_be")
+    rest = [f"{key.replace('_', ' ')} {_entry(value)}" for key, value in rule.items() if key not in told and value != []]
     return "; ".join([str(rule.get("test")), *rest])
 
 
-def _limit(rule: Mapping[str, Any]) -> str:
-    limit = f"{rule.get('sense', '')} {words.entered(rule.get('limit', NOT_STATED))} {rule.get('unit', '')}".strip()
-    return f"{limit}; beyond it: {rule['beyond']}" if rule.get("beyond") else limit
+def _entry(value: Any) -> str:
+    if isinstance(value, list):
+        return "every kind" if set(KINDS) <= set(value) else ", ".join(value)
+    return words.entered(value)
+
+
+def _limit(rule: Mapping[str, Any], unit: str) -> str:
+    """The limit in the unit that its verdict was formed in; an observation has none but what it must be."""
+    if rule.get("test") == "observation":
+        return f"must be {words.entered(rule.get('must_be', True))}; otherwise: {rule.get('beyond', 'exceeds')}"
+    limit = f"{rule.get('sense', '')} {words.entered(rule.get('limit', NOT_STATED))} {unit}".strip()
+    return f"{limit}; beyond it: {rule.get('beyond', 'exceeds')}"
 
 
 def _examined(record: Record, area: Examined) -> Block:
@@ -203,7 +219,12 @@ def _examined(record: Record, area: Examined) -> Block:
         ["parts left out", words.entered(len(area.exclude_px))],
         ["parts where nothing could be seen", _unseen(area)],
     ]
-    return facts(rows, caption=_WHERE)
+    return facts(rows, caption=_of(record, area.photo) + _WHERE)
+
+
+def _of(record: Record, photo: str) -> str:
+    """Names the photograph where there are several."""
+    return f"Photograph {photo}. " if len(record.photos) > 1 else ""
 
 
 def _unseen(area: Examined) -> str:
@@ -227,16 +248,19 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
         ["height of the surface over the marker", f"{height} mm (k = 2)"],
     ]
     return [
-        facts(rows),
+        facts(rows, caption=_of(record, scale.photo).strip()),
         table(
-            budget.CAPTION,
+            _of(record, scale.photo) + budget.CAPTION,
             list(budget.HEADS),
             budget.rows(scale.budget),
             wide=budget.BASIS,
             first=0.8,
             numbers=budget.NUMBERS,
         ),
-        facts([list(entry) for entry in words.entries(scale.evidence, digits=4)], caption="What was found"),
+        facts(
+            [list(entry) for entry in words.entries(scale.evidence, digits=4)],
+            caption=_of(record, scale.photo) + "What was found",
+        ),
     ]
 
 
@@ -252,7 +276,7 @@ def _surface(record: Record) -> list[Block]:
             ["place of the crown across the axis, U (k = 2)", _of_shape(_twice(surface.u_crown_mm) or None, None, " mm")],
             *([f"basis of the {name}", why] for name, why in surface.basis.items()),
         ]
-        blocks.append(facts([row for row in rows if row[1]]))
+        blocks.append(facts([row for row in rows if row[1]], caption=_of(record, surface.photo).strip()))
         if surface.evidence:
             blocks.append(
                 facts([list(entry) for entry in words.entries(surface.evidence, digits=4)], caption="What it rests on")
