@@ -86,7 +86,7 @@ def edge_drop(specimen: Specimen, a_mm: np.ndarray) -> np.ndarray:
     """How far the rounded long edges fall below the cylinder at a, in mm."""
     corner = specimen.corner_mm
     over = np.clip(np.abs(a_mm) - (specimen.width_mm / 2 - corner), 0.0, corner)
-    return corner - np.sqrt(corner**2 - over**2)
+    return corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))  # in single precision `over` may round past `corner`
 
 
 def place(specimen: Specimen | Broken, developed_mm: np.ndarray) -> np.ndarray:
