@@ -115,7 +115,7 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str 
     """Scale, surface and examined area: all that is known before anything is looked for. Raises SpecimeterError."""
     register = equipment.of_sheet(sheet, register_file)
     progress("scale: looking for the marker")
-    scale = find_scale(photo, sheet, camera_profile.of_sheet(sheet))
+    scale = find_scale(photo, equipment.filled(sheet, register), camera_profile.of_sheet(sheet))
     progress("surface: placing the specimen")
     surface = place_surface(photo, sheet, scale)
     scale = settled(scale, surface)
@@ -295,6 +295,8 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
         for stored, photo in zip(record.photos, photographs, strict=True)
     ]
     files = {"overlay.png" if number == 1 else f"overlay-{number}.png": _png(one) for number, one in enumerate(pictures, 1)}
+    if record.cut is not None:
+        files["section.csv"] = table.section_csv(record)
     return files | {
         "features.csv": table.features_csv(record),
         "features.xlsx": workbook.features_xlsx(record),

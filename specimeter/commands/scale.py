@@ -61,7 +61,8 @@ def run(options: argparse.Namespace) -> int:
     surface, unplaced = None, ()
     try:
         sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=options.sheet)
-        scale = find_scale(photo, sheet, camera_profile.of_sheet(sheet))
+        register = equipment.of_sheet(sheet, options.equipment)
+        scale = find_scale(photo, equipment.filled(sheet, register), camera_profile.of_sheet(sheet))
         if sheet.bend is not None:
             try:
                 surface = place_surface(photo, sheet, scale)
@@ -80,7 +81,6 @@ def run(options: argparse.Namespace) -> int:
     if surface is not None and surface.shape == "bend":
         middle = surface.project(np.zeros((1, 2)))[0]
         scale = scale.at(middle)
-    register = equipment.of_sheet(sheet, options.equipment)
     scale = equipment.stated(scale, sheet, register=register, on=equipment.used_on(photo))
     if options.json:
         answer = {

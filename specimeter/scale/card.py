@@ -140,7 +140,7 @@ def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:
             mend="measure the card's long outer side again, or print it at 100 %",
         )
     if expanded is not None:
-        u, basis = expanded / K, "entered with its U (k = 2)"
+        u, basis = expanded / K, "its U as entered, or by its certificate (k = 2)"
     elif printed is not None:
         u, basis = _U_RULE_MM, "judgement: long side read with a steel rule to 0.1 mm"
     else:
@@ -245,11 +245,7 @@ def _evidence(
     elif by_itself:
         distance_from = "the card's own perspective"
     else:
-        distance_from = {
-            "exif": "the photograph's EXIF focal length",
-            "assumed": "an assumed focal length",
-            "profile": "the lens profile",
-        }[lens.source]
+        distance_from = lens.words
     first = np.cumsum([0, *(len(marker.side) for marker in markers)])
     lie = {marker.id: -fit.every_residual_px[start:] for marker, start in zip(markers, first, strict=False)}
     return {

@@ -13,6 +13,12 @@ FULL_FRAME_DIAGONAL_MM = 43.27  # of 36 x 24 mm, what "35 mm equivalent" refers 
 ASSUMED_35MM_MM = 35.0  # amid phones' main cameras (23 to 28 mm), their longer ones and bench cameras (50 to 100 mm)
 _U_ASSUMED = 0.45  # of its logarithm: 24 mm and 85 mm lie 0.8 and 2 standard uncertainties off
 _U_EXIF = 0.03
+WORDS = {
+    "exif": "the photograph's EXIF focal length",
+    "assumed": "an assumed focal length",
+    "profile": "the lens profile",
+    "camera distance": "the camera distance as entered",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,9 +27,14 @@ class Focal:
 
     px: float
     u_rel: float
-    source: str  # "exif" | "assumed" | "profile"
+    source: str  # a key of WORDS
     basis: str
     profile: Profile | None = None  # of the lens, where the sheet names one
+
+    @property
+    def words(self) -> str:
+        """Where it comes from, in words."""
+        return WORDS[self.source]
 
     def equivalent_mm(self, width_px: int, height_px: int, *, px: float | None = None) -> float:
         """The 35 mm equivalent of this, or of another, principal distance in pixels."""

@@ -85,6 +85,17 @@ def stated(scale: Scale, sheet: Sheet, *, register: Register | None, on: date) -
     return replace(scale, evidence=evidence, cautions=(*scale.cautions, *doubts))
 
 
+def filled(sheet: Sheet, register: Register | None) -> Sheet:
+    """The sheet with the U of its equipment's certificate where it gives none for its length: so that it enters the budget.
+
+    Only of equipment that gives the length itself (a rule, a length bar, a card), and that the register knows.
+    """
+    entry = None if register is None or sheet.scale.equipment is None else register.entry(sheet.scale.equipment)
+    if entry is None or entry.U_mm is None or sheet.scale.length_U_mm is not None:
+        return sheet
+    return sheet.model_copy(update={"scale": sheet.scale.model_copy(update={"length_U_mm": entry.U_mm})})
+
+
 def of_sheet(sheet: Sheet, file: str | Path | None = None) -> Register | None:
     """The register given, else the one beside the sheet; None where there is none, or the sheet names no equipment.
 

@@ -122,7 +122,7 @@ def _budget(sheet: Sheet, stored: Resolution, per_px: float, height: Height, pho
             sensitivity=1.0 / per_px,
             basis="judgement: unchecked, within 0.5 %"
             if expanded is None
-            else "U over the picture's long side, as entered (k = 2)",
+            else "U over the picture's long side, as entered or by certificate (k = 2)",
         ),
         term(
             "height of the surface over the plane of that resolution",

@@ -51,26 +51,26 @@ def find_scale(photo: Any, sheet: Sheet, profile: Profile | None = None) -> Scal
             )
         return _found(photo, sheet, None)
     scale = _found(photo, sheet, of_profile(profile.for_photo(photo)))
-    if scale.method == "card":
+    if scale.method != "file":
         return scale
-    unused = f"the lens profile was not used: a scale by {scale.method} does without one"
+    unused = "the lens profile was not used: the file's own resolution holds all over the picture"
     return replace(scale, cautions=(*scale.cautions, unused))
 
 
 def _found(photo: Any, sheet: Sheet, lens: Focal | None) -> Scale:
     method = sheet.scale.method
     if method == "length":
-        return scale_from_length(photo, sheet)
+        return scale_from_length(photo, sheet, lens=lens)
     if method == "file":
         return scale_from_file(photo, sheet)
     if method == "graduations":
-        return scale_from_graduations(photo, sheet)
+        return scale_from_graduations(photo, sheet, lens=lens)
     markers = find_markers(photo)
     if not markers and method == "auto":
         if sheet.scale.from_px is not None:
-            return scale_from_length(photo, sheet)
+            return scale_from_length(photo, sheet, lens=lens)
         edges = find_edges(photo)
         if edges and (sheet.scale.graduation_mm is not None or any(edge.pattern.division_mm for edge in edges)):
-            return scale_from_graduations(photo, sheet, edges=edges)
+            return scale_from_graduations(photo, sheet, edges=edges, lens=lens)
     card, mine, cautions = choose_card(markers, photo)
     return scale_from_card(photo, sheet, card, mine, cautions, lens=lens)

@@ -35,7 +35,9 @@ _LEAST_MM_SEEN = 12
 _INWARD_MM, _OUTWARD_MM = 16.0, 1.5  # a rule's marks and figures, from its marks' outer ends
 
 
-def scale_from_graduations(photo: Any, sheet: Sheet, *, edges: list[Edge] | None = None) -> Scale:
+def scale_from_graduations(
+    photo: Any, sheet: Sheet, *, edges: list[Edge] | None = None, lens: Focal | None = None
+) -> Scale:
     """Scale from a rule found in the photograph.
 
     Parameters
@@ -45,6 +47,8 @@ def scale_from_graduations(photo: Any, sheet: Sheet, *, edges: list[Edge] | None
         Its scale may say ``graduation_mm``, the smallest division; absent, the pattern of long and short marks must.
     edges : list of Edge, optional
         If they were found before.
+    lens : Focal, optional
+        What is known of the principal distance; absent: what the photograph says.
 
     Returns
     -------
@@ -67,7 +71,7 @@ def scale_from_graduations(photo: Any, sheet: Sheet, *, edges: list[Edge] | None
             mend="photograph again with the rule's marks well lit, or mark two points of it and enter the length between them",
         )
     chosen, said = divisions(edges, sheet.scale.graduation_mm, photo)
-    return _scale(photo, sheet, chosen, said, lens=focal(photo))
+    return _scale(photo, sheet, chosen, said, lens=lens or focal(photo))
 
 
 def _scale(photo: Any, sheet: Sheet, chosen: Sequence[tuple[Edge, float]], said: tuple[str, ...], *, lens: Focal) -> Scale:
@@ -164,7 +168,7 @@ def _rule(sheet: Sheet, comb: Comb) -> Term:
     """How true the rule itself is over the length seen."""
     span, expanded = float(np.ptp(comb.index)) * comb.division_mm, sheet.scale.length_U_mm
     if expanded is not None:
-        u, basis = expanded / K, "entered with its U (k = 2)"
+        u, basis = expanded / K, "its U as entered, or by its certificate (k = 2)"
     else:
         u = rectangular(max(_RULE_MM, _RULE_REL * span))
         basis = "judgement, no certificate: true to 0.1 mm, or 0.1 %, over the length seen"
@@ -226,7 +230,7 @@ def _evidence(
     elif u_after[LOG_FOCAL] < 0.5 * lens.u_rel:
         distance_from = "the rule's own perspective"
     else:
-        distance_from = "the photograph's EXIF focal length" if lens.source == "exif" else "an assumed focal length"
+        distance_from = lens.words
     return {
         "edges": [_edge(edge, division) for edge, division in chosen],
         "rule_outline_px": _outline(fit, chosen).tolist(),
@@ -244,6 +248,7 @@ def _evidence(
         "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px, px=fit.view.focal_px),
         "focal_source": lens.source,
         "k1": fit.view.k1,
+        **({} if lens.profile is None else {"lens_profile": lens.profile.name}),
         "mm_per_px_at_reference": mm_per_px(fit.view, reference_px, height.mm),
     }
 

@@ -17,6 +17,7 @@ from specimeter.scale.graduations_search import Row, reduced, rows_of_marks
 _LEAST_SEEN = 0.4  # share of the marks between the first and the last
 _LEAST_OTHER = 0.75  # share explained that the less likely choice of mark and ground must reach
 _TRIED = 24  # rows looked at closely before giving up
+_LEAST_SPAN = 6.0  # spacings that a row must span to be looked at: a rule of few wide marks shows on a coarser picture
 _BESIDE = 4  # further rows looked at once one is found: the rule's other edge
 _PARALLEL_DEG, _WITHIN_MM = 4.0, 60.0
 _SAME = 0.01  # of a division, relative
@@ -48,15 +49,22 @@ def find_edges(photo: Any) -> list[Edge]:
 
     doubtful: list[Edge] = []
     found: list[Edge] = []
-    for count, row in enumerate(rows_of_marks(green)):
-        if (found and (beside >= _BESIDE or row.reduction != level)) or count >= _TRIED:
+    tried = 0
+    for row in rows_of_marks(green):
+        if (found and (beside >= _BESIDE or row.reduction != level)) or tried >= _TRIED:
             break
+        if np.ptp(row.at_px) < _LEAST_SPAN * np.median(row.period_px):
+            continue
         if found:
             if not _beside(row, found):
                 continue
             beside += 1
         light = photo.linear() if light is None else light
-        edge = _edge(small, light, row)
+        path = follow(small(row.reduction), row.reduction, row, full_shape=light.shape)
+        if path is None:
+            continue
+        tried += 1
+        edge = _edge(small, light, row.reduction, path)
         if edge is None or any(_same(edge, other) for other in found):
             continue
         if edge.pattern.division_mm is None:
@@ -64,7 +72,8 @@ def find_edges(photo: Any) -> list[Edge]:
         else:
             found.append(edge)
             level = row.reduction
-    return found or sorted(doubtful, key=lambda edge: -len(edge.marks.index))[:1]
+    best = found or sorted(doubtful, key=lambda edge: -len(edge.marks.index))[:1]
+    return [replace(edge, marks=located(light, edge.marks)) for edge in best]
 
 
 def divisions(edges: list[Edge], said_mm: float | None, photo: Any) -> tuple[list[tuple[Edge, float]], tuple[str, ...]]:
@@ -132,13 +141,13 @@ def _unnamed(edge: Edge, said_mm: float | None, photo: Any) -> tuple[list[tuple[
     )
 
 
-def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, row: Row) -> Edge | None:
-    """A row followed, its marks read, their pattern told; None where it is no row of marks as on a rule."""
-    path = follow(small(row.reduction), row.reduction, row, full_shape=light.shape)
-    if path is None:
-        return None
+def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, seen_at: int, path: Path) -> Edge | None:
+    """The marks along a path read, not yet located, their pattern told; None where it is no row of marks as on a rule.
+
+    `seen_at`: how many pixels of the photograph one pixel of the picture that the path was followed in is wide.
+    """
     for _ in range(3):  # finer marks between the first ones found: look again
-        reduction = _reduction(path, row.reduction)
+        reduction = _reduction(path, seen_at)
         zone = _zone(small(reduction), path, reduction)
         middle = None if zone is None else centred(light, path, zone)
         if middle is None:
@@ -147,7 +156,7 @@ def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, row: Row) -> Ed
         if fold == 1:
             break
         path = replace(path, counts=path.counts * fold)
-        finer = _reduction(path, row.reduction)
+        finer = _reduction(path, seen_at)
         path = refit(small(finer), finer, path)
         if path is None:
             return None
@@ -165,11 +174,11 @@ def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, row: Row) -> Ed
             continue
         edge = Edge(marks=marks, pattern=pattern_of(marks.index, marks.lengths))
         if edge.pattern.division_mm is not None and edge.pattern.explained > (_LEAST_OTHER if other else 0.0):
-            return replace(edge, marks=located(light, marks))
+            return edge
         best = best or edge
         if edge.pattern.name != "none":  # what lies between marks has no pattern of its own
             break
-    return best and replace(best, marks=located(light, best.marks))
+    return best
 
 
 def _reduction(path: Path, reduction: int) -> int:
@@ -210,7 +219,8 @@ def _on(point_px: np.ndarray, edge: Edge) -> bool:
 def _same(one: Edge, other: Edge) -> bool:
     """Whether two edges are the same row of marks."""
     path, zone = other.marks.path, other.marks.zone
-    middle = one.marks.points_px[0][len(one.marks.index) // 2]
+    index = one.marks.index
+    middle = one.marks.path.places(index[[len(index) // 2]], np.array([np.mean(one.marks.zone)]))[0, 0]
     if not np.isfinite(middle).all():
         return True
     aside = float((middle - path.origin_px) @ path.across) / other.marks.period_px

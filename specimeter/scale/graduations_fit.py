@@ -181,7 +181,7 @@ def fit_rule(
     place = np.concatenate([comb.index * comb.division_mm for comb in combs])
     u_mm = np.concatenate([comb.u_mm for comb in combs])
     middle, half = (place[which == 0].max() + place[which == 0].min()) / 2, max(np.ptp(place[which == 0]) / 2, 1.0)
-    centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2]) if focal.profile is None else focal.profile.centre_px
     known = _known(combs[0], focal, centre, max(width_px, height_px), lens_distance_mm)
     said, u_known = (np.array([getattr(one, name) for one in known]) for name in ("value", "u"))
     steps = np.concatenate([_STEPS, np.full(len(combs) - 1, _OFFSET_STEP)])
@@ -292,6 +292,10 @@ def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -
         "judgement: pictures are mostly corrected",
         "judgement: the camera looks down, 7 deg in each of two directions",
     )
+    (k1, u_k1), (k2, u_k2) = (0.0, _U_K1), (0.0, _U_K2)
+    if (profile := focal.profile) is not None:
+        u_centre, (k1, u_k1), (k2, u_k2) = profile.u_centre_px, (profile.k1, profile.u_k1), (profile.k2, profile.u_k2)
+        off_centre = corrected = "lens profile"
     # the lean's foreshortening grows as the square of the distance: the mean of that square, not the middle
     log_px = float(np.log(focal.px)) + focal.u_rel**2
     u_form = _U_FORM_PX / comb.apart_px
@@ -300,8 +304,8 @@ def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -
         ("principal distance", log_px, focal.u_rel, "px, u relative", focal.basis),
         ("principal point, x", float(centre[0]), u_centre, "px", off_centre),
         ("principal point, y", float(centre[1]), u_centre, "px", off_centre),
-        ("lens distortion, k1", 0.0, _U_K1, "1", corrected),
-        ("lens distortion, k2", 0.0, _U_K2, "1", corrected),
+        ("lens distortion, k1", k1, u_k1, "1", corrected),
+        ("lens distortion, k2", k2, u_k2, "1", corrected),
         ("rule not flat", 0.0, _U_BOW_MM, "mm", "judgement: a rule that lies on a bench"),
         (
             "marks not square to the rule",
@@ -339,6 +343,8 @@ def _starts(comb: Comb, focal: Focal, centre: np.ndarray, further: int) -> list[
         seen = np.array([*((first + last) / 2 - centre) * per_px, focal.px * per_px]) - rotation @ middle
         p[3:5], p[5] = seen[:2], seen[2] / focal.px * 1000.0
         p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
+        if focal.profile is not None:
+            p[K1], p[K2] = focal.profile.k1, focal.profile.k2
         starts.append(p)
     return starts
 

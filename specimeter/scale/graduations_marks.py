@@ -79,7 +79,8 @@ def glanced(light: np.ndarray, places: np.ndarray) -> np.ndarray:
     """The same to a thirty-second of a pixel and many times faster: to see by, not to locate by."""
     x, y = (np.nan_to_num(places[..., k], nan=-9.0).astype(np.float32) for k in (0, 1))
     flat = (places.shape[0], -1)
-    seen = cv2.remap(light, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    outside = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan}
+    seen = cv2.remap(light, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, **outside)
     return seen.reshape(places.shape[:-1])
 
 

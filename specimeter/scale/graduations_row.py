@@ -72,13 +72,14 @@ class Path:
 
     def places(self, n: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Pixels [x, y], shape (V, N, 2), of marks n at v local periods aside of the row's middle."""
-        base, way = self._lines(n)
+        base, way = self.lines(n)
         return base + np.asarray(v)[:, None, None] * way
 
-    def _lines(self, n: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def lines(self, n: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Where marks n cross the row's middle, and the way of one local period along each: both (N, 2) in pixels."""
         u = self.u_of(n)
-        middle, lean = (np.polynomial.polynomial.polyval(u / self.unit_px, some)[:, None] for some in (self.aside_px, self.lean))
+        x = u[:, None] / self.unit_px
+        middle, lean = (np.polynomial.polynomial.polyval(x, some) for some in (self.aside_px, self.lean))
         base = self.origin_px + u[:, None] * self.along + middle * self.across
         return base, self.period_px(u)[:, None] * (lean * self.along + self.across)
 
@@ -118,7 +119,7 @@ def refit(picture: np.ndarray, reduction: int, path: Path) -> Path | None:
 
 def straightened(picture: np.ndarray, reduction: int, path: Path, n: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Light (V, N) at marks n and v periods aside; NaN outside the picture."""
-    base, way = path._lines(n)
+    base, way = path.lines(n)
     base = np.nan_to_num((base + 0.5) / reduction - 0.5, nan=-1e6).astype(np.float32)
     way = np.nan_to_num(way / reduction).astype(np.float32)
     aside = np.asarray(v, np.float32)[:, None]

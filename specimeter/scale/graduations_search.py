@@ -111,7 +111,7 @@ def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _products(picture: np.ndarray, shape: tuple[int, int]) -> Iterator[list[np.ndarray]]:
-    """Means over cells of the products of light's slopes (xx, yy, xy), strip by strip: a strip stays in the processor's cache."""
+    """Means over cells of the products of light's slopes (xx, yy, xy), strip by strip: what fits the cache is quick."""
     columns, rows = shape
     for first in range(0, rows, _STRIP):
         last = min(first + _STRIP, rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,14 +28,14 @@ from specimeter.scale.view import View
 from specimeter.sheet import Sheet
 
 _U_LEAN = np.radians(5.0)  # of the camera in each of two directions, held by hand to look straight down
-_U_K1 = 0.02
+_U_K1, _U_K2 = 0.02, 0.02
 _LEAST_PX = 20.0
 TILT_UNKNOWN = (
     "a single length cannot show how far the camera leaned: it is taken to look straight down; use a card where sizes matter"
 )
 
 
-def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) -> Scale:
+def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None, told: bool = False) -> Scale:
     """Scale from two marked points and the true distance between them.
 
     Parameters
@@ -43,7 +44,9 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
     sheet : Sheet
         Its scale has from_px, to_px and length_mm.
     lens : Focal, optional
-        What is known of the principal distance; absent: what photograph and sheet say.
+        What is known of the lens beforehand, as by a profile; absent: what photograph and sheet say.
+    told : bool
+        The picture itself told `lens`, with all that the sheet says: an entered distance is not looked at again.
 
     Returns
     -------
@@ -62,33 +65,33 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
     said = specimen_px(sheet)
     reference_px = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if said is None else said
     length_px = float(np.linalg.norm(ends[1] - ends[0]))
-    per_px = length_mm / length_px
     height, entered = surface_height(sheet), lens_distance(sheet)
-    told, lens = lens is not None, lens or focal(photo)
-    contradicted = _distance_doubt(focal(photo), entered, height, per_px)
-    if entered is not None and not told:  # the length lies `height` below the surface that the distance was taken to
-        distance, u_distance = lens_over_marker(entered, height)
+    lens = lens or focal(photo)
+    own = focal(photo) if lens.profile is None else lens
+    contradicted = _distance_doubt(own, entered, height, length_mm / length_px)
+    if entered is not None and not told and lens.profile is None:
+        distance, u_distance = lens_over_marker(entered, height)  # the length lies `height` below the surface
         lens = Focal(
-            px=distance / per_px,
+            px=distance * length_px / length_mm,
             u_rel=u_distance / distance,
             source="camera distance",
             basis="camera distance as entered",
         )
-    view = _straight_down(photo, lens.px, per_px, ends[0])
+    view = _straight_down(photo, lens, ends, length_mm)
     check_below_lens(height, view, photo.file)
 
     def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:
         return _budget(photo, sheet, view, lens, height, found, length_mm, point_px)
 
     def view_at(log_px: np.ndarray) -> View:
-        return _straight_down(photo, float(np.exp(log_px[0])), per_px, ends[0])
+        return _straight_down(photo, replace(lens, px=float(np.exp(log_px[0]))), ends, length_mm)
 
     def views() -> Lenses:
         best = np.array([np.log(lens.px)])
         return lenses(best, lens.u_rel, view_at, lambda shift, _: (best + shift, (shift / lens.u_rel) ** 2))
 
     def refocused(px: float, u_rel: float) -> Scale:
-        return scale_from_length(photo, sheet, lens=narrowed(lens, px=px, u_rel=u_rel))
+        return scale_from_length(photo, sheet, lens=narrowed(lens, px=px, u_rel=u_rel), told=True)
 
     budget = budget_at(reference_px)
     return Scale(
@@ -111,14 +114,11 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
             "length_px": length_px,
             "tilt": "not measured: taken as straight down",
             "lens_over_marker_mm": view.distance_mm,
-            "distance_from": {
-                "exif": "the photograph's EXIF focal length",
-                "assumed": "an assumed focal length",
-                "camera distance": "the camera distance as entered",
-            }[lens.source],
+            "distance_from": lens.words,
             "focal_px": view.focal_px,
             "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px),
             "focal_source": lens.source,
+            **({} if lens.profile is None else {"lens_profile": lens.profile.name, "k1": view.k1}),
             "mm_per_px_at_reference": mm_per_px(view, reference_px, height.mm),
         }
         | ({"doubts": list(contradicted)} if contradicted else {}),
@@ -131,8 +131,8 @@ def scale_from_length(photo: Any, sheet: Sheet, *, lens: Focal | None = None) ->
 
 
 def _distance_doubt(lens: Focal, entered: tuple[float, float] | None, height: Height, per_px: float) -> tuple[str, ...]:
-    """What an entered camera distance says against the photograph's focal length: one sentence, or none."""
-    if entered is None or lens.source != "exif":
+    """What an entered camera distance says against the photograph's focal length, or its lens's: one sentence, or none."""
+    if entered is None or lens.source not in ("exif", "profile"):
         return ()
     own, (over, u) = lens.px * per_px, lens_over_marker(entered, height)
     if abs(own - over) <= 3.0 * float(np.hypot(u, lens.u_rel * own)):
@@ -173,15 +173,17 @@ def _ends(photo: Any, sheet: Sheet) -> tuple[np.ndarray, float]:
     return ends, float(given.length_mm)
 
 
-def _straight_down(photo: Any, focal_px: float, per_px: float, origin_px: np.ndarray, *, k1: float = 0.0) -> View:
-    centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
-    return View(
-        focal_px=focal_px,
-        centre_px=centre,
-        rotation=np.eye(3),
-        translation_mm=np.array([*((origin_px - centre) * per_px), focal_px * per_px]),
-        k1=k1,
-    )
+def _straight_down(
+    photo: Any, lens: Focal, ends_px: np.ndarray, length_mm: float, *, bent: tuple[float, float] | None = None
+) -> View:
+    """A view at right angles, in which the two ends (2, 2) lie `length_mm` apart; distortion as known, or `bent`."""
+    profile = lens.profile
+    centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if profile is None else profile.centre_px
+    k1, k2 = bent or ((0.0, 0.0) if profile is None else (profile.k1, profile.k2))
+    near = View(focal_px=lens.px, centre_px=centre, rotation=np.eye(3), translation_mm=np.array([0.0, 0.0, 1.0]), k1=k1, k2=k2)
+    places = near.on_plane(ends_px)  # from 1 mm away
+    distance = length_mm / float(np.linalg.norm(places[1] - places[0]))
+    return replace(near, translation_mm=distance * np.array([*places[0], 1.0]))
 
 
 def _budget(
@@ -194,9 +196,11 @@ def _budget(
     away = float(np.linalg.norm(place - middle))
     reach = view.distance_mm - height.mm
     # how the lens would change what is read here, the two points held: once with distortion, once with another distance
-    warped = _straight_down(photo, lens.px, length_mm / length_px, ends[0], k1=_U_K1)
-    stretch = np.log(np.linalg.norm(np.subtract(*warped.on_plane(ends))) / length_mm)
-    warp = length_logs(warped, point_px, height.mm) - stretch - length_logs(view, point_px, height.mm)
+    profile = lens.profile
+    k, u_k = (view.k1, view.k2), (_U_K1, _U_K2) if profile is None else (profile.u_k1, profile.u_k2)
+    bends = [tuple(np.add(k, u * np.eye(2)[n])) for n, u in enumerate(u_k)]
+    logs = [length_logs(_straight_down(photo, lens, ends, length_mm, bent=bend), point_px, height.mm) for bend in bends]
+    warps = [float(np.sqrt(np.mean((log - length_logs(view, point_px, height.mm)) ** 2))) for log in logs]
     by_distance = abs(height.mm) / reach
     return (
         term(
@@ -205,7 +209,7 @@ def _budget(
             unit="mm",
             u=rectangular(0.1) if expanded is None else expanded / K,
             sensitivity=1.0 / length_mm,
-            basis="no U entered: judgement, within 0.1 mm" if expanded is None else "entered with its U (k = 2)",
+            basis="no U entered: judgement, within 0.1 mm" if expanded is None else "its U, entered or by certificate (k = 2)",
         ),
         term(
             "marking the two points",
@@ -235,13 +239,16 @@ def _budget(
             sensitivity=float(_U_LEAN) / 2,
             basis="judgement: 5 deg, second order, between directions in the picture",
         ),
-        term(
-            "lens distortion",
-            value=0.0,
-            unit="1",
-            u=_U_K1,
-            sensitivity=float(np.sqrt(np.mean(warp**2))) / _U_K1,
-            basis="judgement: pictures are mostly corrected",
+        *(
+            term(
+                f"lens distortion, k{n + 1}",
+                value=k[n],
+                unit="1",
+                u=u_k[n],
+                sensitivity=warps[n] / u_k[n],
+                basis="judgement: pictures are mostly corrected" if profile is None else "lens profile",
+            )
+            for n in (0, 1)
         ),
         term("principal distance", value=1.0, unit="1", u=lens.u_rel, sensitivity=by_distance, basis=lens.basis),
         height_term(view, point_px, height),

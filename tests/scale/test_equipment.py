@@ -5,11 +5,13 @@ from __future__ import annotations
 from datetime import date
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from specimeter.errors import ScaleError
 from specimeter.judge.coverage import of_scale
 from specimeter.scale import equipment
+from specimeter.scale.length import scale_from_length
 from specimeter.scale.model import Scale
 from specimeter.sheet import read as read_sheet
 
@@ -107,3 +109,24 @@ def test_the_day_is_the_photographs_own():
     """By the camera's clock; today where it has none."""
     assert equipment.used_on(SimpleNamespace(taken="2026-05-04T10:11:12")) == date(2026, 5, 4)
     assert equipment.used_on(SimpleNamespace(taken=None)) == date.today()
+
+
+@pytest.mark.parametrize(
+    ("register", "entered", "u_mm"),
+    [
+        (GOOD, "", 0.03 / 2),  # the certificate's U is expanded, k = 2
+        (GOOD, "length_U_mm = 0.08\n", 0.08 / 2),  # the sheet's own word goes before
+        (GOOD.replace("U_mm = 0.03\n", ""), "", 0.1 / 3**0.5),  # no U anywhere: within 0.1 mm, a judgement
+        (None, "", 0.1 / 3**0.5),
+    ],
+)
+def test_the_certificates_u_enters_the_budget_where_the_sheet_gives_none(place, register, entered, u_mm):
+    """JCGM 100:2008, 4.3.3: a certificate's expanded uncertainty over its coverage factor is the standard uncertainty."""
+    marks = 'method = "length"\nfrom_px = [20.0, 50.0]\nto_px = [220.0, 50.0]\nlength_mm = 50.0\n'
+    sheet, _ = place(register, sheet=SHEET + marks + entered)
+    even = np.full((100, 240), 0.3, np.float32)
+    photo = SimpleNamespace(file="a.jpg", width_px=240, height_px=100, focal_35mm_mm=None, linear=lambda: even)
+    scale = scale_from_length(photo, equipment.filled(sheet, equipment.of_sheet(sheet)))
+    line = next(line for line in scale.budget if line.source == "the known length")
+    assert line.u == pytest.approx(u_mm)
+    assert line.contribution == pytest.approx(u_mm / 50.0)

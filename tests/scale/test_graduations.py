@@ -7,13 +7,18 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from specimeter.errors import ScaleError
 from specimeter.scale.budget import combine
+from specimeter.scale.camera_profile import Profile
+from specimeter.scale.distance import of_profile
 from specimeter.scale.find import find_scale
 from specimeter.scale.graduations import scale_from_graduations
+from specimeter.scale.graduations_fit import RuleFit, _distinct
 from specimeter.scale.height import mm_per_px
 from specimeter.scale.place import card_outlines_px
+from specimeter.scale.view import View
 
 INCH = 25.4
 
@@ -41,6 +46,7 @@ class Ruler:
     noise: float = 0.006
     lines_mm: float = 0.0  # above 0: not a rule but lines that run on, so many mm apart
     seed: int = 1
+    k1: float = 0.0  # radial distortion (Brown 1971)
 
 
 class Picture(SimpleNamespace):
@@ -64,7 +70,11 @@ def pose(ruler: Ruler):
 def on_plane(ruler: Ruler, points_px):
     rotation, eye = pose(ruler)
     middle = (np.array(ruler.size_px) - 1) / 2
-    rays = np.column_stack([(np.asarray(points_px, float) - middle) / ruler.focal_px, np.ones(len(points_px))]) @ rotation
+    distorted = (np.asarray(points_px, float) - middle) / ruler.focal_px
+    straight = distorted
+    for _ in range(20 if ruler.k1 else 0):
+        straight = distorted / (1 + ruler.k1 * np.sum(straight**2, axis=1, keepdims=True))
+    rays = np.column_stack([straight, np.ones(len(points_px))]) @ rotation
     return eye[:2] + (-eye[2] / rays[:, 2])[:, None] * rays[:, :2]
 
 
@@ -293,3 +303,48 @@ def test_placing_hides_the_rule_and_may_tell_the_lens(sheet):
     better = scale.refocused(ruler.focal_px, 0.01)
     assert better.view.focal_px == pytest.approx(ruler.focal_px, rel=0.03)
     assert better.u_rel < scale.u_rel
+
+
+def test_a_lens_profile_serves_a_rule(sheet):
+    """A lens as bent as a cheap close-up one: with its profile the scale beside the rule is true to its much smaller budget."""
+    ruler = Ruler(px_per_mm=6.0, tilt_deg=6, towards_deg=70, k1=-0.12, size_px=(900, 700))
+    picture = photograph(ruler)
+    profile = Profile(
+        format="specimeter-camera", version=1, width_px=900, height_px=700, focal_px=ruler.focal_px, u_focal_rel=0.015,
+        centre_x_px=449.5, centre_y_px=349.5, u_centre_px=1.0, k1=-0.12, u_k1=0.003, k2=0.0, u_k2=0.005, photographs=12,
+        residual_rms_px=0.2,
+    )  # fmt: skip
+    asked = sheet(test="macro-butt", surface_height_mm=0.0, surface_height_U_mm=0.01)
+    with_it, without = scale_from_graduations(picture, asked, lens=of_profile(profile)), scale_from_graduations(picture, asked)
+    beside = np.array([450.0, 560.0])
+    error = mm_per_px(with_it.view, beside, 0.0) / true_mm_per_px(ruler, beside) - 1
+    assert abs(error) < 2.5 * with_it.at(beside).u_rel
+    assert abs(error) < 0.003
+    assert with_it.at(beside).u_rel < without.at(beside).u_rel
+    assert with_it.evidence["lens_profile"] == profile.name
+    assert with_it.evidence["focal_source"] == "profile"
+
+
+def fit(*, miss, dropped: int, turn_deg: float, inflation: float = 1.0) -> RuleFit:
+    """A fit of 100 points that leaves the worst `dropped` of them out."""
+    miss = np.array(miss, float)
+    kept = np.sort(np.abs(miss))[: len(miss) - dropped]
+    rotation = Rotation.from_rotvec([np.radians(turn_deg), 0.0, 0.0]).as_matrix()
+    view = View(focal_px=1000.0, centre_px=np.zeros(2), rotation=rotation, translation_mm=np.array([0.0, 0.0, 300.0]))
+    return RuleFit(
+        view=view, unknowns=np.zeros(14), jacobian=np.eye(14), known=(), known_jacobian=np.eye(14), residual_mm=kept,
+        u_mm=np.ones(len(kept)), every_residual_mm=miss, every_u_mm=np.ones(len(miss)), dropped=dropped, inflation=inflation,
+        strain=1.0, at_focal=lambda log_px, start: (start, 0.0),
+    )  # fmt: skip
+
+
+def test_a_fit_that_drops_half_the_marks_does_not_win():
+    """All points of one way of leaning miss by one standard uncertainty; half of the other's by none, half by a hundred."""
+    true = fit(miss=np.ones(100), dropped=0, turn_deg=5.0)
+    selective = fit(miss=np.r_[np.zeros(50), np.full(50, 100.0)], dropped=50, turn_deg=-5.0)
+    assert selective.cost < true.cost  # by what each kept, the wrong one looks better
+    assert _distinct([selective, true]) == [true]
+    lax = fit(miss=np.full(100, 3.0), dropped=0, turn_deg=-5.0, inflation=3.0)
+    assert _distinct([lax, true]) == [true]
+    alike = fit(miss=np.full(100, 1.02), dropped=0, turn_deg=-5.0)
+    assert _distinct([alike, true]) == [true, alike]

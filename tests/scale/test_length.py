@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from specimeter.errors import ScaleError
+from specimeter.scale.camera_profile import Profile
+from specimeter.scale.distance import of_profile
 from specimeter.scale.height import mm_per_px
 from specimeter.scale.length import scale_from_length
 
@@ -114,3 +116,32 @@ def test_points_near_edges_are_moved_onto_them_and_the_evidence_says_so(cards, s
     assert by_hand.evidence["points"] == "as marked"
     marking = [next(t for t in scale.budget if t.source == "marking the two points") for scale in (off, by_hand)]
     assert marking[0].contribution < 0.3 * marking[1].contribution
+
+
+def bent_lens(**entries) -> Profile:
+    """A strongly bent lens for pictures of 1200 x 900."""
+    entries = {"focal_px": 1100.0, "centre_x_px": 611.0, "centre_y_px": 441.0, "k1": -0.15, "k2": 0.03} | entries
+    told = {"u_focal_rel": 0.015, "u_centre_px": 2.0, "u_k1": 0.003, "u_k2": 0.005, "photographs": 12, "residual_rms_px": 0.2}
+    return Profile(format="specimeter-camera", version=1, width_px=1200, height_px=900, **entries, **told)
+
+
+def test_a_lens_profile_straightens_a_known_length(sheet):
+    """The lens's distortion (Brown 1971) seen straight down from 320 mm: lengths all over the picture come back."""
+    profile = bent_lens()
+    focal = of_profile(profile)
+
+    def seen(x_mm, y_mm):
+        x, y = np.array([x_mm, y_mm]) / 320.0
+        r2 = x * x + y * y
+        stretch = 1100.0 * (1 - 0.15 * r2 + 0.03 * r2 * r2)
+        return [611.0 + x * stretch, 441.0 + y * stretch]
+
+    marked = length_sheet(sheet, [seen(-140.0, -100.0), seen(-20.0, -100.0)], length_mm=120.0)
+    scale = scale_from_length(Picture(), marked, lens=focal)
+    far = scale.view.on_plane(np.array([seen(60.0, 100.0), seen(150.0, 20.0)]))
+    assert np.linalg.norm(far[1] - far[0]) == pytest.approx(np.hypot(90.0, 80.0), rel=1e-6)
+    assert scale.evidence["lens_profile"] == profile.name
+    assert scale.evidence["distance_from"] == "the lens profile"
+    without = scale_from_length(Picture(), marked)
+    bends = [sum(line.contribution for line in one.budget if line.source.startswith("lens dist")) for one in (scale, without)]
+    assert bends[0] < bends[1] / 3
