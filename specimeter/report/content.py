@@ -7,7 +7,7 @@ from typing import Any
 
 from specimeter.record import model
 from specimeter.record.model import Examined, Feature, Record, Scale
-from specimeter.report import budget, words
+from specimeter.report import budget, cut, words
 from specimeter.report.block import Block, facts, points, section, table, text
 from specimeter.report.house import PLAIN, House
 from specimeter.report.language import Said
@@ -51,6 +51,7 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
         "decides": " ".join([words.SAFETY, words.DECIDES, *([] if reviewed else [words.NOBODY])]),
         "sections": [
             section("Photograph", [_picture(record, number) for number in range(len(record.photos))]),
+            *([section("Section", cut.blocks(record))] if record.cut is not None else []),
             section("Features", _features(record)),
             section("Cautions", [points([*record.cautions, words.BY_EYE])]),
             section("Verdicts", _verdicts(record)),

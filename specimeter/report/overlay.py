@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from specimeter.photo import Photo
 from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
-from specimeter.report import labels, scale_bar, words
+from specimeter.report import cut_drawing, labels, scale_bar, words
 from specimeter.report.pen import DARK, LIGHT, Style, drawable, font, plate, stroke, style_of, text_size
 from specimeter.rounding import plus_minus
 from specimeter.scale.surface import Surface
@@ -85,7 +85,11 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
 
     surface, area = surface_of(record, photo_id), area_of(record, photo_id)
     record = record.model_copy(update={"features": tuple(f for f in record.features if f.photo == photo_id)})
-    main, whole = _main_window(photo, area)
+    if record.cut is not None and record.cut.photo != photo_id:
+        record = record.model_copy(update={"cut": None})
+    main, whole = _main_window(
+        photo, area.outline_px if record.cut is None else cut_drawing.framed(record.cut, area.outline_px)
+    )
     shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)
     tall = main.height > 1.2 * main.width and (shown or not whole)
     shown = shown[: INSETS + (bool(tall) and not whole)]  # an even number of cells where they stand in two columns
@@ -94,14 +98,18 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     cells = _beside(main, len(shown) + (not whole), gap) if tall else _below(photo, main, len(shown), not whole, gap)
     right = max([main.width, *(left + width for left, _, width, _ in cells)])
     bottom = max([main.height, *(top + height for _, top, _, height in cells)])
-    page = Image.new("RGB", (right, bottom + round(1.9 * unit)), _PAPER)
+    notches = record.cut is not None and bool(record.cut.undercuts)
+    strip = round(0.2 * right) if notches else 0
+    page = Image.new("RGB", (right, bottom + strip + round(1.9 * unit)), _PAPER)
     page.paste(_main(photo, record, surface, area, main, unit, say), (0, 0))
     if not whole:
         (left, top, width, height), *cells = cells
         page.paste(_context(photo, area, main, width, height, unit, say), (left, top))
     for feature, (left, top, width, height) in zip(shown, cells, strict=True):
         page.paste(_inset(photo, record, feature, surface, width, height, unit, say), (left, top))
-    _key(page, record, bottom, unit, say)
+    if notches:
+        page.paste(cut_drawing.notches(record, right, strip, say), (0, bottom))
+    _key(page, record, bottom + strip, unit, say)
     return page
 
 
@@ -130,10 +138,10 @@ def _beside(main: Window, count: int, gap: int) -> list[Cell]:
     ]
 
 
-def _main_window(photo: Photo, area: ExaminedArea) -> tuple[Window, bool]:
-    """The examined area with a margin, at most 2 : 1 and at least 3 : 4; the whole photograph if that is hardly more."""
+def _main_window(photo: Photo, framed_px: np.ndarray) -> tuple[Window, bool]:
+    """The examined area (of a section: the weld) with a margin, at most 2 : 1 and at least 3 : 4; the whole photograph if that is hardly more."""
     size = np.array([photo.width_px, photo.height_px], float)
-    low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
+    low, high = framed_px.min(axis=0), framed_px.max(axis=0)
     wanted = (high - low) * 1.16 + 0.04 * max(high - low)
     wanted = np.maximum(wanted, [0.75 * wanted[1], 0.5 * wanted[0]])
     whole = bool(np.all(wanted > 0.7 * size))
@@ -167,14 +175,20 @@ def _main(
     if bar is not None:
         face = window.place(area.outline_px)
         clear = [scale_bar.clear_box(bar, window.width, window.height, unit, hide_little=face, hide_none=outlines)]
-    placed = labels.place(
-        [outlines[i] for i in numbered], sizes, width_px=window.width, height_px=window.height, keep_clear=clear
-    )
+    shown = [outlines[i] for i in numbered]
+    struck = [record.features[i].status == "rejected" for i in numbered]
+    if record.cut is not None:
+        for line, name, short in cut_drawing.strokes(picture, record.cut, window.place, thin):
+            shown.append(line)
+            texts.append(say(cut_drawing.label(record, name, short)))
+            sizes.append((text_size(texts[-1], size)[0] + round(0.6 * size), round(1.3 * size)))
+            struck.append(False)
+    placed = labels.place(shown, sizes, width_px=window.width, height_px=window.height, keep_clear=clear)
     for label in placed:
         stroke(picture, np.array(label.leader), Style(), width_px=max(1.0, 0.6 * thin), closed=False)
     image = Image.fromarray(picture)
-    for index, text, label in zip(numbered, texts, placed, strict=True):
-        plate(image, label.box, text, size, struck=record.features[index].status == "rejected")
+    for through, text, label in zip(struck, texts, placed, strict=True):
+        plate(image, label.box, text, size, struck=through)
     if bar is not None:
         scale_bar.draw(image, bar, clear[0], unit)
     return image

@@ -23,6 +23,15 @@ def features_csv(record: Record) -> bytes:
     return csv(COLUMNS, rows(record))
 
 
+def section_csv(record: Record) -> bytes:
+    """UTF-8 CSV of a macro section's sizes, one a row: name, value, U (k = 2), and why where it is missing."""
+    sizes = record.section or {}
+    names = [name for name in sizes if not name.startswith("U_")]
+    found = [[name, sizes[name], sizes.get(f"U_{name}"), None] for name in names]
+    found += [[name, None, None, why] for name, why in record.cut.missing.items()]
+    return csv(["size", "value", "U", "missing"], found)
+
+
 def rows(record: Record) -> list[list[object]]:
     """One row for each feature, in the order of `COLUMNS`."""
     found = []

@@ -7,7 +7,7 @@ import unicodedata
 
 from specimeter.record.edit import left_to_do
 from specimeter.record.model import Feature, Record
-from specimeter.report import words
+from specimeter.report import cut, words
 from specimeter.rounding import plus_minus
 
 WIDTH = 100
@@ -21,6 +21,8 @@ def summary(record: Record) -> str:
     lines = wrapped(f"{record.id}, {test}: {outcome.upper()}", "")
     lines += [line for reason in record.reasons for line in wrapped(reason, "  ")]
     lines.append("")
+    if record.cut is not None:
+        lines += [plain(line) for line in cut.lines(record)] + [""]
     lines += _table(record.features)
     if record.cautions:
         lines += ["", "Cautions"]
