@@ -16,7 +16,7 @@ from specimeter.errors import SpecimeterError
 from specimeter.photo import Photo
 from specimeter.record import rebuild
 from specimeter.scale.place import card_outlines_px
-from specimeter_napari import keys, opening, parts, session
+from specimeter_napari import keys, look, opening, parts, session
 from specimeter_napari.frame import Frame
 from specimeter_napari.opening import Opened
 from specimeter_napari.picture import Picture
@@ -395,6 +395,7 @@ class Bench(Frame):
     def _show_next(self, told) -> None:
         step = next_step(told)
         here = step.name == self.here
+        self.next_card.setStyleSheet(f'QFrame[role="next"] {{ border-left-color: {look.STEP_COLOUR[step.stands]}; }}')
         self.next_words.setText(f"{TITLES[step.name]}: {step.says}" if not here else step.says)
         self.next_button.setText("Go there")
         self.next_button.setVisible(not here)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import marshal
 from typing import Any
 
 SET, TABLE, ITEMS, TAIL = "=", "~", "#", "+"
@@ -42,14 +43,8 @@ def applied(old: Any, change: list) -> Any:
 
 
 def _same(one: Any, other: Any) -> bool:
-    """Equal as JSON: 1 and True are two things, 1 and 1.0 too."""
-    if type(one) is not type(other):
-        return False
-    if isinstance(one, dict):
-        return one.keys() == other.keys() and all(_same(value, other[key]) for key, value in one.items())
-    if isinstance(one, list):
-        return len(one) == len(other) and all(map(_same, one, other))
-    return one == other
+    """Equal as JSON, where 1, 1.0 and true are three things: compared byte by byte, which is quick for long outlines."""
+    return one == other and marshal.dumps(one, 2) == marshal.dumps(other, 2)
 
 
 def _by_id(items: list) -> dict[str, Any] | None:

@@ -22,8 +22,24 @@ from qtpy.QtWidgets import (
 from specimeter_napari import look
 
 
+class Words(QLabel):
+    """Wrapped text that never gets less height than it needs: layouts ask a label's height for one width only."""
+
+    def setText(self, text: str) -> None:
+        super().setText(text)
+        self._fit()
+
+    def resizeEvent(self, event) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        if self.wordWrap():
+            self.setMinimumHeight(max(0, self.heightForWidth(self.width())))
+
+
 def label(text: str = "", role: str = "", *, wrap: bool = True) -> QLabel:
-    made = QLabel(text)
+    made = Words(text)
     made.setWordWrap(wrap)
     made.setTextFormat(Qt.TextFormat.PlainText)
     if role:

@@ -112,6 +112,31 @@ def test_a_photograph_without_a_sheet_asks_for_one_and_goes_on_from_the_form(han
     assert bench.session.record.id == "SB-1"
 
 
+def test_napari_opens_a_photograph_on_the_bench_of_its_window(hand, case, tmp_path):
+    """Its Open menu and drag and drop go through the reader; what is neither photograph nor record is left to others."""
+    from specimeter_napari.reader import reader
+
+    hand.viewer.open(str(case), plugin="specimeter")
+    hand.wait(lambda: hand.bench.session is not None)
+    hand.settle(0.1)
+    hand.wait(lambda: hand.bench.work is None)
+    assert hand.bench.session.photo.path == case
+    assert reader(str(tmp_path)) is None
+    assert reader(str(tmp_path / "notes.txt")) is None
+    assert reader([str(case)]) is None
+
+
+def test_a_folder_offers_its_photographs(hand, case):
+    second = case.with_name("other.jpg")
+    shutil.copy(case, second)
+    hand.bench.open(case.parent)
+    choices = hand.bench.pages["specimen"].choices
+    assert [choices.itemText(number) for number in range(1, choices.count())] == ["other.jpg", case.name]
+    hand.bench.open(case.parent / "nothing.jpg")
+    hand.wait(lambda: hand.bench.work is None)
+    assert "no such" in hand.bench.wrong.text().lower() or "not" in hand.bench.wrong.text().lower()
+
+
 def test_every_button_can_be_pressed_with_and_without_a_specimen(hand, case, monkeypatch):
     """No button raises, whatever is missing: dialogs answer that nothing was chosen."""
     monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *given: ("", ""))
