@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ from specimeter.scale.surface import Flat
 
 MOST_PX = 2400  # long side of the picture
 MAGNIFIED = 200  # residuals are drawn so many times as long
+MARKS_MAGNIFIED = 50  # those of a rule's marks
 _STEP_MM = 10.0
 _MOST_LINES = 60
 _FOUND = Style(colour=(255, 221, 87))
@@ -25,9 +27,9 @@ _GRID = (140, 226, 255)
 def draw(photo: Photo, scale: Scale) -> Image.Image:
     """The photograph, at most 2400 px long, with what the scale rests on.
 
-    Markers: their outlines as found, and on each edge how far it lies off the fit, 200 times enlarged. A known length: its
-    two ends. Over everything a grid of 10 mm on the measured surface's plane: held against the specimen it shows at once
-    whether the scale is right.
+    Markers: their outlines as found, and on each edge how far it lies off the fit, 200 times enlarged. A rule: its marks as
+    found, and how far each lies off its place, 50 times enlarged. A known length: its two ends. Over everything a grid of
+    10 mm on the measured surface's plane: held against the specimen it shows at once whether the scale is right.
     """
     factor = max(1.0, max(photo.width_px, photo.height_px) / MOST_PX)
     size = (round(photo.width_px / factor), round(photo.height_px / factor))
@@ -56,9 +58,23 @@ def draw(photo: Photo, scale: Scale) -> Image.Image:
             arm = 9.0 * unit
             for ends in ([[x - arm, y], [x + arm, y]], [[x, y - arm], [x, y + arm]]):
                 stroke(picture, np.array(ends), _FOUND, width_px=unit, closed=False)
-    for mark in scale.evidence.get("marks_px", ()):
-        stroke(picture, place(mark), _FOUND, width_px=unit, closed=False)
+    for edge in scale.evidence.get("edges", ()):
+        _marks(picture, edge, place, unit)
     return _legend(Image.fromarray(picture), scale, unit)
+
+
+def _marks(picture: np.ndarray, edge: Mapping[str, Any], place: Callable, unit: int) -> None:
+    """One row of marks: each from its outer to its inner place, and beyond it, along the rule, how far it misses the fit."""
+    outer, inner, miss = (np.array(edge[key], float) for key in ("outer_px", "inner_px", "residual_mm"))
+    if len(outer) < 2:
+        return
+    along = (outer[-1] - outer[0]) / np.ptp(edge["index"]) / edge["division_mm"]  # pixels a millimetre, towards higher marks
+    for one, other, mm in zip(outer, inner, miss, strict=True):
+        stroke(picture, place([one, other]), _FOUND, width_px=1, closed=False)
+        foot = one + (one - other)
+        bar = place([foot, foot + mm * MARKS_MAGNIFIED * along])
+        lines(picture, [bar], DARK, 4 * unit)
+        lines(picture, [bar], _MISS, 2 * unit)
 
 
 def _grid(photo: Photo, scale: Scale) -> list[np.ndarray]:
@@ -85,6 +101,11 @@ def _legend(image: Image.Image, scale: Scale, unit: int) -> Image.Image:
         f"grid: 10 mm on the plane {scale.surface_height_mm:.1f} mm over the marker, U {200 * scale.u_rel:.2g} % (k = 2)",
         *([f"squares as found; bars: edges' distance from the fit, {MAGNIFIED} times enlarged"]
           if "markers" in scale.evidence else []),
+        *([f"marks as found; bars along the rule: how far each lies off an even rule, {MARKS_MAGNIFIED} times enlarged"]
+          if "edges" in scale.evidence else []),
+        *(["crosses: the two ends of the known length as used"] if "from_px" in scale.evidence else []),
+        *([f"resolution stored in the file: {scale.evidence['dots_per_inch']:.0f} dots an inch"]
+          if "dots_per_inch" in scale.evidence else []),
     ]  # fmt: skip
     high = round(1.9 * size)
     page = Image.new("RGB", (image.width, image.height + high * len(said) + size // 2), DARK)

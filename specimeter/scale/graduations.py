@@ -35,9 +35,7 @@ _LEAST_MM_SEEN = 12
 _INWARD_MM, _OUTWARD_MM = 16.0, 1.5  # a rule's marks and figures, from its marks' outer ends
 
 
-def scale_from_graduations(
-    photo: Any, sheet: Sheet, *, edges: list[Edge] | None = None, lens: Focal | None = None
-) -> Scale:
+def scale_from_graduations(photo: Any, sheet: Sheet, *, edges: list[Edge] | None = None, lens: Focal | None = None) -> Scale:
     """Scale from a rule found in the photograph.
 
     Parameters
@@ -129,7 +127,7 @@ def _comb(edge: Edge, division_mm: float) -> Comb:
     marks = edge.marks
     index = marks.index - edge.pattern.first
     per_px = division_mm / marks.path.period_px(marks.path.u_of(marks.index))
-    good = np.isfinite(marks.points_px).all(axis=2) & np.isfinite(marks.u_px)
+    good = _good(edge)
     return Comb(
         index=np.concatenate([index[row] for row in good]),
         points_px=np.concatenate([points[row] for points, row in zip(marks.points_px, good, strict=True)]),
@@ -232,7 +230,9 @@ def _evidence(
     else:
         distance_from = lens.words
     return {
-        "edges": [_edge(edge, division) for edge, division in chosen],
+        "edges": [
+            _edge(edge, division, miss) for (edge, division), miss in zip(chosen, _misses(fit, combs, chosen), strict=True)
+        ],
         "rule_outline_px": _outline(fit, chosen).tolist(),
         "marks": int(sum(len(edge.marks.index) for edge, _ in chosen)),
         "points": len(fit.residual_mm),
@@ -253,10 +253,27 @@ def _evidence(
     }
 
 
-def _edge(edge: Edge, division_mm: float) -> dict[str, Any]:
+def _misses(fit: RuleFit, combs: Sequence[Comb], chosen) -> list[np.ndarray]:
+    """For each edge, how far each place on its marks, (2, N), lies off the fit along the rule, in mm; NaN where not located."""
+    first, misses = 0, []
+    for comb, (edge, _) in zip(combs, chosen, strict=True):
+        miss = np.full(edge.marks.u_px.shape, np.nan)
+        miss[_good(edge)] = fit.every_residual_mm[first : first + len(comb.index)]
+        misses.append(miss)
+        first += len(comb.index)
+    return misses
+
+
+def _good(edge: Edge) -> np.ndarray:
+    """Which places on marks, (2, N), were located."""
+    return np.isfinite(edge.marks.points_px).all(axis=2) & np.isfinite(edge.marks.u_px)
+
+
+def _edge(edge: Edge, division_mm: float, miss_mm: np.ndarray) -> dict[str, Any]:
+    """One edge's evidence; `residual_mm` is how far each mark's middle lies beyond its place on an even rule."""
     marks = edge.marks
     outer, inner = (np.where(np.isfinite(points), points, 0.0) for points in marks.points_px)
-    seen = np.isfinite(marks.points_px).all(axis=(0, 2))
+    seen = _good(edge).all(axis=0)
     return {
         "division_mm": division_mm,
         "pattern": edge.pattern.name,
@@ -269,6 +286,7 @@ def _edge(edge: Edge, division_mm: float) -> dict[str, Any]:
         "index": (marks.index - edge.pattern.first)[seen].tolist(),
         "outer_px": np.round(outer[seen], 3).tolist(),
         "inner_px": np.round(inner[seen], 3).tolist(),
+        "residual_mm": np.round(np.where(seen, miss_mm, 0.0)[:, seen].mean(axis=0), 5).tolist(),
         "length_divisions": np.round(marks.lengths[seen], 2).tolist(),
     }
 
