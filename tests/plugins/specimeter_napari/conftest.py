@@ -12,7 +12,7 @@ import time
 
 import pytest
 
-SERVERS = []
+HELD = []  # the screen and the application: the screen ends with its last client, so one is kept as long as the run
 ERRORS = []  # what went wrong in a slot: Qt swallows it, the test must not
 
 
@@ -44,11 +44,14 @@ def screen(tmp_path_factory):
         pass_fds=[writes],
         stderr=subprocess.DEVNULL,
     )
-    SERVERS.append(server)  # ends after us
+    HELD.append(server)
     os.close(writes)
     with os.fdopen(reads) as told:
         number = told.readline().strip()
     os.environ["DISPLAY"] = f":{number}"
+    from qtpy.QtWidgets import QApplication
+
+    HELD.append(QApplication.instance() or QApplication([]))
     yield os.environ["DISPLAY"]
 
 
