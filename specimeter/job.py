@@ -92,9 +92,20 @@ def find(
     return judged(search(photo, sheet, method=method, progress=progress, register_file=register_file), sheet, limits)
 
 
-def search(photo: Photo, sheet: Sheet, *, method: str, progress: Progress, register_file: str | Path | None = None) -> Sized:
-    """The same without the verdicts; the sheet as it holds for that photograph. Raises SpecimeterError."""
+def search(
+    photo: Photo,
+    sheet: Sheet,
+    *,
+    method: str,
+    progress: Progress,
+    register_file: str | Path | None = None,
+    placed_is: Callable[[Placed], None] = lambda placed: None,
+) -> Sized:
+    """The same without the verdicts; the sheet as it holds for that photograph. `placed_is` is told scale, surface and area
+    as soon as they are known. Raises SpecimeterError.
+    """
     placed = place(photo, sheet, progress=progress, register_file=register_file)
+    placed_is(placed)
     progress("features: searching and outlining")
     outlines = segmenter(for_test(method, sheet.specimen.test))(photo, placed.surface, placed.area)
     if sheet.specimen.test not in MACRO_TESTS:

@@ -11,16 +11,17 @@ from typing import Any
 
 from psygnal import Signal
 
-from specimeter import job
+from specimeter import job, revise
 from specimeter import sheet as sheets
 from specimeter.errors import RecordError, SheetError, SpecimeterError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.limits import Limits
 from specimeter.photo import Photo
 from specimeter.record import build, model, rebuild, recompute, renew, store
+from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
-from specimeter.segment.registry import segmenter
+from specimeter.segment.registry import for_test
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
 from specimeter_napari.journal import Journal, Replayed, replay
@@ -170,22 +171,25 @@ class Session:
 
 def found(photo: Photo, sheet: Sheet, limits: Limits | None, *, progress: Progress, placed_is: Callable = lambda p: None):
     """The record of the main job, told `placed_is` as soon as scale, surface and area are known. Raises SpecimeterError."""
-    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
-    placed = job.place(photo, sheet, progress=progress)
-    placed_is(placed)
-    progress("openings: searching and outlining")
-    outlines = segmenter(METHOD)(photo, placed.surface, placed.area)
-    finding = job.conclude(photo, sheet, limits, placed, outlines, progress=progress)
-    return build.build(finding, sheet=sheet, limits=limits, settings={"segmenter": METHOD}, when=datetime.now(UTC))
+    (own,) = sheets.for_photos(sheet, 1)
+    sheets.check_against_photo(own, photo.width_px, photo.height_px)
+    finding = job.judged(job.search(photo, own, method=METHOD, progress=progress, placed_is=placed_is), sheet, limits)
+    run = for_test(METHOD, sheet.specimen.test)
+    settings = {"segmenter": METHOD} | ({} if run == METHOD else {"segmenter_run": run})
+    return build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC))
 
 
 def placed_again(
     photo: Photo, record: Record, sheet: Sheet, limits: Limits | None, *, by: str, why: str, progress: Progress
 ) -> Record:
     """The same features on a scale, surface and area found anew by another sheet. Raises SpecimeterError."""
-    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
-    placed = job.place(photo, sheet, progress=progress)
-    finding = job.conclude(photo, sheet, limits, placed, rebuild.outlines_of(record), progress=progress)
+    (own,) = sheets.for_photos(sheet, 1)
+    sheets.check_against_photo(own, photo.width_px, photo.height_px)
+    if sheet.specimen.test in sheets.MACRO_TESTS:  # the section's own sizes are found again with the ground
+        finding = job.judged(job.search(photo, own, method=METHOD, progress=progress), sheet, limits)
+    else:
+        placed = job.place(photo, own, progress=progress)
+        finding = job.conclude(photo, sheet, limits, placed, rebuild.outlines_of(record), progress=progress)
     settings = record.tool.settings
     fresh = build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC))
     return renew.placed_again(record, fresh, by=by, when=datetime.now(UTC), why=why)
@@ -201,7 +205,8 @@ def written(
     if before is not None and record.log[: len(before.log)] != before.log:
         record = renew.taken_back(record, before.log, by=by, when=datetime.now(UTC))
     progress("report: drawing and writing")
-    files = job.folder_files([photo], record, houses.beside(folder or photo.path.parent))
+    all_photos = [photo] if len(record.photos) == 1 else revise.photographs(folder_of.read(folder), [photo.path])
+    files = job.folder_files(all_photos, record, houses.beside(folder or photo.path.parent))
     place = out / store.folder_name(record.id) if folder is None else folder.resolve()
     folder = store.commit(
         model.dump(record),
