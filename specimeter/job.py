@@ -113,11 +113,10 @@ def search(
     progress("section: weld, toes and sizes")
     section = section_of(
         photo,
-        sheet.specimen.test,
+        sheet,
         placed.area,
         surface=placed.surface,
         scale=placed.scale,
-        thickness_mm=sheet.specimen.parent_thickness_mm,
     )
     return replace(sized(photo, placed, [*outlines, *undercut_outlines(section)], progress=progress), section=section)
 

@@ -19,6 +19,7 @@ from specimeter.segment.polylines import area_mm2, corner
 from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_face import Toe
 from specimeter.segment.weld_metal import WeldMetal, look_for
+from specimeter.sheet import Sheet
 
 K = 2.0  # coverage factor
 STEP_PX = 0.7  # between points of the outline that is measured
@@ -26,7 +27,7 @@ TRIES = 6  # perturbed outlines from which the scatter of each size is had
 CORRELATED_MM = 0.35  # how far along the outline its errors hang together: ground edges, blur, the picture's pixels
 EDGE_PX = 0.25  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
 ANGLE_U_DEG = 1.0  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
-FUSION_U_MM = 0.12  # of a fusion line's place where it is seen (judgement: it is as ragged as its grain)
+SAME_WAY = 0.7  # share of the fusion line's error that is alike all along it (judgement)
 NAMES = {
     "macro-fillet": (
         "leg_1_mm", "leg_2_mm", "throat_mm", "theoretical_throat_mm", "convexity_mm", "penetration_mm",
@@ -68,19 +69,17 @@ class Section:
     evidence: dict = field(default_factory=dict)
 
 
-def section_of(
-    photo: Photo, test: str, area: ExaminedArea, *, surface: Surface, scale: Scale, thickness_mm: float | None
-) -> Section:
+def section_of(photo: Photo, sheet: Sheet, area: ExaminedArea, *, surface: Surface, scale: Scale) -> Section:
     """The section that a photograph shows within its examined area: weld metal looked for, all sizes measured."""
-    metal = look_for(photo, test, surface, area)
+    metal = look_for(photo, sheet, surface, area)
     return measure_section(
-        test,
+        sheet.specimen.test,
         area,
         None if isinstance(metal, str) else metal,
         surface=surface,
         scale=scale,
         blur_px=blur_of(photo, area),
-        thickness_mm=thickness_mm,
+        thickness_mm=sheet.specimen.parent_thickness_mm,
         no_metal=metal if isinstance(metal, str) else "",
     )
 
@@ -137,13 +136,13 @@ def measure_section(
     spread = _spread(evaluate, outline, weld, drawn, px_mm)
     values: dict[str, float] = {}
     for name, one in drawn.items():
-        u = np.hypot(spread[name], _own_u(name, one.value, toes, px_mm))
+        u = np.hypot(spread[name], _own_u(name, toes, px_mm, metal))
         power = {"deg": 0, "mm2": 2}.get(name.rsplit("_", 1)[-1], 1)
         values[name] = float(one.value)
         values[f"U_{name}"] = K * float(np.hypot(u, power * scale.u_rel * one.value))
     if haz_mm is not None:
         values["haz_width_mm"] = haz_mm
-        values["U_haz_width_mm"] = K * float(np.hypot(max(2 * FUSION_U_MM, metal.u_haz_px * px_mm), scale.u_rel * haz_mm))
+        values["U_haz_width_mm"] = K * float(np.hypot(max(2 * metal.u_line_mm, metal.u_haz_px * px_mm), scale.u_rel * haz_mm))
     cuts = []
     for number, toe in enumerate(toes, start=1):
         one = None
@@ -237,7 +236,7 @@ def _middle(differences: list[float]) -> float:
     return float(np.sqrt(np.mean(np.minimum(size, max(6 * float(np.median(size)), 1e-9)) ** 2)))
 
 
-def _own_u(name: str, value: float, toes: tuple[Toe, ...], px_mm: float) -> float:
+def _own_u(name: str, toes: tuple[Toe, ...], px_mm: float, metal: WeldMetal | None) -> float:
     """What the definition itself leaves open: how well a toe can be placed on a plate that the face leaves gently."""
     floor = 0.1 * px_mm
 
@@ -256,9 +255,9 @@ def _own_u(name: str, value: float, toes: tuple[Toe, ...], px_mm: float) -> floa
         ends = [np.hypot(t.plate.u_offset_mm, t.plate.u_angle_rad * abs(float(t.plate.along(t.point[None])[0]))) for t in toes]
         return float(np.hypot(floor, np.hypot(*ends)))
     if name == "penetration_mm":
-        return float(np.hypot(FUSION_U_MM, 0.5 * px_mm))
+        return float(np.hypot(2.0 * metal.u_line_mm, 0.5 * px_mm))
     if name == "weld_area_mm2":
-        return FUSION_U_MM * 2.5 * float(np.sqrt(value)) / 2  # a line as long as about half the circumference, off by that much
+        return SAME_WAY * metal.u_line_mm * metal.line_mm
     return floor
 
 

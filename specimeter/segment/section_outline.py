@@ -19,6 +19,7 @@ from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.section_propose import regions, small
 from specimeter.sheet import Sheet
 
+RIM_MM = 3.2  # round the card: what it lies on
 COARSE_MM, FINE_MM = 0.2, 0.06  # between points of an outline that is only to be judged
 STEP_PX = 1.0  # between points of the outline
 REACH = 2.6  # cells to either side in which the border is looked for at first
@@ -27,6 +28,7 @@ TURN = 0.35  # price of a step of the border sideways, in units of a clear edge
 PLATEAU_PX = (2.0, 5.0)  # from the edge: where its two levels are taken
 FIRST_SHARE = 0.55  # an edge so strong against the strongest ends the metal, though a stronger one follow (a cut's own side)
 THICK_SHARE = 0.1  # how far the plate's thickness in the picture may be off the sheet's
+RIVAL = 0.7  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE = 0.5
 MEND = "outline the metal of the cut in [region] outline_px"
 
@@ -39,6 +41,8 @@ class Candidate:
     support: float  # 0 to 1: how much of it lies on a clear edge
     worth: float
     joint: bool
+    thick: float = 1.0  # 0 to 1: how well the plate's thickness agrees with the sheet's
+    plain: float = 1.0  # how much of a piece it is
 
 
 def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> ExaminedArea:
@@ -49,21 +53,23 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
     AreaError
         If nothing in the photograph has straight plates with a weld between them.
     """
-    seen = small(photo.rgb, card_outlines_px(scale))
+    middle = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+    seen = small(photo.rgb, card_outlines_px(scale), RIM_MM / float(surface.mm_per_px_at(middle)))
     size = np.array([photo.width_px, photo.height_px], float)
     found = []
-    for mask in regions(seen):
+    for clear, mask in regions(seen):
         contour = max(cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
         coarse = seen.to_photograph(np.asarray(contour, float).reshape(-1, 2))
         if (one := _judged(coarse, None, sheet, surface, size)) is not None:
-            found.append(one)
+            plain = float(np.clip(0.25 + 0.5 * clear, 0.05, 1.5))
+            found.append(replace(one, worth=one.worth * plain, plain=plain))
     found.sort(key=lambda one: -one.worth)
     light = _light(photo)
     finer = []
     for one in found[:4]:
         outline, support = follow(light, one.outline_px, REACH * seen.cell_px, FINE_PX)
         if (judged := _judged(outline, support, sheet, surface, size)) is not None:
-            finer.append(judged)
+            finer.append(replace(judged, worth=judged.worth * one.plain, plain=one.plain))
     finer.sort(key=lambda one: -one.worth)
     if not finer or not finer[0].joint:
         raise AreaError(
@@ -75,6 +81,13 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
         )
     best = finer[0]
     confidence = float(np.clip((best.support - 0.45) / 0.35, 0.05, 0.98))
+    if best.thick < 0.3:
+        confidence = min(confidence, 0.4)
+    middle = best.outline_px.mean(axis=0)
+    reach = 0.25 * float(np.ptp(best.outline_px, axis=0).max())
+    rivals = [one.worth for one in finer[1:] if np.hypot(*(one.outline_px.mean(axis=0) - middle)) > reach]
+    if rivals and max(rivals) > RIVAL * best.worth:
+        confidence = min(confidence, 0.4)
     cautions = ()
     if confidence < LEAST_CONFIDENCE:
         cautions = ("The cut was outlined with low confidence: check its outline, or give it in [region].",)
@@ -119,13 +132,15 @@ def _judged(
     straight = min(sum(run.length_mm for run in plates) / (len(outline) * step), 1.0)
     joint = (find_fillet if sheet.specimen.test == "macro-fillet" else find_butt)(outline, plates)
     worth = straight**2 * (1.0 if support is None else 0.1 + support)
+    thick = 1.0
     if joint is None:
         worth *= 0.1
     elif sheet.specimen.parent_thickness_mm is not None:
-        worth *= 0.1 + 0.9 * _thick(plates, joint, sheet.specimen.parent_thickness_mm)
+        thick = _thick(plates, joint, sheet.specimen.parent_thickness_mm)
+        worth *= 0.1 + 0.9 * thick
     away = np.abs(outline_px.mean(axis=0) / picture_px - 0.5).max()  # what is photographed lies rather in the middle
     worth *= 1.0 - 0.6 * float(np.clip(2 * away, 0, 1)) ** 2
-    return Candidate(outline_px=outline_px, support=support or 0.0, worth=float(worth), joint=joint is not None)
+    return Candidate(outline_px=outline_px, support=support or 0.0, worth=float(worth), joint=joint is not None, thick=thick)
 
 
 def _thick(plates: tuple[Run, ...], joint, thickness_mm: float) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from specimeter.colour import to_linear
 
 LONG_SIDE = 460  # cells of the map
-LEVELS = 11  # at which each look is cut
+LEVELS = 22  # at which each look is cut
 LEAST_SHARE, MOST_SHARE = 0.004, 0.7  # of the photograph that a cut takes
 AT_BORDER = 0.12  # of its outline may lie on the photograph's border
 ALIKE = 0.88  # intersection over union from which two regions are one
@@ -32,8 +32,8 @@ class Map:
         return (np.asarray(points, float) + 0.5) * self.cell_px - 0.5
 
 
-def small(rgb: np.ndarray, hide_px: Sequence[np.ndarray]) -> Map:
-    """The photograph as a coarse map of light and two colours."""
+def small(rgb: np.ndarray, hide_px: Sequence[np.ndarray], rim_px: float = 0.0) -> Map:
+    """The photograph as a coarse map of light and two colours; `hide_px` and `rim_px` round it are no specimen."""
     factor = max(max(rgb.shape[:2]) / LONG_SIDE, 1.0)
     size = (round(rgb.shape[1] / factor), round(rgb.shape[0] / factor))
     linear = np.asarray(to_linear(rgb.astype(np.float32) / np.iinfo(rgb.dtype).max), np.float32)
@@ -51,11 +51,13 @@ def small(rgb: np.ndarray, hide_px: Sequence[np.ndarray]) -> Map:
     corners = [np.round((np.asarray(o) + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2) for o in hide_px]
     if corners:
         cv2.fillPoly(hidden, corners, 1)
+        rim = 2 * round(rim_px / factor) + 1
+        hidden = cv2.dilate(hidden, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (rim, rim)))
     return Map(looks=np.dstack(looks).astype(np.float32), hidden=hidden > 0, cell_px=factor)
 
 
-def regions(seen: Map) -> list[np.ndarray]:
-    """Masks, bool (rows, columns), of regions that may be the metal's cut, the ones with the clearest borders first."""
+def regions(seen: Map) -> list[tuple[float, np.ndarray]]:
+    """How clear each is (its border's slope over its inside's), and masks, bool (rows, columns), of regions that may be the metal's cut, the ones with the clearest borders first."""
     slope = _slope(seen.looks)
     found: list[tuple[float, np.ndarray]] = []
     for mask in _cuts(seen):
@@ -72,7 +74,7 @@ def regions(seen: Map) -> list[np.ndarray]:
             if both < 0.2 * least and (grown[i] & pieces[k]).any():
                 _enter(joined, _whole(pieces[i] | pieces[k], seen.hidden), slope)
     joined.sort(key=lambda one: -one[0])
-    return [mask for _, mask in joined[: 2 * KEPT]]
+    return joined[: 2 * KEPT]
 
 
 def _cuts(seen: Map):
@@ -88,7 +90,7 @@ def _cuts(seen: Map):
                 part = cv2.morphologyEx(part.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
                 count, labels, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=4)
                 areas = stats.reshape(count, 5)[1:, cv2.CC_STAT_AREA]
-                for label in np.argsort(-areas)[:5] + 1:
+                for label in np.argsort(-areas)[:7] + 1:
                     if LEAST_SHARE * cells < areas[label - 1] < MOST_SHARE * cells:
                         yield _whole(labels == label, seen.hidden)
 
@@ -128,7 +130,9 @@ def _enter(found: list[tuple[float, np.ndarray]], mask: np.ndarray, slope: np.nd
     if outer > AT_BORDER * count:
         return
     near = cv2.dilate(slope, np.ones((3, 3), np.uint8))
-    clear = float(np.mean(np.minimum(near[border], 3.0)))
+    deep = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=3, borderValue=0) > 0
+    inner = float(np.mean(np.minimum(slope[deep], 3.0))) if deep.any() else 3.0
+    clear = float(np.mean(np.minimum(near[border], 3.0))) - 1.5 * inner  # a cut is much of a piece, and ends clearly
     for n, (worth, other) in enumerate(found):
         both = np.count_nonzero(mask & other)
         if both > ALIKE * (area + np.count_nonzero(other) - both):

@@ -6,23 +6,33 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
-from specimeter.colour import to_linear
 from specimeter.photo import Photo
 from specimeter.scale.surface import Surface
-from specimeter.segment.joint import find_butt, find_fillet
+from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import resampled
 from specimeter.segment.polylines import corner, crossings
-from specimeter.segment.weld_face import WeldFace
+from specimeter.segment.section_chart import Chart, chart_of
+from specimeter.sheet import Sheet
 
-PX_MM = 0.05  # of the map in which the weld metal is looked for, if the photograph is as fine
-LEAST_SEEN = 2.0  # how many scatters weld metal and plate must differ by, taken together
-REACH_MM = 1.2  # how far round the proposed border the fusion line is looked for
-UNETCHED = "weld metal does not stand out from the plates in tone or texture: the cut is not etched, or too weakly"
+ROUNDS = 4  # of placing the line and learning the looks from it
+SOFT_MM = 0.35  # a line's direct surroundings, on either side, whose looks are compared
+BANDS_MM = (0.15, 1.1)
+LEAST_SEEN = {True: 2.2, False: 3.2}  # scatters by which weld and plate must differ, where the sheet names an etchant or not
+U_LINE_MM = (
+    0.08,
+    0.5,
+)  # of the line's place: at the best, and over how many scatters are seen (judgement, held against scenes)
+LEAST_SHARE = 0.62  # of the line along which they must
+HOLLOW = 1.2  # odds against weld metal in what is hollow: plates that are not fused gape, and pores are small
+EXPECTED = 0.35  # how strongly the line is held to where such welds are mostly fused (judgement)
+BENT = 0.08  # price of the line's bends
+REACH = 1.1  # of the weld's own size: as far as the line may lie
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
-UNCLEAR = "the fusion line is not seen all along its course"
+NO_ETCHANT = "the sheet names no etchant, and weld metal shows on an etched cut only"
+UNETCHED = "weld metal does not stand out from the plates in tone or texture: the cut is not etched, or too weakly"
+UNCLEAR = "the fusion line is seen along a part of its course only"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,230 +45,282 @@ class WeldMetal:
         Closed polygon: the weld's face and its fusion line.
     haz_px, u_haz_px : float or None, float
         Greatest width of the heat-affected zone square to the fusion line, and its standard uncertainty.
-    seen : float
-        By how many scatters weld metal and plate differ.
+    u_line_mm, line_mm : float
+        Standard uncertainty of the fusion line's place, and its length.
+    seen, share : float
+        By how many scatters weld metal and plate beside the line differ (median), and along which share of the line they do.
     """
 
     outline_px: np.ndarray
     haz_px: float | None
     u_haz_px: float
+    u_line_mm: float
+    line_mm: float
     seen: float
-
-
-def look_for(photo: Photo, test: str, surface: Surface, area: ExaminedArea) -> WeldMetal | str:
-    """The weld metal of the joint that the area's outline shows, or in words why it is not had."""
-    px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    outline = resampled(surface.develop(area.outline_px), 0.7 * px_mm)
-    if test == "macro-fillet":
-        joint = find_fillet(outline)
-        if joint is None:
-            return NO_JOINT
-        root = corner(joint.face.toes[0].plate, joint.face.toes[1].plate)
-        return find_weld_metal(photo, surface, area, (joint.face,), root)
-    joint = find_butt(outline)
-    if joint is None:
-        return NO_JOINT
-    if joint.bottom is not None:
-        return find_weld_metal(photo, surface, area, (joint.top, joint.bottom), joint.bottom.points.mean(axis=0))
-    middle = (joint.top.toes[0].point + joint.top.toes[1].point) / 2
-    normal = joint.top.toes[0].plate.normal
-    through = crossings(outline, middle + 0.5 * normal, -normal)
-    far = through[through > 2.0]
-    root = middle - (float(far.min()) - 0.5 if len(far) else 5.0) * normal
-    return find_weld_metal(photo, surface, area, (joint.top,), root)
-
-
-def find_weld_metal(
-    photo: Photo, surface: Surface, area: ExaminedArea, faces: tuple[WeldFace, ...], root: np.ndarray
-) -> WeldMetal | str:
-    """The weld metal behind a weld's face or faces, or in words why it is not had.
-
-    A region is grown from the faces inwards by a discriminant of tone and texture between what lies just under the face and
-    what lies far off in the plates, and its border is then moved to the clearest line within reach.
-
-    Parameters
-    ----------
-    faces : tuple of WeldFace
-        In mm on the surface; the main one first.
-    root : array, shape (2,)
-        Where the weld is deepest, about: a fillet's corner, a butt weld's middle on the plates' far side.
-    """
-    chart = _chart(photo, surface, area)
-    if chart is None:
-        return UNETCHED
-    weld, plate, near = _seeds(chart, faces, root)
-    if weld.sum() < 60 or plate.sum() < 60:
-        return UNETCHED
-    values = chart.looks.reshape(-1, chart.looks.shape[2])
-    one, two = values[weld.ravel()], values[plate.ravel()]
-    pooled = 0.5 * (np.cov(one.T) + np.cov(two.T)) + 0.02 * np.eye(values.shape[1])
-    weight = np.linalg.solve(pooled, one.mean(axis=0) - two.mean(axis=0))
-    inside, outside = np.median(one @ weight), np.median(two @ weight)
-    spread = float(np.sqrt(weight @ pooled @ weight))
-    seen = float(inside - outside) / max(spread, 1e-6)
-    if seen < LEAST_SEEN:
-        return UNETCHED
-    odds = (
-        (2 * ((values @ weight) - (inside + outside) / 2) / max(inside - outside, 1e-6))
-        .reshape(chart.metal.shape)
-        .astype(np.float32)
-    )
-    mask = _grown(chart, odds, weld, near)
-    if mask is None:
-        return UNCLEAR
-    ring = _ring(mask, chart)
-    outline = surface.project(ring)
-    haz, u_haz = _haz(chart, mask)
-    px_mm = float(surface.mm_per_px_at(outline.mean(axis=0)))
-    return WeldMetal(outline_px=outline, haz_px=None if haz is None else haz / px_mm, u_haz_px=u_haz / px_mm, seen=seen)
+    share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Chart:
-    """The cut unrolled onto mm: looks float32 (rows, columns, K) of unit spread, and which cells are metal, well inside."""
+class Rays:
+    """Lines from within the weld across its fusion line: origins, unit directions (N, 2), how far, the line's first guess.
 
-    looks: np.ndarray
-    light: np.ndarray
-    metal: np.ndarray
-    low: np.ndarray
-    mm: float
+    `fixed`: where the line's place is known at its ends (NaN: it is not). `widens`: rays spread from one point.
+    """
 
-    def cells(self, points_mm: np.ndarray) -> np.ndarray:
-        """Cells [column, row] of points in mm."""
-        return (np.asarray(points_mm, float).reshape(-1, 2) - self.low) / self.mm
-
-
-def _chart(photo: Photo, surface: Surface, area: ExaminedArea) -> Chart | None:
-    developed = surface.develop(area.outline_px)
-    mm = max(PX_MM, float(surface.mm_per_px_at(area.outline_px.mean(axis=0))))
-    low = developed.min(axis=0) - 3 * mm
-    size = np.ceil((developed.max(axis=0) + 3 * mm - low) / mm).astype(int) + 1
-    if np.prod(size) > 12_000_000 or min(size) < 20:
-        return None
-    x, y = np.meshgrid(low[0] + np.arange(size[0]) * mm, low[1] + np.arange(size[1]) * mm)
-    pixels = surface.project(np.column_stack([x.ravel(), y.ravel()])).astype(np.float32).reshape(*x.shape, 2)
-    linear = np.asarray(to_linear(photo.rgb.astype(np.float32) / np.iinfo(photo.rgb.dtype).max), np.float32)
-    seen = np.asarray(cv2.remap(linear, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
-    metal = np.zeros(x.shape, np.uint8)
-    cv2.fillPoly(metal, [np.round((developed - low) / mm).astype(np.int32).reshape(-1, 1, 2)], 1)
-    inner = cv2.erode(metal, np.ones((3, 3), np.uint8), iterations=max(1, round(0.15 / mm))) > 0
-    light = np.log(seen.mean(axis=2) + 1e-3)
-    light = _filled(light, inner)
-    red, blue = (_filled(np.log(seen[..., k] + 1e-3) - np.log(seen[..., 1] + 1e-3), inner) for k in (0, 2))
-
-    def blur(field, at_mm):
-        return cv2.GaussianBlur(field, (0, 0), max(at_mm / mm, 0.6))
-
-    fine = light - blur(light, 0.15)
-    middle = blur(light, 0.12) - blur(light, 0.6)
-    looks = [blur(light, 0.25), blur(red, 0.4), blur(blue, 0.4)]
-    looks += [np.log(blur(fine**2, 0.5) + 1e-6) / 2, np.log(blur(middle**2, 0.7) + 1e-6) / 2]
-    stack = []
-    for field, unit in zip(looks, (0.25, 0.08, 0.08, 0.5, 0.5), strict=True):
-        stack.append((field - np.median(field[inner])) / unit)
-    return Chart(looks=np.dstack(stack).astype(np.float32), light=light, metal=inner, low=low, mm=mm)
+    origins: np.ndarray
+    ways: np.ndarray
+    most: float
+    guess: np.ndarray
+    fixed: tuple[float, float]
+    widens: bool
 
 
-def _filled(field: np.ndarray, inner: np.ndarray) -> np.ndarray:
-    """The field with what lies outside the metal taken from the nearest metal, so that no blur reaches across the edge."""
-    labels = cv2.distanceTransformWithLabels((~inner).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)[1]
-    lookup = np.zeros(int(labels.max()) + 1, np.float32)
-    lookup[labels[inner]] = field[inner]
-    return lookup[labels].astype(np.float32)
+def look_for(photo: Photo, sheet: Sheet, surface: Surface, area: ExaminedArea) -> WeldMetal | str:
+    """The weld metal of the joint that the area's outline shows, or in words why it is not had.
 
-
-def _seeds(chart: Chart, faces: tuple[WeldFace, ...], root: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cells that are weld metal for certain, plate for certain, and those that may be either."""
-    shape = chart.metal.shape
-    polygon = np.concatenate([faces[0].points, root[None]] if len(faces) == 1 else [faces[0].points, faces[1].points])
-    core = np.zeros(shape, np.uint8)
-    cv2.fillPoly(core, [np.round(chart.cells(polygon)).astype(np.int32).reshape(-1, 1, 2)], 1)
-    size = float(np.hypot(*np.ptp(polygon, axis=0)))
-    depth = cv2.distanceTransform(core, cv2.DIST_L2, 5) * chart.mm
-    weld = (depth > 0.35 * float(depth.max())) & chart.metal
-    away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5) * chart.mm
-    far = max(4.5, 0.45 * size)
-    plate = (away > far) & (away < far + 12) & chart.metal
-    if plate.sum() < 60:
-        plate = (away > 0.6 * float(away[chart.metal].max())) & chart.metal
-    return weld, plate, (away < max(0.6 * size, 3.0)) & chart.metal
-
-
-def _grown(chart: Chart, odds: np.ndarray, weld: np.ndarray, near: np.ndarray) -> np.ndarray | None:
-    """The weld metal as a mask: the least cut between sure weld and the rest along weak odds (graph cut by GrabCut's solver
-    is not needed: the odds are smooth), made whole; None where it runs into the plates."""
-    soft = cv2.GaussianBlur(odds, (0, 0), max(0.12 / chart.mm, 0.7))
-    part = ((soft > 0) & near) | weld
-    part = cv2.morphologyEx(part.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.25, chart.mm))
-    part = cv2.morphologyEx(part, cv2.MORPH_CLOSE, _disc(0.5, chart.mm))
-    _, labels = cv2.connectedComponents(part, connectivity=4)
-    inside = labels[weld & (labels > 0)]
-    if not len(inside):
-        return None
-    mask = (labels == np.bincount(inside).argmax()).astype(np.uint8)
-    contours = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
-    filled = np.zeros(mask.shape, np.uint8)
-    cv2.drawContours(filled, [max(contours, key=cv2.contourArea)], -1, 1, cv2.FILLED)
-    rim = filled.astype(bool) & ~near
-    edge = (cv2.dilate(filled, np.ones((3, 3), np.uint8)) > 0) & chart.metal & ~near
-    if rim.any() or edge.sum() > 0.15 * np.sqrt(filled.sum()) * 3.5:
-        return None
-    return filled > 0
-
-
-def _disc(radius_mm: float, mm: float) -> np.ndarray:
-    size = 2 * max(1, round(radius_mm / mm)) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-
-
-def _ring(mask: np.ndarray, chart: Chart) -> np.ndarray:
-    """The mask's border in mm, smoothed over its cells, and let out to the metal's own edge where it lies along it."""
-    reach = max(2, round(0.15 / chart.mm) + 1)
-    grown = cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=reach)
-    edge = (grown > 0) & ~chart.metal  # the strip along the edge that the chart left out
-    near = cv2.dilate((mask & ~_inside(chart, reach)).astype(np.uint8), np.ones((3, 3), np.uint8), iterations=reach) > 0
-    whole = (mask | (edge & near)).astype(np.uint8)
-    contour = max(cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
-    points = np.asarray(contour, float).reshape(-1, 2)
-    soft = gaussian_filter1d(points, max(0.1 / chart.mm, 1.0), axis=0, mode="wrap")
-    return chart.low + soft * chart.mm
-
-
-def _inside(chart: Chart, cells: int) -> np.ndarray:
-    return cv2.erode(chart.metal.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=cells) > 0
-
-
-def _haz(chart: Chart, mask: np.ndarray) -> tuple[float | None, float]:
-    """Greatest width of the zone beside the weld metal whose tone differs from the plate's, in mm, and its u."""
-    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5) * chart.mm
-    beyond = chart.metal & ~mask
-    steps = np.arange(0.2, 5.0, 0.15)
-    tone = chart.looks[..., 0]
-    level = np.array(
-        [np.median(tone[part]) if (part := beyond & (away >= a) & (away < a + 0.15)).sum() > 20 else np.nan for a in steps]
+    A sheet that tells how the section was prepared and names no etchant says that it was not etched.
+    """
+    test, prepared = sheet.specimen.test, sheet.section
+    if prepared is not None and prepared.etchant is None:
+        return NO_ETCHANT
+    px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
+    outline = resampled(surface.develop(area.outline_px), 0.7 * px_mm)
+    joint = (find_fillet if test == "macro-fillet" else find_butt)(outline)
+    if joint is None:
+        return NO_JOINT
+    chart = chart_of(photo, surface, area)
+    if chart is None:
+        return UNETCHED
+    bundles = _fan(joint) if isinstance(joint, Fillet) else _rows(joint, outline)
+    radii = [rays.guess for rays in bundles]
+    for _ in range(ROUNDS):
+        odds = _odds(chart, bundles, radii)
+        radii = [_line(chart, odds, rays) for rays in bundles]
+    lines = [rays.origins + radius[:, None] * rays.ways for rays, radius in zip(bundles, radii, strict=True)]
+    seen, share = _contrast(chart, bundles, radii)
+    if seen < LEAST_SEEN[prepared is not None]:
+        return UNETCHED
+    if share < LEAST_SHARE:
+        return UNCLEAR
+    ring = _ring(joint, lines)
+    haz, u_haz = _haz(chart, bundles, radii)
+    outline_px = surface.project(ring)
+    return WeldMetal(
+        outline_px=outline_px,
+        haz_px=None if haz is None else haz / px_mm,
+        u_haz_px=u_haz / px_mm,
+        u_line_mm=float(np.hypot(U_LINE_MM[0], U_LINE_MM[1] / seen) + 0.3 * (1 - share)),
+        line_mm=float(sum(np.sum(np.hypot(*np.diff(line, axis=0).T)) for line in lines)),
+        seen=seen,
+        share=share,
     )
-    scatter = np.array(
-        [
-            np.std(tone[part]) / np.sqrt(part.sum() * chart.mm**2 / 0.25 + 1)
-            if (part := beyond & (away >= a) & (away < a + 0.15)).sum() > 20
-            else np.nan
-            for a in steps
-        ]
-    )
-    known = np.isfinite(level)
-    if known.sum() < 12:
-        return None, 0.0
-    level, scatter, steps = level[known], scatter[known], steps[known]
-    best = None
-    for k in range(3, len(steps) - 4):  # one step of the level: the zone's outer border
-        before, after = level[:k], level[k:]
-        left = np.sum((before - np.polyval(np.polyfit(steps[:k], before, 1), steps[:k])) ** 2) + np.sum(
-            (after - after.mean()) ** 2
+
+
+def _fan(joint: Fillet) -> list[Rays]:
+    """Rays from behind the middle of a fillet's face, from one toe through the metal to the other."""
+    one, two = (toe.point for toe in joint.face.toes)
+    root = corner(joint.face.toes[0].plate, joint.face.toes[1].plate)
+    chord = float(np.hypot(*(two - one)))
+    pole = (one + two) / 2 + 0.25 * (root - (one + two) / 2)
+    start, end, middle = (np.arctan2(*(point - pole)[::-1]) for point in (one, two, root))
+    to_middle = (middle - start + np.pi) % (2 * np.pi) - np.pi
+    on = (end - middle + np.pi) % (2 * np.pi) - np.pi
+    angle = start + np.concatenate([np.linspace(0, to_middle, 60), to_middle + np.linspace(0, on, 60)[1:]])
+    ways = np.column_stack([np.cos(angle), np.sin(angle)])
+    inner = np.array([one, root, two])
+    guess = np.array([_reach(inner, pole, way) for way in ways])
+    ends = float(np.hypot(*(one - pole))), float(np.hypot(*(two - pole)))
+    size = REACH * chord
+    return [
+        Rays(
+            origins=np.repeat(pole[None], len(ways), axis=0),
+            ways=ways,
+            most=size,
+            guess=np.minimum(1.12 * guess, 0.9 * size),
+            fixed=ends,
+            widens=True,
         )
-        if best is None or left < best[0]:
-            best = (left, k, before[-1] - after.mean())
-    left, k, jump = best
-    noise = max(float(np.sqrt(left / len(steps))), float(np.median(scatter)), 0.02)
-    if abs(jump) < 3 * noise or abs(level[:k].mean() - level[k:].mean()) < 3 * noise:
+    ]
+
+
+def _reach(path: np.ndarray, pole: np.ndarray, way: np.ndarray) -> float:
+    """How far a ray goes from the pole to an open path."""
+    best = 0.0
+    for start, end in zip(path[:-1], path[1:], strict=True):
+        sides = np.column_stack([way, start - end])
+        if abs(np.linalg.det(sides)) > 1e-9:
+            along, share = np.linalg.solve(sides, start - pole)
+            if -1e-6 <= share <= 1 + 1e-6 and along > 0:
+                best = max(best, float(along))
+    return best or float(np.min(np.hypot(*(path - pole).T)))
+
+
+def _rows(joint: Butt, outline: np.ndarray) -> list[Rays]:
+    """Rows from the weld's middle line to both sides, from the face side's plate surfaces down to the root side's."""
+    top = sorted((toe.point for toe in joint.top.toes), key=lambda point: float(point @ joint.across))
+    up = joint.top.toes[0].plate.normal + joint.top.toes[1].plate.normal
+    up = up / np.hypot(*up)
+    middle = (top[0] + top[1]) / 2
+    width = float(np.hypot(*(top[1] - top[0])))
+    if joint.bottom is not None:
+        foot = sorted((toe.point for toe in joint.bottom.toes), key=lambda point: float(point @ joint.across))
+        below = (foot[0] + foot[1]) / 2
+    else:
+        through = crossings(outline, middle - 0.3 * up, -up)
+        below = middle - (0.3 + (float(through[through > 1.0].min()) if (through > 1.0).any() else 5.0)) * up
+        foot = None
+    count = 70
+    spine = middle + np.linspace(0, 1, count)[:, None] * (below - middle)
+    bundles = []
+    for side, sign in ((0, -1.0), (1, 1.0)):
+        first = abs(float((top[side] - middle) @ joint.across))
+        last = abs(float((foot[side] - below) @ joint.across)) if foot is not None else np.nan
+        guess = np.linspace(first, last if foot is not None else 0.25 * first, count)
+        bundles.append(
+            Rays(
+                origins=spine,
+                ways=np.repeat(sign * joint.across[None], count, axis=0),
+                most=0.75 * width + 1.0,
+                guess=guess,
+                fixed=(first, last),
+                widens=False,
+            )
+        )
+    return bundles
+
+
+def _grid(rays: Rays, chart: Chart) -> tuple[np.ndarray, np.ndarray]:
+    """Distances along the rays, shape (R,), and the places there in mm, shape (N, R, 2)."""
+    reach = np.arange(0.0, rays.most, max(chart.mm, 0.05))
+    return reach, rays.origins[:, None] + reach[None, :, None] * rays.ways[:, None]
+
+
+def _odds(chart: Chart, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[np.ndarray, float]:
+    """Weights of the looks and an offset: log-odds of weld against plate by Fisher's discriminant."""
+    one, two = [], []
+    for rays, radius in zip(bundles, radii, strict=True):
+        reach, places = _grid(rays, chart)
+        looks, metal = chart.at(places)
+        gap = reach[None] - radius[:, None]
+        one.append(looks[metal & (gap < -0.12)])
+        two.append(looks[metal & (gap > 0.12) & (gap < 0.55 * rays.most)])
+    one, two = np.concatenate(one), np.concatenate(two)
+    if len(one) < 30 or len(two) < 30:
+        return np.zeros(chart.looks.shape[2]), 0.0
+    pooled = 0.5 * (np.cov(one.T) + np.cov(two.T)) + 0.05 * np.eye(one.shape[1])
+    weight = np.linalg.solve(pooled, one.mean(axis=0) - two.mean(axis=0))
+    return weight, float(weight @ (one.mean(axis=0) + two.mean(axis=0)) / 2)
+
+
+def _line(chart: Chart, odds: tuple[np.ndarray, float], rays: Rays) -> np.ndarray:
+    """Distance of the fusion line along each ray: most weld within, most plate beyond, a clear edge there, smooth."""
+    reach, places = _grid(rays, chart)
+    looks, metal = chart.at(places)
+    step = reach[1] - reach[0]
+    value = np.where(metal, np.clip(looks @ odds[0] - odds[1], -3, 3), 0.0)
+    value = np.where(chart.hollow_at(places), -HOLLOW, value)
+    share = reach[None] / max(rays.guess.mean(), 0.5) if rays.widens else np.ones((1, len(reach)))
+    inside = np.cumsum(value * share, axis=1) * step
+    edge = chart.edge_at(places) * metal
+    worth = inside + 0.22 * np.minimum(edge, 4.0)
+    worth = worth - EXPECTED * ((reach[None] - rays.guess[:, None]) / (0.3 * rays.guess[:, None] + 0.5)) ** 2
+    for end, known in ((0, rays.fixed[0]), (-1, rays.fixed[1])):
+        if np.isfinite(known):
+            worth[end] = -50 * np.abs(reach - known)
+    return reach[_smooth_path(worth.astype(np.float32), BENT / step)]
+
+
+def _smooth_path(worth: np.ndarray, price: float) -> np.ndarray:
+    """Index along each ray, of the path with most worth less the price of each step sideways."""
+    count, width = worth.shape
+    steps = np.arange(-6, 7)
+    best, came = worth[0].copy(), np.zeros((count, width), int)
+    for k in range(1, count):
+        choices = np.full((len(steps), width), -np.inf, np.float32)
+        for n, shift in enumerate(steps):
+            low, high = max(0, -shift), width - max(0, shift)
+            choices[n, low:high] = best[low + shift : high + shift] - price * 0.05 * shift * shift
+        pick = np.argmax(choices, axis=0)
+        came[k] = steps[pick]
+        best = choices[pick, np.arange(width)] + worth[k]
+    path = np.empty(count, int)
+    path[-1] = int(np.argmax(best))
+    for k in range(count - 1, 0, -1):
+        path[k - 1] = path[k] + came[k, path[k]]
+    return path
+
+
+def _contrast(chart: Chart, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[float, float]:
+    """By how many scatters the looks within and beyond the line differ, one look taken, and the share of the line that agrees.
+
+    The scatter is that of the same comparison made on lines of the same form moved into the plate, where nothing is to be seen.
+    """
+    one, two, null = [], [], []
+    for rays, radius in zip(bundles, radii, strict=True):
+        for moved, into in ((0.0, (one, two)), (1.6, None), (-0.5, None), (2.6, None)):
+            pair = []
+            for low, high in ((-BANDS_MM[1], -BANDS_MM[0]), (BANDS_MM[0], BANDS_MM[1])):
+                offsets = np.linspace(low, high, 7)
+                places = rays.origins[:, None] + (radius[:, None] + moved + offsets)[..., None] * rays.ways[:, None]
+                looks, metal = chart.at(places)
+                known = metal.sum(axis=1) >= 4
+                mean = np.sum(looks * metal[..., None], axis=1) / np.maximum(metal.sum(axis=1), 1)[:, None]
+                pair.append(np.where(known[:, None], mean, np.nan))
+            if into is not None:
+                into[0].append(pair[0])
+                into[1].append(pair[1])
+            elif moved > 0:
+                null.append(pair[0] - pair[1])
+    difference = np.concatenate(one) - np.concatenate(two)
+    null = np.concatenate(null)
+    difference, null = (part[np.isfinite(part).all(axis=1)] for part in (difference, null))
+    if len(difference) < 20 or len(null) < 20:
+        return 0.0, 0.0
+    pooled = null.T @ null / len(null) + 0.04 * np.eye(null.shape[1])
+    weight = np.linalg.solve(pooled, difference.mean(axis=0))
+    value, scatter = difference @ weight, float(np.sqrt(np.mean((null @ weight) ** 2))) + 1e-9
+    return float(np.median(value) / scatter), float(np.mean(value > 0.5 * scatter))
+
+
+def _ring(joint: Fillet | Butt, lines: list[np.ndarray]) -> np.ndarray:
+    """The weld metal's outline in mm: face, fusion line and, where there is one, the root's face."""
+    if isinstance(joint, Fillet):
+        return np.concatenate([joint.face.points, lines[0][::-1][1:-1]])
+    left, right = lines
+    top = joint.top.points
+    if (top[0] - top[-1]) @ joint.across > 0:
+        top = top[::-1]
+    parts = [top, right[1:]]
+    if joint.bottom is not None:
+        below = joint.bottom.points
+        parts.append((below if (below[0] - below[-1]) @ joint.across > 0 else below[::-1])[1:-1])
+    return np.concatenate([*parts, left[::-1][:-1]])
+
+
+def _haz(chart: Chart, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[float | None, float]:
+    """Width of the zone beside the weld metal whose tone differs from the plate's, in mm, and its u; None: not seen."""
+    offsets = np.arange(0.25, 5.0, 0.1)
+    tones, widths = [], []
+    for rays, radius in zip(bundles, radii, strict=True):
+        line = rays.origins + radius[:, None] * rays.ways
+        way = np.gradient(line, axis=0)
+        way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+        normal = np.column_stack([-way[:, 1], way[:, 0]])
+        normal *= np.sign(np.sum(normal * rays.ways, axis=1))[:, None]
+        looks, metal = chart.at(line[:, None] + offsets[None, :, None] * normal[:, None])
+        tones.append(np.where(metal, looks[..., 0], np.nan)[6:-6])
+    tone = np.concatenate(tones)
+    for part in np.array_split(tone, 5):
+        with np.errstate(invalid="ignore"):
+            known = np.isfinite(part).mean(axis=0) > 0.4
+        if known.sum() < 20:
+            continue
+        level, at = np.nanmedian(part[:, known], axis=0), offsets[known]
+        scatter = float(np.median(np.abs(np.diff(level)))) + 0.02
+        steps = [(abs(level[max(k - 6, 0) : k].mean() - level[k : k + 6].mean()), at[k]) for k in range(5, len(at) - 5)]
+        jump, place = max(steps)
+        if jump > 6 * scatter and abs(level[at < place].mean() - level[at > place].mean()) > 4 * scatter:
+            widths.append(float(place))
+    if len(widths) < 3:
         return None, 0.0
-    return float(steps[k]), 0.25
+    return float(np.median(widths)), float(np.hypot(0.2, 1.4826 * np.median(np.abs(np.array(widths) - np.median(widths)))))
