@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import json
 import re
 from collections.abc import Iterator, Sequence
@@ -14,11 +16,11 @@ import numpy as np
 from specimeter import photo as photos
 from specimeter.errors import SpecimeterError
 from specimeter.photo import Photo
-from specimeter.record import build, log, model, rebuild, recompute, seal
+from specimeter.record import again as again_of
+from specimeter.record import build, log, model, recompute, seal
 from specimeter.record import folder as folders
 from specimeter.record.folder import Folder
 from specimeter.report import table
-from specimeter.segment.sharpness import smallest_resolvable_mm
 
 MOST_TOLD = 12
 _WORDS = re.compile(
@@ -125,21 +127,23 @@ def _numbers(folder: Folder, found: dict[str, Photo]) -> Step:
         reworded = [] if record.tool.code_sha256 == build.code_sha256() else [told for told in unlike if _WORDS.match(told)]
         wrong = [told for told in unlike if told not in reworded]
         exact = model.dump(again) == model.dump(record)
-        for examined in record.examined:
-            if (photo := found.get(examined.photo)) is not None:
-                surface, area = (of(record, examined.photo) for of in (rebuild.surface_of, rebuild.area_of))
-                value = smallest_resolvable_mm(photo, surface, area)
-                stored = examined.smallest_resolvable_mm
-                if not np.isclose(value or np.inf, stored or np.inf, rtol=recompute.RELATIVE):
-                    wrong.append(
-                        f"examined.{examined.photo}.smallest_resolvable_mm is {stored}, and {value} from the photograph"
-                    )
+        unseen = [photo.id for photo in record.photos if photo.id not in found]
+        open_ = [f"of {', '.join(unseen)} the width, the parts that show nothing and what it resolves"] if unseen else []
+        for photo, picture in found.items():
+            faults, left = again_of.faults(record, photo, picture)
+            wrong += faults
+            open_ += left
     except (SpecimeterError, ArithmeticError, LookupError, ValueError, TypeError, np.linalg.LinAlgError) as error:
         return _step("numbers", [f"the record cannot be recomputed: {error}"], "")
     same = "the same to the last bit" if exact else "the same to 1e-9"
     if reworded and not wrong:
         same += f"; {len(reworded)} sentences are worded otherwise by this program than by the one that wrote them"
-    return _step("numbers", wrong, f"sizes, areas, scale, verdicts, outcome and review recomputed: {same}")
+    right = [f"sizes, areas, scale, verdicts, outcome and review recomputed: {same}"]
+    if found:
+        right.append(
+            f"measured again in {' and '.join(found)}: what it resolves, the specimen's width, the parts that show nothing"
+        )
+    return _step("numbers", wrong, *right, f"{'; '.join([again_of.AS_STORED, *open_])}")
 
 
 def _compared(record: model.Record, version: int) -> dict:
@@ -152,10 +156,12 @@ def _compared(record: model.Record, version: int) -> dict:
 def _report(folder: Folder) -> Step:
     """Whether the report is of this record: the table again byte for byte, the record's hash on the page."""
     wrong, told = [], []
-    csv, page = folder.path / "features.csv", folder.path / "report.html"
-    if csv.is_file():
-        if csv.read_bytes() == table.features_csv(folder.record):
+    file, page = folder.path / "features.csv", folder.path / "report.html"
+    if file.is_file():
+        if file.read_bytes() == (again := table.features_csv(folder.record)):
             told.append("features.csv holds the record's numbers")
+        elif folder.record.tool.code_sha256 != build.code_sha256() and _same_where_both_have_it(file.read_bytes(), again):
+            told.append("features.csv holds the record's numbers, in the columns of the program that wrote it")
         elif folder.data["version"] == model.VERSION:
             wrong.append("features.csv is not what the record gives")
     if page.is_file():
@@ -166,6 +172,20 @@ def _report(folder: Folder) -> Step:
     if not wrong and not told:
         return Step(name="report", holds=None, told=("there is no report in the folder",))
     return _step("report", wrong, "; ".join(told))
+
+
+def _same_where_both_have_it(one: bytes, other: bytes) -> bool:
+    """Whether two tables have as many rows and say the same in every column that both have."""
+    try:
+        first, second = (list(csv.DictReader(io.StringIO(part.decode("utf-8-sig")))) for part in (one, other))
+    except (UnicodeDecodeError, csv.Error):
+        return False
+    if len(first) != len(second):
+        return False
+    return all(
+        {"id", "length_mm"} <= set(row) & set(like) and all(row[name] == like[name] for name in set(row) & set(like))
+        for row, like in zip(first, second, strict=True)
+    )
 
 
 def _amended(folder: Folder) -> Step:
@@ -183,7 +203,7 @@ def _amended(folder: Folder) -> Step:
     return Step(name="amends", holds=None, told=(f"{name} (record.json with SHA-256 {amends.sha256}) does not lie beside it",))
 
 
-def _step(name: str, wrong: Sequence[str], right: str) -> Step:
+def _step(name: str, wrong: Sequence[str], *right: str) -> Step:
     if len(wrong) > MOST_TOLD:
         wrong = [*wrong[:MOST_TOLD], f"and {len(wrong) - MOST_TOLD} more"]
-    return Step(name=name, holds=not wrong, told=tuple(wrong) if wrong else (right,))
+    return Step(name=name, holds=not wrong, told=tuple(wrong) if wrong else right)

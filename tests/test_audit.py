@@ -20,6 +20,7 @@ from specimeter.cli import main
 from specimeter.record import folder, log, model
 
 MILLER, SMITH = "A. Miller", "B. Smith"
+UNSEEN = [{"outline_px": [[600.0, 400.0], [640.0, 400.0], [640.0, 440.0]], "why": "black", "length_mm": 2.0}]
 
 
 def quietly(*arguments: str) -> int:
@@ -103,6 +104,8 @@ def test_the_walk_from_a_number_to_its_evidence(issued):
         ("the sheet", lambda data: data["sheet"]["specimen"].update(specimen_width_mm=5.0)),
         ("a status", lambda data: data["features"][0].update(status="proposed")),
         ("what is resolved", lambda data: data["examined"][0].update(smallest_resolvable_mm=0.001)),
+        ("the width", lambda data: data["examined"][0].update(width_mm=data["examined"][0]["width_mm"] * 1.01)),
+        ("parts that show nothing", lambda data: data["examined"][0].update(unseen=UNSEEN)),
         ("the cautions", lambda data: data.update(cautions=["Nothing to be said."])),
     ],
 )

@@ -227,7 +227,7 @@ def _scale(scale: Scale, surface: Surface, area: ExaminedArea, photo: str) -> mo
         u_rel=float(scale.u_rel),
         surface_height_mm=float(scale.surface_height_mm),
         surface_height_u_mm=float(scale.surface_height_u_mm),
-        tilt_deg=float(scale.tilt_deg),
+        tilt_deg=float(view.tilt_deg),
         view=model.CameraView(
             focal_px=float(view.focal_px),
             centre_px=_point(view.centre_px),

@@ -118,6 +118,7 @@ def make_finding(shape: str = "bend") -> SimpleNamespace:
         area=area,
         smallest_resolvable_mm=0.21,
         features=features,
+        section=None,
         judgement=Judgement(verdicts=(verdict,), outcome="undecided", because=("Nobody has looked.",), cautions=("c", "c")),
     )
 

@@ -15,7 +15,7 @@ import pytest
 
 from specimeter.errors import RecordError
 from specimeter.measure.sizes import area_mm2, measure
-from specimeter.record import build, model, rebuild
+from specimeter.record import build, model, rebuild, recompute
 from specimeter.segment.model import Unseen
 
 SIZES = (
@@ -135,3 +135,11 @@ def test_parts_where_nothing_could_be_seen_are_kept(built):
     record = build.build(finding, sheet=built.sheet, limits=None, settings={}, when=datetime.fromisoformat("2026-01-01T00:00Z"))
     (back,) = rebuild.area_of(model.load(build.to_json(record))).unseen
     assert (back.why, back.length_mm, back.outline_px.tolist()) == (part.why, part.length_mm, part.outline_px.tolist())
+
+
+def test_the_tilt_is_that_of_the_camera_that_the_sizes_were_measured_with(built):
+    """A bend may tell the lens's distance: the scale stored is of the surface's view, and so is its tilt."""
+    tilted = replace(built.finding.scale, tilt_deg=built.finding.scale.tilt_deg + 1.0)
+    finding = SimpleNamespace(**{**vars(built.finding), "scale": tilted})
+    record = build.build(finding, sheet=built.sheet, limits=None, settings={}, when=datetime.fromisoformat("2026-01-01T00:00Z"))
+    assert recompute.recompute(record).scales == record.scales

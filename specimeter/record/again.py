@@ -1,0 +1,89 @@
+"""What only a photograph can tell, told by it once more: what it resolves, the specimen's width, parts that show nothing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from specimeter.photo import Photo
+from specimeter.record import build, rebuild, recompute
+from specimeter.record.model import Record
+from specimeter.scale.crown import CALLIPER
+from specimeter.segment.area import examined_area
+from specimeter.segment.model import Outline
+from specimeter.segment.sharpness import smallest_resolvable_mm
+from specimeter.segment.unseen import mark_unseen
+
+PLACED = ("measured and recorded", "placed again", "photograph added")  # acts after which the outlines are as they were found
+TAKEN_BACK = "earlier acts taken back"
+ANOTHER_PROGRAM = 0.1  # finding again is not promised to be the same in another version: so far off is told, and no fault
+HEIGHT_BY_WIDTH = 0.25  # of its u: where the width told the crown's height, it was measured before the crown was moved there
+
+AS_STORED = "taken as stored: outlines, the examined area's outline, scale, surface and their uncertainties"
+
+
+def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[str]]:
+    """What the photograph says otherwise than the record, and what of this could not be told from it; in sentences."""
+    number = 1 + [one.id for one in record.photos].index(photo)
+    sheet = recompute.sheet_of(record).for_photo(number)
+    surface, scale, area = (of(record, photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
+    stored = next(part for part in record.examined if part.photo == photo)
+    wrong, open_ = [], []
+    loose = 0.0 if record.tool.code_sha256 == build.code_sha256() else ANOTHER_PROGRAM
+
+    resolved = smallest_resolvable_mm(picture, surface, area)
+    if not _alike(resolved, stored.smallest_resolvable_mm, loose):
+        wrong.append(_told(photo, "smallest_resolvable_mm", stored.smallest_resolvable_mm, resolved))
+
+    width_mm = examined_area(picture, sheet, scale, surface).width_mm
+    share_of_u = 1.0 if loose else HEIGHT_BY_WIDTH if _by_width(scale) else 0.0
+    if not _alike(width_mm, stored.width_mm, slack=share_of_u * (stored.u_width_mm or 0.0)):
+        wrong.append(_told(photo, "width_mm", stored.width_mm, width_mm))
+
+    found = found_then(record, photo)
+    if found is None:
+        open_.append(f"the parts of {photo} that show nothing are taken as stored: acts were taken back since")
+    else:
+        blind = mark_unseen(picture, surface, replace(area, unseen=(), cautions=()), found).unseen
+        if [part.why for part in blind] != [part.why for part in area.unseen] or not all(
+            _alike(one.length_mm, other.length_mm, loose) for one, other in zip(blind, area.unseen, strict=True)
+        ):
+            wrong.append(_told(photo, "unseen", f"{len(area.unseen)} parts", f"{len(blind)} parts, of these or other lengths,"))
+    return wrong, open_
+
+
+def found_then(record: Record, photo: str) -> list[Outline] | None:
+    """The outlines of a photograph as they were when it was placed, which the log's later acts tell; None where they do not."""
+    outlines = dict(
+        zip((one.id for one in record.features if one.photo == photo), rebuild.outlines_of(record, photo), strict=True)
+    )
+    for entry in reversed(record.log):
+        added_here = entry.what == "photograph added" and entry.field == f"photos.{photo}"
+        if entry.what in PLACED[:2] or added_here:
+            break
+        if entry.what == TAKEN_BACK:
+            return None
+        parts = (entry.field or "").split(".")
+        if parts[0] != "features" or len(parts) < 2 or parts[1] not in outlines:
+            continue
+        if len(parts) == 2 and entry.what == "added":
+            del outlines[parts[1]]
+        elif parts[2:] == ["outline_px"]:
+            outlines[parts[1]] = replace(outlines[parts[1]], outline_px=np.array(entry.old, float))
+    return list(outlines.values())
+
+
+def _by_width(scale) -> bool:
+    return str(scale.evidence.get("height_from", "")).startswith(CALLIPER)
+
+
+def _alike(one: float | None, other: float | None, loose: float = 0.0, *, slack: float = 0.0) -> bool:
+    if one is None or other is None or not (math.isfinite(one) and math.isfinite(other)):
+        return (one is None or not math.isfinite(one)) and other is None
+    return math.isclose(one, other, rel_tol=max(recompute.RELATIVE, loose), abs_tol=slack)
+
+
+def _told(photo: str, name: str, stored: object, again: object) -> str:
+    return f"examined.{photo}.{name} is {stored}, and {again} from the photograph"
