@@ -26,7 +26,7 @@ def placed_again(old: Record, fresh: Record, *, by: str, when: datetime, why: st
         name: (*getattr(fresh, name), *getattr(old, name)[len(getattr(fresh, name)) :])
         for name in ("photos", "scales", "surfaces", "examined")
     }
-    kept = further | {"features": old.features, "review": old.review, "section": old.section, "log": old.log}
+    kept = further | {"features": old.features, "review": old.review, "log": old.log}
     entry = {"what": "placed again", "field": "scales", "why": why}
     changed = [
         {"what": "entered", "field": f"sheet.{name}", "old": old.sheet.get(name), "new": fresh.sheet.get(name)}

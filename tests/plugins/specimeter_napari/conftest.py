@@ -82,6 +82,19 @@ class Hand:
             assert time.monotonic() < end, "waited in vain"
             time.sleep(0.002)
 
+    def whole(self):
+        """The whole picture in view, and the canvas come to rest."""
+        from qtpy.QtWidgets import QApplication
+
+        before = None
+        for _ in range(40):
+            self.viewer.reset_view()
+            self.settle(0.1)
+            now = (self.at((0.0, 0.0)), self.at((1000.0, 1000.0)), QApplication.activeWindow())
+            if now == before:
+                return
+            before = now
+
     def open(self, path, **given):
         """Open and wait until all work is over."""
         self.acts += 1
@@ -185,6 +198,9 @@ def hand(window, tmp_path):
     bench.out = tmp_path / "records"
     bench.name_person("Ada Tester")
     bench.go("specimen")
+    window.window.raise_()
+    window.window.activateWindow()  # another test's window may have had the keys
+    window.wait(window.window.isActiveWindow, 20)
     window.acts = 0
     ERRORS.clear()
     yield window

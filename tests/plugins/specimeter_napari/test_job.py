@@ -114,8 +114,7 @@ def test_picture_and_table_select_each_other(hand, case):
     bench = hand.bench
     hand.open(case)
     features = bench.session.record.features
-    hand.viewer.reset_view()
-    hand.settle(0.1)
+    hand.whole()
     target = max(features, key=lambda feature: feature.area_mm2 or 0)
     import numpy as np
 

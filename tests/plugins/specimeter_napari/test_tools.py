@@ -22,8 +22,9 @@ def opened(hand, bend_case, tmp_path):
     record = hand.bench.session.record
     target = max(record.features, key=lambda feature: feature.area_mm2 or 0)
     hand.bench.go("features")
+    hand.whole()
     hand.bench.select((target.id,))
-    hand.settle(0.2)
+    hand.settle(0.4)
     return hand, target
 
 
@@ -146,8 +147,7 @@ def test_the_scale_from_a_known_length_keeps_decisions(opened):
     hand.key(Qt.Key.Key_A)
     before = features(hand)
     bench.go("scale")
-    hand.viewer.reset_view()
-    hand.settle(0.2)
+    hand.whole()
     page = bench.pages["scale"]
     page.method.setCurrentIndex(page.method.findData("length"))
     page.method.activated.emit(page.method.currentIndex())
@@ -180,8 +180,7 @@ def test_an_area_drawn_by_hand_is_used_and_taken_back(opened):
     bench = hand.bench
     outline = np.array(bench.session.record.examined[0].outline_px)
     bench.go("area")
-    hand.viewer.reset_view()
-    hand.settle(0.2)
+    hand.whole()
     middle = outline.mean(axis=0)
     page = bench.pages["area"]
     hand.press(page.draw_button)
