@@ -24,6 +24,7 @@ from specimeter.toml_file import read as read_toml
 
 SHIPPED = ("en", "de")
 _NUMBER = re.compile(r"[-−+]?\d+(\.\d+)?(e[-+]?\d+)?( ± \d+(\.\d+)?)?( ?[A-Za-zµ°²³%/]+){0,3}( \([^()]*\))?")
+_IDS = re.compile(r"[\w./#-]*\d[\w./#-]*(, [\w./#-]*\d[\w./#-]*)*")  # f2, or f2, f3
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _SENTENCES = re.compile(r"(?<=[.!?]) (?=\S)")
 _DEEPEST = 6
@@ -129,8 +130,8 @@ class Language:
 
 
 def _settled(text: str, said: str) -> bool:
-    """Whether a part is in the language: another text than before, or one that has none (a number, an id, a file)."""
-    return said != text or bool(_NUMBER.fullmatch(text)) or re.fullmatch(r"[\w./#-]*\d[\w./#-]*", text) is not None
+    """Whether a part is in the language: another text than before, or one that has none (a number, ids, a file)."""
+    return said != text or bool(_NUMBER.fullmatch(text)) or _IDS.fullmatch(text) is not None
 
 
 ENGLISH = Language()

@@ -99,7 +99,17 @@ def _breakable(text: str) -> str:
     """The text with invisible places to break the line in runs that would not fit a column; a hash has its own setting."""
     if re.fullmatch("[0-9a-f]{64}", text):
         return text
-    return _LONG.sub(lambda run: "\u200b".join(re.findall(".{1,8}", run.group())), text)
+    return _LONG.sub(_broken, text)
+
+
+def _broken(run: re.Match[str]) -> str:
+    """After signs that join words where there are such; else every eight letters, with a hyphen if they are letters."""
+    parts = re.findall(r"[^-_/.,;:]*[-_/.,;:]+|[^-_/.,;:]+", run.group())
+    shy = "\N{SOFT HYPHEN}"
+    split = [
+        (shy if part.isalpha() else "\u200b").join(re.findall(".{1,8}", part)) if len(part) >= 25 else part for part in parts
+    ]
+    return "\u200b".join(split)
 
 
 def _each_text(value: Any, change: Callable[[str], str]) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -58,6 +59,7 @@ SAFETY = "This report measures and compares. It does not say that a weld is safe
 
 MOST_LISTED = 14  # as many as there are kinds
 
+_JOINED = re.compile(r"_|(?<=\w)-(?=\w)")  # between words; a sign stays a sign
 _UNITS = {
     "_kJ_mm": "kJ/mm",
     "_mm_s": "mm/s",
@@ -145,7 +147,7 @@ def entries(table: Mapping[str, Any], before: str = "", *, digits: int | None = 
     """
     for key, value in table.items():
         unit_key = next((suffix for suffix in _UNITS if key.endswith(suffix)), "")
-        name = before + key.removesuffix(unit_key).replace("_", " ").replace("-", " ").strip()
+        name = before + _JOINED.sub(" ", key.removesuffix(unit_key)).strip()
         if name.endswith(" U"):
             name = f"{name[:-2]}, U (k = 2)"
         if isinstance(value, Mapping):

@@ -7,7 +7,8 @@ import json
 import pytest
 
 from specimeter.record import model
-from specimeter.report.content import content
+from specimeter.report.content import _compared, _limit, content
+from specimeter.sheet import KINDS
 
 
 def everything(record) -> str:
@@ -108,3 +109,18 @@ def test_the_decision_rule_is_explained(five, decision):
     """One sentence in words for each rule a user can choose."""
     limits = {**five.record.limits, "limits": {**five.record.limits["limits"], "decision": decision}}
     assert f"{decision.capitalize()}: " in everything(five.record.model_copy(update={"limits": limits}))
+
+
+def test_limits_are_told_in_the_unit_that_they_were_compared_in():
+    """A share has percent, a number nothing, an observation what it must be; never the unit that was only a default."""
+    assert _limit({"test": "share", "sense": "at most", "limit": 2.0, "unit": "mm"}, "%") == "at most 2 %; beyond it: exceeds"
+    assert _limit({"test": "count", "sense": "at most", "limit": 0, "unit": "mm"}, "") == "at most 0; beyond it: exceeds"
+    observed = {"test": "observation", "sense": "at most", "unit": "mm", "beyond": "replace"}
+    assert _limit(observed, "") == "must be yes; otherwise: replace"
+    assert _limit({**observed, "must_be": False}, "") == "must be no; otherwise: replace"
+
+
+def test_rules_name_their_kinds_or_say_every_kind():
+    """No list is left to the record."""
+    assert _compared({"test": "each", "kinds": list(KINDS)}) == "each; kinds every kind"
+    assert _compared({"test": "each", "kinds": list(KINDS)[:11]}).count(", ") == 10

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import tomllib
 
@@ -9,6 +10,7 @@ import pytest
 
 from specimeter.data import shared
 from specimeter.errors import SheetError
+from specimeter.judge import foresight
 from specimeter.report import house as houses
 from specimeter.report import html, language, overlay, pdf, words
 from specimeter.report.content import KEPT, content
@@ -156,3 +158,15 @@ def test_an_unknown_language_is_refused(tmp_path):
     """The file that it would be is named."""
     with pytest.raises(SheetError, match="xx"):
         language.read("xx", tmp_path)
+
+
+def test_every_cause_that_is_told_has_a_german_word():
+    """The three that are named first of each kind, in the whole sentence."""
+    with (shared() / "causes.csv").open(encoding="utf-8-sig", newline="") as stream:
+        lines = list(csv.DictReader(stream))
+    for kind in {line["kind"] for line in lines} - {"profile", "opening", "other"}:
+        causes = [line["cause"] for line in lines if line["kind"] == kind][: foresight.MOST_CAUSES]
+        text = f"Worth looking into, not a finding: porosity (f1, f2) commonly comes of {'; or '.join(causes)}."
+        said = GERMAN.say(text)
+        assert said.startswith("Nachsehenswert"), text
+        assert not [cause for cause in causes if cause in said], said

@@ -58,7 +58,7 @@ def to_unicode(font) -> dict[bytes, str]:
 
 
 def squeezed(text: str) -> str:
-    return "".join(text.replace("\u200b", "").split())
+    return "".join(text.replace("\u200b", "").replace("\u00ad", "").split())
 
 
 def test_it_says_that_it_is_pdf_a_2b(data):
