@@ -97,15 +97,16 @@ def faults(folder: Folder, key: str | None = None) -> tuple[list[str], str]:
         if entry.is_file() and not of_the_system(entry.name)
     }
     told = [f"{SEAL} does not fit the folder: {what}" for what in _unlike(seal, content(record, hashes))]
+    issued = "" if record.issue is None else f"issued as {record.issue.number}, revision {record.issue.revision}; "
     if not there[SIGNATURE]:
-        return told + (["it is not signed, and a key was given to check by"] if key else []), "not signed"
+        return told + (["it is not signed, and a key was given to check by"] if key else []), f"{issued}not signed"
     try:
         signer = _verified((folder.path / SIGNATURE).read_bytes(), seal)
     except SignatureError as error:
         return [*told, error.problem], "signature not verified"
     if key is not None and signer != key:
         told.append(f"{SIGNATURE} is by another key, {fingerprint(signer)}, than the one given, {fingerprint(key)}")
-    return told, f"signed by the Ed25519 key {fingerprint(signer)}"
+    return told, f"{issued}signed by the Ed25519 key {fingerprint(signer)}"
 
 
 def fingerprint(public: str) -> str:
