@@ -36,6 +36,8 @@ class Joint:
     metal: np.ndarray  # (N, 2) closed outline
     weld: np.ndarray  # (N, 2) closed outline of the weld metal
     toes: np.ndarray  # (2, 2): toe 1, toe 2
+    face: np.ndarray  # (N, 2) the weld's face, from toe to toe
+    plates: tuple[np.ndarray, np.ndarray]  # two points of each plate's surface beside its toe, clear of undercuts
     sizes: dict[str, float]
     others: list[np.ndarray] = field(default_factory=list)  # weld metal of further welds
     runs: list[np.ndarray] = field(default_factory=list)  # lines between runs
@@ -226,7 +228,8 @@ def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1) -> Joint:
             arc([0.25 * z1, -0.25 * z2], [0.55 * z1, -0.55 * z2], 0.08 * chord, 40),
         ]
     return Joint(
-        kind=kind, metal=metal, weld=weld, toes=np.array([[z1, 0], [0, -z2]]), sizes=sizes, others=others, runs=runs,
+        kind=kind, metal=metal, weld=weld, toes=np.array([[z1, 0], [0, -z2]]), face=face, sizes=sizes,
+        plates=(np.array([[z1 + 2.5, 0], [z1 + 8.0, 0]]), np.array([[0, -z2 - 2.5], [0, -z2 - 8.0]])), others=others, runs=runs,
         gaps=gaps if gap_mm else [], undercuts=under, thickness=float(t1),
     )  # fmt: skip
 
@@ -299,6 +302,7 @@ def butt(rng, kind: str, *, undercuts: int = 0) -> Joint:
         runs.append(arc([-width, y], [width, y], -0.25 * width if kind == "v" else -0.15 * width, 60))
     gaps = [np.array([[0.0, low_l - unfused], [0.0, max(low_l, low_r)]])] if root == "open" else []
     return Joint(
-        kind=kind, metal=metal, weld=weld, toes=np.array([toe_l, toe_r]), sizes=sizes, runs=runs, gaps=gaps,
+        kind=kind, metal=metal, weld=weld, toes=np.array([toe_l, toe_r]), face=face, sizes=sizes,
+        plates=(toe_l + np.array([[-2.5, 0], [-9.0, 0]]), toe_r + np.array([[2.5, 0], [9.0, 0]])), runs=runs, gaps=gaps,
         undercuts=under, thickness=thick,
     )  # fmt: skip

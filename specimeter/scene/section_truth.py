@@ -80,6 +80,8 @@ def parts(scene: Scene, dense, rounded) -> dict:
             "patchy": scene.finish.patchy,
             "outline_px": rounded(_px(scene, specimen.developed(joint.weld)), 3),
             "toes_px": rounded(_px(scene, specimen.developed(joint.toes)), 3),
+            "face_px": rounded(_px(scene, specimen.developed(joint.face)), 3),
+            "plates_px": [rounded(_px(scene, specimen.developed(line)), 3) for line in joint.plates],
         },
         "undercuts": [
             {

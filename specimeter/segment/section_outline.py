@@ -28,6 +28,7 @@ TURN = 0.35  # price of a step of the border sideways, in units of a clear edge
 PLATEAU_PX = (2.0, 5.0)  # from the edge: where its two levels are taken
 FIRST_SHARE = 0.55  # an edge so strong against the strongest ends the metal, though a stronger one follow (a cut's own side)
 THICK_SHARE = 0.1  # how far the plate's thickness in the picture may be off the sheet's
+EXPLAINED = (0.7, 0.9)  # share of the outline that is plate or weld, from no confidence to full
 RIVAL = 0.7  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE = 0.5
 MEND = "outline the metal of the cut in [region] outline_px"
@@ -43,6 +44,7 @@ class Candidate:
     joint: bool
     thick: float = 1.0  # 0 to 1: how well the plate's thickness agrees with the sheet's
     plain: float = 1.0  # how much of a piece it is
+    explained: float = 1.0  # share of the outline that is plate surface or the face of a weld
 
 
 def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> ExaminedArea:
@@ -81,6 +83,7 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
         )
     best = finer[0]
     confidence = float(np.clip((best.support - 0.45) / 0.35, 0.05, 0.98))
+    confidence *= float(np.clip((best.explained - EXPLAINED[0]) / (EXPLAINED[1] - EXPLAINED[0]), 0.05, 1.0))
     if best.thick < 0.3:
         confidence = min(confidence, 0.4)
     middle = best.outline_px.mean(axis=0)
@@ -131,7 +134,14 @@ def _judged(
         return None
     straight = min(sum(run.length_mm for run in plates) / (len(outline) * step), 1.0)
     joint = (find_fillet if sheet.specimen.test == "macro-fillet" else find_butt)(outline, plates)
-    worth = straight**2 * (1.0 if support is None else 0.1 + support)
+    explained = straight
+    if joint is not None:
+        faces = (
+            (joint.face,) if hasattr(joint, "face") else tuple(face for face in (joint.top, joint.bottom) if face is not None)
+        )
+        curved = sum(_not_straight(face, plates) for face in faces)
+        explained = min(straight + curved / (len(outline) * step), 1.0)
+    worth = straight * explained * (1.0 if support is None else 0.1 + support)
     thick = 1.0
     if joint is None:
         worth *= 0.1
@@ -140,7 +150,22 @@ def _judged(
         worth *= 0.1 + 0.9 * thick
     away = np.abs(outline_px.mean(axis=0) / picture_px - 0.5).max()  # what is photographed lies rather in the middle
     worth *= 1.0 - 0.6 * float(np.clip(2 * away, 0, 1)) ** 2
-    return Candidate(outline_px=outline_px, support=support or 0.0, worth=float(worth), joint=joint is not None, thick=thick)
+    return Candidate(
+        outline_px=outline_px,
+        support=support or 0.0,
+        worth=float(worth),
+        joint=joint is not None,
+        thick=thick,
+        explained=explained,
+    )
+
+
+def _not_straight(face, plates: tuple[Run, ...]) -> float:
+    """Length in mm of a weld's face that no straight run covers already."""
+    points = face.points
+    length = float(np.sum(np.hypot(*np.diff(points, axis=0).T)))
+    straight = sum(run.length_mm for run in plates if np.min(np.hypot(*(points - run.point).T)) < 0.1 + 2 * run.scatter_mm)
+    return max(length - straight, 0.0)
 
 
 def _thick(plates: tuple[Run, ...], joint, thickness_mm: float) -> float:

@@ -20,8 +20,8 @@ import cv2
 
 from specimeter import __version__, files
 from specimeter.errors import SpecimeterError
-from specimeter.sheet import BEND_TESTS, BROKEN_TESTS
-from specimeter.validate import statistics, table
+from specimeter.sheet import BEND_TESTS, BROKEN_TESTS, MACRO_TESTS
+from specimeter.validate import sections, statistics, table
 from specimeter.validate.examine import LIMITS, RESERVED, Result, examine, prepare
 from specimeter.validate.resources import measured_alone
 
@@ -47,12 +47,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
             work = partial(
                 examine, width_px=options.width, folder=folder, stage=options.stage, method=options.method, test=options.test
             )
+            if options.test in MACRO_TESTS:
+                work = partial(sections.examine, width_px=options.width, folder=folder, test=options.test)
             results = sorted(_each(work, seeds, options.jobs), key=lambda result: result["seed"])
             large = _large(folder) if options.large else []
     except KeyboardInterrupt:
         print("\nvalidation interrupted; nothing was written", file=sys.stderr)
         return 130
-    rows, failures = [*statistics.rows(results), *large], statistics.failures(results)
+    tabled = sections.rows if options.test in MACRO_TESTS else statistics.rows
+    rows, failures = [*tabled(results), *large], statistics.failures(results)
     about = _about(options)
     print(table.terminal(rows, failures))
     if options.out:
@@ -80,7 +83,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--method", default="learned", metavar="NAME", help="which segmenter (default: learned)")
     parser.add_argument(
-        "--test", metavar="TEST", choices=(*BEND_TESTS, *BROKEN_TESTS), help="only scenes of this test (default: bends of any)"
+        "--test",
+        metavar="TEST",
+        choices=(*BEND_TESTS, *BROKEN_TESTS, *MACRO_TESTS),
+        help="only scenes of this test (default: bends)",
     )
     parser.add_argument(
         "--large", action="store_true", help="also time one photograph of 24 megapixels in a process of its own"
@@ -89,7 +95,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _rendered(seed: int, *, width_px: int, folder: Path, test: str | None) -> Result:
-    prepare(seed, width_px, folder, test)
+    (sections.prepare if test in MACRO_TESTS else prepare)(seed, width_px, folder, test)
     return {"seed": seed, "error": None}
 
 

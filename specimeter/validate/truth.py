@@ -15,7 +15,7 @@ from specimeter.scale.surface import Bend, Flat
 from specimeter.scale.view import View
 from specimeter.segment.area_fracture import with_sides
 from specimeter.segment.model import ExaminedArea
-from specimeter.sheet import BROKEN_TESTS
+from specimeter.sheet import BROKEN_TESTS, MACRO_TESTS
 
 Truth = Mapping[str, Any]
 
@@ -36,7 +36,7 @@ def surface(truth: Truth) -> Bend | Flat:
         translation_mm=-rotation @ np.array(camera["eye_mm"]),
         k1=camera["k1"],
     )
-    if broken(truth):
+    if broken(truth) or truth["specimen"]["test"] in MACRO_TESTS:
         return Flat(view=view, height_mm=specimen["crown_height_mm"])
     return Bend(
         view=view,
