@@ -58,6 +58,10 @@ def draw(photo: Photo, scale: Scale) -> Image.Image:
             arm = 9.0 * unit
             for ends in ([[x - arm, y], [x + arm, y]], [[x, y - arm], [x, y + arm]]):
                 stroke(picture, np.array(ends), _FOUND, width_px=unit, closed=False)
+    for point in scale.evidence.get("strip_marks_px", ()):
+        x, y = place(point)[0]
+        stroke(picture, np.array([[x - 2.0 * unit, y], [x + 2.0 * unit, y]]), _FOUND, width_px=1, closed=False)
+        stroke(picture, np.array([[x, y - 2.0 * unit], [x, y + 2.0 * unit]]), _FOUND, width_px=1, closed=False)
     for edge in scale.evidence.get("edges", ()):
         _marks(picture, edge, place, unit)
     return _legend(Image.fromarray(picture), scale, unit)
@@ -103,6 +107,8 @@ def _legend(image: Image.Image, scale: Scale, unit: int) -> Image.Image:
           if "markers" in scale.evidence else []),
         *([f"marks as found; bars along the rule: how far each lies off an even rule, {MARKS_MAGNIFIED} times enlarged"]
           if "edges" in scale.evidence else []),
+        *([f"small crosses: the strip's millimetre marks as found, {scale.evidence['strip_marks']} of them"]
+          if "strip_marks" in scale.evidence else []),
         *(["crosses: the two ends of the known length as used"] if "from_px" in scale.evidence else []),
         *([f"resolution stored in the file: {scale.evidence['dots_per_inch']:.0f} dots an inch"]
           if "dots_per_inch" in scale.evidence else []),

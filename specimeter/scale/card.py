@@ -11,6 +11,7 @@ import numpy as np
 from specimeter.errors import ScaleError
 from specimeter.scale.budget import K, Term, combine, rectangular, term
 from specimeter.scale.card_layout import Card
+from specimeter.scale.choose import one_marker_only
 from specimeter.scale.distance import Focal, focal, narrowed
 from specimeter.scale.height import (
     Height,
@@ -25,6 +26,7 @@ from specimeter.scale.lenses import Lenses, lenses
 from specimeter.scale.markers import Marker
 from specimeter.scale.model import Scale
 from specimeter.scale.pose import ASPECT, BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, u_height_mm, view_of
+from specimeter.scale.strip_marks import StripMarks, strip_marks, tens_agree
 from specimeter.sheet import Sheet
 
 _UNMEASURED_PRINT = 0.002  # half-width, relative: printers asked for 100 %
@@ -33,6 +35,18 @@ PRINTED_AT = (1.0, 0.7071, 0.5)  # sizes that cards are printed at: full, one pa
 _STEEP_DEG = 20.0
 _UNEQUAL = 0.002  # shrink that differs by more in the two directions is worth a word
 _SMALL_PX = 20.0
+_REACHES_MM = (
+    14.0,
+    17.0,
+    22.0,
+    30.0,
+    45.0,
+    65.0,
+    100.0,
+)  # from a marker's middle, how far its strip's marks are followed, step by step
+_LEAST_MARKS_MM = 25.0  # of millimetre marks that stand in for the other marker
+_FEWEST_MARKS = 10  # fewer add nothing to two markers
+_MOST_DROPPED = 0.25
 
 
 def scale_from_card(
@@ -44,6 +58,7 @@ def scale_from_card(
     *,
     lens: Focal | None = None,
     height: Height | None = None,
+    marks: StripMarks | None = None,
 ) -> Scale:
     """Scale from a card's markers.
 
@@ -53,13 +68,15 @@ def scale_from_card(
     sheet : Sheet
     card : Card
     markers : sequence of Marker
-        Of this card, at least two.
+        Of this card, at least two; or one of a strip whose millimetre marks show.
     cautions : tuple of str
         What choosing the card had to say.
     lens : Focal, optional
         What is known of the principal distance; absent: what the photograph says.
     height : Height, optional
         Of the measured surface; absent: what the sheet says.
+    marks : StripMarks, optional
+        Places on a strip's millimetre marks; absent: they are looked for.
 
     Raises
     ------
@@ -68,15 +85,8 @@ def scale_from_card(
     """
     height, lens, entered = height or surface_height(sheet), lens or focal(photo), lens_distance(sheet)
     print_scale, print_term = _print(sheet, card, photo)
-    fits = fit_card(
-        card,
-        markers,
-        focal=lens,
-        width_px=photo.width_px,
-        height_px=photo.height_px,
-        print_scale=print_scale,
-        lens_distance_mm=None if entered is None else lens_over_marker(entered, height),
-    )
+    distance = None if entered is None else lens_over_marker(entered, height)
+    fits, marks = _fits(photo, card, markers, marks, lens, print_scale, distance)
     if not fits:
         raise _not_this_card(card, photo)
     fit = fits[0]
@@ -86,6 +96,8 @@ def scale_from_card(
         raise _not_this_card(card, photo)
     check_below_lens(height, fit.view, photo.file)
     contradicted = _distance_doubt(fit, lens, entered)
+    if len(markers) == 1:
+        cautions = (*cautions, _one_marker(markers[0], marks))
 
     def views() -> Lenses:
         log_px = float(fit.unknowns[LOG_FOCAL])
@@ -94,7 +106,7 @@ def scale_from_card(
 
     def refocused(px: float, u_rel: float) -> Scale:
         told = narrowed(lens, px=px, u_rel=u_rel)
-        return scale_from_card(photo, sheet, card, markers, cautions, lens=told, height=height)
+        return scale_from_card(photo, sheet, card, markers, cautions, lens=told, height=height, marks=marks)
 
     def raised(height: Height) -> Scale:
         if height.pin is not None:
@@ -115,6 +127,7 @@ def scale_from_card(
             budget=budget,
             tilt_deg=fit.view.tilt_deg,
             evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None)
+            | _of_marks(fit, marks)
             | ({"doubts": list(contradicted)} if contradicted else {}),
             cautions=(*cautions, *height.cautions, *_cautions(fits, lens, side_px, rms_px, print_scale), *contradicted),
             reference_px=(float(reference_px[0]), float(reference_px[1])),
@@ -125,6 +138,67 @@ def scale_from_card(
         )
 
     return raised(height)
+
+
+def _fits(
+    photo: Any,
+    card: Card,
+    markers: Sequence[Marker],
+    marks: StripMarks | None,
+    lens: Focal,
+    print_scale: float,
+    distance: tuple[float, float] | None,
+) -> tuple[list[CardFit], StripMarks | None]:
+    """The view by markers and millimetre marks together, and the marks used.
+
+    With both markers in view the marks' places are known at once; from one alone they are followed outwards, the view
+    fitted anew as they reach farther.
+    """
+
+    def fitted(marks: StripMarks | None) -> list[CardFit]:
+        size = {"width_px": photo.width_px, "height_px": photo.height_px}
+        return fit_card(
+            card, markers, focal=lens, print_scale=print_scale, lens_distance_mm=distance, marks=marks, **size
+        )  # fmt: skip
+
+    fits = fitted(marks)
+    if marks is not None or not fits or not card.graduations_mm:
+        return fits, marks
+    light, alone = photo.linear(), fits
+    seen_mm = [card.centres_mm[marker.id][0] for marker in markers]
+    for reach in _REACHES_MM if len(markers) == 1 else _REACHES_MM[-1:]:
+        found = strip_marks(light, card, fits[0].view, print_scale, (min(seen_mm) - reach, max(seen_mm) + reach))
+        if found is None or (len(markers) > 1 and len(found.numbers) < _FEWEST_MARKS):
+            break
+        further = fitted(found)
+        if not further:
+            break
+        fits, marks = further, found
+    if marks is not None and not (
+        tens_agree(light, marks, fits[0].view, print_scale) and fits[0].dropped < _MOST_DROPPED * len(fits[0].every_u_px)
+    ):
+        fits, marks = alone, None
+    if len(markers) == 1 and (marks is None or np.ptp(marks.numbers) < _LEAST_MARKS_MM):
+        raise one_marker_only(markers[0], photo)
+    return fits, marks
+
+
+def _one_marker(seen: Marker, marks: StripMarks) -> str:
+    return (
+        f"only marker {seen.id} of the strip was found: the scale rests on it and on {len(marks.numbers)} of the strip's "
+        "millimetre marks, with a wider uncertainty; uncover the other marker"
+    )
+
+
+def _of_marks(fit: CardFit, marks: StripMarks | None) -> dict[str, Any]:
+    if marks is None:
+        return {}
+    miss = fit.every_residual_px[-len(marks.u_px) :]
+    return {
+        "strip_marks": len(marks.numbers),
+        "strip_marks_px": np.round(marks.points_px, 3).tolist(),
+        "strip_marks_residual_px": np.round(-miss, 4).tolist(),
+    }
 
 
 def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:

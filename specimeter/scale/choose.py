@@ -23,7 +23,7 @@ def find_markers(photo: Any) -> list[Marker]:
 
 
 def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marker], tuple[str, ...]]:
-    """The one card that the markers belong to, and what is to be said about it.
+    """The one card that the markers belong to, and what is to be said about it. One marker of a strip will do for now.
 
     Raises
     ------
@@ -50,17 +50,6 @@ def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marke
             mend="take all cards but one out of view and photograph again",
         )
     if of_strip:
-        if len(of_strip) < len(STRIP.centres_mm):
-            seen = of_strip[0].id
-            hidden = next(marker_id for marker_id in STRIP.centres_mm if marker_id != seen)
-            x, y = of_strip[0].centre_px
-            raise ScaleError(
-                f"only marker {seen} of the strip was found, at pixel [{x:.0f}, {y:.0f}]; marker {hidden} was not",
-                file=photo.file,
-                field="scale.method",
-                expected="both black squares of the strip in view, with their white margin",
-                mend="uncover it, keep lamp glare and shadow edges off it, keep both ends in the picture and in focus",
-            )
         return STRIP, of_strip, ()
     centres = np.array([FRAME.centres_mm[marker.id] for marker in of_frame])
     spans = np.ptp(centres, axis=0)
@@ -103,6 +92,20 @@ def _no_marker(photo: Any) -> ScaleError:
         field="scale.method",
         expected="the strip or the frame in view, flat, sharp and evenly lit, its squares at least 20 pixels wide",
         mend='lay a printed card beside the specimen and photograph again, or use method = "length" with two marked points',
+    )
+
+
+def one_marker_only(seen: Marker, photo: Any) -> ScaleError:
+    """The refusal of a strip of which one marker shows, and too few of its millimetre marks."""
+    hidden = next(marker_id for marker_id in STRIP.centres_mm if marker_id != seen.id)
+    x, y = seen.centre_px
+    return ScaleError(
+        f"only marker {seen.id} of the strip was found, at pixel [{x:.0f}, {y:.0f}]; marker {hidden} was not, and too few of "
+        "the millimetre marks between them",
+        file=photo.file,
+        field="scale.method",
+        expected="both black squares of the strip in view, with their white margin; or one and 25 mm or more of the marks",
+        mend="uncover it, keep lamp glare and shadow edges off it, keep both ends in the picture and in focus",
     )
 
 

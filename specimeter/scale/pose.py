@@ -12,6 +12,7 @@ from specimeter.scale.card_layout import Card
 from specimeter.scale.distance import Focal
 from specimeter.scale.height import length_logs
 from specimeter.scale.markers import Marker
+from specimeter.scale.strip_marks import StripMarks
 from specimeter.scale.view import View
 
 # The fit's unknowns. The first six are the pose; the others are held by what is known of them beforehand.
@@ -127,6 +128,7 @@ def fit_card(
     height_px: int,
     print_scale: float = 1.0,
     lens_distance_mm: tuple[float, float] | None = None,
+    marks: StripMarks | None = None,
 ) -> list[CardFit]:
     """Fit the view to all edge points of a card's markers.
 
@@ -138,13 +140,15 @@ def fit_card(
     ----------
     card : Card
     markers : sequence of Marker
-        At least two, not all on one edge line.
+        At least two, not all on one edge line; or one, with marks.
     focal : Focal
     width_px, height_px : int
     print_scale : float
         Printed long side over nominal long side.
     lens_distance_mm : (value, standard uncertainty), optional
         If a camera distance was entered: along the optical axis, from the lens to the card's plane.
+    marks : StripMarks, optional
+        Places on a strip's millimetre marks; their residuals follow the markers' in ``every_residual_px``.
 
     Returns
     -------
@@ -155,6 +159,10 @@ def fit_card(
     normals = np.concatenate([marker.normals for marker in markers])
     u_px = np.concatenate([marker.u_px for marker in markers])
     on_card, outward = _on_card(card, markers)
+    if marks is not None:  # a mark grows to both sides alike: its middle stays
+        points, normals = np.concatenate([points, marks.points_px]), np.concatenate([normals, marks.normals])
+        u_px, on_card = np.concatenate([u_px, marks.u_px]), np.concatenate([on_card, marks.on_card])
+        outward = np.concatenate([outward, np.zeros_like(marks.on_card)])
     centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2]) if focal.profile is None else focal.profile.centre_px
     known = _known(card, focal, centre, width_px, height_px)
     if lens_distance_mm is not None:

@@ -50,6 +50,8 @@ class Shot:
     ink: float = 0.04
     jpeg: int | None = 92
     hidden: tuple[int, ...] = ()  # markers left out
+    mark_mm: float = 0.0  # thickness of the strip's millimetre marks; 0: none printed
+    covered_mm: tuple[float, float] = (0.0, 0.0)  # from where to where along the card something dark lies over it
     mirrored: bool = False
     seed: int = 1
     focal_35mm_mm: float | None = field(default=None)
@@ -124,7 +126,12 @@ def reflectance(shot: Shot, points: np.ndarray, marker_id: int | None = None) ->
         column = np.clip(np.floor(u / 2), 0, 5).astype(int)
         row = np.clip(np.floor(v / 2), 0, 5).astype(int)
         value = np.where(inside & cells[row, column], shot.ink, value)
-    return value
+    if shot.mark_mm and shot.card == "strip":
+        number = np.clip(np.rint(x), 20, 80)
+        long = np.where(number % 10 == 0, 6.0, np.where(number % 5 == 0, 4.5, 3.0))
+        inked = (np.abs(x - number) < shot.mark_mm / 2) & (y > 20.0 - long) & (y < 20.0)
+        value = np.where(inked, shot.ink, value)
+    return np.where((x > shot.covered_mm[0]) & (x < shot.covered_mm[1]), 0.15, value)
 
 
 @lru_cache(maxsize=8)
@@ -136,10 +143,11 @@ def expose(shot: Shot) -> np.ndarray:
     picture = reflectance(shot, shot.on_plane(pixels)).reshape(xx.shape)
     over = 5
     grid = (np.arange(over) + 0.5) / over - 0.5
-    for marker_id, (cx, cy) in shot.centres.items():
-        if marker_id in shot.hidden:
-            continue
-        corners = shot.project(np.array([[cx + a, (cy + b) * (1 + shot.aspect), 0.0] for a in (-7, 7) for b in (-7, 7)]))
+    finely = [(marker_id, cx, cy, 7, 7) for marker_id, (cx, cy) in shot.centres.items() if marker_id not in shot.hidden]
+    if shot.mark_mm and shot.card == "strip":
+        finely += [(None, 24.5 + 10 * k, 17.5, 5.5, 3.8) for k in range(6)]
+    for marker_id, cx, cy, rx, ry in finely:
+        corners = shot.project(np.array([[cx + a, (cy + b) * (1 + shot.aspect), 0.0] for a in (-rx, rx) for b in (-ry, ry)]))
         x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
         x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 1, [shot.width_px, shot.height_px])
         if x1 <= x0 or y1 <= y0:
