@@ -92,7 +92,8 @@ def index(rows: Sequence[dict[str, Any]], out: Path) -> bytes:
     SubElement(header, "h1").text = f"{len(rows)} photographs"
     counts: dict[str, int] = {}
     for entry in rows:
-        name = words.OUTCOMES.get(entry["outcome"], "Could not be measured")
+        reviewed = entry["review"] != "unreviewed"
+        name = words.outcome(entry["outcome"], reviewed=reviewed) if entry["outcome"] else "Could not be measured"
         counts[name] = counts.get(name, 0) + 1
     SubElement(header, "p").text = "; ".join(f"{name}: {number}" for name, number in counts.items()) + "."
     SubElement(header, "p").text = f"{words.SAFETY} {words.DECIDES}"

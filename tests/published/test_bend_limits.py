@@ -316,3 +316,43 @@ def test_no_fracture_over_a_former_of_four_thicknesses():
     assert (
         outcome(limits, on=sheet(observations={"fracture": False}, angle_required_deg=180.0, broken_through=True)) != "within"
     )
+
+
+@pytest.mark.parametrize("decision", ["guarded", "simple"])
+@pytest.mark.parametrize(
+    ("stem", "units", "rule", "name", "kind"),
+    [
+        ("bend-overlay-cladding-interface", ("mm", "inch"), "cladding", "asme_ix.qw163.overlay_cladding", "opening"),
+        ("bend-overlay-cladding-interface", ("mm", "inch"), "interface", "asme_ix.qw163.overlay_interface", "lack-of-fusion"),
+        ("bend-root-small-pipe", ("mm", "inch"), "crack", "cfr49_192c.root_bend", "crack"),
+        ("bend-single-corner-included", ("inch",), "single", "navedtra14250.guided_bend", "crack"),
+        ("bend-single-corner-included", ("inch",), "single", "army_od1651.guided_bend", "crack"),
+        ("bend-single-corner-included", ("mm",), "single", "dcmr_12e1019", "opening"),
+        ("bend-free-elongation", ("inch",), "crack", "navedtra14250.free_bend", "crack"),
+    ],
+)
+def test_the_shipped_examples_keep_and_break_at_the_printed_limit(stem, units, rule, name, kind, decision):
+    """On, just under and just over, in each unit that is printed; a corner is spared where the text spares it."""
+    seen = sheet(observations={"elongation-at-least-15-percent": True})
+    for unit in units:
+        limits = example(f"{stem}-{unit}.toml", decision)
+        limit_mm = ENTRIES[name]["limit_mm"] if unit == "mm" else 25.4 * float(printed_inches(ENTRIES[name]))
+        for offset_mm, wanted in ((0.0, "within"), (-HAIR_MM, "within"), (HAIR_MM, "exceeds")):
+            assert outcome(limits, feature(1, limit_mm + offset_mm, kind=kind), on=seen) == wanted, (unit, rule)
+        spared = "corner" in ENTRIES[name].get("excluded", "")
+        assert (outcome(limits, feature(1, limit_mm + 1, kind=kind, corner=True), on=seen) == "undecided") is spared
+
+
+def test_the_shipped_free_bend_and_fracture_examples():
+    """What a person must have seen, said, denied and not said."""
+    for stem, name, good in (
+        ("bend-free-elongation-inch", "elongation-at-least-15-percent", True),
+        ("bend-no-fracture", "fracture", False),
+    ):
+        limits = example(f"{stem}.toml", "guarded")
+        assert outcome(limits, on=sheet(observations={name: good})) == "within"
+        assert outcome(limits, on=sheet(observations={name: not good})) == "exceeds"
+        assert outcome(limits, on=sheet(observations={name: "undetermined"})) == "undecided"
+        assert outcome(limits) == "not-measured"
+    some = feature(1, 2.0)
+    assert outcome(example("bend-no-fracture.toml", "guarded"), some, on=sheet(observations={"fracture": False})) == "undecided"

@@ -47,7 +47,7 @@ def test_the_kept_record_still_holds():
     """Files, log, seal and signature of a record written before; the signature also by the library alone."""
     read = folder.read(SEALED)
     assert folder.faults(read) == []
-    assert seal.faults(read, PUBLIC) == ([], f"signed by the Ed25519 key {seal.fingerprint(PUBLIC)}")
+    assert seal.faults(read, PUBLIC) == ([], f"issued as R-1, revision 1; signed by the Ed25519 key {seal.fingerprint(PUBLIC)}")
     signature = json.loads((SEALED / "issue.sig").read_bytes())
     message = b"specimeter-issue-signature-1\0" + (SEALED / "issue.json").read_bytes()
     public = ed25519.Ed25519PublicKey.from_public_bytes(bytes.fromhex(PUBLIC))
@@ -144,7 +144,7 @@ def test_a_signature_taken_away_is_noticed(sealed):
     assert any("issue.sig is missing" in one for one in noticed(sealed))
     resum(sealed)
     told, words = seal.faults(folder.read(sealed), PUBLIC)
-    assert (told, words) == (["it is not signed, and a key was given to check by"], "not signed")
+    assert (told, words) == (["it is not signed, and a key was given to check by"], "issued as R-1, revision 1; not signed")
 
 
 def test_a_file_put_in_is_noticed(sealed):
