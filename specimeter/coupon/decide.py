@@ -20,6 +20,16 @@ from specimeter.record.folder import Folder
 RANK = ("exceeds", "replace", "not-measured", "undecided", "within")  # an earlier one prevails
 ASKS_ANOTHER = ("replace", "void")
 
+FOUND = {
+    "within": "is within its limits",
+    "exceeds": "exceeds its limits",
+    "replace": "asks for another specimen",
+    "undecided": "is undecided",
+    "not-measured": "is not measured",
+    "void": "was no valid test",
+    "no-limits": "has no limits to compare with",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
@@ -100,7 +110,7 @@ def _state(entered: Entered, one: Specimen, folders: Mapping[str, Folder], fault
         return State(**known, outcome=outcome, stands="not-measured", because=f"The record of {one.id} is of a {test}.")
     if record.review.state == "unreviewed":
         return State(
-            **known, outcome=outcome, stands=_doubt(outcome), because=f"{one.id} is {outcome}, but nobody has reviewed it."
+            **known, outcome=outcome, stands=_doubt(outcome), because=f"{one.id} {FOUND[outcome]}, but nobody has reviewed it."
         )
     if outcome == "within":
         return State(**known, outcome=outcome, stands="within", because=f"{one.id} is within its limits.")
@@ -109,7 +119,7 @@ def _state(entered: Entered, one: Specimen, folders: Mapping[str, Folder], fault
         return _replaced(entered, known, outcome, why, after)
     if outcome in ("undecided", "not-measured", "no-limits"):
         stands = "not-measured" if outcome == "no-limits" else outcome
-        return State(**known, outcome=outcome, stands=stands, because=f"{one.id} is {outcome}: {why}")
+        return State(**known, outcome=outcome, stands=stands, because=f"{one.id} {FOUND[outcome]}: {why}")
     because = f"{one.id} exceeds its limits: {why}"
     if later:
         because += f" The retest rule lets nothing take its place, so {_and(known['replaced_by'])} cannot stand for it."

@@ -64,7 +64,7 @@ def test_all_within_and_reviewed_is_within():
         ({"A": record("within"), "B": record("exceeds")}, "exceeds", "B exceeds its limits"),
         ({"A": record("within"), "B": record("exceeds", state="unreviewed")}, "exceeds", "nobody has reviewed"),
         ({"A": record("within"), "B": record("undecided")}, "undecided", "B is undecided"),
-        ({"A": record("within"), "B": record("no-limits")}, "not-measured", "B is no-limits"),
+        ({"A": record("within"), "B": record("no-limits")}, "not-measured", "B has no limits to compare with"),
         ({"A": record("within"), "B": record("void")}, "replace", "asks for 1 specimen in its place"),
         ({"A": record("within"), "B": record("replace")}, "replace", "asks for 1 specimen in its place"),
         ({"A": record("exceeds")}, "exceeds", "A exceeds"),
@@ -234,3 +234,11 @@ def test_the_summary_in_german():
         assert said in page
     for left in ("Specimens asked for", "Retest rule", "replaced by", "Each specimen"):
         assert left not in page
+
+
+@pytest.mark.parametrize("outcome", OUTCOMES)
+def test_what_was_found_is_a_sentence_in_both_languages(outcome):
+    """`A exceeds its limits, but nobody has reviewed it.`, for every outcome there is."""
+    (state,) = decide(coupon(("A", None)), {"A": record(outcome, state="unreviewed")}).states
+    assert state.because.startswith("A ") and state.because.endswith(", but nobody has reviewed it.")
+    assert language.read("de").say(state.because).endswith(", aber niemand hat es durchgesehen.")
