@@ -1,6 +1,6 @@
 """Makes the pictures of the guide to the bench: the whole job on a sample, one picture a step, from a real window.
 
-    python docs/bench/screens.py [--width 1366 --height 768] [--out docs/bench] [--format jpg]
+    python plugins/guide/screens.py [--width 1366 --height 768] [--out plugins/guide] [--format jpg]
 
 On Linux without a screen run it under `xvfb-run -a -s "-screen 0 2600x1500x24"`.
 """
