@@ -240,5 +240,6 @@ def test_the_summary_in_german():
 def test_what_was_found_is_a_sentence_in_both_languages(outcome):
     """`A exceeds its limits, but nobody has reviewed it.`, for every outcome there is."""
     (state,) = decide(coupon(("A", None)), {"A": record(outcome, state="unreviewed")}).states
-    assert state.because.startswith("A ") and state.because.endswith(", but nobody has reviewed it.")
+    assert state.because.startswith("A ")
+    assert state.because.endswith(", but nobody has reviewed it.")
     assert language.read("de").say(state.because).endswith(", aber niemand hat es durchgesehen.")
