@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 
 from specimeter.measure.undercut import Undercut, measure_undercut
@@ -21,6 +22,7 @@ from specimeter.segment.weld_face import Toe
 from specimeter.segment.weld_metal import WeldMetal, look_for
 from specimeter.sheet import Sheet
 
+NEAR_PX = 2.0  # from an undercut's outline: what reaches so near is that undercut
 K = 2.0  # coverage factor
 STEP_PX = 0.7  # between points of the outline that is measured
 TRIES = 6  # perturbed outlines from which the scatter of each size is had
@@ -39,6 +41,8 @@ NAMES = {
     ),
 }  # fmt: skip
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
+LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
+UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
 NO_DILUTION = "the preparation is not known, so the share of parent metal in the weld metal is not either"
 
@@ -71,6 +75,8 @@ class Section:
 
 def section_of(photo: Photo, sheet: Sheet, area: ExaminedArea, *, surface: Surface, scale: Scale) -> Section:
     """The section that a photograph shows within its examined area: weld metal looked for, all sizes measured."""
+    if area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE:
+        return Section(sizes={}, missing=dict.fromkeys(NAMES[sheet.specimen.test], UNSURE), drawn={})
     metal = look_for(photo, sheet, surface, area)
     return measure_section(
         sheet.specimen.test,
@@ -96,6 +102,20 @@ def undercut_outlines(section: Section) -> list[Outline]:
         )
         for one in section.undercuts
     ]
+
+
+def apart(outlines: Sequence[Outline], undercuts: Sequence[Outline]) -> list[Outline]:
+    """The outlines that are not an undercut seen once more: none that reaches into one."""
+    notches = [np.asarray(one.outline_px, np.float32).reshape(-1, 1, 2) for one in undercuts]
+
+    def meets(outline: Outline) -> bool:
+        return any(
+            cv2.pointPolygonTest(notch, (float(x), float(y)), True) > -NEAR_PX
+            for notch in notches
+            for x, y in outline.outline_px
+        )
+
+    return [outline for outline in outlines if not meets(outline)]
 
 
 def measure_section(

@@ -1,4 +1,4 @@
-"""A macro section in the report: every size with U, what is missing and why, each undercut's root, and why sharpness matters."""
+"""A macro section in the report: sizes with U, what is missing and why, undercuts' roots, and why sharpness matters."""
 
 from __future__ import annotations
 

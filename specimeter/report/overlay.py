@@ -139,7 +139,10 @@ def _beside(main: Window, count: int, gap: int) -> list[Cell]:
 
 
 def _main_window(photo: Photo, framed_px: np.ndarray) -> tuple[Window, bool]:
-    """The examined area (of a section: the weld) with a margin, at most 2 : 1 and at least 3 : 4; the whole photograph if that is hardly more."""
+    """The examined area (of a section: the weld) with a margin, at most 2 : 1 and at least 3 : 4.
+
+    The whole photograph if that is hardly more.
+    """
     size = np.array([photo.width_px, photo.height_px], float)
     low, high = framed_px.min(axis=0), framed_px.max(axis=0)
     wanted = (high - low) * 1.16 + 0.04 * max(high - low)

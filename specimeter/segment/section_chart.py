@@ -20,7 +20,10 @@ UNITS = (0.2, 0.06, 0.06, 0.45, 0.45)  # spread of each look on a plain plate, a
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Chart:
-    """Looks float32 (rows, columns, K) of about unit spread; `edge`: how clear a border of tone runs there; `metal`: well inside."""
+    """Looks float32 (rows, columns, K) of about unit spread.
+
+    `edge`: how clear a border of tone runs there; `metal`: well inside; `hollow`: pores, cracks, gaps.
+    """
 
     looks: np.ndarray
     edge: np.ndarray

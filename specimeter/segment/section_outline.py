@@ -1,4 +1,4 @@
-"""The cut metal's outline, found on its own: regions are proposed, the one that makes a joint is chosen, its border followed."""
+"""The cut metal's outline, found on its own: of the regions proposed the one that makes a joint, its border followed."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ STEP_PX = 1.0  # between points of the outline
 REACH = 2.6  # cells to either side in which the border is looked for at first
 FINE_PX = 3.0  # pixels to either side in which it is looked for at last
 TURN = 0.35  # price of a step of the border sideways, in units of a clear edge
+NOTCH_CELLS = 3.0  # how deep a notch may be that is cut out, in units of the first search's reach
 PLATEAU_PX = (2.0, 5.0)  # from the edge: where its two levels are taken
 FIRST_SHARE = 0.55  # an edge so strong against the strongest ends the metal, though a stronger one follow (a cut's own side)
 THICK_SHARE = 0.1  # how far the plate's thickness in the picture may be off the sheet's
@@ -208,8 +209,65 @@ def follow(light: np.ndarray, outline_px: np.ndarray, reach_px: float, fine_px: 
     path = _path(strength, 0.12)
     points = points + cv2.GaussianBlur(offsets[path].astype(np.float32).reshape(-1, 1), (1, 5), 0).ravel()[:, None] * normals
     points, normals = _along(points, STEP_PX, 1.2)
+    carved = carve(light, points, normals, NOTCH_CELLS * reach_px)
+    if carved is not None:  # notches too narrow for the path: the line goes round them, and is placed anew
+        points, normals = _along(carved, STEP_PX, 1.0)
+        offsets = np.arange(-2.0, 2.01, 0.5)
+        path = _path(_strength(light, points, normals, offsets, along=1), 0.12)
+        points, normals = _along(points + offsets[path][:, None] * normals, STEP_PX, 1.2)
     at, clear = _half_level(light, points, normals)
     return points + at[:, None] * normals, float(np.mean(clear))
+
+
+def carve(light: np.ndarray, points: np.ndarray, normals: np.ndarray, reach_px: float) -> np.ndarray | None:
+    """The outline with notches cut out of it that look like what lies outside beside them; None where there are none.
+
+    Only what hangs together with the outside, within `reach_px` of the outline, and is three pixels deep or more.
+    """
+    low = np.floor(points.min(axis=0)).astype(int) - 3
+    size = np.ceil(points.max(axis=0)).astype(int) + 4 - low
+    low = np.maximum(low, 0)
+    size = np.minimum(size, np.array(light.shape[1::-1]) - low)
+    local = np.round((points - low) * 16).astype(np.int32).reshape(-1, 1, 2)
+    metal = np.zeros(size[::-1], np.uint8)
+    cv2.fillPoly(metal, [local], 1, shift=4)
+    depth = cv2.distanceTransform(metal, cv2.DIST_L2, 5)
+    band = (metal > 0) & (depth < reach_px)
+    far = np.concatenate([np.arange(-9.0, -3.9), np.arange(4.0, 7.1)])
+    profile = _profiles(light, points, normals, far)
+    inside, outside = (_settled(np.median(part, axis=1)) for part in (profile[:, far < 0], profile[:, far > 0]))
+    seeds = np.ones(metal.shape, np.uint8)
+    cells = np.clip(np.round(points - low).astype(int), 0, size - 1)
+    seeds[cells[:, 1], cells[:, 0]] = 0
+    labels = cv2.distanceTransformWithLabels(seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)[1]
+    point_of = np.zeros(int(labels.max()) + 1, int)
+    point_of[labels[cells[:, 1], cells[:, 0]]] = np.arange(len(points))
+    rows, columns = np.nonzero(band)
+    near = point_of[labels[rows, columns]]
+    way = inside[near] - outside[near]
+    seen = light[rows + low[1], columns + low[0]]
+    level = np.sum((seen - outside[near]) * way, axis=1) / np.maximum(np.sum(way**2, axis=1), 1e-9)
+    air = np.zeros(metal.shape, np.uint8)
+    air[rows, columns] = level < 0.5
+    count, parts = cv2.connectedComponents(air, connectivity=4)
+    levels = np.zeros(metal.shape, np.float32)
+    levels[rows, columns] = level
+    cut = np.zeros(metal.shape, bool)
+    for part in range(1, count):
+        mine = parts == part
+        if depth[mine].min() < 2.0 and depth[mine].max() >= 4.0 and np.percentile(levels[mine], 25) < 0.3:
+            cut |= mine
+    if not cut.any():
+        return None
+    left = cv2.morphologyEx(((metal > 0) & ~cut).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    contour = max(cv2.findContours(left, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
+    return _signed(np.asarray(contour, float).reshape(-1, 2) + low)
+
+
+def _settled(values: np.ndarray) -> np.ndarray:
+    """Running medians round the outline over some forty points, float (N, 3)."""
+    index = (np.arange(len(values))[:, None] + np.arange(-40, 41, 4)) % len(values)
+    return np.median(values[index], axis=1)
 
 
 def _signed(outline_px: np.ndarray) -> np.ndarray:
@@ -259,7 +317,7 @@ def _strength(light, points, normals, offsets, along: int = 2) -> np.ndarray:
     slope = np.sqrt(np.sum(np.gradient(smooth, axis=1) ** 2, axis=2))
     strongest = cv2.dilate(slope.max(axis=1).reshape(-1, 1), np.ones((15, 1), np.uint8)).reshape(-1, 1)
     strength = slope / np.maximum(np.maximum(strongest, 0.15 * np.median(strongest)), 1e-6)
-    gap = max(int(round(1.5 / step)), 1)
+    gap = max(round(1.5 / float(step)), 1)
     before = np.maximum.accumulate(strength, axis=1)
     inner = np.concatenate([np.zeros((len(points), gap), np.float32), before[:, :-gap]], axis=1)
     return (strength * np.where(inner > FIRST_SHARE, 0.45, 1.0)).astype(np.float32)

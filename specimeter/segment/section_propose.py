@@ -1,4 +1,4 @@
-"""Where in a photograph the cut metal may lie: regions of one tone or colour, alone and joined, each as a mask on a coarse map."""
+"""Where in a photograph cut metal may lie: regions of one tone or colour, alone and joined, as masks on a coarse map."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ TOUCH = 7  # cells: regions that lie so near may be joined
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Map:
-    """A small picture: looks, float32 (rows, columns, 3) of unit spread; which cells are card; photograph's pixels to a cell."""
+    """A small picture: looks, float32 (rows, columns, 3) of unit spread; what is card; photograph's pixels to a cell."""
 
     looks: np.ndarray
     hidden: np.ndarray
@@ -57,7 +57,10 @@ def small(rgb: np.ndarray, hide_px: Sequence[np.ndarray], rim_px: float = 0.0) -
 
 
 def regions(seen: Map) -> list[tuple[float, np.ndarray]]:
-    """How clear each is (its border's slope over its inside's), and masks, bool (rows, columns), of regions that may be the metal's cut, the ones with the clearest borders first."""
+    """Regions that may be the metal's cut, clearest first: by how much their border's slope exceeds their inside's, and masks.
+
+    Masks are bool (rows, columns).
+    """
     slope = _slope(seen.looks)
     found: list[tuple[float, np.ndarray]] = []
     for mask in _cuts(seen):
