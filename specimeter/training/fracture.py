@@ -7,6 +7,7 @@ Scenes: seeds from 1,300,000 (every eighth is kept for checking). The committee 
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -168,10 +169,12 @@ def main() -> int:
         f"scene_{part}": np.repeat(np.arange(len(some)), [len(one[0]) for one in some])
         for part, some in (("train", train), ("check", check))
     }
+    figures = io.BytesIO()
     np.savez_compressed(
-        options.out / "figures.npz",
+        figures,
         **{k: v.astype(np.float16 if k.startswith("x") else np.float32) for k, v in everything.items()},
     )
+    files.write(options.out / "figures.npz", figures.getvalue())
     hits = [one for part in check for one in part[3] if one[2] >= 0.5]
     for number, name in enumerate(FAMILIES[1:], start=1):
         own = [one[0] for one in hits if one[1] == number]
