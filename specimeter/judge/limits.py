@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -56,6 +56,7 @@ SHEET_LENGTHS = {
 SHEET_ANGLES = {"bend_angle": ("bend", "angle_deg"), "bevel_angle": ("weld", "bevel_deg")}
 
 
+@cache
 def in_inches(name: str) -> str:
     """The same size's name in inches: ``length_mm`` -> ``length_in``, ``area_mm2`` -> ``area_in2``."""
     return re.sub(r"_mm(2?)$", r"_in\1", name)

@@ -43,11 +43,11 @@ def named(rule: Rule, feature: Feature) -> bool:
 
 def members(rule: Rule, sheet: Sheet, features: Sequence[Feature], *, guarded: bool) -> list[Member]:
     """Every feature that the rule names, except those that certainly do not count."""
-    found = []
+    found, on_sheet = [], values.of_sheet(sheet, rule.unit)
     for feature in features:
         if not named(rule, feature):
             continue
-        known = values.of_feature(feature, rule, sheet)
+        known = values.of_feature(feature, on_sheet)
         counts, by_value = (_counts(rule, known, guarded=way) for way in (guarded, False))
         if counts is False:
             continue

@@ -158,9 +158,9 @@ def _clear(rule: Rule, evidence: Evidence, counted: Sequence[Member]) -> dict[st
 
 
 def _spacing_by_nearest(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval) -> Verdict:
-    distances = []
+    distances, on_sheet = [], values.of_sheet(evidence.sheet, rule.unit)
     for member in counted:
-        known = values.of_feature(member.feature, rule, evidence.sheet)["nearest_in" if rule.unit == "in" else "nearest_mm"]
+        known = values.of_feature(member.feature, on_sheet)["nearest_in" if rule.unit == "in" else "nearest_mm"]
         if isinstance(known, str):
             raise NotMeasured(known)
         distances.append((member, known))

@@ -25,8 +25,8 @@ def of_sheet(sheet: Sheet, unit: str) -> Known:
     return known
 
 
-def of_feature(feature: Feature, rule: Rule, sheet: Sheet) -> Known:
-    """Everything that a rule's `size`, `where` and `counted` may name, for one feature."""
+def of_feature(feature: Feature, on_sheet: Known) -> Known:
+    """Everything that a rule's `size`, `where` and `counted` may name, for one feature; `on_sheet` as `of_sheet` gives it."""
     known: Known = {}
     for name, power in FEATURE_SIZES.items():
         size = getattr(feature, name, None)
@@ -34,7 +34,7 @@ def of_feature(feature: Feature, rule: Rule, sheet: Sheet) -> Known:
         why = feature.missing.get(name)
         _enter(known, name, power, size, U, f"the {name} of {feature.id}", f" ({why})" if why else "")
     known["at_corner"] = feature.at_corner
-    return known | of_sheet(sheet, rule.unit)
+    return known | on_sheet
 
 
 def of_section(section: Mapping[str, float] | None, rule: Rule, sheet: Sheet) -> Known:
