@@ -144,7 +144,7 @@ def _writes(call, name, memory, known):
         return not in_memory and _mode_writes(call.args[1] if len(call.args) > 1 else given.get("mode"))
     module, _, function = (name or "").rpartition(".")
     if function in FUNCTIONS.get(module, "").split(" ") and function:
-        return True
+        return not (in_memory and module == "numpy")
     if name == "typst.compile":
         return "output" in given or len(call.args) > 1
     if attribute == "open":
