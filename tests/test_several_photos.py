@@ -11,7 +11,7 @@ from specimeter import job, revise
 from specimeter.audit import audit
 from specimeter.cli import main
 from specimeter.errors import PhotoError, RecordError, SheetError
-from specimeter.record import edit, model
+from specimeter.record import edit, model, renew
 
 
 @pytest.fixture(scope="module")
@@ -125,3 +125,12 @@ def test_an_issued_record_takes_no_further_photograph(both, views):
     )
     with pytest.raises(RecordError, match="frozen"):
         job.with_photo(record, views[1], by="A. Miller", when=datetime.now(UTC))
+
+
+def test_the_first_photograph_placed_again_leaves_the_others(views, bend_case, both, tmp_path):
+    """The record of both keeps the second as it was, whatever the first one's scale becomes."""
+    alone, _ = job.measure(views[0], bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
+    again = renew.placed_again(both[0], alone, by="A. Miller", when=datetime.now(UTC), why="the scale was looked at")
+    assert again.photos == both[0].photos
+    assert again.scales == both[0].scales
+    assert again.features == both[0].features
