@@ -65,8 +65,8 @@ def random_scene(
     Parameters
     ----------
     test, finish, light, bench, camera, card : str or collection of str, optional
-        One name, or the names to choose among (TESTS, BROKEN_TESTS or MACRO_TESTS, FINISHES, FRACTURES or CUTS, LIGHTS, BENCHES, CAMERAS,
-        CARDS). Without a test a bend is drawn.
+        One name, or the names to choose among: TESTS, BROKEN_TESTS or MACRO_TESTS; FINISHES, FRACTURES or CUTS; LIGHTS;
+        BENCHES; CAMERAS; CARDS. Without a test a bend is drawn.
     clean : bool
         No openings at all.
     marks : bool

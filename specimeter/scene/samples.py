@@ -168,6 +168,41 @@ class Sample:
     limits: str = LIMITS
 
 
+SECTION_LIMITS = """# Invented for the samples. Enter the limits of the code that governs your own job from your own copy of it.
+
+[limits]
+title = "Sections of the invented footbridge"
+basis = "the invented order HW-3, clause 4 (an example, no code)"
+decision = "guarded"
+
+[[rule]]
+id = "{first_id}"
+name = "{first_name}"
+test = "section"
+size = "{first_size}"
+limit = {first_limit}
+unit = "mm"
+sense = "{first_sense}"
+
+[[rule]]
+id = "toe_1"
+name = "toe angle at toe 1"
+test = "section"
+size = "toe_angle_1_deg"
+limit = 110
+sense = "at least"
+
+[[rule]]
+id = "undercut"
+name = "depth of undercut"
+kinds = ["undercut"]
+size = "depth_mm"
+test = "each"
+limit = {undercut_mm}
+unit = "mm"
+sense = "at most"
+"""
+
 SAMPLES = (
     Sample(
         stem="face-bend-within",
@@ -241,6 +276,48 @@ SAMPLES = (
         openings=(("slag", 4.6, 1.3, 0.5, -8.0), ("pore", 1.2, 1.1, -0.5, 6.0), ("wormhole", 3.4, 0.9, 0.3, 14.0)),
         limits=BREAK_LIMITS,
     ),
+    Sample(
+        stem="macro-fillet-exceeds",
+        id="HW-3-MF1",
+        seed=605,
+        choices={
+            "test": "macro-fillet",
+            "camera": "phone-macro",
+            "card": "strip",
+            "height": "level",
+            "finish": "ground-fine",
+            "bench": "cutting-mat",
+        },
+        limits=SECTION_LIMITS.format(
+            first_id="throat",
+            first_name="throat",
+            first_size="throat_mm",
+            first_limit="6",
+            first_sense="at least",
+            undercut_mm="0.5",
+        ),
+    ),
+    Sample(
+        stem="macro-butt-undecided",
+        id="HW-3-MB1",
+        seed=633,
+        choices={
+            "test": "macro-butt",
+            "camera": "bench-camera",
+            "card": "strip",
+            "height": "level",
+            "finish": "ground-fine",
+            "bench": "cutting-mat",
+        },
+        limits=SECTION_LIMITS.format(
+            first_id="hi_lo",
+            first_name="misalignment",
+            first_size="misalignment_mm",
+            first_limit="1.45",
+            first_sense="at most",
+            undercut_mm="1.5",
+        ),
+    ),
 )
 
 
@@ -303,6 +380,8 @@ def write(folder: Path, width_px: int = WIDTH_PX) -> None:
 
 def _sheet(toml: str) -> str:
     """The scene's sheet with what the invented workshop adds; a broken face's has a table [weld] already."""
+    if "[section]\n" in toml:
+        return toml + "\n[weld]\n" + WELD + ORDER
     if "[weld]\n" in toml:
         return toml.replace("[weld]\n", "[weld]\n" + WELD) + FUSED + ORDER
     return toml + "\n[weld]\n" + WELD + ORDER

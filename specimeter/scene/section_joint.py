@@ -132,7 +132,7 @@ def extreme(heights: np.ndarray) -> float:
 
 
 def toe_angle_deg(face: np.ndarray, plate) -> float:
-    """Angle through the air between a plate's surface, seen from the toe away from the weld, and the face at its first point."""
+    """Angle through the air between a plate's surface, which leads away from the weld, and the face at its first point."""
     tangent = face[1] - face[0]
     cosine = float(np.dot(tangent, plate) / np.hypot(*tangent) / np.hypot(*plate))
     return float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
@@ -282,14 +282,13 @@ def butt(rng, kind: str, *, undercuts: int = 0) -> Joint:
         sides.append(line)
     bottom = arc(foot_r, foot_l, bead)[1:-1] if root == "bead" else np.zeros((0, 2))
     weld = np.concatenate([face, sides[1][1:], bottom, sides[0][::-1][:-1]])
-    middle = (np.array([[0.0, 0.0]]) + [[0.0, hilo]]) / 2
     sizes = {
         "toe_angle_1_deg": toe_angle_deg(face, [-1, 0]),
         "toe_angle_2_deg": toe_angle_deg(face[::-1], [1, 0]),
         "excess_weld_mm": extreme(over_chord(face)),
         "weld_width_mm": float(np.hypot(*(toe_r - toe_l))),
         "misalignment_mm": abs(hilo),
-        "penetration_mm": float(min((weld[:, 1] - middle[0, 1]).max(), thick)),
+        "penetration_mm": float(min((weld[:, 1] - hilo / 2).max(), thick)),
         "weld_area_mm2": shapes.area_mm2(weld),
     }
     if root == "bead":

@@ -255,7 +255,7 @@ def _feature(rng, specimen: Section, form: str) -> Opening | None:
             return None
         start = specimen.developed(joint.gaps[0])[0]
         outline = shapes.ribbon(rng, 0.9, max(specimen.gap_mm, 0.12), ragged=0.2)
-        return _dark(rng, shapes.turn(outline, rng.normal(0, 0.05), start + [0.35, 0.0]), "lack-of-root-fusion")
+        return _dark(rng, shapes.turn(outline, rng.normal(0, 0.05), start + np.array([0.35, 0.0])), "lack-of-root-fusion")
     lines = joint.runs if form == "inter-run" else [joint.weld[-len(joint.weld) // 2 :]]
     if not lines:
         return None

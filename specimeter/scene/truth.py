@@ -55,10 +55,7 @@ def feature(scene: Scene, opening: Opening) -> dict:
 def of(scene: Scene) -> dict:
     """The whole truth, JSON-ready. Camera and crown are given in the card's coordinates too, where there is a card."""
     camera = scene.camera
-    if isinstance(scene.specimen, Broken):
-        own = _flat(scene).parts(scene, dense, _round)
-    else:
-        own = _bent_parts(scene)
+    own = _flat(scene).parts(scene, dense, _round) if isinstance(scene.specimen, Broken) else _bent_parts(scene)
     truth = {
         "format": "specimeter-truth",
         "version": 1,
