@@ -10,6 +10,7 @@ import numpy as np
 LEAST_RUN_MM = 2.5  # a shorter straight piece is a chamfer, a saw nick or a piece of the weld's face
 SPLIT_MM = 0.2  # how far a run may leave its chord: plates bend, saws wander
 SAME_DEG, SAME_MM = 2.0, 0.25  # neighbouring runs that differ by less are one surface with a mark on it
+NICK_MM, ROUGH_MM = 1.5, 0.025  # width of a mark on a plate; what a plate's surface scatters at least
 KEPT_OFF = 0.06  # share of a run at either end that its fit leaves out: corners are rounded
 TUKEY = 4.685  # scales of residual beyond which a point counts for nothing (95 % efficiency; Huber and Ronchetti)
 
@@ -176,6 +177,9 @@ def _same(one: Run, other: Run) -> bool:
 def _joined(outline: np.ndarray, one: Run, other: Run, step: float, independent_mm: float) -> Run | None:
     """Both runs as one, if what lies between them is no longer than they are and stays near the line."""
     gap = outline[between(one.last, other.first, len(outline))]
-    if len(gap) * step > min(one.length_mm, other.length_mm) or np.abs(one.height(gap)).max() > 2 * SAME_MM:
+    scatter = max(one.scatter_mm, other.scatter_mm, ROUGH_MM)
+    deep = 2 * SAME_MM if len(gap) * step < NICK_MM else 5 * scatter  # a weld is flat too, but wider than a nick
+    if len(gap) * step > min(one.length_mm, other.length_mm) or np.abs(one.height(gap)).max() > deep + 0.01 * len(gap) * step:
         return None
-    return _fit(outline, one.first, other.last, 0.0, step, independent_mm)
+    joined = _fit(outline, one.first, other.last, 0.0, step, independent_mm)
+    return joined if joined is not None and joined.scatter_mm < 2.5 * scatter else None  # else a step lies between

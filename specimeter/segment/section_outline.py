@@ -25,11 +25,16 @@ STEP_PX = 1.0  # between points of the outline
 REACH = 2.6  # cells to either side in which the border is looked for at first
 FINE_PX = 3.0  # pixels to either side in which it is looked for at last
 TURN = 0.35  # price of a step of the border sideways, in units of a clear edge
+LIKE_AIR, PLAIN = (
+    0.22,
+    0.12,
+)  # levels from outside (0) to inside (1): of a notch; scatter of metal that a mark is told from it in
 NOTCH_CELLS = 3.0  # how deep a notch may be that is cut out, in units of the first search's reach
 PLATEAU_PX = (2.0, 5.0)  # from the edge: where its two levels are taken
 FIRST_SHARE = 0.55  # an edge so strong against the strongest ends the metal, though a stronger one follow (a cut's own side)
 THICK_SHARE = 0.1  # how far the plate's thickness in the picture may be off the sheet's
 EXPLAINED = (0.7, 0.9)  # share of the outline that is plate or weld, from no confidence to full
+LEAST_EXPLAINED = 0.65  # below that it is no cut that could be shown to a person as one
 RIVAL = 0.7  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE = 0.5
 MEND = "outline the metal of the cut in [region] outline_px"
@@ -74,7 +79,7 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
         if (judged := _judged(outline, support, sheet, surface, size)) is not None:
             finer.append(replace(judged, worth=judged.worth * one.plain, plain=one.plain))
     finer.sort(key=lambda one: -one.worth)
-    if not finer or not finer[0].joint:
+    if not finer or not finer[0].joint or finer[0].explained < LEAST_EXPLAINED:
         raise AreaError(
             "no cut through a weld stands out from the background",
             file=photo.file,
@@ -236,6 +241,10 @@ def carve(light: np.ndarray, points: np.ndarray, normals: np.ndarray, reach_px: 
     far = np.concatenate([np.arange(-9.0, -3.9), np.arange(4.0, 7.1)])
     profile = _profiles(light, points, normals, far)
     inside, outside = (_settled(np.median(part, axis=1)) for part in (profile[:, far < 0], profile[:, far > 0]))
+    across = inside - outside
+    size_of = np.maximum(np.sum(across**2, axis=1), 1e-9)
+    rough = np.std(np.sum(profile[:, far < 0] * across[:, None], axis=2) / size_of[:, None], axis=1)
+    rough = np.median(rough[(np.arange(len(rough))[:, None] + np.arange(-60, 61, 4)) % len(rough)], axis=1)
     seeds = np.ones(metal.shape, np.uint8)
     cells = np.clip(np.round(points - low).astype(int), 0, size - 1)
     seeds[cells[:, 1], cells[:, 0]] = 0
@@ -244,18 +253,21 @@ def carve(light: np.ndarray, points: np.ndarray, normals: np.ndarray, reach_px: 
     point_of[labels[cells[:, 1], cells[:, 0]]] = np.arange(len(points))
     rows, columns = np.nonzero(band)
     near = point_of[labels[rows, columns]]
-    way = inside[near] - outside[near]
     seen = light[rows + low[1], columns + low[0]]
-    level = np.sum((seen - outside[near]) * way, axis=1) / np.maximum(np.sum(way**2, axis=1), 1e-9)
+    level = np.sum((seen - outside[near]) * across[near], axis=1) / size_of[near]
     air = np.zeros(metal.shape, np.uint8)
     air[rows, columns] = level < 0.5
     count, parts = cv2.connectedComponents(air, connectivity=4)
-    levels = np.zeros(metal.shape, np.float32)
-    levels[rows, columns] = level
+    levels, marks = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
+    levels[rows, columns], marks[rows, columns] = level, rough[near]
     cut = np.zeros(metal.shape, bool)
     for part in range(1, count):
         mine = parts == part
-        if depth[mine].min() < 2.0 and depth[mine].max() >= 4.0 and np.percentile(levels[mine], 25) < 0.3:
+        if depth[mine].min() >= 2.0 or depth[mine].max() < 4.0:
+            continue
+        mouth = np.count_nonzero(mine & (depth < 2.0))  # two rows of cells, about
+        open_ = mouth > 0.35 * depth[mine].max()
+        if open_ and np.percentile(levels[mine], 35) < LIKE_AIR and np.median(marks[mine]) < PLAIN:
             cut |= mine
     if not cut.any():
         return None

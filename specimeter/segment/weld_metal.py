@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
-import cv2
 import numpy as np
 
 from specimeter.photo import Photo
@@ -146,7 +146,7 @@ def _fan(joint: Fillet) -> list[Rays]:
 def _reach(path: np.ndarray, pole: np.ndarray, way: np.ndarray) -> float:
     """How far a ray goes from the pole to an open path."""
     best = 0.0
-    for start, end in zip(path[:-1], path[1:], strict=True):
+    for start, end in pairwise(path):
         sides = np.column_stack([way, start - end])
         if abs(np.linalg.det(sides)) > 1e-9:
             along, share = np.linalg.solve(sides, start - pole)

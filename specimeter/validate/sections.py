@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -105,7 +106,7 @@ def by_hand(truth: truths.Truth, seed: int) -> dict[str, float]:
         corner = plates[0][0] + share * ways[0]
         base = float((corner - toes[0]) @ normal)
         heights, base = (-heights, -base) if base > 0 else (heights, base)
-        dense = np.concatenate([a + np.linspace(0, 1, 40)[:, None] * (b - a) for a, b in zip(face[:-1], face[1:], strict=True)])
+        dense = np.concatenate([a + np.linspace(0, 1, 40)[:, None] * (b - a) for a, b in pairwise(face)])
         sizes |= {f"leg_{k}_mm": float(np.hypot(*(toe - corner))) for k, toe in enumerate(toes, start=1)}
         sizes |= {"throat_mm": float(np.hypot(*(dense - corner).T).min()), "theoretical_throat_mm": float(heights.min()) - base}
         sizes["convexity_mm"] = float(heights[np.argmax(np.abs(heights))])

@@ -1,0 +1,62 @@
+"""Sections in scenes: truth in closed form, the same picture from the same seed, the metal where the truth says it is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from specimeter.scene import shapes
+from specimeter.scene.random import MACRO_TESTS, random_scene
+from specimeter.scene.render import render
+from specimeter.scene.section_joint import arc, butt, fillet, notch, over_chord
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10_000), kind=st.sampled_from(["tee", "lap", "corner"]))
+def test_a_fillets_sizes_hold_together(seed, kind):
+    """The throat is no longer than either leg; weld metal is inside the metal; the largest triangle is inside the throat."""
+    joint = fillet(np.random.default_rng(seed), kind, undercuts=seed % 3)
+    sizes = joint.sizes
+    assert sizes["throat_mm"] <= min(sizes["leg_1_mm"], sizes["leg_2_mm"]) + 1e-9
+    assert sizes["theoretical_throat_mm"] <= sizes["throat_mm"] + 1e-6
+    inner = joint.weld.mean(axis=0) + 0.98 * (joint.weld - joint.weld.mean(axis=0))
+    assert (shapes.distance_to(joint.metal, inner) < 0.05).all()
+    assert all(one.depth_mm > 0 and one.root_radius_mm > 0 for one in joint.undercuts)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10_000), kind=st.sampled_from(["v", "double-v", "square"]))
+def test_a_butts_sizes_hold_together(seed, kind):
+    joint = butt(np.random.default_rng(seed), kind, undercuts=seed % 3)
+    assert 0 < joint.sizes["penetration_mm"] <= joint.thickness
+    assert joint.sizes["weld_width_mm"] == pytest.approx(np.hypot(*(joint.toes[1] - joint.toes[0])))
+    assert 90 < joint.sizes["toe_angle_1_deg"] <= 180
+
+
+def test_an_arc_stands_as_high_as_it_says():
+    for rise in (1.5, -0.8):
+        heights = over_chord(arc([3, 4], [9, 1], rise))
+        assert heights[np.argmax(np.abs(heights))] == pytest.approx(rise, abs=1e-4)
+
+
+def test_a_notch_is_as_deep_as_it_says():
+    shape = notch(0.6, 0.1, 20, 40)
+    assert shape[:, 1].max() == pytest.approx(0.6, abs=1e-3)
+    assert shape[0, 1] == shape[-1, 1] == 0
+
+
+@pytest.mark.parametrize("test", MACRO_TESTS)
+def test_a_section_is_drawn_where_its_truth_says(test):
+    """Without lens and noise the metal is told from what lies round it at its outline; the same seed gives the same picture."""
+    scene = random_scene(11, test=test, width_px=480, card="none", ideal=True, marks=False, tilt_deg=0.0)
+    picture = render(scene)
+    assert np.array_equal(picture.rgb, render(scene).rgb)
+    truth = picture.truth
+    assert set(truth["section"]) >= {"toe_angle_1_deg", "toe_angle_2_deg", "weld_area_mm2"}
+    assert f'test = "{test}"' in picture.sheet_toml
+    outline = np.array(truth["area_outline_px"])
+    assert shapes.area_mm2(outline) * truth["mm_per_px"] ** 2 == pytest.approx(truth["area_mm2"], rel=0.02)
+    assert (outline > -1).all()
+    assert (outline < [truth["width_px"], truth["height_px"]]).all()
