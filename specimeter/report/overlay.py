@@ -87,9 +87,8 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     record = record.model_copy(update={"features": tuple(f for f in record.features if f.photo == photo_id)})
     if record.cut is not None and record.cut.photo != photo_id:
         record = record.model_copy(update={"cut": None})
-    main, whole = _main_window(
-        photo, area.outline_px if record.cut is None else cut_drawing.framed(record.cut, area.outline_px)
-    )
+    framed_px = None if record.cut is None else cut_drawing.framed(record.cut, area.outline_px)
+    main, whole = _main_window(photo, area, framed_px)
     shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)
     tall = main.height > 1.2 * main.width and (shown or not whole)
     shown = shown[: INSETS + (bool(tall) and not whole)]  # an even number of cells where they stand in two columns
@@ -138,12 +137,13 @@ def _beside(main: Window, count: int, gap: int) -> list[Cell]:
     ]
 
 
-def _main_window(photo: Photo, framed_px: np.ndarray) -> tuple[Window, bool]:
+def _main_window(photo: Photo, area: ExaminedArea, framed_px: np.ndarray | None = None) -> tuple[Window, bool]:
     """The examined area (of a section: the weld) with a margin, at most 2 : 1 and at least 3 : 4.
 
     The whole photograph if that is hardly more.
     """
     size = np.array([photo.width_px, photo.height_px], float)
+    framed_px = area.outline_px if framed_px is None else framed_px
     low, high = framed_px.min(axis=0), framed_px.max(axis=0)
     wanted = (high - low) * 1.16 + 0.04 * max(high - low)
     wanted = np.maximum(wanted, [0.75 * wanted[1], 0.5 * wanted[0]])
