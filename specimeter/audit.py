@@ -142,6 +142,7 @@ def _numbers(folder: Folder, found: dict[str, Photo]) -> Step:
     if found:
         right.append(
             f"measured again in {' and '.join(found)}: what it resolves, the specimen's width, the parts that show nothing"
+            + (", every size of the section" if record.cut is not None else "")
         )
     return _step("numbers", wrong, *right, f"{'; '.join([again_of.AS_STORED, *open_])}")
 

@@ -1,4 +1,4 @@
-"""What only a photograph can tell, told by it once more: what it resolves, the specimen's width, parts that show nothing."""
+"""What only a photograph can tell, told by it once more: what it resolves, width, blind parts, the sizes of a section."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from specimeter.measure.section import section_of
 from specimeter.photo import Photo
 from specimeter.record import build, rebuild, recompute
-from specimeter.record.model import Record
+from specimeter.record.model import Cut, Record
 from specimeter.scale.crown import CALLIPER
 from specimeter.segment.area import examined_area
 from specimeter.segment.model import Outline
@@ -42,6 +43,25 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
     if not _alike(width_mm, stored.width_mm, slack=share_of_u * (stored.u_width_mm or 0.0)):
         wrong.append(_told(photo, "width_mm", stored.width_mm, width_mm))
 
+    if record.cut is not None and record.cut.photo == photo:
+        whole = replace(area, unseen=(), cautions=())
+        again = section_of(picture, sheet, whole, surface=surface, scale=scale)
+        stored_sizes = record.section or {}
+        for name in sorted(again.sizes.keys() | stored_sizes):
+            if not _alike(again.sizes.get(name), stored_sizes.get(name), loose):
+                wrong.append(f"section.{name} is {stored_sizes.get(name)}, and {again.sizes.get(name)} from the photograph")
+        deep = [one for one in record.features if one.photo == photo and one.depth_mm is not None and one.found_by == "auto"]
+        for one, notch in zip(deep, again.undercuts, strict=False):
+            if not _alike(notch.undercut.depth_mm, one.depth_mm, loose):
+                wrong.append(f"features.{one.id}.depth_mm is {one.depth_mm}, and {notch.undercut.depth_mm} from the photograph")
+        if len(deep) != len(again.undercuts):
+            open_.append(
+                f"{len(deep)} undercuts are stored and {len(again.undercuts)} found again: their depths are taken as stored"
+            )
+        elif not loose:
+            drawn = build.cut_part(again, deep, photo)
+            wrong += [f"cut: {told}" for told in recompute.differences(_dumped(record.cut), _dumped(drawn))]
+
     found = found_then(record, photo)
     if found is None:
         open_.append(f"the parts of {photo} that show nothing are taken as stored: acts were taken back since")
@@ -73,6 +93,10 @@ def found_then(record: Record, photo: str) -> list[Outline] | None:
         elif parts[2:] == ["outline_px"]:
             outlines[parts[1]] = replace(outlines[parts[1]], outline_px=np.array(entry.old, float))
     return list(outlines.values())
+
+
+def _dumped(cut: Cut) -> dict:
+    return cut.model_dump(mode="json", exclude_none=True)
 
 
 def _by_width(scale) -> bool:

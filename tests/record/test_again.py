@@ -1,43 +1,51 @@
-"""The outlines as they were when the photograph was placed, which the log tells whatever was done since."""
+"""The sizes of a section are measured again from the photograph that the record keeps, and what was changed is told."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import json
 
-import numpy as np
 import pytest
 
-from specimeter.record import again, edit, model, rebuild, recompute
-
-WHO = {"by": "A. Miller", "when": datetime(2026, 11, 26, 9, 30, tzinfo=UTC)}
-SQUARE = [(700.0, 500.0), (760.0, 505.0), (750.0, 560.0), (705.0, 555.0)]
-
-
-@pytest.fixture
-def record(built):
-    """As measured."""
-    parts = {**model.parts_of(recompute.recompute(built.record)), "log": ()}
-    return model.logged(parts, {"when": "2026-11-25T14:30:07+00:00", "who": "specimeter", "what": "measured and recorded"})
+from specimeter import job
+from specimeter.audit import audit
+from specimeter.data import sample_images
 
 
-def outlines(found) -> list[list]:
-    return [np.asarray(one.outline_px).tolist() for one in found]
+@pytest.fixture(scope="module")
+def section(tmp_path_factory):
+    """Folder of the record of the sample of a fillet weld's section, which has two undercuts."""
+    sample = str(sample_images() / "macro-fillet-exceeds")
+    _, folder = job.measure(
+        f"{sample}.jpg", f"{sample}.sheet.toml", f"{sample}.limits.toml", out=tmp_path_factory.mktemp("out")
+    )
+    return folder
 
 
-def test_what_was_added_and_outlined_since_is_left_out(record):
-    """An opening drawn later did not keep its own dark from being taken for blindness then."""
-    before = outlines(rebuild.outlines_of(record))
-    first, second = (feature.id for feature in record.features[:2])
-    changed = edit.add(record, SQUARE, kind="pore", **WHO)
-    changed = edit.outline(changed, first, SQUARE, why="its tip", **WHO)
-    changed = edit.outline(changed, first, SQUARE[::-1], why="again", **WHO)
-    changed = edit.redraw(changed, [second], [SQUARE], why="one", **WHO)
-    changed = edit.confirm(changed, [first], **WHO)
-    assert outlines(rebuild.outlines_of(changed)) != before
-    assert outlines(again.found_then(changed, "p1")) == before
+def numbers(folder):
+    """What the audit's step about numbers says."""
+    return next(step for step in audit(folder) if step.name == "numbers")
 
 
-def test_acts_taken_back_leave_it_untold(record):
-    """The log then tells of acts that the features do not show."""
-    entry = {"when": "2026-11-26T09:31:00+00:00", "who": "A. Miller", "what": again.TAKEN_BACK}
-    assert again.found_then(model.logged(model.parts_of(record), entry), "p1") is None
+def test_every_size_of_a_section_is_told_again(section):
+    step = numbers(section)
+    assert step.holds, step.told
+    assert any("every size of the section" in told for told in step.told)
+
+
+def test_each_changed_number_is_named(section):
+    """A size, an undercut's depth, its radius, and a line that was drawn, forged together: all four are told."""
+    file = section / "record.json"
+    kept = file.read_bytes()
+    data = json.loads(kept)
+    data["section"]["throat_mm"] += 0.5
+    next(one for one in data["features"] if "depth_mm" in one)["depth_mm"] += 0.1
+    data["cut"]["undercuts"][0]["root_radius_mm"] += 0.1
+    data["cut"]["drawn"][0]["lines_px"][0][0][0] += 2.0
+    try:
+        file.write_text(json.dumps(data))
+        step = numbers(section)
+    finally:
+        file.write_bytes(kept)
+    assert step.holds is False
+    for said in ("section.throat_mm", "depth_mm is", "root_radius_mm", "lines_px"):
+        assert any(said in told for told in step.told), (said, step.told)
