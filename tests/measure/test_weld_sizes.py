@@ -73,6 +73,9 @@ def test_unequal_convex_and_concave_fillets(leg_1, leg_2, rise, turn):
     face = arc_between((leg_1, 0), (0, -leg_2), rise)
     if face[:, 0].min() < -1e-9 or face[:, 1].max() > 1e-9:  # an arc that bulges past a plate is another joint
         return
+    sunk = 2 * np.degrees(np.arctan(-2 * rise / chord))  # by which an arc's ends lean off its chord
+    if np.degrees(np.arctan2(min(leg_1, leg_2), max(leg_1, leg_2))) - sunk < 10.0:
+        return  # it runs out almost along the plate: no outline tells where its toe is to a tenth of a millimetre
     sizes = fillet_of(tee(leg_1, leg_2, rise, turn))
     height = leg_1 * leg_2 / chord
     assert sizes["leg_1_mm"] == pytest.approx(leg_1, abs=0.12)
