@@ -27,6 +27,7 @@ COMMANDS = (  # in the order of a day's work; each is specimeter/commands/<name>
     "scale",
     "camera",
     "validate",
+    "doctor",
     "library",
     "exercise",
     "agreement",

@@ -37,6 +37,7 @@ RANK = {
     "audit": 9,
     "coupon": 9,
     "batch": 9,
+    "doctor": 9,
     "validate": 9,
     "training": 9,
     "commands": 10,

@@ -1,0 +1,96 @@
+"""The doctor: each fault planted in an installation is named with its cure, and a whole one is called whole."""
+
+from __future__ import annotations
+
+import sys
+
+import pytest
+
+from specimeter import cli, doctor
+
+
+def planted(monkeypatch, folder, name, version):
+    """A distribution's metadata as a second wheel would leave it, on the import path."""
+    info = folder / f"{name.replace('-', '_')}-{version}.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n", encoding="utf-8")
+    monkeypatch.syspath_prepend(str(folder))
+
+
+def test_this_installation_is_whole(capsys):
+    """The tests run in an installation made as the README says: nothing in it is wrong."""
+    assert cli.main(["doctor"]) == 0
+    said = capsys.readouterr().out
+    assert "The installation is whole." in said
+    for name in ("numpy", "scikit-image", "network learned", "one OpenCV", "PDF reports"):
+        assert name in said
+
+
+def test_two_opencv_wheels_are_named_with_the_cure(monkeypatch, tmp_path, capsys):
+    """Two wheels of OpenCV share one folder `cv2`: both must go before one is installed again (OpenCV's own advice on PyPI)."""
+    planted(monkeypatch, tmp_path, "opencv-contrib-python", "4.10.0.84")
+    assert cli.main(["doctor"]) == 3
+    said = capsys.readouterr().out
+    assert "2 wheels write into one folder" in said
+    assert "uninstall -y opencv-python-headless opencv-contrib-python" in said
+    assert "1 to be mended" in said
+
+
+def test_a_library_that_is_too_old_is_wrong(monkeypatch, tmp_path):
+    """The version is held against the package's own requirement."""
+    planted(monkeypatch, tmp_path, "typst", "0.1.0")
+    (check,) = [each for each in doctor.libraries() if each.what == "typst"]
+    assert check.state == "wrong"
+    assert "0.1.0 (asked: " in check.found
+    assert "pip install" in check.mend
+
+
+def test_a_library_that_is_not_there_is_wrong(monkeypatch):
+    """Asked of a requirement that no index has."""
+    from packaging.requirements import Requirement
+
+    monkeypatch.setattr(doctor, "required", lambda extra="": [Requirement("no-such-library-anywhere>=1")])
+    (check,) = doctor.libraries()
+    assert (check.state, "not installed" in check.found) == ("wrong", True)
+
+
+def test_a_library_that_cannot_be_imported_is_wrong(monkeypatch):
+    """Installed is not enough: a broken shared object shows only when it is loaded."""
+    monkeypatch.setitem(sys.modules, "openpyxl", None)  # Python's own way to make an import fail
+    (check,) = [each for each in doctor.libraries() if each.what == "openpyxl"]
+    assert check.state == "wrong"
+    assert "cannot be imported" in check.found
+
+
+def test_a_damaged_network_is_wrong(tmp_path):
+    """A file cut short, as a full disk leaves it."""
+    whole = (doctor.Path(doctor.__file__).parent / "segment" / "area_fracture.onnx").read_bytes()
+    (tmp_path / "cut.onnx").write_bytes(whole[: len(whole) // 2])
+    assert doctor.network(tmp_path / "cut.onnx").state == "wrong"
+
+
+def test_a_temporary_folder_that_cannot_be_written_is_wrong(monkeypatch, tmp_path):
+    """TMPDIR set to a folder that is not there."""
+    monkeypatch.setattr(doctor.tempfile, "gettempdir", lambda: str(tmp_path / "absent"))
+    check = doctor.temporary_folder()
+    assert (check.state, "TMPDIR" in check.mend) == ("wrong", True)
+
+
+@pytest.mark.parametrize(("there", "state"), [((), "wrong"), (("PyQt6",), "well"), (("PyQt6", "PySide6"), "wrong")])
+def test_the_bench_wants_one_binding_of_qt(monkeypatch, there, state):
+    """None: it cannot start. Two: which one runs is chance."""
+    known = {"napari": "0.9.2", **dict.fromkeys(there, "6.7")}
+    monkeypatch.setattr(doctor, "_version", known.get)
+    monkeypatch.setattr(doctor, "_window_parts", lambda: [])
+    assert doctor.window().state == state
+
+
+def test_every_licence_is_stated(capsys):
+    """All libraries that come along say under which licence; none of them is copyleft (this project is MIT)."""
+    assert cli.main(["doctor", "--licences"]) == 0
+    rows = doctor.licences()
+    assert {"numpy", "specimeter", "typst"} <= {name for name, _, _ in rows}
+    for name, version, licence in rows:
+        assert licence != "not stated", name
+        assert version != "-", name
+        assert "GPL" not in licence.replace("LGPL", ""), name
