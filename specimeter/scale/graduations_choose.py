@@ -144,8 +144,23 @@ def _unnamed(edge: Edge, said_mm: float | None, photo: Any) -> tuple[list[tuple[
 def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, seen_at: int, path: Path) -> Edge | None:
     """The marks along a path read, not yet located, their pattern told; None where it is no row of marks as on a rule.
 
+    Where they say nothing, marks half as far apart are looked for: fine halves hardly show between whole millimetres.
     `seen_at`: how many pixels of the photograph one pixel of the picture that the path was followed in is wide.
     """
+    edge = _along(small, light, seen_at, path)
+    if edge is not None and edge.pattern.name != "none":
+        return edge
+    halves = replace(path, counts=2 * path.counts)
+    reduction = _reduction(halves, seen_at)
+    halves = refit(small(reduction), reduction, halves)
+    if halves is None:
+        return edge
+    finer = _along(small, light, seen_at, halves)
+    return edge if finer is None or finer.pattern.division_mm is None else finer
+
+
+def _along(small: Callable[[int], np.ndarray], light: np.ndarray, seen_at: int, path: Path) -> Edge | None:
+    """The marks that lie on a path."""
     for _ in range(3):  # finer marks between the first ones found: look again
         reduction = _reduction(path, seen_at)
         zone = _zone(small(reduction), path, reduction)

@@ -14,6 +14,12 @@ _ASIDE = 9.0  # periods looked at on either side
 _WINDOWS = (10.0, 20.0, 40.0, 80.0, 160.0, 320.0, 900.0)  # half-widths in periods, from the seed outwards
 _MOST_MARKS = 900
 _LEAST_COHERENCE = 0.30  # share of the light's changes at the marks' own period
+_BLOCK = 2  # periods that are looked at together
+# of a rule's marks nearly all show about the place where it was seen best, and further off what wear, glare and things that
+# lie on it leave; grain is even nowhere for long: least share of even blocks by half-width of the window, in periods
+_LEAST_EVEN = {10.0: 0.6, 20.0: 0.5, 40.0: 0.35}
+_MOST_OFF = 0.13  # of a period: median miss of the blocks against the path
+_LEAST_NEAR = 0.2  # nearer to its vanishing point a row is not followed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,7 +31,9 @@ class Path:
     origin_px, along : array, shape (2,)
         A point and the unit direction, [x, y].
     counts : array, shape (4,)
-        n(u) = polynomial in u / `unit_px`, lowest power first.
+        n(u) = polynomial in t, lowest power first, with t = x / (1 + perspective x) and x = u / `unit_px`: evenly spaced marks
+        on a plane are a straight line in t, what a lens bends takes the higher powers.
+    perspective : float
     aside_px : array, shape (3,)
         How far the row's middle lies aside of the line, polynomial in u / `unit_px`.
     lean : array, shape (2,)
@@ -33,6 +41,8 @@ class Path:
     unit_px : float
     span_px : (float, float)
         u at the picture's borders.
+    followed_px : (float, float)
+        u between which marks were looked at.
     """
 
     origin_px: np.ndarray
@@ -42,17 +52,25 @@ class Path:
     lean: np.ndarray
     unit_px: float
     span_px: tuple[float, float]
+    perspective: float = 0.0
+    followed_px: tuple[float, float] = (0.0, 0.0)
 
     @property
     def across(self) -> np.ndarray:
         return np.array([-self.along[1], self.along[0]])
 
     def n_of(self, u_px: np.ndarray) -> np.ndarray:
-        return np.polynomial.polynomial.polyval(np.asarray(u_px) / self.unit_px, self.counts)
+        return np.polynomial.polynomial.polyval(self.evened(u_px), self.counts)
+
+    def evened(self, u_px: np.ndarray) -> np.ndarray:
+        """The places t in which even marks are even."""
+        x = np.asarray(u_px, float) / self.unit_px
+        return x / np.maximum(1.0 + self.perspective * x, _LEAST_NEAR)
 
     def period_px(self, u_px: np.ndarray) -> np.ndarray:
-        slope = np.polynomial.polynomial.polyder(self.counts)
-        return self.unit_px / np.polynomial.polynomial.polyval(np.asarray(u_px) / self.unit_px, slope)
+        slope = np.polynomial.polynomial.polyval(self.evened(u_px), np.polynomial.polynomial.polyder(self.counts))
+        near = np.maximum(1.0 + self.perspective * np.asarray(u_px, float) / self.unit_px, _LEAST_NEAR)
+        return self.unit_px * near**2 / slope
 
     def u_of(self, n: np.ndarray) -> np.ndarray:
         """Distances along the line of (fractional) marks; NaN where the row has left the picture."""
@@ -63,11 +81,11 @@ class Path:
         return first - (self.n_of(first) - n) * self.period_px(first)  # one Newton step: the table is coarse
 
     def plausible(self) -> bool:
-        """Whether marks stand within 35 degrees of square and their spacing changes as perspective may change it."""
-        u = np.linspace(*self.span_px, 9)
+        """Whether, where it was followed, marks stand within 35 degrees of square and spaced as perspective may space them."""
+        u = np.linspace(*self.followed_px, 9)
         period = self.period_px(u)
         lean = np.polynomial.polynomial.polyval(u / self.unit_px, self.lean)
-        even = bool((period > 0).all() and period.max() < 3.0 * period.min())
+        even = bool((period > 0).all() and period.max() < 4.0 * period.min())
         return even and bool(np.abs(lean).max() < 0.7 and abs(lean[len(u) // 2]) < 0.5)
 
     def places(self, n: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -162,15 +180,15 @@ def _start(row: Row, shape: tuple[int, int]) -> Path | None:
     frequency = 1.0 / row.period_px
     level, slope = _robust_line(u, frequency)
     unit = float(max(np.ptp(u), 20 * np.median(row.period_px)))
-    slope = float(np.clip(slope, -0.3 * level / unit, 0.3 * level / unit))
     a0, a1 = _robust_line(u, row.aside_px)
     corners = np.array([[0, 0], [shape[1] - 1, 0], [shape[1] - 1, shape[0] - 1], [0, shape[0] - 1]]) - row.origin_px
     low, high = (corners @ row.along).min(), (corners @ row.along).max()
     reach = _MOST_MARKS / 2 / level
     return Path(
-        origin_px=row.origin_px, along=row.along, counts=np.array([0.0, level * unit, 0.5 * slope * unit**2, 0.0]),
+        origin_px=row.origin_px, along=row.along, counts=np.array([0.0, level * unit, 0.0, 0.0]),
         aside_px=np.array([a0, a1 * unit, 0.0]), lean=np.zeros(2), unit_px=unit,
         span_px=(float(max(low, -reach)), float(min(high, reach))),
+        perspective=float(np.clip(-0.5 * slope * unit / level, -0.3, 0.3)),
     )  # fmt: skip
 
 
@@ -205,9 +223,9 @@ def _refit(picture, reduction: int, path: Path, window: float) -> tuple[Path, bo
         zone = zone_of(strength, v)
         if zone is None:
             return None
-        blocks = n[:: 2 * _PER]
+        blocks = n[:: _BLOCK * _PER]
         inside = (v >= zone[0] - 1.0) & (v <= zone[1] + 1.0)
-        at = strength[inside][:, :: 2 * _PER]
+        at = strength[inside][:, :: _BLOCK * _PER]
         total = at.sum(axis=0)
         good = total > 0.25 * np.quantile(total, 0.8)
         if good.sum() < 3:
@@ -221,20 +239,41 @@ def _refit(picture, reduction: int, path: Path, window: float) -> tuple[Path, bo
         aside = _fit(x[good], (centroid * period)[good], total[good], degree, 3)
         # marks that lean: phase against the way aside
         rows = np.flatnonzero((v >= zone[0]) & (v <= zone[1]))
-        turn = np.sum((amplitude[1:] * np.conj(amplitude[:-1]))[rows[:-1]][:, :: 2 * _PER], axis=0)
+        turn = np.sum((amplitude[1:] * np.conj(amplitude[:-1]))[rows[:-1]][:, :: _BLOCK * _PER], axis=0)
         gradient = np.angle(turn) / (2 * np.pi * (v[1] - v[0]))  # periods along a period aside
         weight = np.abs(turn)
         lean = _fit(x[good], -gradient[good], weight[good], 0 if window < 40 else 1, 2)
-        phase = np.angle(np.sum(amplitude[rows][:, :: 2 * _PER] * np.exp(-2j * np.pi * gradient * v[rows][:, None]), axis=0))
+        phase = np.angle(
+            np.sum(amplitude[rows][:, :: _BLOCK * _PER] * np.exp(-2j * np.pi * gradient * v[rows][:, None]), axis=0)
+        )
         offset = _unwrapped(phase, good, blocks - centre) / (2 * np.pi)
-        counts = _fit(x[good], offset[good], total[good], 1 if window <= 10 else 2 if window < 100 else 3, 4)
+        t = path.evened(u)
+        counts = _fit(t[good], offset[good], total[good], 1 if window <= 10 else 2 if window < 100 else 3, 4)
+        off = np.abs(offset[good] - np.polynomial.polynomial.polyval(t[good], counts))
+        shown = np.isfinite(strip[inside][:, :: _BLOCK * _PER]).any(axis=0).sum()
+        if good.sum() < _LEAST_EVEN.get(window, 0.0) * shown or np.median(off) > _MOST_OFF:
+            return None
         path = replace(
             path,
             counts=path.counts + counts,
             aside_px=path.aside_px + aside,
             lean=path.lean + lean,
+            followed_px=(float(u[good].min()), float(u[good].max())),
         )
+        path = _in_perspective(path)
     return path, bool(low <= ends.min() and high >= ends.max())
+
+
+def _in_perspective(path: Path) -> Path:
+    """The same path with its counts' curvature taken up by perspective, as far as that goes, so that it runs on truly."""
+    before, beyond = np.array(path.span_px) / path.unit_px
+    room = 1.0 - 1.5 * _LEAST_NEAR
+    least, most = -room / max(beyond, 1e-3), room / max(-before, 1e-3)
+    turned = float(np.clip(path.perspective - path.counts[2] / path.counts[1], least, most))
+    u = np.linspace(*path.followed_px, 40)
+    counted = path.n_of(u)
+    bent = replace(path, perspective=turned)
+    return replace(bent, counts=np.polynomial.polynomial.polyfit(bent.evened(u), counted, 3))
 
 
 def _unwrapped(phase: np.ndarray, good: np.ndarray, away: np.ndarray) -> np.ndarray:

@@ -15,9 +15,18 @@ _LEAST_COHERENCE = 0.45
 _LEAST_SCORE = 0.42  # share of the light's changes that even marks explain
 _MOST_CELLS = 6000
 _PERIODS_PX = (2.3, 14.0)  # spacings that a line of that length shows well; wider ones show on a coarser picture
-_LONG_SIDES_PX = (650, 1300, 2600, 6000)  # of the pictures looked at, one after the other, as far as the photograph has them
+_LONG_SIDES_PX = (
+    325,
+    650,
+    1300,
+    2600,
+    6000,
+)  # of the pictures looked at, one after the other, as far as the photograph has them
+_FINE_PX = 5  # box that light is freed of its slower changes by: shades, the rule's own edges, most grain
 _FEWEST_CELLS = 3
-_BETWEEN_DEG, _BETWEEN_PX = 4.0, 10.0
+_BETWEEN, _BETWEEN_PX, _LIKE = float(np.radians(4.0)), 10.0, 0.06  # of one line's cells: turned, aside, relative spacing
+_SEEDS, _ROWS = 60, 8  # cells that lines are begun from; lines of a picture that are looked at
+_ABOUT = 10.0  # spacings to either side of the place that a row is followed from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,13 +90,12 @@ def _rows(picture: np.ndarray, reduction: int) -> Iterator[Row]:
     good = score > _LEAST_SCORE
     centres, angle, period, score = centres[good], angle[good], period[good], score[good]
     free = np.ones(len(centres), bool)
-    for _ in range(8):
-        members = _best_line(centres, angle, period, score * free)
-        if members.sum() < _FEWEST_CELLS:
-            return
-        row = _row(centres[members], angle[members], period[members], score[members], reduction)
-        free &= ~members
-        yield row
+    for members in _lines(centres, angle, period, score, max(picture.shape)):
+        members = members[free[members]]
+        if len(members) < _FEWEST_CELLS:
+            continue
+        free[members] = False
+        yield _row(centres[members], angle[members], period[members], score[members], reduction)
 
 
 def _coherent_cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -115,8 +123,9 @@ def _products(picture: np.ndarray, shape: tuple[int, int]) -> Iterator[list[np.n
     columns, rows = shape
     for first in range(0, rows, _STRIP):
         last = min(first + _STRIP, rows)
-        top, bottom = max(first * _CELL - 1, 0), min(last * _CELL + 1, picture.shape[0])
-        strip = picture[top:bottom, : min(columns * _CELL + 1, picture.shape[1])]
+        top, bottom = max(first * _CELL - 4, 0), min(last * _CELL + 4, picture.shape[0])
+        strip = picture[top:bottom, : min(columns * _CELL + 4, picture.shape[1])].astype(np.float32)
+        strip -= cv2.blur(strip, (_FINE_PX, _FINE_PX))
         part = (slice(first * _CELL - top, last * _CELL - top), slice(0, columns * _CELL))
         dx, dy = cv2.Sobel(strip, cv2.CV_32F, 1, 0)[part], cv2.Sobel(strip, cv2.CV_32F, 0, 1)[part]
         size = (columns, last - first)
@@ -140,7 +149,9 @@ def _even(picture: np.ndarray, centres: np.ndarray, angle: np.ndarray) -> tuple[
     padded = 2 * _REACH
     power = np.abs(np.fft.rfft(profile * window, padded, axis=1)) ** 2
     low, high = int(padded / _PERIODS_PX[1]), int(padded / _PERIODS_PX[0])
-    peak = low + np.argmax(power[:, low:high], axis=1)
+    band = power[:, low - 1 : high + 1]
+    rising = (band[:, 1:-1] > band[:, :-2]) & (band[:, 1:-1] >= band[:, 2:])  # a tone stands out; grain only grows with length
+    peak = low + np.argmax(band[:, 1:-1] * rising, axis=1)
     rows = np.arange(len(peak))
     # the main tone may be the second harmonic of the true one where marks are narrow: take the lower if it is there too
     half = np.rint(peak / 2).astype(int)
@@ -170,25 +181,61 @@ def _pick(picture: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
 
 
-def _best_line(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np.ndarray) -> np.ndarray:
-    """Which cells (N,) lie on the line with the most support: same direction, on one line across, like spacing."""
-    best, members = 0.0, np.zeros(len(centres), bool)
-    if not (score > 0).any():
-        return members
-    for k in np.argsort(-score)[:60]:
-        if score[k] <= 0:
-            break
-        turn = np.abs((angle - angle[k] + np.pi / 2) % np.pi - np.pi / 2)
+def _lines(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np.ndarray, long_side: int) -> list[np.ndarray]:
+    """Which cells (numbers, the best supported lines first) lie on one line, direction and spacing changing steadily along it.
+
+    How fast they may change is what a wide lens (principal distance 0.37 of the picture's long side) makes of 15 degrees.
+    """
+    found: list[tuple[float, np.ndarray]] = []
+    tried = np.zeros(len(centres), bool)
+    for k in np.argsort(-score)[:_SEEDS]:
+        if tried[k]:
+            continue
+        tried[k] = True
         along = np.array([np.cos(angle[k]), np.sin(angle[k])])
         offset = centres - centres[k]
         far, aside = offset @ along, offset @ np.array([-along[1], along[0]])
-        allowed = _BETWEEN_PX + 0.03 * np.abs(far)
-        like = np.abs(np.log(period / period[k])) < 0.05 + 0.0004 * np.abs(far)
-        on = (turn < np.radians(_BETWEEN_DEG) + 1e-4 * np.abs(far)) & (np.abs(aside) < allowed) & like & (score > 0)
-        support = float(score[on].sum()) + 0.02 * float(np.ptp(far[on]) / period[k])
-        if support > best:
-            best, members = support, on
-    return members
+        reach = np.abs(far) / long_side
+        turn = (angle - angle[k] + np.pi / 2) % np.pi - np.pi / 2
+        log = np.log(period / period[k])
+        on = (np.abs(turn) < _BETWEEN + 0.5 * reach) & (np.abs(aside) < _BETWEEN_PX + 0.25 * np.abs(far))
+        may = np.flatnonzero(on & (np.abs(log) < _LIKE + 1.2 * reach))
+        x, weight = far[may], score[may]
+        every = ((turn[may], _BETWEEN), (aside[may], _BETWEEN_PX), (log[may], _LIKE))
+        mine = np.ones(len(may), bool)
+        for _ in range(3):
+            if mine.sum() < _FEWEST_CELLS:
+                break
+            near = np.ones(len(may), bool)
+            for values, allowed in every:
+                level, slope = _robust_line(x[mine], values[mine], weight[mine])
+                near &= np.abs(values - level - slope * x) < allowed
+            mine = near
+        members = may[mine]
+        if len(members) < _FEWEST_CELLS:
+            continue
+        tried[members] = True
+        found.append((float(score[members].sum()) + 0.02 * float(np.ptp(far[members]) / period[k]), members))
+    found.sort(key=lambda one: -one[0])
+    return [members for _, members in found[:_ROWS]]
+
+
+def _robust_line(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    """Level and slope of a line through (x, y), by Cauchy weights from their median on; level alone where x hardly spreads."""
+    middle = float(np.median(y))
+    if np.ptp(x) < 2.0 * _CELL:
+        return middle, 0.0
+    level, slope = middle, 0.0
+    for _ in range(3):
+        off = np.abs(y - level - slope * x)
+        w = weight / (1.0 + (off / (1.4826 * float(np.median(off)) + 1e-6)) ** 2)
+        total, mean = w.sum(), float(w @ x / w.sum())
+        spread = float(w @ (x - mean) ** 2)
+        if spread < 1e-9:
+            return middle, 0.0
+        slope = float(w @ ((x - mean) * y) / spread)
+        level = float(w @ y / total) - slope * mean
+    return level, slope
 
 
 def _row(centres, angle, period, score, reduction: int) -> Row:
@@ -196,7 +243,10 @@ def _row(centres, angle, period, score, reduction: int) -> Row:
     direction = np.angle(twice) / 2
     along = np.array([np.cos(direction), np.sin(direction)])
     across = np.array([-along[1], along[0]])
-    middle = np.average(centres, axis=0, weights=score)
+    far = (centres - np.average(centres, axis=0, weights=score)) @ along
+    near = np.abs(far[:, None] - far) < _ABOUT * np.median(period)
+    best = np.argmax(near @ score)  # where the row shows best: half covered, its middle may lie under what covers it
+    middle = np.average(centres[near[best]], axis=0, weights=score[near[best]])
     offset = centres - middle
     return Row(
         origin_px=(middle + 0.5) * reduction - 0.5,

@@ -12,6 +12,9 @@ from specimeter.scene.describe import Bench, Camera, Imaging, Rule
 from specimeter.scene.random import CAMERAS
 
 _OVER = 2  # sight lines a pixel, each way
+_WIDE_35MM_MM, _WIDE_SHARE = (13.0, 20.0), 0.12  # wide lenses near by: strong perspective
+_BENT_K1, _BENT_SHARE = 0.05, 0.08  # lenses that no maker has corrected
+_STRIP = 128  # rows of the picture drawn at a time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -21,6 +24,7 @@ class TableShot:
     rgb: np.ndarray  # (H, W, 3) uint8
     camera: Camera
     rule: Rule | None
+    bench: str
 
     def mm_per_px(self, point_px: np.ndarray) -> float:
         """Square root of the area in true mm2 that one pixel covers on the rule's plane."""
@@ -45,6 +49,7 @@ def table_shot(
     with_rule: bool = True,
     body: str | None = None,
     division_mm: float | None = None,
+    bench_name: str | None = None,
 ) -> TableShot:
     """One photograph from a seed.
 
@@ -52,7 +57,7 @@ def table_shot(
     ----------
     seed : int
     px_per_mm : float, optional
-        Scale at the picture's middle; absent: 4 to 40, evenly in its logarithm.
+        Scale at the picture's middle; absent: 2 to 60, evenly in its logarithm.
     tilt_deg : float, optional
         Absent: to 15 degrees, all directions of leaning alike.
     width_px : int
@@ -61,12 +66,19 @@ def table_shot(
         False: the same bench and things without the rule.
     body, division_mm : optional
         Of the rule (scene.rule.random_rule).
+    bench_name : str, optional
+        One of scene.bench.BENCHES.
     """
     rng = np.random.default_rng([seed, 7])
-    per_mm = px_per_mm or float(np.exp(rng.uniform(np.log(4), np.log(40))))
+    per_mm = px_per_mm or float(np.exp(rng.uniform(np.log(2), np.log(60))))
     tilt = float(15 * np.sqrt(rng.uniform())) if tilt_deg is None else tilt_deg
     name = str(rng.choice(list(CAMERAS)))
-    focal_35 = float(rng.uniform(*CAMERAS[name][0]))
+    focal_35 = float(rng.uniform(*(_WIDE_35MM_MM if rng.random() < _WIDE_SHARE else CAMERAS[name][0])))
+    bent = (
+        float(rng.uniform(-_BENT_K1, _BENT_K1))
+        if rng.random() < _BENT_SHARE
+        else float(np.clip(rng.normal(0, 0.012), -0.03, 0.03))
+    )
     size = (width_px, round(width_px * 0.75))
     focal_px = focal_35 * np.hypot(*size) / 43.27
     rotation, eye = camera.look_at((0, 0, 0), focal_px / per_mm, tilt, float(rng.uniform(0, 360)), float(rng.uniform(0, 360)))
@@ -74,17 +86,18 @@ def table_shot(
     view = Camera(
         name=name, width_px=size[0], height_px=size[1], focal_px=float(focal_px),
         centre_px=tuple(float(v) for v in (np.array(size) - 1) / 2 + rng.normal(0, 0.003, 2) * size),
-        k1=0.0 if rng.random() < 0.4 else float(np.clip(rng.normal(0, 0.012), -0.03, 0.03)),
+        k1=0.0 if rng.random() < 0.4 else bent,
         rotation=rotation, eye_mm=eye, focal_35mm_mm=focal_35 * float(rng.normal(1, 0.02)) if told else None,
     )  # fmt: skip
     laid = _lay(rule.random_rule(seed, body=body, division_mm=division_mm), size, per_mm, rng) if with_rule else None
-    light = _light(view, laid, per_mm, seed, rng)
+    ground = bench_name or str(rng.choice(bench.BENCHES))
+    light = _light(view, laid, ground, per_mm, rng)
     depth = np.full(light.shape[:2], 1.0, np.float32)
     imaging = _imaging(rng, light, laid)
     rgb = camera.expose(light, depth, 1.0, 1.0, view, imaging)
     quality = int(rng.integers(80, 98))
     rgb = cv2.imdecode(cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
-    return TableShot(rgb=np.ascontiguousarray(rgb), camera=view, rule=laid)
+    return TableShot(rgb=np.ascontiguousarray(rgb), camera=view, rule=laid, bench=ground)
 
 
 def _lay(drawn: Rule, size: tuple[int, int], per_mm: float, rng) -> Rule:
@@ -100,71 +113,85 @@ def _lay(drawn: Rule, size: tuple[int, int], per_mm: float, rng) -> Rule:
     return replace(drawn, origin_mm=(float(origin[0]), float(origin[1]), 0.0), angle_deg=float(np.degrees(angle)))
 
 
-def _light(view: Camera, laid: Rule | None, per_mm: float, seed: int, rng) -> np.ndarray:
+def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng) -> np.ndarray:
     """Linear light (H, W, 3) before the lens."""
     width, height = view.width_px, view.height_px
     corners = on_plane(view, np.array([[-1, -1], [width, -1], [width, height], [-1, height]]), 0.0)
     low, high = corners.min(0) - 3, corners.max(0) + 3
     texel = max(per_mm * 0.8, 2.0)
     top = bench.draw(
-        Bench(name=str(rng.choice(bench.BENCHES)), clutter=int(rng.integers(0, 6)), seed=int(rng.integers(1 << 31))),
+        Bench(name=ground, clutter=int(rng.integers(0, 6)), seed=int(rng.integers(1 << 31))),
         *(high - low), texel, rng.normal(0, 0.5, 2),
     )  # fmt: skip
     fine = per_mm * 1.6
     drawn = None if laid is None else cv2.GaussianBlur(rule.draw(laid, fine), (0, 0), 0.3 * fine / per_mm)
-    cover = np.zeros((*top.shape[:2], 3), np.float32) - 1.0
+    cover = None
     if laid is not None and rng.random() < 0.35:  # something lies over a part of the rule
+        cover = np.zeros((*top.shape[:2], 3), np.float32) - 1.0
         clutter.drop(cover, np.random.default_rng(int(rng.integers(1 << 31))), texel, (0.0, 0.0))
     glare = _glare(laid, view, rng)
     result = np.empty((height, width, 3), np.float32)
-    sub = (np.arange(_OVER) + 0.5) / _OVER - 0.5
-    for y0 in range(0, height, 128):
-        rows = np.arange(y0, min(y0 + 128, height))
-        total = np.zeros((len(rows), width, 3), np.float32)
-        for dy in sub:
-            for dx in sub:
-                grid = np.stack(np.meshgrid(np.arange(width) + dx, rows + dy), axis=-1).reshape(-1, 2)
-                plane = on_plane(view, grid, 0.0).reshape(len(rows), width, 2)
-                total += _seen(plane, low, texel, top, laid, drawn, fine, cover, glare)
-        result[y0 : y0 + len(rows)] = total / _OVER**2
+    for y0 in range(0, height, _STRIP):
+        rows = np.arange(y0 - 1, min(y0 + _STRIP, height) + 1)
+        grid = np.stack(np.meshgrid(np.arange(-1, width + 1), rows), axis=-1).reshape(-1, 2)
+        plane = on_plane(view, grid, 0.0).reshape(len(rows), width + 2, 2)
+        at, right, down = plane[1:-1, 1:-1], plane[1:-1, 2:] - plane[1:-1, :-2], plane[2:, 1:-1] - plane[:-2, 1:-1]
+        x, y = (((at[..., k] - low[k]) * texel - 0.5).astype(np.float32) for k in (0, 1))
+        light = cv2.remap(top, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        if laid is not None:
+            light = _with_rule(light, at, right / 2, down / 2, laid, drawn, fine, glare)
+        if cover is not None:
+            over = cv2.remap(cover, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            light = np.where((over.min(axis=-1) > 0)[..., None], over, light)
+        result[y0 : y0 + len(rows) - 2] = light
     return result
 
 
-def _seen(plane, low, texel, top, laid, drawn, fine, cover, glare) -> np.ndarray:
-    x, y = ((plane[..., k] - low[k]) * texel - 0.5 for k in (0, 1))
-    maps = x.astype(np.float32), y.astype(np.float32)
-    light = cv2.remap(top, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    if laid is None:
-        return light
+def _with_rule(light, at, right, down, laid: Rule, drawn, fine: float, glare) -> np.ndarray:
+    """The light (H, W, 3) with the rule over it; `at` (H, W, 2) on the bench, `right` and `down` a pixel's steps there."""
     angle = np.radians(laid.angle_deg)
     frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-    own = ((plane - laid.origin_mm[:2]) @ frame.T) / (1 + laid.stretch)
-    u, v = own[..., 0], own[..., 1]
-    on = (u > 0) & (u < laid.length_mm) & (v > 0) & (v < laid.width_mm)
-    picked = cv2.remap(drawn, (u * fine - 0.5).astype(np.float32), (v * fine - 0.5).astype(np.float32), cv2.INTER_LINEAR,
-                       borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    own = (((at - laid.origin_mm[:2]) @ frame.T) / (1 + laid.stretch)).astype(np.float32)
+    away = np.maximum(np.abs(own[..., 0] - laid.length_mm / 2) - laid.length_mm / 2,
+                      np.abs(own[..., 1] - laid.width_mm / 2) - laid.width_mm / 2)  # fmt: skip
+    near = np.argwhere(away < 9.0)
+    if not len(near):
+        return light
+    (top, left), (bottom, end) = near.min(axis=0), near.max(axis=0) + 1
+    part = (slice(top, bottom), slice(left, end))
+    right, down = ((step[part] @ frame.T / (1 + laid.stretch)).astype(np.float32) for step in (right, down))
+    own, ground = own[part], light[part] * (1 - 0.4 * np.exp(-np.clip(away[part], 0, 9)))[..., None]
     # polished metal mirrors the lamp between the marks; what is engraved or printed does not
-    bare = np.clip((picked.mean(axis=-1) - laid.mark_reflectance) / (laid.reflectance - laid.mark_reflectance), 0, 1)
-    picked = picked + (glare(plane) * (0.25 + 0.75 * bare))[..., None].astype(np.float32)
-    light = np.where(on[..., None], picked, light)
-    shadow = on_edge = np.exp(-np.clip(np.maximum(np.maximum(-u, u - laid.length_mm), np.maximum(-v, v - laid.width_mm)), 0, 9))
-    light = np.where(on[..., None], light, light * (1 - 0.4 * on_edge[..., None] * (shadow[..., None] > 0)))
-    over = cv2.remap(cover, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.where((over.min(axis=-1) > 0)[..., None], over, light).astype(np.float32)
+    mirrored = glare(at[part])
+    total = np.zeros_like(ground)
+    for dy in (np.arange(_OVER) + 0.5) / _OVER - 0.5:
+        for dx in (np.arange(_OVER) + 0.5) / _OVER - 0.5:
+            spot = own + np.float32(dx) * right + np.float32(dy) * down
+            u, v = spot[..., 0], spot[..., 1]
+            on = (u > 0) & (u < laid.length_mm) & (v > 0) & (v < laid.width_mm)
+            picked = cv2.remap(drawn, u * fine - 0.5, v * fine - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            if mirrored is not None:
+                grey = (picked[..., 0] + picked[..., 1] + picked[..., 2]) / 3
+                bare = np.clip((grey - laid.mark_reflectance) / (laid.reflectance - laid.mark_reflectance), 0, 1)
+                picked += (mirrored * (0.25 + 0.75 * bare))[..., None]
+            total += np.where(on[..., None], picked, ground)
+    light[part] = total / _OVER**2
+    return light
 
 
 def _glare(laid: Rule | None, view: Camera, rng):
     """Lamp light mirrored by the rule, as a soft blot that drowns the marks where it is strong."""
     if laid is None or laid.shine < 0.05 or rng.random() < 0.4:
-        return lambda plane: np.zeros(plane.shape[:2])
+        return lambda plane: None
     reach = view.eye_mm[2] * -0.5 * view.width_px / view.focal_px
     centre, spread = rng.uniform(-0.8, 0.8, 2) * reach, rng.uniform(0.15, 0.6) * reach
     power = laid.shine * float(rng.uniform(0.2, 2.5))
-    return lambda plane: power * np.exp(-0.5 * np.sum((plane - centre) ** 2, axis=-1) / spread**2)
+    return lambda plane: (power * np.exp(-0.5 * np.sum((plane - centre) ** 2, axis=-1) / spread**2)).astype(np.float32)
 
 
 def _imaging(rng, light: np.ndarray, laid: Rule | None) -> Imaging:
-    level = max(float(np.quantile(light[::9, ::9].mean(axis=-1), 0.9)), 0.02)
+    seen = np.quantile(light[::9, ::9].mean(axis=-1), [0.9, 0.99])
+    level = max(float(max(seen[0], 0.75 * seen[1])), 0.02)  # metered so that a small bright rule is not burnt out altogether
     gain = float(rng.uniform(0.45, 0.9)) / level
     warm = float(rng.normal(0, 0.06))
     return Imaging(

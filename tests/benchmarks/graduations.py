@@ -1,14 +1,20 @@
-"""How true the scale from rules is: `python tests/benchmarks/graduations.py [--scenes 150]`; prints, judges nothing.
+"""How true the scale from rules is: `python tests/benchmarks/graduations.py [--scenes 300]`; prints as it goes, judges nothing.
 
-Random rules on random benches (tilt to 15 degrees, 4 to 40 px per mm, worn, glaring, partly covered, both edges, whole and
-half millimetres, light and dark), drawn by the project's own renderer: error, coverage of the stated U, refused, wrongly
-accepted (off by more than three times its U); then the same benches without a rule, and how long 24 megapixels take.
+Random rules on random benches (tilt to 15 degrees, 2 to 60 px per mm, wide to long lenses, some of them bent; worn, glaring,
+partly covered, both edges, whole and half millimetres, light and dark), drawn by the project's own renderer: error at the
+picture's middle, coverage of the stated interval (k = 2), refused, wrongly accepted (off by more than three times its U without
+a caution, or a wrong division); then benches without a rule, each kind alike often, and how long 24 megapixels take. Drawing
+takes longer than finding: `--keep FOLDER` keeps the pictures there and does not draw them again.
 """
 
 from __future__ import annotations
 
 import argparse
+import pickle
 import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
@@ -17,8 +23,8 @@ import numpy as np
 from specimeter import colour
 from specimeter.errors import ScaleError
 from specimeter.scale.graduations import scale_from_graduations
-from specimeter.scale.graduations_choose import find_edges
 from specimeter.scale.height import mm_per_px
+from specimeter.scene.bench import BENCHES
 from specimeter.scene.rule_table import TableShot, table_shot
 from specimeter.sheet import Sheet
 
@@ -28,6 +34,41 @@ SHEET = Sheet.model_validate(
         "scale": {"method": "graduations", "surface_height_mm": 0.0, "surface_height_U_mm": 0.001},
     }
 )
+WIDE_MM = 20.5  # 35 mm equivalent below which a lens counts as wide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What came of one scene with a rule."""
+
+    seed: int
+    per_mm: float  # px
+    tilt_deg: float
+    told: bool  # focal length in EXIF
+    wide: bool
+    refused: str | None = None
+    error: float = 0.0  # relative
+    u: float = 0.0
+    cautions: int = 0
+    wrong_division: bool = False
+    seconds: float = 0.0  # processor time
+
+    @property
+    def beyond(self) -> bool:
+        return abs(self.error) > 3 * 2 * self.u
+
+
+def shot(folder: Path | None, seed: int, **options) -> TableShot:
+    """A scene, drawn once."""
+    if folder is None:
+        return table_shot(seed, **options)
+    path = folder / f"{seed}-{'-'.join(str(value) for value in options.values())}.pickle"
+    if not path.exists():
+        drawn = table_shot(seed, **options)
+        png = cv2.imencode(".png", drawn.rgb)[1]
+        path.write_bytes(pickle.dumps((png, drawn.camera, drawn.rule, drawn.bench)))
+    png, camera, rule, bench = pickle.loads(path.read_bytes())
+    return TableShot(rgb=cv2.imdecode(png, cv2.IMREAD_COLOR), camera=camera, rule=rule, bench=bench)
 
 
 def photograph(shot: TableShot, times: int = 1) -> SimpleNamespace:
@@ -45,70 +86,133 @@ def photograph(shot: TableShot, times: int = 1) -> SimpleNamespace:
     )
 
 
-def main() -> None:
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--scenes", type=int, default=150)
-    options.add_argument("--first", type=int, default=5000)
-    options.add_argument("--width", type=int, default=1600)
-    options = options.parse_args()
-    cv2.setNumThreads(1)
-    rows, refused, factor_of_two, seconds = [], [], 0, []
-    for seed in range(options.first, options.first + options.scenes):
-        shot = table_shot(seed, width_px=options.width)
-        picture = photograph(shot)
-        middle = np.array([(picture.width_px - 1) / 2, (picture.height_px - 1) / 2])
-        true = shot.mm_per_px(middle)
-        tilt = float(np.degrees(np.arccos(np.clip(shot.camera.rotation[2, 2], -1, 1))))
-        started = time.process_time()
-        try:
-            scale = scale_from_graduations(picture, SHEET)
-        except ScaleError as error:
-            refused.append((seed, round(1 / true, 1), shot.rule.wear, error.problem[:70]))
-            print("refused", *refused[-1], flush=True)
-            continue
-        seconds.append(time.process_time() - started)
-        error = mm_per_px(scale.view, middle, 0.0) / true - 1
-        factor_of_two += abs(error) > 0.2
-        rows.append((seed, 1 / true, tilt, error, scale.u_rel, shot.camera.focal_35mm_mm is not None, len(scale.cautions)))
-        beyond = "  BEYOND 3 U" if abs(error) > 3 * 2 * scale.u_rel else ""
-        print(
-            f"{seed} {1 / true:.1f} px/mm, tilt {tilt:.1f}: {100 * error:+.3f} %, u {100 * scale.u_rel:.3f} %, "
-            f"{len(scale.cautions)} cautions{beyond}",
-            flush=True,
-        )
-    told = np.array([row[2:7] for row in rows], float)
-    groups = {
-        "all": np.ones(len(told), bool), "tilt < 5 deg": told[:, 0] < 5, "5 to 10": (told[:, 0] >= 5) & (told[:, 0] < 10),
-        "10 to 15": told[:, 0] >= 10, "focal length in EXIF": told[:, 3] > 0, "no EXIF": told[:, 3] == 0,
-    }  # fmt: skip
-    print(f"{len(rows)} of {options.scenes} accepted, {factor_of_two} off by more than 20 %")
-    for name, group in groups.items():
-        error, u = np.abs(told[group, 1]), told[group, 2]
-        if len(error):
-            print(
-                f"{name:22s} {len(error):4d}  median {100 * np.median(error):.3f} %  "
-                f"p95 {100 * np.quantile(error, 0.95):.3f} %  "
-                f"worst {100 * error.max():.3f} %  within U {np.mean(error < 2 * u):.3f}  "
-                f"beyond 3 U {int(np.sum(error > 6 * u))}, unsaid {int(np.sum((error > 6 * u) & (told[group, 4] == 0)))}  "
-                f"median u {100 * np.median(u):.3f} %"
-            )
-    print(f"refused {len(refused)}")
-    print(f"seconds a picture, median {np.median(seconds):.2f}")
-    taken = 0
-    for seed in range(options.first, options.first + options.scenes // 5):
-        edges = find_edges(photograph(table_shot(seed, width_px=options.width, with_rule=False)))
-        named = [edge for edge in edges if edge.pattern.division_mm is not None]
-        taken += bool(named)
-        if named:
-            print("  a row named on a bench without the rule (a clutter rule lies on some):", seed)
-    print(f"benches without the rule: {taken} of {options.scenes // 5} named a division")
-    large = photograph(table_shot(options.first + 1, width_px=2000), times=3)
+def examine(shot: TableShot, seed: int) -> Result:
+    """One scene's scale beside its truth."""
+    picture = photograph(shot)
+    middle = np.array([(picture.width_px - 1) / 2, (picture.height_px - 1) / 2])
+    true = shot.mm_per_px(middle)
+    told = {
+        "seed": seed,
+        "per_mm": 1 / true,
+        "tilt_deg": float(np.degrees(np.arccos(np.clip(shot.camera.rotation[2, 2], -1, 1)))),
+        "told": shot.camera.focal_35mm_mm is not None,
+        "wide": shot.camera.focal_px * 43.27 / np.hypot(picture.width_px, picture.height_px) < WIDE_MM,
+    }
     started = time.process_time()
     try:
-        scale_from_graduations(large, SHEET)
+        scale = scale_from_graduations(picture, SHEET)
     except ScaleError as error:
-        print(error)
-    print(f"{large.width_px} x {large.height_px} px: {time.process_time() - started:.2f} s")
+        return Result(**told, refused=error.problem, seconds=time.process_time() - started)
+    seconds = time.process_time() - started
+    # the bench's own clutter may hold another rule, in whole millimetres
+    there = {*(mm for mm in shot.rule.divisions_mm if mm), 1.0}
+    return Result(
+        **told,
+        error=mm_per_px(scale.view, middle, 0.0) / true - 1,
+        u=scale.u_rel,
+        cautions=len(scale.cautions),
+        wrong_division=not {edge["division_mm"] for edge in scale.evidence["edges"]} <= there,
+        seconds=seconds,
+    )
+
+
+def line(one: Result) -> str:
+    """One scene in a line."""
+    where = f"{one.seed} {one.per_mm:.1f} px/mm, tilt {one.tilt_deg:.1f}{', wide' if one.wide else ''}"
+    if one.refused:
+        return f"{where}: refused in {one.seconds:.1f} s, {one.refused[:80]}"
+    said = f"{where}: {100 * one.error:+.3f} %, u {100 * one.u:.3f} %, {one.cautions} cautions"
+    return said + (" BEYOND 3 U" if one.beyond else "") + (" WRONG DIVISION" if one.wrong_division else "")
+
+
+def table(results: Sequence[Result]) -> None:
+    """Errors, coverage, refusals by tilt, lens and fineness."""
+    groups = {
+        "all": lambda one: True,
+        "tilt < 5 deg": lambda one: one.tilt_deg < 5,
+        "5 to 10 deg": lambda one: 5 <= one.tilt_deg < 10,
+        "10 to 15 deg": lambda one: one.tilt_deg >= 10,
+        "focal length in EXIF": lambda one: one.told,
+        "no EXIF": lambda one: not one.told,
+        "wide lens": lambda one: one.wide,
+        "2 to 3 px/mm": lambda one: one.per_mm < 3,
+        "3 to 6 px/mm": lambda one: 3 <= one.per_mm < 6,
+        "6 to 20 px/mm": lambda one: 6 <= one.per_mm < 20,
+        "20 to 60 px/mm": lambda one: one.per_mm >= 20,
+    }
+    print(
+        "scenes                  n  refused  median %    p95 %  worst %  median u %  within U  beyond 3 U  unsaid  "
+        "wrong division"
+    )
+    for name, belongs in groups.items():
+        mine = [one for one in results if belongs(one)]
+        kept = [one for one in mine if not one.refused]
+        if not kept:
+            print(f"{name:20s} {len(mine):4d} {len(mine):8d}")
+            continue
+        error, u = np.abs([one.error for one in kept]), np.array([one.u for one in kept])
+        beyond = [one for one in kept if one.beyond]
+        print(
+            f"{name:20s} {len(mine):4d} {len(mine) - len(kept):8d} {100 * np.median(error):9.3f} "
+            f"{100 * np.quantile(error, 0.95):8.3f} {100 * error.max():8.3f} {100 * np.median(u):11.3f} "
+            f"{np.mean(error <= 2 * u):9.3f} {len(beyond):11d} {sum(not one.cautions for one in beyond):7d} "
+            f"{sum(one.wrong_division for one in kept):15d}"
+        )
+    seconds = {why: [one.seconds for one in results if bool(one.refused) == why] for why in (False, True)}
+    for why, spent in seconds.items():
+        if spent:
+            told = "refused" if why else "accepted"
+            print(f"processor seconds, {told}: median {np.median(spent):.2f}, 95th percentile {np.quantile(spent, 0.95):.2f}")
+
+
+def bare(folder: Path | None, first: int, each: int, width_px: int) -> None:
+    """Benches without the rule: how many of each kind gave a scale (a rule among the bench's clutter lies on some)."""
+    for which, name in enumerate(BENCHES):
+        taken = []
+        for seed in range(first + which * each, first + (which + 1) * each):
+            drawn = shot(folder, seed, width_px=width_px, with_rule=False, bench_name=name)
+            try:
+                scale_from_graduations(photograph(drawn), SHEET)
+            except ScaleError:
+                continue
+            taken.append(seed)
+        print(f"bare {name:14s} {each:3d} benches, {len(taken)} taken for a rule {taken or ''}", flush=True)
+
+
+def times(folder: Path | None, seeds: Sequence[int]) -> None:
+    """Processor seconds on about 24 MP."""
+    for seed in seeds:
+        large = photograph(shot(folder, seed, width_px=1900), times=3)
+        large.linear()
+        started = time.process_time()
+        try:
+            scale_from_graduations(large, SHEET)
+            what = "accepted"
+        except ScaleError as error:
+            what = f"refused, {error.problem[:60]}"
+        print(f"{seed} {large.width_px} x {large.height_px} px: {time.process_time() - started:.2f} s, {what}", flush=True)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--scenes", type=int, default=300)
+    options.add_argument("--first", type=int, default=40000)
+    options.add_argument("--bare", type=int, default=8, help="benches without a rule, of each kind")
+    options.add_argument("--times", type=int, default=6, help="large pictures to time")
+    options.add_argument("--width", type=int, default=1280)
+    options.add_argument("--keep", type=Path, help="folder for the pictures drawn")
+    options = options.parse_args()
+    if options.keep:
+        options.keep.mkdir(parents=True, exist_ok=True)
+    cv2.setNumThreads(1)
+    results = []
+    for seed in range(options.first, options.first + options.scenes):
+        results.append(examine(shot(options.keep, seed, width_px=options.width), seed))
+        print(line(results[-1]), flush=True)
+    if results:
+        table(results)
+    bare(options.keep, options.first + 5000, options.bare, options.width)
+    times(options.keep, range(options.first + 6000, options.first + 6000 + options.times))
 
 
 if __name__ == "__main__":
