@@ -5,6 +5,7 @@ gives a new record: changed, recomputed (`specimeter.record.recompute`) and with
 
 - `confirm(record, ids)`, `reject(record, ids, why=)`, `reopen(record, ids, why=)`: what becomes of features
 - `add(record, outline_px, kind=)`: a feature that the program did not find
+- `teach(record, outlines, kind=, this_px=, not_px=)`: features that strokes over examples found, and the strokes
 - `outline(record, id, outline_px)`: another outline for a feature; `redraw(record, ids, outlines_px, why=)`: several parts
   become one, or one becomes several: the old ones are rejected, the new ones added
 - `classify(record, id, kind=, cause=, cause_basis=)`: what is seen, and what it came of, with the basis for that
@@ -29,6 +30,7 @@ import numpy as np
 from specimeter.errors import OutlineError, RecordError, SheetError
 from specimeter.record import build, model, recompute
 from specimeter.record.model import Record
+from specimeter.segment.model import Outline
 from specimeter.sheet import KINDS, Sheet
 from specimeter.sheet_fields import outline_fault
 from specimeter.toml_file import nearest, validated
@@ -105,6 +107,42 @@ def add(
     new = _drawn(record, outline_px, kind=kind, photo=photo, u_edge_px=u_edge_px, u_tip_px=u_tip_px)
     entry = {"what": "added", "field": f"features.{new.id}", "new": _log_points(new.outline_px)}
     return entered(record, {"features": (*record.features, new)}, [entry], by=by, when=when, why=why)
+
+
+def teach(
+    record: Record,
+    outlines: Sequence[Outline],
+    *,
+    kind: str,
+    this_px: Sequence[Points],
+    not_px: Sequence[Points],
+    by: str,
+    when: datetime,
+    photo: str = "p1",
+    why: str | None = None,
+) -> Record:
+    """Features that `specimeter.segment.taught` found by a person's strokes; the strokes [x, y] are kept in the log.
+
+    With the photograph they give the same outlines again. Raises as `add` does, and RecordError without outlines or strokes.
+    """
+    if not len(outlines) or not len(this_px) or not len(not_px):
+        raise RecordError("nothing was taught", expected='outlines, and strokes over "this" and over "not this"')
+    features = list(record.features)
+    for one in outlines:
+        drawn = _drawn(
+            record.model_copy(update={"features": tuple(features)}),
+            one.outline_px,
+            kind=kind,
+            photo=photo,
+            u_edge_px=one.u_edge_px,
+            u_tip_px=one.u_tip_px,
+        )
+        features.append(drawn.model_copy(update={"found_by": "taught", "confidence": float(one.confidence)}))
+    new = features[len(record.features) :]
+    strokes = {"this": [_log_points(stroke) for stroke in this_px], "not": [_log_points(stroke) for stroke in not_px]}
+    entries = [{"what": "taught", "field": f"photos.{photo}", "new": strokes}]
+    entries += [{"what": "added", "field": f"features.{one.id}", "new": _log_points(one.outline_px)} for one in new]
+    return entered(record, {"features": tuple(features)}, entries, by=by, when=when, why=why)
 
 
 def outline(

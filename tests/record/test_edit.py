@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from specimeter.errors import OutlineError, RecordError, SheetError
 from specimeter.judge import face
 from specimeter.record import edit, issue, log, model, recompute
+from specimeter.segment.model import Outline
 
 NOW = datetime(2026, 11, 26, 9, 30, tzinfo=UTC)
 WHO = {"by": "A. Miller", "when": NOW}
@@ -41,6 +42,23 @@ def test_a_reason_given_with_a_confirmation_stays_with_the_feature(record):
     assert (said.features[0].status, said.features[0].reason) == ("confirmed", "a tear from the corner, no cause seen")
     sound(said)
     assert edit.confirm(said, ["f1"], **WHO).features[0].reason is None
+
+
+def test_what_was_taught_is_kept_with_its_strokes(record):
+    """Each outline is a feature, found by "taught" with its own uncertainties; the strokes stand in the log once."""
+    found = [Outline(outline_px=np.array(SQUARE) + shift, u_edge_px=0.4, u_tip_px=0.6, confidence=0.8) for shift in (0, 80)]
+    strokes = {"this_px": [[(720, 520), (730, 530)]], "not_px": [[(100, 100)], [(200, 200), (220, 210)]]}
+    taught = edit.teach(record, found, kind="pore", **strokes, **WHO)
+    new = taught.features[len(record.features) :]
+    assert [(one.found_by, one.status, one.kind, one.u_edge_px, one.confidence) for one in new] == [
+        ("taught", "added", "pore", 0.4, 0.8)
+    ] * 2
+    entries = taught.log[len(record.log) :]
+    assert [one.what for one in entries] == ["taught", "added", "added"]
+    assert entries[0].new == {"this": [[[720, 520], [730, 530]]], "not": [[[100, 100]], [[200, 200], [220, 210]]]}
+    sound(taught)
+    with pytest.raises(RecordError, match="nothing was taught"):
+        edit.teach(record, [], kind="pore", **strokes, **WHO)
 
 
 def test_every_act_is_logged_and_leaves_a_sound_record(record):
