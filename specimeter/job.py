@@ -26,6 +26,7 @@ from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
 from specimeter.report import html, overlay, pdf, slide, table, workbook
+from specimeter.report.content import content
 from specimeter.report.house import PLAIN, House
 from specimeter.scale import camera_profile, equipment
 from specimeter.scale.crown import by_its_own_size
@@ -308,12 +309,13 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
     files = {"overlay.png" if number == 1 else f"overlay-{number}.png": _png(one) for number, one in enumerate(pictures, 1)}
     if record.cut is not None:
         files["section.csv"] = table.section_csv(record)
+    said = content(record, house)
     return files | {
         "features.csv": table.features_csv(record),
         "features.xlsx": workbook.features_xlsx(record),
         "slide.png": _png(slide.draw(pictures[0], record, house)),
-        "report.html": html.render(record, pictures, house),
-        "report.pdf": pdf.render(record, pictures, house),
+        "report.html": html.render(record, pictures, house, said),
+        "report.pdf": pdf.render(record, pictures, house, said),
     }
 
 

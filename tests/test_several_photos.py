@@ -9,6 +9,7 @@ from PIL import Image
 
 from specimeter import job, revise
 from specimeter.audit import audit
+from specimeter.batch import tasks, work
 from specimeter.cli import main
 from specimeter.errors import PhotoError, RecordError, SheetError
 from specimeter.record import edit, model, renew
@@ -76,6 +77,31 @@ def test_a_photograph_joined_in_a_review_gives_what_measuring_both_gives(views, 
     assert all(step.holds for step in audit(folder))
     with pytest.raises(PhotoError, match="p2 once more"):
         job.with_photo(joined, views[1], **who)
+
+
+def test_the_register_goes_along_with_a_further_photograph(views, bend_case, tmp_path):
+    """Equipment out of date is a doubt of the second photograph's scale too, where the review names the register."""
+    sheet, register = tmp_path / "s.sheet.toml", tmp_path / "register.toml"
+    sheet.write_text(bend_case.sheet.read_text(encoding="utf-8").replace("[scale]", '[scale]\nequipment = "RULE-07"'), "utf-8")
+    register.write_text('[[equipment]]\nid = "RULE-07"\nwhat = "card"\ncertificate = "C-1"\ndue = 2001-01-01\n', "utf-8")
+    _, folder = job.measure(views[0], sheet, out=tmp_path / "out", method="openings", register_file=register)
+    add = ["review", str(folder), "--by", "A. Miller", "--add-photo", str(views[1]), "--equipment", str(register)]
+    assert main(add) == 0
+    for scale in model.load(folder).scales:
+        assert any("was due for calibration on 2001-01-01" in doubt for doubt in scale.evidence["doubts"])
+
+
+def test_a_batch_row_names_several_photographs(views, bend_case, both, tmp_path):
+    """One record of both, the same as measuring both; the second run finds it done."""
+    (tmp_path / "m.csv").write_text(
+        f"photo,sheet,limits\n{views[0]}; {views[1]},{bend_case.sheet},{bend_case.limits}\n", "utf-8"
+    )
+    (task,) = tasks.read(tmp_path / "m.csv", out=tmp_path / "out", limits=None, method="openings", settings=None)
+    assert task.name == "; ".join(view.name for view in views)
+    note = work.do(task)
+    record = model.load(tmp_path / "out" / note["record"])
+    assert (record.photos, record.features, record.verdicts) == (both[0].photos, both[0].features, both[0].verdicts)
+    assert work.done(task) == note
 
 
 def test_the_same_photograph_is_no_second_look(views, bend_case, tmp_path):

@@ -13,7 +13,9 @@ from specimeter.errors import SpecimeterError
 
 PHOTOS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 SHEET, LIMITS = ".sheet.toml", ".limits.toml"
+SEVERAL = "; "  # between the photographs of one specimen
 COLUMNS = ("photo", "sheet", "limits")
+Row = tuple[tuple[Path, ...], Path, Path | None]  # photographs, sheet, limits
 MOST_BYTES = 50_000_000  # of a manifest
 
 
@@ -23,9 +25,9 @@ class BatchError(SpecimeterError, ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One photograph with its sheet; paths are absolute, so that any process can find them."""
+    """One specimen's photographs with its sheet; paths are absolute, so that any process can find them."""
 
-    photo: str
+    photos: tuple[str, ...]
     sheet: str
     limits: str | None
     out: str
@@ -34,13 +36,13 @@ class Task:
 
     @property
     def name(self) -> str:
-        """How the photograph is called in the summary."""
-        return Path(self.photo).name
+        """How the photographs are called in the summary."""
+        return SEVERAL.join(Path(photo).name for photo in self.photos)
 
     def key(self) -> str:
         """SHA-256 over everything that the result depends on: the files' contents and the method."""
         total = hashlib.sha256(f"{self.method}\0".encode())
-        for file in (self.photo, self.sheet, self.limits, self.settings):
+        for file in (*self.photos, self.sheet, self.limits, self.settings):
             total.update(b"\0" if file is None else _sha256(Path(file)))
         return total.hexdigest()
 
@@ -51,7 +53,8 @@ def read(source: str | Path, *, out: str | Path, limits: str | None, method: str
     Parameters
     ----------
     source : path
-        Folder, or CSV file with a head line; its paths are seen from where it lies.
+        Folder, or CSV file with a head line; its paths are seen from where it lies. A row may name several photographs of one
+        specimen, with semicolons between them: ``half-a.jpg; half-b.jpg``.
     limits : str or None
         Limits for those that have none of their own.
 
@@ -71,14 +74,14 @@ def read(source: str | Path, *, out: str | Path, limits: str | None, method: str
     absolute = lambda path: None if path is None else str(Path(path).resolve())
     return [
         Task(
-            photo=str(photo.resolve()),
+            photos=tuple(str(photo.resolve()) for photo in photos),
             sheet=str(sheet.resolve()),
             limits=absolute(own or limits),
             out=str(Path(out).resolve()),
             method=method,
             settings=absolute(settings),
         )
-        for photo, sheet, own in found
+        for photos, sheet, own in found
     ]
 
 
@@ -98,17 +101,17 @@ def twins(tasks: list[Task]) -> dict[int, str]:
     return told
 
 
-def _of_folder(folder: Path) -> Iterator[tuple[Path, Path, Path | None]]:
+def _of_folder(folder: Path) -> Iterator[Row]:
     """Every photograph; that one has no sheet is told when it is measured, if there are sheets at all."""
     if not any(folder.glob(f"*{SHEET}")):
         return
     for photo in sorted(folder.iterdir()):
         if photo.suffix.lower() in PHOTOS and photo.is_file():
             sheet, limits = (photo.with_name(photo.stem + suffix) for suffix in (SHEET, LIMITS))
-            yield photo, sheet, limits if limits.is_file() else None
+            yield (photo,), sheet, limits if limits.is_file() else None
 
 
-def _of_manifest(file: Path) -> Iterator[tuple[Path, Path, Path | None]]:
+def _of_manifest(file: Path) -> Iterator[Row]:
     expected = "a CSV file in UTF-8 with the head line photo,sheet or photo,sheet,limits"
     try:
         if file.stat().st_size > MOST_BYTES:
@@ -121,12 +124,12 @@ def _of_manifest(file: Path) -> Iterator[tuple[Path, Path, Path | None]]:
         raise BatchError(f"this is no manifest ({error})", file=file, expected=expected) from error
     for number, row in enumerate(rows, start=2):
         unknown = [str(name) for name in row if name not in COLUMNS]
-        if unknown or not row.get("photo") or not row.get("sheet"):
+        photos = tuple(file.parent / name for part in (row.get("photo") or "").split(SEVERAL.strip()) if (name := part.strip()))
+        if unknown or not photos or not row.get("sheet"):
             problem = f"the column {unknown[0]!r} is not known" if unknown else "a photo or a sheet is not named"
             raise BatchError(problem, file=file, field=f"line {number}", expected=expected)
-        photo, sheet = file.parent / row["photo"].strip(), file.parent / row["sheet"].strip()
         own = (row.get("limits") or "").strip()
-        yield photo, sheet, file.parent / own if own else None
+        yield photos, file.parent / row["sheet"].strip(), file.parent / own if own else None
 
 
 def _sha256(file: Path) -> bytes:

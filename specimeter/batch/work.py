@@ -16,7 +16,7 @@ MEASURED, FAILED = "measured", "failed"
 
 
 def do(task: Task) -> dict[str, Any]:
-    """Measure one photograph; what went wrong is in the note that comes back, never raised.
+    """Measure one specimen's photographs; what went wrong is in the note that comes back, never raised.
 
     A note has `photo`, `key`, `status` (``measured`` or ``failed``), `seconds`, and `record` (the folder's name) or `problem`.
     """
@@ -69,7 +69,7 @@ def _measure(task: Task) -> str:
         return there.name
     try:
         _, folder = job.measure(
-            task.photo, task.sheet, task.limits, out=task.out, method=task.method, settings_file=task.settings
+            task.photos, task.sheet, task.limits, out=task.out, method=task.method, settings_file=task.settings
         )
     except SpecimeterError:
         if there.exists() and _same(task, there, sheet):  # another process was quicker with the same task
@@ -79,7 +79,7 @@ def _measure(task: Task) -> str:
 
 
 def _same(task: Task, there: Path, sheet: Any) -> bool:
-    """Whether the record is of this photograph, sheet, limits and method, and sound."""
+    """Whether the record is of these photographs, sheet, limits and method, and sound."""
     from specimeter import photo as photos
     from specimeter.judge import limits as judge_limits
     from specimeter.record import build, folder
@@ -89,7 +89,7 @@ def _same(task: Task, there: Path, sheet: Any) -> bool:
         limits = None if task.limits is None else judge_limits.read(task.limits)
         entered = None if limits is None else build.plain(limits.model_dump(mode="json", exclude_none=True))
         return (
-            record.photos[0].sha256 == photos.read(task.photo).sha256
+            [photo.sha256 for photo in record.photos] == [photos.read(photo).sha256 for photo in task.photos]
             and record.sheet == build.plain(sheet.model_dump(mode="json", exclude_none=True))
             and record.limits == entered
             and record.tool.settings.get("segmenter") == task.method

@@ -17,6 +17,7 @@ EPILOG = (
     "Examples: specimeter batch photographs --limits limits.toml --out records\n"
     "          specimeter batch manifest.csv --out records --scheduler tcp://10.0.0.5:8786\n\n"
     "A manifest is CSV with the head line photo,sheet,limits; its paths are seen from where it lies.\n"
+    "Several photographs of one specimen stand in one row: half-a.jpg; half-b.jpg\n"
     "Exit: 0 all were measured, whatever the verdicts; 3 some could not be, and the summary says why; 2 an input was refused."
 )
 

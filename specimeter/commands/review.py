@@ -41,6 +41,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--add-photo", metavar="FILE", help="measure a further photograph of the specimen: the other half, another view", **each
     )
+    parser.add_argument(
+        "--equipment", metavar="E.toml", help="the equipment register, for --add-photo where the sheet names one"
+    )
     parser.add_argument("--kind", nargs=2, metavar=("ID", "KIND"), help="what is seen", **each)
     parser.add_argument("--cause", nargs=3, metavar=("ID", "CAUSE", "BASIS"), help="what it came of, and the basis", **each)
     parser.add_argument("--corner", nargs=2, metavar=("ID", "YES-OR-NO"), help="it begins at a corner, by eye", **each)
@@ -95,7 +98,7 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
 
     why = options.why
     for file in options.add_photo:
-        yield partial(_further, file=file, why=why)
+        yield partial(_further, file=file, why=why, register_file=options.equipment)
     for field, value in map(_pair, options.enter):
         yield partial(edit.enter, field=field, value=_value(value), why=why)
     for name, value in map(_pair, options.observe):
@@ -128,12 +131,12 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
         yield edit.looked_over
 
 
-def _further(record, *, file: str, by: str, when, why: str | None):
+def _further(record, *, file: str, by: str, when, why: str | None, register_file: str | None):
     """The record with a further photograph, measured as the first was."""
     from specimeter import job
     from specimeter.commands import tell
 
-    return job.with_photo(record, file, by=by, when=when, why=why, progress=tell)
+    return job.with_photo(record, file, by=by, when=when, why=why, register_file=register_file, progress=tell)
 
 
 def _asked(record, ask: Callable[[str], str]) -> Iterator[Callable]:

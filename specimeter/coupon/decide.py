@@ -169,7 +169,7 @@ def _over_all(entered: Entered, states: Mapping[str, State]) -> list[Verdict]:
         smallest_resolvable_mm=None if None in resolvable else max(resolvable),
         unseen=unseen,
     )
-    return [rules.judge(rule, evidence) for rule in entered.rule]
+    return [rules.judge(rule, evidence, rules.members_of(rule, evidence)) for rule in entered.rule]
 
 
 def _renamed(specimen: str, feature: Feature) -> Feature:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -13,7 +13,7 @@ from specimeter.judge import values
 from specimeter.judge.expression import holds
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import FEATURE_TESTS, Limits
-from specimeter.judge.membership import members, named
+from specimeter.judge.membership import named
 from specimeter.judge.wording import kind_words, listed, quantity
 from specimeter.measure.feature import Feature
 from specimeter.scale.model import Scale
@@ -145,18 +145,17 @@ def spans(area: ExaminedArea, share: float) -> bool:
     return True
 
 
-def of_features(sheet: Sheet, limits: Limits, features: Sequence[Feature], *, reviewed: bool) -> Coverage:
+def of_features(limits: Limits, features: Sequence[Feature], counted: Collection[str], *, reviewed: bool) -> Coverage:
     """Whether each feature is under a rule, or set aside with a reason in a review by a named person.
 
     A feature is under a rule if the rule's kinds name it and its conditions let it in. One that the conditions leave out (at a
     corner, too small to count) is left out on nobody's word: a named person sets it aside, by rejecting it or, where it is
-    real, by confirming it, each with a reason.
+    real, by confirming it, each with a reason. `counted`: the ids of those that some rule takes in.
     """
     looking = [rule for rule in limits.rule if rule.test in FEATURE_TESTS]
     doubts, cautions = [], []
     present = [feature for feature in features if feature.status != "rejected"]
     known = {feature.id for feature in present if any(named(rule, feature) for rule in looking)}
-    counted = {m.id for rule in looking for m in members(rule, sheet, features, guarded=limits.guarded)}
     free = [feature for feature in present if feature.id not in counted]
     for feature in free:
         if _set_aside(feature, reviewed):

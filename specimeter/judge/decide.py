@@ -103,12 +103,14 @@ def decide(
     evidence = _evidence(sheet, limits, features, faces, section, links or {})
     features = evidence.features
     if limits is not None:
-        verdicts = tuple(rules.judge(rule, evidence) for rule in limits.rule)
+        counted = {rule.id: rules.members_of(rule, evidence) for rule in limits.rule}
+        verdicts = tuple(rules.judge(rule, evidence, counted[rule.id]) for rule in limits.rule)
+        under_a_rule = {member.id for every in counted.values() for member in every}
         for covered in (
             coverage.of_limits(sheet, limits),
             *(coverage.of_scale(face.sheet, face.scale).said_of(_name(face, others)) for face in faces),
             *(coverage.of_area(sheet, face.area, area_mm2=face.area_mm2).said_of(_name(face, others)) for face in faces),
-            coverage.of_features(sheet, limits, features, reviewed=reviewed),
+            coverage.of_features(limits, features, under_a_rule, reviewed=reviewed),
         ):
             gaps += [("not-measured", sentence) for sentence in covered.unseen]
             gaps += [("undecided", sentence) for sentence in covered.open]

@@ -90,7 +90,27 @@ def _one_of(group: list[Feature]) -> list[Feature]:
             known |= {name: getattr(source, name), f"U_{name}": getattr(source, f"U_{name}")}
             if name == "length_mm":
                 known["budget"] = source.budget
+    seen, longer = _seen_of(present, known)
+    known |= {part: None for name in longer for part in (name, f"U_{name}")}
     corners = [feature.at_corner for feature in present]
     known["at_corner"] = True if True in corners else None if None in corners else False
-    missing = {name: why for name, why in largest.missing.items() if known.get(name) is None}
-    return [replace(largest, **known, missing=missing), *rejected]
+    missing = {name: why for name, why in largest.missing.items() if known.get(name) is None} | longer
+    return [replace(largest, **known, missing=missing, seen=seen), *rejected]
+
+
+def _seen_of(present: Sequence[Feature], known: Mapping[str, Any]) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
+    """Of pictures of one imperfection the largest seen parts of those that are cut off, where no picture shows the whole.
+
+    The second mapping names the sizes that one picture seems to show whole while another, cut off, shows more of it: the
+    imperfection goes on there, so that its size is not had either.
+    """
+    seen, longer = {}, {}
+    for name in {name for feature in present for name in feature.seen}:
+        one = max((feature for feature in present if name in feature.seen), key=lambda feature: feature.seen[name][0])
+        (value, U), whole = one.seen[name], known.get(name)
+        if whole is None:
+            seen[name] = (value, U)
+        elif value - U > whole + (known.get(f"U_{name}") or 0.0):
+            seen[name] = (value, U)
+            longer[name] = f"{one.id} shows a longer part of the same imperfection and is cut off"
+    return seen, longer

@@ -34,9 +34,15 @@ class Interval:
         """The wider half of the interval, without the noise of the subtraction that gives it."""
         return float(f"{max(self.high - self.value, self.value - self.low):.12g}")
 
+    @classmethod
+    def at_least(cls, value: float, U: float) -> Interval:
+        """Of something of which a part was measured: the value is that part's, and nothing bounds the whole from above."""
+        return cls(value - U, value, math.inf)
+
     def collapsed(self) -> Interval:
-        """The value alone: what a simple decision looks at."""
-        return Interval.exact(self.value)
+        """The value alone: what a simple decision looks at. What has no upper end still has none."""
+        low = self.low if self.low == -math.inf else self.value
+        return Interval(low, self.value, self.high if self.high == math.inf else self.value)
 
     def scaled(self, factor: float) -> Interval:
         return Interval(self.low * factor, self.value * factor, self.high * factor)  # factor > 0: a change of unit
@@ -55,6 +61,8 @@ class Interval:
         return _finite(min(ends), self.value * other.value, max(ends))
 
     def __truediv__(self, other: Interval) -> Interval:
+        if math.inf in (-other.low, other.high):
+            raise NotMeasured("it divides by a number of which only one end is known")
         if other.low <= 0 <= other.high:
             raise NotMeasured("it divides by zero" if other.value == 0 else "it divides by a number that may be zero")
         ends = [a / b for a in (self.low, self.high) for b in (other.low, other.high)]

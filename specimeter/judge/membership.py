@@ -30,6 +30,7 @@ class Member:
     by_value: bool | None  # by its values alone
     size: Interval | None  # None where the rule has no size, or where it could not be had
     why_not: str = ""
+    seen: Interval | None = None  # of one that is cut off: at least this, where the rule's size follows from what is seen
 
     @property
     def id(self) -> str:
@@ -44,21 +45,36 @@ def named(rule: Rule, feature: Feature) -> bool:
 def members(rule: Rule, sheet: Sheet, features: Sequence[Feature], *, guarded: bool) -> list[Member]:
     """Every feature that the rule names, except those that certainly do not count."""
     found, on_sheet = [], values.of_sheet(sheet, rule.unit)
+    conditions, size_expression = _conditions(rule), rule.size_expression
+    asked = frozenset().union(*(part.names for part in (*conditions, size_expression) if part is not None))
     for feature in features:
         if not named(rule, feature):
             continue
-        known = values.of_feature(feature, on_sheet)
-        counts, by_value = (_counts(rule, known, guarded=way) for way in (guarded, False))
+        known = values.of_feature(feature, on_sheet, seen_part=True, asked=asked)
+        counts, by_value = (_counts(rule, known, guarded=way) for way in (guarded, False)) if conditions else (True, True)
         if counts is False:
             continue
-        size, why_not = None, ""
-        if rule.size_expression is not None:
+        size, why_not, seen = None, "", None
+        if size_expression is not None:
             try:
-                size = in_unit(value(rule.size_expression, known), rule.size_expression, rule.unit)
+                size = _size(rule, values.of_feature(feature, on_sheet, asked=asked) if feature.seen else known)
             except NotMeasured as reason:
                 why_not = str(reason)
-        found.append(Member(feature=feature, counts=counts, by_value=by_value, size=size, why_not=why_not))
+                seen = _seen(rule, known)
+        found.append(Member(feature=feature, counts=counts, by_value=by_value, size=size, why_not=why_not, seen=seen))
     return found
+
+
+def _size(rule: Rule, known: values.Known) -> Interval:
+    return in_unit(value(rule.size_expression, known), rule.size_expression, rule.unit)
+
+
+def _seen(rule: Rule, known: values.Known) -> Interval | None:
+    try:
+        size = _size(rule, known)
+    except NotMeasured:
+        return None
+    return size if size.high == math.inf else None
 
 
 def in_unit(size: Interval, expression: Expression, unit: str) -> Interval:

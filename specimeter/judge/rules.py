@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from specimeter.judge import values
 from specimeter.judge.by_face import by_face
 from specimeter.judge.conformity import conforms
 from specimeter.judge.expression import value
-from specimeter.judge.interval import Interval, NotMeasured
+from specimeter.judge.interval import Interval, NotMeasured, total
 from specimeter.judge.limits import FEATURE_TESTS, Rule
 from specimeter.judge.membership import Member, in_unit, least_size_mm, least_width_mm, members
 from specimeter.judge.model import Verdict
@@ -19,17 +20,24 @@ from specimeter.judge.verdicts import Evidence, decided, none_found, not_measure
 from specimeter.judge.wording import listed
 
 
-def judge(rule: Rule, evidence: Evidence) -> Verdict:
-    """The verdict of one rule. It never raises: what cannot be evaluated is ``not-measured``, and says why.
+def judge(rule: Rule, evidence: Evidence, counted: list[Member]) -> Verdict:
+    """The verdict of one rule, over its `members`. It never raises: what cannot be evaluated is ``not-measured``, and says why.
 
     Of several photographs, shares, spacing, windows and numbers per area or length are evaluated on each by itself.
     """
     if len(evidence.faces) > 1 and (rule.of is not None or rule.test in ("share", "spacing", "window")):
-        return by_face(rule, evidence, _judge)
-    return _judge(rule, evidence)
+        return by_face(rule, evidence, lambda rule, face: _judge(rule, face, members_of(rule, face)))
+    return _judge(rule, evidence, counted)
 
 
-def _judge(rule: Rule, evidence: Evidence) -> Verdict:
+def members_of(rule: Rule, evidence: Evidence) -> list[Member]:
+    """What a rule over features looks at; nothing for the others."""
+    if rule.test not in FEATURE_TESTS:
+        return []
+    return members(rule, evidence.sheet, evidence.features, guarded=evidence.guarded)
+
+
+def _judge(rule: Rule, evidence: Evidence, counted: list[Member]) -> Verdict:
     try:
         if rule.test == "observation":
             return _observation(rule, evidence)
@@ -40,7 +48,6 @@ def _judge(rule: Rule, evidence: Evidence) -> Verdict:
         limit = _limit(rule, values.of_sheet(evidence.sheet, rule.unit))
     except NotMeasured as reason:
         return not_measured(rule, str(reason))
-    counted = members(rule, evidence.sheet, evidence.features, guarded=evidence.guarded)
     try:
         verdict = BY_TEST[rule.test](rule, evidence, counted, limit)
     except NotMeasured as reason:
@@ -61,6 +68,9 @@ def _each(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval
     sized = [member for member in counted if member.size is not None]
     truth = False if False in kept.values() else None if None in kept.values() else True
     if truth is not False and len(sized) < len(counted):
+        if beyond := [m for m in counted if m.seen and m.counts and _breaks(rule, evidence, m.seen, limit)]:
+            longest = max(beyond, key=lambda member: member.seen.value)
+            return _seen_part(rule, evidence, f"The part of {longest.id} that is seen", longest.seen, limit, counted)
         raise NotMeasured(next(member.why_not for member in counted if member.size is None))
     deciding = [member for member in sized if kept[member.id] is truth]
     worst = (max if upper else min)(deciding, key=lambda member: member.size.value)
@@ -81,6 +91,13 @@ def _sum(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval)
     possible = open_sum(rule, sized, guarded=evidence.guarded)
     truth = conforms(possible, rule.sense, limit, guarded=True)
     if len(sized) < len(counted) and not (truth is False and rule.sense in ("at most", "below")):
+        cut = [member for member in counted if member.seen and member.counts]
+        certain = [member for member in sized if member.counts]
+        at_least = total([summed(rule, certain), *(Interval.around(m.seen.value, m.seen.value - m.seen.low) for m in cut)])
+        if cut and _breaks(rule, evidence, at_least, limit):
+            names = listed([member.id for member in (*certain, *cut)])
+            subject = f"The sum of {len(certain) + len(cut)} ({names}), of those that are cut off the part that is seen,"
+            return _seen_part(rule, evidence, subject, at_least, limit, counted)
         raise NotMeasured(next(member.why_not for member in counted if member.size is None))
     inside = [member for member in sized if member.by_value]
     outside = [member for member in sized if not member.by_value]
@@ -88,6 +105,20 @@ def _sum(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval)
     measured = summed(rule, inside)
     subject = f"The sum of {len(inside)} ({listed([member.id for member in inside])})" if inside else "The sum of none"
     return decided(rule, evidence, subject, measured, limit, truth, [*inside, *outside], doubtful=doubtful)
+
+
+def _breaks(rule: Rule, evidence: Evidence, at_least: Interval, limit: Interval) -> bool:
+    """Whether something of at least this size breaks an upper limit; it never keeps one, and a lower one is left open."""
+    return rule.sense in ("at most", "below") and conforms(at_least, rule.sense, limit, guarded=evidence.guarded) is False
+
+
+def _seen_part(
+    rule: Rule, evidence: Evidence, subject: str, at_least: Interval, limit: Interval, counted: list[Member]
+) -> Verdict:
+    """The verdict where what is seen of something cut off, or continued elsewhere, breaks the limit already."""
+    part = Interval.around(at_least.value, at_least.value - at_least.low)
+    verdict = decided(rule, evidence, subject, part, limit, False, counted)
+    return replace(verdict, p_conform=None, because=f"{verdict.because} The whole is larger still.")
 
 
 def _section(rule: Rule, evidence: Evidence, known: values.Known, limit: Interval) -> Verdict:

@@ -25,10 +25,21 @@ def of_sheet(sheet: Sheet, unit: str) -> Known:
     return known
 
 
-def of_feature(feature: Feature, on_sheet: Known) -> Known:
-    """Everything that a rule's `size`, `where` and `counted` may name, for one feature; `on_sheet` as `of_sheet` gives it."""
+def of_feature(feature: Feature, on_sheet: Known, *, seen_part: bool = False, asked: frozenset[str] | None = None) -> Known:
+    """What a rule's `size`, `where` and `counted` may name, for one feature; `on_sheet` as `of_sheet` gives it.
+
+    With `seen_part` a size of one that is cut off is what is seen of it or more; without, it is not measured. `asked` names
+    what is wanted; None: everything.
+    """
     known: Known = {}
     for name, power in FEATURE_SIZES.items():
+        if asked is not None and name not in asked and in_inches(name) not in asked:
+            continue
+        if seen_part and name in feature.seen and getattr(feature, name, None) is None:
+            part = Interval.at_least(*feature.seen[name])
+            part = Interval(max(0.0, part.low), part.value, part.high)
+            known |= {name: part} | ({in_inches(name): part.scaled(MM_PER_INCH**-power)} if power else {})
+            continue
         size = getattr(feature, name, None)
         U = getattr(feature, f"U_{name}", None)
         why = feature.missing.get(name)

@@ -32,6 +32,14 @@ _PROCESSES = {
     "macro-fillet": ("135", "136"),
 }
 _CAUSES = {"fusion-line": "lack-of-sidewall-fusion", "pulled-pore": "pore", "row": "pore"}
+_MARKS = {  # what is no imperfection and is named all the same, so that it can be told from one
+    "scratch": "A scratch: straight, bright at its bottom, and it goes on over the rest of the face.",
+    "stamp": "A stamped character: its edges are raised, and it stands in a row.",
+    "ink": "Ink: colour without depth.",
+    "stain": "A stain: it has no depth and no edge; turn the light.",
+    "dent": "A dent: one side bright, the other dark, its bottom as light as the face.",
+    "grinding": "Grinding marks: parallel lines all over a patch.",
+}
 _WHY = {
     "fusion-line": "It runs straight along the fusion line, and its walls are smooth: the wall was not melted.",
     "pulled-pore": "A round hollow with a smooth wall, pulled to an oval by the bend.",
@@ -119,6 +127,8 @@ def _entry(plan: Plan, truth: dict, thickness_mm: float) -> Entry:
             seen["cause"] = cause
         if why := _WHY.get(form):
             seen["why"] = why
+    if plan.test == BENDS[0] and not plan.clean:
+        fields["seen"] += _marked(truth)
     kind = "bend" if plan.test in BENDS else plan.test
     processes = _PROCESSES.get(kind, ("135",))
     lengths = [seen.get("length_mm", 2.0) for seen in fields["seen"]]
@@ -140,6 +150,16 @@ def _entry(plan: Plan, truth: dict, thickness_mm: float) -> Entry:
             "specimen": f"DEMO-{plan.seed}",
         }
     )
+
+
+def _marked(truth: dict) -> list[dict]:
+    """A mark on the face that is no imperfection, as `other`: one whose like is there only once."""
+    counted = Counter(mark["kind"] for mark in truth["distractors"])
+    named = [one for one in truth["distractors"] if one["kind"] in _MARKS and counted[one["kind"]] == 1]
+    if not named:
+        return []
+    one = max(named, key=lambda mark: float(np.ptp(np.array(mark["outline_px"]), axis=0).max()))
+    return [{"id": "m1", "kind": "other", "outline_px": one["outline_px"], "why": f"{_MARKS[one['kind']]} No imperfection."}]
 
 
 def _told(seen: list[dict], test: str) -> str:

@@ -13,7 +13,8 @@ from specimeter.scale.budget import Term
 class Feature:
     """One imperfection with its sizes on the developed surface; every U is k = 2.
 
-    A size that could not be obtained is None and is named in `missing` with its reason.
+    A size that could not be obtained is None and is named in `missing` with its reason. Of a feature that is cut off `seen`
+    holds the size of the part that is seen: the whole has at least that.
     """
 
     id: str
@@ -46,3 +47,4 @@ class Feature:
     tips_px: np.ndarray | None = None  # shape (2, 2): the two ends of the length, for the overlay
     budget: tuple[Term, ...] = ()  # of the length, in mm
     missing: dict[str, str] = field(default_factory=dict)
+    seen: dict[str, tuple[float, float]] = field(default_factory=dict)  # of one that is cut off: size name -> seen part and U

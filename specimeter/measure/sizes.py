@@ -87,6 +87,7 @@ def measure(
     for f, outline in enumerate(outlines):
         missing: dict[str, str] = {}
         known: dict[str, Any] = {}
+        seen: dict[str, tuple[float, float]] = {}
         for name, size in sizes.items():
             value, u = size.at(f)
             if outline.depth_mm is not None and name == "length_mm":
@@ -95,6 +96,8 @@ def measure(
                 missing[name] = _why(name, steepest[f], crosses[f])
             elif touching.cut[f]:
                 missing[name] = _bounded(name, value, u)
+                if name != "nearest_mm":  # what is beyond may lie nearer to another one
+                    seen[name] = (value, K * u)
             else:
                 known |= {name: value, f"U_{name}": K * u}
         if touching.at_corner is None:
@@ -115,6 +118,7 @@ def measure(
                 tips_px=None if outline.depth_mm is not None else sizes["length_mm"].ends_px(f),
                 budget=() if outline.depth_mm is not None else sizes["length_mm"].terms(f),
                 missing=missing,
+                seen=seen,
                 **known,
             )
         )

@@ -32,7 +32,7 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
     surface, scale, area = (of(record, photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
     stored = next(part for part in record.examined if part.photo == photo)
     wrong, open_ = [], []
-    loose = 0.0 if record.tool.code_sha256 == build.code_sha256() else ANOTHER_PROGRAM
+    loose = 0.0 if build.measuring_code(record) == build.code_sha256() else ANOTHER_PROGRAM
 
     resolved = smallest_resolvable_mm(picture, surface, area)
     if not _alike(resolved, stored.smallest_resolvable_mm, loose):

@@ -37,9 +37,9 @@ from specimeter.sheet import Sheet
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow", "pandas", "pydantic", "typst")
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
-_TERM = tuple(model.BudgetTerm.model_fields)
+TERM = tuple(model.BudgetTerm.model_fields)
 _CONVERTED = {"outline_px", "tips_px", "budget"}
-_FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
+FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
 
 
 class Seen(Protocol):
@@ -306,7 +306,7 @@ def _examined(finding: Seen, photo: str) -> model.Examined:
 
 def feature_part(feature: Feature, **said: Any) -> model.Feature:
     """A measured feature as it is stored; `said`: what people said of it and no measurement knows."""
-    stored = plain({name: getattr(feature, name) for name in _FEATURE})
+    stored = plain({name: getattr(feature, name) for name in FEATURE})
     return model.Feature(
         **stored | said,
         outline_px=_points(feature.outline_px),
@@ -325,7 +325,13 @@ def _tool(settings: Mapping[str, Any]) -> model.Tool:
     for name in LIBRARIES:
         with contextlib.suppress(PackageNotFoundError):  # the same library can be installed under another name
             libraries[name] = installed(name)
-    return model.Tool(version=__version__, settings=plain(settings), libraries=libraries, code_sha256=code_sha256())
+    return model.Tool(
+        version=__version__,
+        settings=plain(settings),
+        libraries=libraries,
+        code_sha256=code_sha256(),
+        measuring_code_sha256=code_sha256(),
+    )
 
 
 @functools.cache
@@ -339,11 +345,18 @@ def code_sha256() -> str:
 
 def judged_by_this_program(tool: model.Tool) -> model.Tool:
     """The tool of a record whose numbers were recomputed here: this program, with the settings that found the outlines."""
-    return _tool(tool.settings).model_copy(update={"model_sha256": tool.model_sha256})
+    kept = {"model_sha256": tool.model_sha256, "measuring_code_sha256": tool.measuring_code_sha256 or tool.code_sha256}
+    return _tool(tool.settings).model_copy(update=kept)
+
+
+def measuring_code(record: Record) -> str | None:
+    """SHA-256 of the program that measured the photographs; None where a record does not tell."""
+    tool = record.tool
+    return tool.measuring_code_sha256 or (tool.code_sha256 if len(record.log) == 1 else None)
 
 
 def _budget(terms: Iterable[Term]) -> tuple[model.BudgetTerm, ...]:
-    rows = ({name: plain(getattr(term, name)) for name in _TERM} for term in terms)
+    rows = ({name: plain(getattr(term, name)) for name in TERM} for term in terms)
     return tuple(model.BudgetTerm(**{name: value for name, value in row.items() if value is not None}) for row in rows)
 
 

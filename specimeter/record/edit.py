@@ -332,7 +332,7 @@ def entered(
     who, at = person(by), moment(record, when)
     why = None if why is None else line(why, "why", "the reason")
     changed = {**changes, "tool": build.judged_by_this_program(record.tool)}
-    new = recompute.recompute(record.model_copy(update=changed))
+    new = recompute.recompute(record.model_copy(update=changed), before=record)
     if why is None and _needs_a_reason(record, new, entries):
         raise RecordError(
             f"this act takes the outcome from {record.outcome} to {new.outcome}, and gives no reason",

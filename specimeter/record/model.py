@@ -289,6 +289,7 @@ class Tool(Part):
     libraries: dict[str, str] = {}
     model_sha256: Sha256 | None = None
     code_sha256: Sha256 | None = None  # of the program's own sources: the same code words the same things alike
+    measuring_code_sha256: Sha256 | None = None  # of those that measured the photographs; a review by another leaves it
 
 
 class LogEntry(Part):

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import RecordError
+from specimeter.measure.feature import Feature
+from specimeter.record.model import Feature as StoredFeature
 from specimeter.record.model import Record
 from specimeter.scale.budget import Term
 from specimeter.scale.model import Scale
@@ -15,6 +17,12 @@ from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.scale.view import View
 from specimeter.segment.model import ExaminedArea, Outline, Unseen
 
+_TERM = tuple(Term.__dataclass_fields__)
+_STORED = tuple(
+    name
+    for name in Feature.__dataclass_fields__
+    if name in StoredFeature.model_fields.keys() - {"outline_px", "tips_px", "budget"}
+)
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
 
 
@@ -91,6 +99,17 @@ def outlines_of(record: Record, photo: str = "p1") -> list[Outline]:
         for feature in record.features
         if feature.photo == photo
     ]
+
+
+def feature_of(stored: StoredFeature) -> Feature:
+    """A feature with its sizes as they were stored."""
+    known = {name: getattr(stored, name) for name in _STORED}
+    return Feature(
+        **known,
+        outline_px=_array(stored.outline_px),
+        tips_px=None if stored.tips_px is None else _array(stored.tips_px),
+        budget=tuple(Term(**{name: getattr(term, name) for name in _TERM}) for term in stored.budget),
+    )
 
 
 def crown_line_mm(surface: Surface, area: ExaminedArea) -> np.ndarray:

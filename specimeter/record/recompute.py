@@ -13,6 +13,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from specimeter.errors import RecordError, SheetError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
@@ -27,12 +29,19 @@ from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
 
 SAID = ("same_as", "corner_by_eye")  # what people say of a feature beside what a measured one holds
+MEASURED_FROM = ("id", "outline_px", "u_edge_px", "u_tip_px", "depth_mm", "U_depth_mm", "corner_by_eye")
 NOT_COUNTED = "it was rejected, and rejected features are not counted"
 RELATIVE = 1e-9
 
 
-def recompute(record: Record) -> Record:
+def recompute(record: Record, *, before: Record | None = None) -> Record:
     """The same record with everything in it that follows from something else worked out again; its log is as it was.
+
+    Parameters
+    ----------
+    before : Record, optional
+        The record before an act that made `record` of it. Sizes that the act cannot have changed are taken from it, if this
+        program worked them out.
 
     Raises
     ------
@@ -40,16 +49,13 @@ def recompute(record: Record) -> Record:
         If the sheet, the limits or an outline in it are none.
     """
     photos = [photo.id for photo in record.photos]
-    measured = {feature.id: feature for photo in photos for feature in _measured(record, photo)}
+    measured = {feature.id: feature for photo in photos for feature in _measured(record, photo, before)}
     record = record.model_copy(
         update={
             "scales": tuple(_scale(record, scale) for scale in record.scales),
             "surfaces": tuple(_surface(record, surface) for surface in record.surfaces),
             "examined": tuple(_examined(record, examined) for examined in record.examined),
-            "features": tuple(
-                build.feature_part(measured[stored.id], **{name: getattr(stored, name) for name in SAID})
-                for stored in record.features
-            ),
+            "features": tuple(_feature(stored, measured[stored.id]) for stored in record.features),
             "review": _review(record),
         }
     )
@@ -145,11 +151,13 @@ def _as_stored(record: Record) -> list[Feature]:
     return [measured[feature.id] for feature in record.features]
 
 
-def _measured(record: Record, photo: str) -> list[Feature]:
+def _measured(record: Record, photo: str, before: Record | None = None) -> list[Feature]:
     """The features of one photograph as measured again, with what people said of them; the rejected ones apart."""
     stored = [feature for feature in record.features if feature.photo == photo]
     if not stored:
         return []
+    if before is not None and _sizes_hold(record, before, photo):
+        return [_with_words(rebuild.feature_of(feature), feature) for feature in stored]
     outlines = dict(zip((feature.id for feature in stored), rebuild.outlines_of(record, photo), strict=True))
     surface, scale, area = (of(record, photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
     measured = []
@@ -160,6 +168,43 @@ def _measured(record: Record, photo: str) -> list[Feature]:
         )
         measured += [_with_words(new, old) for new, old in zip(again, chosen, strict=True)]
     return measured
+
+
+def _sizes_hold(record: Record, before: Record, photo: str) -> bool:
+    """Whether no size of a photograph's features can be another one than before, and this program worked those out."""
+    if before.tool.code_sha256 != build.code_sha256():
+        return False
+    if any(getattr(record, name) != getattr(before, name) for name in ("scales", "surfaces", "examined")):
+        return False
+    old, new = ([one for one in of.features if one.photo == photo] for of in (before, record))
+    return (
+        len(old) == len(new)
+        and all(
+            one is other
+            or (
+                all(getattr(one, name) == getattr(other, name) for name in MEASURED_FROM)
+                and (one.status == "rejected") == (other.status == "rejected")
+            )
+            for one, other in zip(old, new, strict=True)
+        )
+        and not any(value.startswith(sizes.CUT) for one in new for value in one.missing.values())
+    )
+
+
+def _feature(stored: model.Feature, measured: Feature) -> model.Feature:
+    """The feature as it must be: the stored one where nothing of it changed, which spares building it anew."""
+    if all(getattr(stored, name) == getattr(measured, name) for name in build.FEATURE) and (
+        (stored.tips_px is None) == (measured.tips_px is None)
+        and (stored.tips_px is None or np.array_equal(stored.tips_px, measured.tips_px))
+        and len(stored.budget) == len(measured.budget)
+        and all(
+            getattr(one, name) == getattr(other, name)
+            for one, other in zip(stored.budget, measured.budget, strict=True)
+            for name in build.TERM
+        )
+    ):
+        return stored
+    return build.feature_part(measured, **{name: getattr(stored, name) for name in SAID})
 
 
 def _with_words(new: Feature, old: model.Feature) -> Feature:

@@ -39,7 +39,7 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
     (caption, rows of name and value), ``table`` (caption, heads, rows and a layout as in `block.table`) or
     ``picture`` (alt, caption).
     """
-    reviewed = record.review.state != "unreviewed"
+    reviewed, sha256 = record.review.state != "unreviewed", model.sha256(record)
     report = {
         "title": words.heading(_test(record)),
         "id": Said(record.id),
@@ -62,10 +62,10 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
             section("Surface", _surface(record)),
             section("Uncertainty of the lengths", _lengths(record)),
             section("Method", _method()),
-            section("Statement of the report", statement(record, house)),
-            section("Provenance", provenance(record)),
+            section("Statement of the report", statement(record, house, sha256)),
+            section("Provenance", provenance(record, sha256)),
         ],
-        "hash": model.sha256(record),
+        "hash": sha256,
         "date": recorded(record),
         "version": record.tool.version,
         "laboratory": laboratory(record, house),

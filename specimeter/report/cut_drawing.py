@@ -7,7 +7,7 @@ from PIL import Image, ImageDraw
 
 from specimeter.record.model import Cut, Record
 from specimeter.report.cut import radius, said
-from specimeter.report.pen import DARK, Style, drawable, font, stroke, text_size
+from specimeter.report.pen import DARK, Style, drawable, stroke, text_size, write
 
 SHORT = {
     "leg_1_mm": "z1", "leg_2_mm": "z2", "throat_mm": "a", "theoretical_throat_mm": "at", "convexity_mm": "c",
@@ -48,9 +48,9 @@ def framed(cut: Cut, area_px: np.ndarray) -> np.ndarray:
     return np.array([points.min(axis=0) - margin, points.max(axis=0) + margin])
 
 
-def label(record: Record, name: str, short: str) -> str:
-    """What stands beside a dimension."""
-    return drawable(f"{short} {said(record, name) or ''}".strip().replace("²", "2"))
+def label(record: Record, name: str, short: str, say=str) -> str:
+    """What stands beside a dimension; `say` puts it into another language."""
+    return drawable(f"{say(short)} {say(said(record, name) or '')}".strip().replace("²", "2"))
 
 
 def notches(record: Record, width: int, height: int, say=str) -> Image.Image:
@@ -80,7 +80,7 @@ def notches(record: Record, width: int, height: int, say=str) -> Image.Image:
         text = drawable(say(text))
         while size > 8 and text_size(text, size)[0] > 0.96 * cell:
             size -= 1
-        pen.text((middle, room + 0.5 * (height - room)), text, font=font(size), fill=DARK, anchor="mm")
+        write(pen, (middle, room + 0.5 * (height - room)), text, size, anchor="mm")
     return page
 
 

@@ -18,9 +18,9 @@ from specimeter.report.house import PLAIN, House
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
-def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
-    """The report of `record` with the overlay of each of its photographs, as UTF-8 HTML."""
-    return page(content(record, house), overlays, house)
+def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN, said: dict[str, Any] | None = None) -> bytes:
+    """The report of `record` with the overlay of each of its photographs, as UTF-8 HTML; `said`: its content, if at hand."""
+    return page(content(record, house) if said is None else said, overlays, house)
 
 
 def page(report: dict[str, Any], overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:

@@ -24,7 +24,7 @@ from specimeter.toml_file import read as read_toml
 
 SHIPPED = ("en", "de")
 _NUMBER = re.compile(r"[-−+]?\d+(\.\d+)?(e[-+]?\d+)?( ± \d+(\.\d+)?)?( ?[A-Za-zµ°²³%/]+){0,3}( \([^()]*\))?")
-_IDS = re.compile(r"[\w./#-]*\d[\w./#-]*(, [\w./#-]*\d[\w./#-]*)*")  # f2, or f2, f3
+_IDS = re.compile(r"[\w./#-]*\d[\w./#-]*(, [\w./#-]*\d[\w./#-]*)*|[A-Z]{2,4}")  # f2, or f2, f3; codes as PF
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _SENTENCES = re.compile(r"(?<=[.!?]) (?=\S)")
 _DEEPEST = 6
@@ -59,7 +59,13 @@ class Language:
 
     def say(self, text: str) -> str:
         """The text in this language."""
-        return self._said(text, 0) if self.words or self.decimal != "." else text
+        return self._said(text, 0, []) if self.words or self.decimal != "." else text
+
+    def unsaid(self, text: str) -> list[str]:
+        """The parts of a text for which the catalogue has no entry, numbers and names of features left out."""
+        left: list[str] = []
+        self._said(text, 0, left)
+        return left
 
     def report(self, value: Any, keep: tuple[str, ...] = ()) -> Any:
         """The texts of JSON-ready data in this language, but for what stands under the keys `keep`."""
@@ -82,9 +88,10 @@ class Language:
             into.append((re.compile("(.+?)".join(map(re.escape, key.split("{}"))), re.DOTALL), to))
         return several, one, loose
 
-    def _said(self, text: str, depth: int) -> str:
+    def _said(self, text: str, depth: int, left: list[str]) -> str:
+        """The text said; what no entry fits is added to `left`."""
         words = self.words or {}
-        if isinstance(text, Said) or not text or depth > _DEEPEST:
+        if isinstance(text, Said) or not text:
             return text
         if text in words:
             return words[text]
@@ -92,33 +99,54 @@ class Language:
             return self._number(text)
         several, one, loose = self._patterns
         for attempt in (
-            lambda: self._matched(several, text, depth),
-            lambda: self._parted(_SENTENCES.split(text), " ", depth),
-            lambda: self._matched(one, text, depth),
-            lambda: self._matched(loose, text, depth, whole=True),
-            lambda: self._parted(text.split(", "), ", ", depth),
+            lambda mine: self._matched(several, text, depth, mine),
+            lambda mine: self._parted(_SENTENCES.split(text), " ", depth, mine),
+            lambda mine: self._matched(one, text, depth, mine),
+            lambda mine: self._begun(text, depth, mine),
+            lambda mine: self._parted(text.split("; "), "; ", depth, mine),
+            lambda mine: self._matched(loose, text, depth, mine, whole=True),
+            lambda mine: self._parted(text.split(", "), ", ", depth, mine),
         ):
-            if (said := attempt()) is not None:
+            mine: list[str] = []
+            if depth < _DEEPEST and (said := attempt(mine)) is not None:
+                left += mine
                 return said
+        if not _IDS.fullmatch(text) and any(char.isalpha() for char in text):
+            left.append(text)
         return text
 
-    def _matched(self, entries: list[_Entry], text: str, depth: int, *, whole: bool = False) -> str | None:
+    def _begun(self, text: str, depth: int, left: list[str]) -> str | None:
+        """A clause of the catalogue that stands as a sentence of its own, with a capital and a full stop."""
+        clause = text[0].lower() + text[1:].removesuffix(".")
+        if clause == text or not text.endswith("."):
+            return None
+        said = self._said(clause, depth + 1, mine := [])
+        if said == clause or mine == [clause]:
+            return None
+        left += mine
+        return f"{said[0].upper()}{said[1:]}."
+
+    def _matched(self, entries: list[_Entry], text: str, depth: int, left: list[str], *, whole: bool = False) -> str | None:
         """By the first entry that fits; `whole`: only if its parts can be said, so that no sentence is half of each."""
         for pattern, to in entries:
             if (match := pattern.fullmatch(text)) is not None:
-                parts = [self._said(part, depth + 1) for part in match.groups()]
+                mine: list[str] = []
+                parts = [self._said(part, depth + 1, mine) for part in match.groups()]
                 first = (
                     len(parts) - 1 if ":" in pattern.pattern else 0
                 )  # what stands before a colon may be a person's name for it
                 if whole and not all(map(_settled, match.groups()[first:], parts[first:])):
                     continue
+                left += mine
                 return re.sub(r"\{(\d)\}", lambda place, parts=parts: parts[int(place[1]) - 1], to)
         return None
 
-    def _parted(self, parts: list[str], joint: str, depth: int) -> str | None:
-        said = [self._said(part, depth + 1) for part in parts] if len(parts) > 1 else parts
-        if said == parts or (joint == ", " and not all(map(_settled, parts, said))):
+    def _parted(self, parts: list[str], joint: str, depth: int, left: list[str]) -> str | None:
+        mine: list[str] = []
+        said = [self._said(part, depth + 1, mine) for part in parts] if len(parts) > 1 else parts
+        if said == parts or (joint != " " and not all(map(_settled, parts, said))):
             return None
+        left += mine
         return joint.join(said)
 
     def _number(self, text: str) -> str:

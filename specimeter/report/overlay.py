@@ -13,7 +13,7 @@ from specimeter.photo import Photo
 from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
 from specimeter.report import cut_drawing, labels, scale_bar, words
-from specimeter.report.pen import DARK, LIGHT, Style, drawable, font, plate, stroke, style_of, text_size
+from specimeter.report.pen import LIGHT, Style, drawable, plate, stroke, style_of, text_size, write
 from specimeter.rounding import plus_minus
 from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
@@ -183,7 +183,7 @@ def _main(
     if record.cut is not None:
         for line, name, short in cut_drawing.strokes(picture, record.cut, window.place, thin):
             shown.append(line)
-            texts.append(say(cut_drawing.label(record, name, short)))
+            texts.append(cut_drawing.label(record, name, short, say))
             sizes.append((text_size(texts[-1], size)[0] + round(0.6 * size), round(1.3 * size)))
             struck.append(False)
     placed = labels.place(shown, sizes, width_px=window.width, height_px=window.height, keep_clear=clear)
@@ -260,9 +260,9 @@ def _key(page: Image.Image, record: Record, top: int, unit: int, say: Say) -> No
     page.paste(Image.fromarray(picture))
     pen = ImageDraw.Draw(page)
     for place, text in texts:
-        pen.text((place, middle), text, font=font(size), fill=DARK, anchor="lm")
+        write(pen, (place, middle), text, size, anchor="lm")
     if note:
-        pen.text((page.width - 0.3 * unit, middle), note, font=font(size), fill=DARK, anchor="rm")
+        write(pen, (page.width - 0.3 * unit, middle), note, size, anchor="rm")
 
 
 def _left_out(area: ExaminedArea) -> list[np.ndarray]:

@@ -28,9 +28,12 @@ _PROBE = b"""#set page(width: auto, height: auto)
 #sys.inputs.text"""
 
 
-def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN) -> bytes:
-    """The report of `record` with the overlay of each photograph, as PDF/A-2b; the same bytes for the same record."""
-    return page(content(record, house), overlays, house, when=_when(record))
+def render(record: Record, overlays: Sequence[Image.Image], house: House = PLAIN, said: dict[str, Any] | None = None) -> bytes:
+    """The report of `record` with the overlay of each photograph, as PDF/A-2b; the same bytes for the same record.
+
+    `said`: its content, if at hand.
+    """
+    return page(content(record, house) if said is None else said, overlays, house, when=_when(record))
 
 
 def page(report: dict[str, Any], overlays: Sequence[Image.Image], house: House = PLAIN, *, when: datetime) -> bytes:

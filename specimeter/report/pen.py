@@ -77,8 +77,9 @@ def dash(points_px: np.ndarray, pattern_px: tuple[float, ...]) -> list[np.ndarra
     return pieces
 
 
-_HAD = "±°…·"
-_TWO = dict(zip("äöüÄÖÜß–—−×µ", ("ae", "oe", "ue", "Ae", "Oe", "Ue", "ss", "-", "-", "-", "x", "u"), strict=True))
+_DOTTED = str.maketrans("äöüÄÖÜ", "aouAOU")  # the shipped lettering has the letters without their dots, which `write` adds
+_HAD = "±°…·äöüÄÖÜ"
+_TWO = dict(zip("ß–—−×µ", ("ss", "-", "-", "-", "x", "u"), strict=True))
 
 
 @lru_cache(maxsize=16)
@@ -88,10 +89,10 @@ def font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 
 def drawable(text: str) -> str:
-    """The text in letters that the shipped lettering has: umlauts as two letters, other accents dropped, the rest as ``?``.
+    """The text in letters that the shipped lettering has: umlauts as they are, other accents dropped, the rest as ``?``.
 
-    >>> drawable("Öffnung 7,45 ± 0,51 mm")
-    'Oeffnung 7,45 ± 0,51 mm'
+    >>> drawable("Größe 7,45 ± 0,51 mm, José")
+    'Grösse 7,45 ± 0,51 mm, Jose'
     """
     return "".join(letter if letter.isascii() or letter in _HAD else _spelt(letter) for letter in text)
 
@@ -103,8 +104,36 @@ def _spelt(letter: str) -> str:
 
 def text_size(text: str, size_px: int) -> tuple[int, int]:
     """Width and height in pixels of one line of text."""
-    left, _, right, _ = font(size_px).getbbox(text)
+    left, _, right, _ = font(size_px).getbbox(text.translate(_DOTTED))
     return int(np.ceil(right - left)), round(1.25 * size_px)
+
+
+def write(
+    pen: ImageDraw.ImageDraw,
+    at: tuple[float, float],
+    text: str,
+    size_px: int,
+    *,
+    fill: Colour = DARK,
+    anchor: str = "la",
+    casing: tuple[int, Colour] | None = None,
+) -> None:
+    """One line of `drawable` text at [x, y]; `anchor` as Pillow has it. `casing`: width and colour of a rim."""
+    face, plain = font(size_px), text.translate(_DOTTED)
+    ascent, descent = face.getmetrics()
+    x = at[0] - {"l": 0.0, "m": 0.5, "r": 1.0}[anchor[0]] * face.getlength(plain)
+    y = at[1] + {"a": ascent, "m": (ascent - descent) / 2, "b": -descent, "s": 0.0}[anchor[1]]
+    rim = {} if casing is None else {"stroke_width": casing[0], "stroke_fill": casing[1]}
+    pen.text((x, y), plain, font=face, fill=fill, anchor="ls", **rim)
+    dots = []
+    for place, (letter, base) in enumerate(zip(text, plain, strict=True)):
+        if letter != base:
+            left, top, right, _ = face.getbbox(base, anchor="ls")
+            middle = x + face.getlength(plain[:place]) + (left + right) / 2
+            dots += [(middle + side * 0.13 * size_px, y + top - 0.11 * size_px) for side in (-1, 1)]
+    for radius, colour in [*([(0.06 * size_px + casing[0], casing[1])] if casing else []), (0.06 * size_px, fill)]:
+        for dot in dots:
+            pen.ellipse((dot[0] - radius, dot[1] - radius, dot[0] + radius, dot[1] + radius), fill=colour)
 
 
 def plate(
@@ -115,6 +144,6 @@ def plate(
     line = max(1, size_px // 12)
     draw.rounded_rectangle(box, radius=size_px // 4, fill=LIGHT, outline=DARK, width=line)
     middle = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
-    draw.text(middle, text, font=font(size_px), fill=DARK, anchor="mm")
+    write(draw, middle, text, size_px, anchor="mm")
     if struck:
         draw.line([(box[0] + line, middle[1]), (box[2] - line, middle[1])], fill=DARK, width=max(2, size_px // 9))

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw
 
-from specimeter.report.pen import DARK, LIGHT, font, lines, text_size
+from specimeter.report.pen import DARK, LIGHT, lines, text_size, write
 from specimeter.scale.surface import Surface
 
 Place = Callable[[np.ndarray], np.ndarray]  # pixels of the photograph, shape (N, 2) -> pixels of the drawing
@@ -88,13 +88,13 @@ def draw(image: Image.Image, bar: Bar, where: Box, unit: int) -> None:
     vector, pad, size = bar.vector_px, 0.5 * unit, round(0.9 * unit)
     dx, dy = np.abs(vector)
     pen = ImageDraw.Draw(image)
-    outlined = {"font": font(size), "fill": LIGHT, "stroke_width": max(2, size // 6), "stroke_fill": DARK}
+    outlined = {"fill": LIGHT, "casing": (max(2, size // 6), DARK)}
     if dy > dx:
         middle = np.array([where[0] + pad + dx / 2, (where[1] + where[3]) / 2])
-        pen.text((where[0] + 2 * pad + dx, middle[1]), bar.text, anchor="lm", **outlined)
+        write(pen, (where[0] + 2 * pad + dx, middle[1]), bar.text, size, anchor="lm", **outlined)
     else:
         middle = np.array([(where[0] + where[2]) / 2, where[1] + 0.9 * pad + dy / 2])
-        pen.text((middle[0], where[3] - 0.5 * pad), bar.text, anchor="mb", **outlined)
+        write(pen, (middle[0], where[3] - 0.5 * pad), bar.text, size, anchor="mb", **outlined)
     ends = middle + np.outer([-0.5, 0.5], vector)
     tick = np.array([-vector[1], vector[0]]) / np.linalg.norm(vector) * 0.22 * unit
     strokes = [ends, *(np.array([end - tick, end + tick]) for end in ends)]

@@ -10,7 +10,7 @@ from PIL import Image, ImageDraw
 from specimeter.record.model import Record
 from specimeter.report import words
 from specimeter.report.house import PLAIN, House
-from specimeter.report.pen import DARK, drawable, font, text_size
+from specimeter.report.pen import DARK, drawable, text_size, write
 from specimeter.report.statement import laboratory
 from specimeter.rounding import plus_minus
 
@@ -32,7 +32,7 @@ def draw(overlay: Image.Image, record: Record, house: House = PLAIN) -> Image.Im
     column = _Column(page, left, house.language.say)
     reviewed = record.review.state != "unreviewed"
     if not reviewed:
-        column.write(words.UNREVIEWED.upper(), 26, fill=_QUIET, after=26)
+        column.write(house.language.say(words.UNREVIEWED).upper(), 26, fill=_QUIET, after=26, said=True)
     column.write(words.heading(str(record.sheet["specimen"].get("test", "specimen"))), 28, fill=_QUIET, after=8)
     column.write(record.id, 60, after=26, said=True)
     column.write(words.outcome(record.outcome, reviewed=reviewed), 44, fill=_TONES.get(record.outcome, DARK), after=20)
@@ -41,8 +41,10 @@ def draw(overlay: Image.Image, record: Record, house: House = PLAIN) -> Image.Im
     column.top += 20
     shown = sorted((f for f in record.features if f.status != "rejected"), key=lambda f: -(f.length_mm or 0.0))
     for feature in shown[:MOST_FEATURES]:
-        length = plus_minus(feature.length_mm, feature.U_length_mm)
-        size = house.language.say(f"{length} mm") if length else house.language.say("not measured")
+        length, depth = (
+            plus_minus(getattr(feature, f"{name}_mm"), getattr(feature, f"U_{name}_mm")) for name in ("length", "depth")
+        )
+        size = house.language.say(f"{length} mm" if length else f"{depth} mm deep" if depth else "not measured")
         column.write(f"{feature.id}  {house.language.say(words.kind(feature.kind))}: {size}", 30, after=6, said=True)
     if len(shown) > MOST_FEATURES:
         column.write(f"and {len(shown) - MOST_FEATURES} more", 24, fill=_QUIET)
@@ -68,7 +70,7 @@ class _Column:
         if len(lines) > most:
             lines = [*lines[: most - 1], lines[most - 1][: max(len(lines[most - 1]) - 3, 1)] + "..."]
         for line in lines:
-            self.pen.text((self.left, self.top), line, font=font(size), fill=fill)
+            write(self.pen, (self.left, self.top), line, size, fill=fill)
             self.top += round(1.28 * size)
         self.top += after
 
@@ -77,4 +79,4 @@ class _Column:
         lines = [line for text in texts for line in self.lines(text, 20)]
         top = SIZE[1] - MARGIN - 27 * len(lines)
         for number, line in enumerate(lines):
-            self.pen.text((self.left, top + 27 * number), line, font=font(20), fill=_QUIET)
+            write(self.pen, (self.left, top + 27 * number), line, 20, fill=_QUIET)

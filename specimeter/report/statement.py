@@ -21,8 +21,8 @@ def laboratory(record: Record, house: House) -> list[str]:
     return [Said(part) for part in (name, address, contact) if part]
 
 
-def statement(record: Record, house: House) -> list[Block]:
-    """The items of 7.8.2.1 in their order, then what the report says of itself."""
+def statement(record: Record, house: House, sha256: str) -> list[Block]:
+    """The items of 7.8.2.1 in their order, then what the report says of itself; `sha256` is that of ``record.json``."""
     order, people, issue = record.sheet.get("order") or {}, record.sheet.get("people") or {}, record.issue
 
     def said(*values: object) -> str:
@@ -36,7 +36,7 @@ def statement(record: Record, house: House) -> list[Block]:
         ["title", words.heading(str(specimen.get("test", "specimen")))],
         ["laboratory, name and address", said(*here)],
         ["place of the work", said(order.get("place")) if order.get("place") or not here else "at the laboratory"],
-        ["identification", f"{revision}record {model.sha256(record)[:16]}, pages numbered to the last"],
+        ["identification", f"{revision}record {sha256[:16]}, pages numbered to the last"],
         ["client", said(order.get("client"), order.get("contact"))],
         ["method and edition", said(order.get("method"), order.get("edition"))],
         ["item", said(record.id, order.get("item"), specimen.get("position"))],
@@ -87,7 +87,7 @@ def conformity(record: Record) -> list[list[str]]:
     ]
 
 
-def provenance(record: Record) -> list[Block]:
+def provenance(record: Record, sha256: str) -> list[Block]:
     """Hashes, program, and the log to its head, so that a log cut off later shows."""
     rows: list[list[str]] = []
     for photo in record.photos:
@@ -98,7 +98,7 @@ def provenance(record: Record) -> list[Block]:
     libraries = ", ".join(f"{name} {version}" for name, version in record.tool.libraries.items())
     settings = "; ".join(f"{name} {value}" for name, value in words.entries(record.tool.settings))
     rows += [
-        ["record.json, SHA-256", Said(model.sha256(record))],
+        ["record.json, SHA-256", Said(sha256)],
         ["log, hash of its head", Said(record.log[-1].hash)],
         ["recorded", recorded(record)],
         ["program", Said(f"specimeter {record.tool.version}")],

@@ -12,6 +12,7 @@ from specimeter.record.model import Feature, Record
 _NOT_IN_A_TABLE = {"outline_px", "tips_px", "u_edge_px", "u_tip_px", "budget"}
 COLUMNS = [name for name in Feature.model_fields if name not in _NOT_IN_A_TABLE]
 
+SECTION = ("size", "value", "U", "missing")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
 
@@ -24,12 +25,17 @@ def features_csv(record: Record) -> bytes:
 
 
 def section_csv(record: Record) -> bytes:
-    """UTF-8 CSV of a macro section's sizes, one a row: name, value, U (k = 2), and why where it is missing."""
+    """UTF-8 CSV of a macro section's sizes, as `section_rows` gives them."""
+    return csv(SECTION, section_rows(record))
+
+
+def section_rows(record: Record) -> list[list[object]]:
+    """A macro section's sizes, one a row: name, value, U (k = 2), and why where it is missing."""
     sizes = record.section or {}
     names = [name for name in sizes if not name.startswith("U_")]
     found = [[name, sizes[name], sizes.get(f"U_{name}"), None] for name in names]
     found += [[name, None, None, why] for name, why in record.cut.missing.items()]
-    return csv(["size", "value", "U", "missing"], found)
+    return found
 
 
 def rows(record: Record) -> list[list[object]]:

@@ -9,14 +9,16 @@ from datetime import datetime
 
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
-from openpyxl.styles import Font
+from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.properties import PageSetupProperties
 
 from specimeter.record import model
 from specimeter.record.model import Record
 from specimeter.report import table
 
-WIDEST = 60  # characters of a column
+WIDEST = 66  # characters of a column; longer texts go on in further lines
+LINE_PT, MOST_LINES = 13.5, 20
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|[\ud800-\udfff]")
 _MOST = 32_000  # characters in a cell
 
@@ -24,7 +26,7 @@ Rows = Iterable[Sequence[object]]
 
 
 def features_xlsx(record: Record) -> bytes:
-    """The record's features, verdicts and what they belong to, unrounded, in three sheets."""
+    """The record's features, verdicts and what they belong to, unrounded, a sheet for each; of a section its sizes too."""
     verdicts = [name for name in model.Verdict.model_fields if name != "features"]
     about = [
         ("specimen", record.id),
@@ -40,6 +42,7 @@ def features_xlsx(record: Record) -> bytes:
         {
             "features": (table.COLUMNS, table.rows(record)),
             "verdicts": ([*verdicts, "features"], [_verdict(verdict, verdicts) for verdict in record.verdicts]),
+            **({} if record.cut is None else {"section": (table.SECTION, table.section_rows(record))}),
             "about": (["entry", "value"], about),
         },
         when=datetime.fromisoformat(record.log[-1].when),
@@ -54,13 +57,21 @@ def workbook(sheets: Mapping[str, tuple[Sequence[str], Rows]], *, when: datetime
     for title, (heads, rows) in sheets.items():
         sheet = book.create_sheet(title)
         sheet.freeze_panes = "B2"
+        sheet.page_setup.orientation = "landscape"
+        sheet.page_setup.fitToHeight, sheet.sheet_properties.pageSetUpPr = 0, PageSetupProperties(fitToPage=True)
         rows = [list(row) for row in rows]
         for column, head in enumerate(heads):
             longest = max([len(head), *(len(str(row[column])) for row in rows if row[column] is not None)])
             sheet.column_dimensions[get_column_letter(column + 1)].width = min(longest + 2, WIDEST)
         sheet.append([_cell(sheet, head, bold=True) for head in heads])
-        for row in rows:
-            sheet.append([_cell(sheet, value) for value in row])
+        for number, row in enumerate(rows, start=2):
+            if (lines := max((-(-len(text) // WIDEST) for text in row if isinstance(text, str)), default=1)) > 1:
+                sheet.row_dimensions[number].height = LINE_PT * min(lines, MOST_LINES)  # no spreadsheet does it by itself
+            cells = [_cell(sheet, value) for value in row]
+            for cell in cells if lines > 1 else []:
+                if cell is not None:
+                    cell.alignment = Alignment(wrap_text=cell.alignment.wrap_text, vertical="top")
+            sheet.append(cells)
     out = io.BytesIO()
     book.save(out)
     return out.getvalue()
@@ -75,6 +86,8 @@ def _cell(sheet, value: object, *, bold: bool = False) -> WriteOnlyCell | None:
     if not isinstance(value, int | float):
         cell.value = _NOT_IN_XML.sub("\N{REPLACEMENT CHARACTER}", str(value))[:_MOST]
         cell.data_type = "s"  # never a formula, whatever it begins with
+        if len(cell.value) > WIDEST:
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
     if bold:
         cell.font = Font(bold=True)
     return cell

@@ -160,7 +160,7 @@ def test_a_manifest_says_what_is_measured(bend_case, tmp_path):
     """Paths are seen from the manifest; limits of a line's own stand before the common ones."""
     (tmp_path / "m.csv").write_text("photo,sheet,limits\nx/a.jpg,x/a.toml,\nx/b.jpg,x/b.toml,own.toml\n", encoding="utf-8")
     one, two = batch_tasks.read(tmp_path / "m.csv", out="o", limits=str(tmp_path / "l.toml"), method="m", settings=None)
-    assert (Path(one.photo), Path(one.limits)) == (tmp_path / "x/a.jpg", tmp_path / "l.toml")
+    assert (Path(*one.photos), Path(one.limits)) == (tmp_path / "x/a.jpg", tmp_path / "l.toml")
     assert Path(two.limits) == tmp_path / "own.toml"
 
 

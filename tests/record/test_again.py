@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 
 import pytest
 
 from specimeter import job
+from specimeter import photo as photos
 from specimeter.audit import audit
 from specimeter.data import sample_images
+from specimeter.record import again, build, edit, recompute
 
 
 @pytest.fixture(scope="module")
@@ -49,3 +52,45 @@ def test_each_changed_number_is_named(section):
     assert step.holds is False
     for said in ("section.throat_mm", "depth_mm is", "root_radius_mm", "lines_px"):
         assert any(said in told for told in step.told), (said, step.told)
+
+
+def test_a_review_under_another_version_is_no_forgery(bend_case, tmp_path, monkeypatch):
+    """What the measuring version resolved to 3 % otherwise is told by that version only, however many others reviewed it since.
+
+    Finding and measuring in a photograph is not promised to be the same in another version: 10 % is the tool's own bound.
+    """
+    record, _ = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
+    picture, measuring = photos.read(bend_case.photo), build.code_sha256()
+    area = record.examined[0]
+    off = record.model_copy(
+        update={"examined": (area.model_copy(update={"smallest_resolvable_mm": 1.03 * area.smallest_resolvable_mm}),)}
+    )
+    assert any("smallest_resolvable_mm" in told for told in again.faults(off, "p1", picture)[0])
+    monkeypatch.setattr(build, "code_sha256", lambda: "b" * 64)
+    assert again.faults(off, "p1", picture)[0] == []
+    reviewed = edit.confirm(off, [off.features[0].id], by="A. Miller", when=datetime.now(UTC))
+    assert (reviewed.tool.code_sha256, reviewed.tool.measuring_code_sha256) == ("b" * 64, measuring)
+    assert again.faults(reviewed, "p1", picture)[0] == []
+    assert recompute.recompute(reviewed) == reviewed
+    older = reviewed.model_copy(update={"tool": reviewed.tool.model_copy(update={"measuring_code_sha256": None})})
+    assert again.faults(older, "p1", picture)[0] == []  # written before records kept who measured
+
+
+def test_an_act_recomputes_what_it_changes_and_leaves_the_rest_as_it_was(bend_case, tmp_path):
+    """After each act the record is what recomputing all of it gives, whatever of it was taken over from before."""
+    record, _ = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
+    first, second = record.features[:2]
+    moved = [[x + 3.0, y] for x, y in first.outline_px]
+    who = {"by": "A. Miller", "when": datetime.now(UTC)}
+    for act in (
+        lambda one: edit.confirm(one, [first.id], **who),
+        lambda one: edit.classify(one, second.id, kind="crack", **who),
+        lambda one: edit.corner(one, second.id, True, **who),
+        lambda one: edit.corner(one, second.id, None, **who),
+        lambda one: edit.reject(one, [second.id], why="a scratch", **who),
+        lambda one: edit.outline(one, first.id, moved, **who),
+        lambda one: edit.reopen(one, [second.id], why="looked at again", **who),
+        lambda one: edit.add(one, moved, kind="pore", **who),
+    ):
+        record = act(record)
+        assert recompute.recompute(record) == record

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import unicodedata
+
+import cv2
 import numpy as np
 import pytest
+from PIL import Image, ImageDraw
 
 from specimeter.record import model
 from specimeter.report import language, slide
 from specimeter.report.house import House
-from specimeter.report.pen import drawable, font
+from specimeter.report.pen import drawable, font, write
 
 
 def test_it_is_a_page_with_the_overlay_and_words(five, five_overlay):
@@ -44,9 +48,29 @@ def test_any_text_stays_on_the_page(five, five_overlay, text):
 
 
 def test_letters_that_the_lettering_lacks_are_spelt():
-    """Umlauts as two letters; whatever comes out has a shape of its own."""
-    assert drawable("Maß Öl é 焊 ±") == "Mass Oel e ? ±"
+    """Whatever comes out has a shape of its own; umlauts are drawn with their dots."""
+    assert drawable("Maß Öl é 焊 ±") == "Mass Öl e ? ±"
     lettering = font(30)
     blank = bytes(lettering.getmask("\uffff"))
-    for letter in drawable("ÄÖÜäöüß–×µé±°…·"):
+    for letter in drawable("ß–×µé±°…·"):
         assert bytes(lettering.getmask(letter)) != blank
+    assert drawable("ÄÖÜäöü") == "ÄÖÜäöü"
+
+
+@pytest.mark.parametrize("letter", "ÄÖÜäöü")
+def test_an_umlaut_is_its_letter_with_two_dots_above(letter):
+    """All ink of the plain letter, and besides two blobs, side by side, wholly above it; nothing moves the letters after it."""
+    base = unicodedata.normalize("NFD", letter)[0]
+    pictures = []
+    for text in (f"{letter}n", f"{base}n"):
+        page = Image.new("L", (90, 70), 255)
+        write(ImageDraw.Draw(page), (10, 15), text, 40, fill=0)
+        pictures.append(np.asarray(page) < 128)
+    with_dots, plain = pictures
+    assert (with_dots | plain == with_dots).all()
+    count, _, boxes, _ = cv2.connectedComponentsWithStats((with_dots & ~plain).astype(np.uint8))
+    dots = sorted(boxes[1:, :4].tolist())
+    assert count == 3
+    assert dots[0][1] == dots[1][1]
+    assert dots[1][0] > dots[0][0] + dots[0][2]
+    assert max(top + height for _, top, _, height in dots) < np.flatnonzero(plain.any(axis=1))[0] + 1
