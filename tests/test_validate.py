@@ -17,7 +17,7 @@ from specimeter.errors import SpecimeterError
 from specimeter.measure.polygon import Rings, areas, diameters
 from specimeter.scene.random import random_scene
 from specimeter.scene.truth import of as truth_of
-from specimeter.validate import main, statistics, table
+from specimeter.validate import acceptance, main, statistics, table
 from specimeter.validate import truth as truths
 from specimeter.validate.match import match
 from specimeter.validate.plain import plain
@@ -177,13 +177,53 @@ def test_failures_are_counted_and_listed():
     assert statistics.failures(results) == [(2, "scale: ScaleError: no marker")]
     rows = statistics.rows(results)
     assert (rows[0].specimeter, rows[0].n) == ("2", "3")
-    text = table.terminal(rows, statistics.failures(results))
+    failed = statistics.failures(results)
+    part = table.Part(title="bends", rows=rows, failures=failed, beside=table.PLAIN_IS, results=results)
+    text = table.terminal([part])
     assert "2  scale: ScaleError: no marker" in text
     assert "That is generous" in text
-    page = table.markdown(rows, [], {"date": "2025-03-14"})
+    page = table.markdown([part], {"date": "2025-03-14"})
     assert "- date: 2025-03-14" in page
     assert page.count("\n| ") == len(rows) + 1
     assert len(statistics.rows(results[1:])) == 1  # all failed: nothing else can be said
+
+
+@pytest.mark.parametrize(
+    ("goal", "reached", "kept"),
+    [
+        ("at most 0.2", "0.20 / 3.10 / 9.00", True),
+        ("at most 0.2", "0.21 / 0.22 / 0.23", False),
+        ("at most 2.0 / 5.0", "1.9 / 5.1 / 60.0", False),
+        ("at most 2.0 / 5.0", "1.9", None),  # half of it was measured: not kept, not broken
+        ("at least 0.95", "0.950", True),
+        ("at least 0.95", "0.949", False),
+        ("0.93 to 0.99", "1.000", False),
+        ("0.93 to 0.99", "0.95", True),
+        ("none", "0 of 592", True),
+        ("none", "6 of 592", False),
+        ("at most 0.5", "-", None),
+        ("", "17 of 30", None),
+    ],
+)
+def test_a_goal_is_kept_or_not(goal, reached, kept):
+    assert acceptance.met(statistics.Row(what="x", goal=goal, specimeter=reached)) is kept
+
+
+def test_a_goal_without_a_sense_is_a_mistake_in_the_table():
+    with pytest.raises(ValueError, match="no sense"):
+        acceptance.met(statistics.Row(what="x", goal="0.2", specimeter="0.1"))
+
+
+def test_a_drawn_seed_is_beyond_all_that_were_ever_used(tmp_path, capsys):
+    """Two runs without a seed draw different scenes, above every range that training and tuning use, and write them down."""
+    drawn = []
+    for name in ("one", "two"):
+        call = ["--scenes", "1", "--width", "500", "--jobs", "1", "--cache", str(tmp_path / name), "--render-only"]
+        assert main(call) == 0
+        (photo,) = (tmp_path / name).glob("*.jpg")
+        drawn.append(int(photo.name.split("-")[1]))
+    assert drawn[0] != drawn[1]
+    assert min(drawn) >= 10_900_000
 
 
 # ------------------------------------------------------------------ truth and plain pipeline
@@ -230,16 +270,19 @@ def test_two_small_scenes_from_end_to_end(tmp_path, capsys):
     printed = capsys.readouterr().out
     assert "recall, 0.5 mm and 8 px or more" in printed
     written = json.loads((out / "validation.json").read_text())
-    assert [scene_["seed"] for scene_ in written["scenes"]] == [900_020, 900_021]
-    assert written["table"][0]["what"] == "photographs that ended in an error"
-    for scene_ in written["scenes"]:
+    (part,) = written["parts"]
+    assert [scene_["seed"] for scene_ in part["scenes"]] == [900_020, 900_021]
+    assert part["table"][0]["what"] == "photographs that ended in an error"
+    assert "learned.onnx" in written["about"]["networks"]
+    assert (out / "validation.pdf").read_bytes().startswith(b"%PDF")
+    for scene_ in part["scenes"]:
         assert scene_["error"] is None or not scene_["error"].get("fault"), scene_["error"]
     assert "# Validation" in (out / "validation.md").read_text()
     before = {path: path.stat().st_mtime_ns for path in cache.iterdir()}
     assert len(before) == 6
     assert main([*call, "--stage", "segment"]) == 0
     assert {path: path.stat().st_mtime_ns for path in cache.iterdir()} == before
-    given = json.loads((out / "validation.json").read_text())["scenes"]
+    given = json.loads((out / "validation.json").read_text())["parts"][0]["scenes"]
     assert all(abs(scene_["scale"]["error"]) < 1e-5 for scene_ in given)
 
 
