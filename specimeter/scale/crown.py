@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from specimeter.scale.budget import Term, combine, rectangular, term
+from specimeter.scale.budget import Term, combine, term
 from specimeter.scale.height import Height, Pin, height_term
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Bend, Surface
@@ -21,9 +21,6 @@ from specimeter.sheet import BEND_TESTS, Sheet
 U_CALLIPER_MM = 0.05  # reading, and jaws held square (judgement)
 U_SPREAD_REL = 0.005  # a bent bar is narrower on its stretched side than on its inner side, where jaws may rest (judgement)
 U_ROUGH_EDGE_REL = 0.02  # of the width between edges as the placement saw them, before they are followed to their feet
-# Long edges are rounded (1.2 mm, 0.6 to 1.8), and light falls off towards a rounding's end: what lies beyond 60 degrees, 0.13
-# of its radius, may be as dark as the bench. Of both edges together between nothing and 0.4 mm is not seen (judgement).
-MOST_FADED_MM = 0.4
 U_RADIUS_REL = 0.025  # springback opens the bend, bending thins the plate, the former's own wear (judgement)
 U_ALONE_REL = 0.02  # of one size by itself (judgement)
 U_SILHOUETTES_REL = 0.01  # of the radius, as fitted to the picture (judgement)
@@ -117,9 +114,8 @@ def _by_width(sheet: Sheet, ends: Sequence[float], width_mm: float | None, u_wid
     calliper = sheet.specimen.specimen_width_mm
     if calliper is None:
         return None
-    basis, faded = "edges followed to their feet: scatter, rounding, blur", MOST_FADED_MM / 2
+    basis = "edges followed to their feet: scatter, rounding and what fades of it, blur"
     if width_mm is None or u_width_mm is None:
-        faded = 0.0
         width_mm, u_width_mm = ends[1] - ends[0], U_ROUGH_EDGE_REL * (ends[1] - ends[0])
         basis = "edges as the placement saw them (judgement)"
     terms = (
@@ -127,10 +123,7 @@ def _by_width(sheet: Sheet, ends: Sequence[float], width_mm: float | None, u_wid
         _line("width of the bent specimen", calliper, U_SPREAD_REL * calliper, "judgement: its inner side is wider; 0.5 %"),
         _line("side edges in the picture", width_mm, u_width_mm, basis),
     )
-    if faded:
-        basis = "judgement: the roundings' last part is as dark as the bench; half of 0.4 mm was allowed for"
-        terms = (*terms, _line("side edges that fade into the bench", faded, rectangular(faded), basis, over=width_mm))
-    return _Told(source=CALLIPER, log_factor=float(np.log(calliper / (width_mm + faded))), terms=terms)
+    return _Told(source=CALLIPER, log_factor=float(np.log(calliper / width_mm)), terms=terms)
 
 
 def _by_radius(sheet: Sheet, bend: Bend) -> _Told | None:
@@ -152,9 +145,9 @@ def _apart(told: Sequence[_Told]) -> float:
     return float(abs(told[0].log_factor - told[1].log_factor) / np.hypot(told[0].u, told[1].u))
 
 
-def _line(source: str, value: float, u: float, basis: str, *, over: float | None = None) -> Term:
-    """A line of a size, relative to that size or to the one it is `over`."""
-    return term(source, value=value, unit="mm", u=u, sensitivity=1.0 / (over or value), basis=basis)
+def _line(source: str, value: float, u: float, basis: str) -> Term:
+    """A line of a size, relative to that size."""
+    return term(source, value=value, unit="mm", u=u, sensitivity=1.0 / value, basis=basis)
 
 
 def _u_mm(pin: Pin, bend: Bend) -> float:

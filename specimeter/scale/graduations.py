@@ -32,6 +32,7 @@ _STEEP_DEG = 20.0
 _STRAY = 0.06  # of a division: marks that miss an even rule by more are not one
 _BOTH = 2.0  # how much worse two edges together may fit than the first alone
 _LEAST_MM_SEEN = 12
+_COURSE, _FEWEST_SCATTER = 5, 16  # degree of a smooth course along a row; marks that show what they scatter by about it
 _INWARD_MM, _OUTWARD_MM = 16.0, 1.5  # a rule's marks and figures, from its marks' outer ends
 
 
@@ -128,15 +129,30 @@ def _comb(edge: Edge, division_mm: float) -> Comb:
     index = marks.index - edge.pattern.first
     per_px = division_mm / marks.path.period_px(marks.path.u_of(marks.index))
     good = _good(edge)
+    u_px = [_scattered(edge, half, row) for half, row in enumerate(good)]
     return Comb(
         index=np.concatenate([index[row] for row in good]),
         points_px=np.concatenate([points[row] for points, row in zip(marks.points_px, good, strict=True)]),
-        u_mm=np.concatenate([(u * per_px)[row] for u, row in zip(marks.u_px, good, strict=True)]),
+        u_mm=np.concatenate([u * per_px[row] for u, row in zip(u_px, good, strict=True)]),
         division_mm=division_mm,
         line_px=marks.line_px,
         u_line_mm=marks.u_line * division_mm,
         apart_px=float(np.nanmedian(np.linalg.norm(np.subtract(*marks.points_px), axis=1))),
     )
+
+
+def _scattered(edge: Edge, half: int, row: np.ndarray) -> np.ndarray:
+    """Noise in pixels of the places on one half of the marks: enlarged to what they scatter by about a smooth course."""
+    marks = edge.marks
+    u_px, index = marks.u_px[half, row], marks.index[row]
+    if len(index) < _FEWEST_SCATTER:
+        return u_px
+    off = (marks.points_px[half, row] - marks.path.origin_px) @ marks.path.along - marks.path.u_of(index)
+    at = (index - index.mean()) / max(float(np.ptp(index)), 1.0)
+    course = np.polynomial.polynomial.polyfit(at, off, _COURSE)
+    off = off - np.polynomial.polynomial.polyval(at, course)
+    scatter = 1.4826 * float(np.median(np.abs(off))) * np.sqrt(len(off) / (len(off) - _COURSE - 1))
+    return u_px * max(1.0, scatter / float(np.median(u_px)))
 
 
 def _fit(combs: list[Comb], lens: Focal, photo: Any, over) -> tuple[list[RuleFit], list[Comb], str | None]:

@@ -22,6 +22,11 @@ _BESIDE = 4  # further rows looked at once one is found: the rule's other edge
 _PARALLEL_DEG, _WITHIN_MM = 4.0, 60.0
 _SAME = 0.01  # of a division, relative
 _TELLING_PX = 3.0  # marks nearer than this would not be told apart
+# The shortest marks of millimetre rules are 2.5 to 5 mm long, of half-millimetre ones 1.5 to 3 mm: more divisions than these.
+# Tenths of an inch are marked as long in mm, and so less than half as long in divisions; all else looks alike (judgement).
+_LEAST_LENGTH, _SURE_LENGTH = 1.9, 2.3
+_INCH_TENTH = 2.54
+_ALIKE = 1.25  # ratio of two edges' spacings beyond which they are not of one unit, perspective allowed for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +92,9 @@ def divisions(edges: list[Edge], said_mm: float | None, photo: Any) -> tuple[lis
     named = [(edge, edge.pattern.division_mm) for edge in edges if edge.pattern.division_mm is not None]
     if not named:
         return _unnamed(edges[0], said_mm, photo)
-    if said_mm is None or any(abs(mm / said_mm - 1) < _SAME for _, mm in named):
+    if said_mm is None:
+        return _millimetres(named, photo)
+    if any(abs(mm / said_mm - 1) < _SAME for _, mm in named):
         return named, ()
     ten = named[0][1] == 1.0 and any(abs(said_mm / mm - 1) < _SAME for mm in (0.1, 0.01, 2.54))
     if ten:  # a stage micrometer, or tenths of an inch: counted in tens alike
@@ -100,6 +107,36 @@ def divisions(edges: list[Edge], said_mm: float | None, photo: Any) -> tuple[lis
         expected="the distance between neighbouring marks of the edge in view; where every fifth and tenth is longer, as on a "
         "rule in whole millimetres, 1",
         mend="look at the rule and correct graduation_mm, or leave it out if the marks found are right",
+    )
+
+
+def _millimetres(named: list[tuple[Edge, float]], photo: Any) -> tuple[list[tuple[Edge, float]], tuple[str, ...]]:
+    """Edges whose marks count in tens, those left out that may count tenths of an inch; what is to be said."""
+
+    def per_mm(one: tuple[Edge, float]) -> float:
+        return one[0].marks.period_px / one[1]
+
+    finest = min(per_mm(one) for one in named)
+    named = [
+        one for one in named if abs(per_mm(one) / finest / _INCH_TENTH - 1) > 0.08
+    ]  # beside a millimetre edge, an inch one
+    shortest = [edge.pattern.kinds[-1] for edge, _ in named]
+    sure = [one for one, length in zip(named, shortest, strict=True) if length >= _LEAST_LENGTH]
+    if not sure:
+        raise ScaleError(
+            f"the marks found count in tens, but are short for millimetres: the shortest only {max(shortest):.1f} divisions "
+            "long, as those of a rule in tenths of an inch are; or finer marks between them do not show",
+            file=photo.file,
+            field="scale.graduation_mm",
+            expected="marks of a millimetre rule, at least 2 mm long, or the smallest division in the sheet",
+            mend="look at the rule and enter graduation_mm: 1 for millimetres, 0.5 for halves, 2.54 for tenths of an inch",
+        )
+    kept = [one for one in named if any(max(a := per_mm(one), b := per_mm(other)) < _ALIKE * min(a, b) for other in sure)]
+    if max(edge.pattern.kinds[-1] for edge, _ in sure) >= _SURE_LENGTH:
+        return kept, ()
+    return kept, (
+        "the rule's shortest marks are short for millimetres; if it counts tenths of an inch, enter graduation_mm = 2.54: the "
+        "scale would be wrong by that factor",
     )
 
 
@@ -148,7 +185,7 @@ def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, seen_at: int, p
     `seen_at`: how many pixels of the photograph one pixel of the picture that the path was followed in is wide.
     """
     edge = _along(small, light, seen_at, path)
-    if edge is not None and edge.pattern.name != "none":
+    if edge is not None and edge.pattern.name != "none" and edge.pattern.kinds[-1] >= _LEAST_LENGTH:
         return edge
     halves = replace(path, counts=2 * path.counts)
     reduction = _reduction(halves, seen_at)

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from specimeter.scale.distance import Focal
+from specimeter.scale.fitting import OUTLIER, distinct, slopes, solve
 from specimeter.scale.height import length_logs
 from specimeter.scale.view import View
 
@@ -25,7 +26,6 @@ _U_LEAN = float(np.sin(np.radians(7.0)))
 _U_BOW_MM = 0.1
 _U_SKEW = 0.003  # radians: how square marks stand to the rule's length
 _U_FORM_PX = 0.03  # how much a mark's form may change from its outer to its inner half
-_OUTLIER = 4.0
 _TRUST = 0.25  # half of what a likelihood counts: what tells the distance of a lens here are mostly judgements
 _NODES = np.array([-1.5, -0.75, 0.75, 1.5, 2.25])  # standard uncertainties of the principal distance
 
@@ -89,6 +89,11 @@ class RuleFit:
     strain: float
     at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
     _lens_views: list[tuple[float, View]] = field(default_factory=list)
+
+    @property
+    def relative(self) -> np.ndarray:
+        """All points' residuals in their own standard uncertainties, (M,)."""
+        return self.every_residual_mm / self.every_u_mm
 
     @property
     def cost(self) -> float:
@@ -219,12 +224,12 @@ def fit_rule(
                 marks, knowledge = off(q)
                 return np.concatenate([marks[:, kept] / (inflation * u_mm[kept]), knowledge], axis=1)
 
-            p = _solve(cost, p, steps)
+            p = solve(cost, p, steps, most=30)
             if p is None:
                 break
             relative = off(p[None])[0][0] / u_mm
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
-            keep = np.abs(relative) < _OUTLIER * spread
+            keep = np.abs(relative) < OUTLIER * spread
             freedom = max(int(kept.sum()) - 6, 1)
             inflation = max(1.0, float(np.sqrt(np.sum(relative[kept] ** 2) / freedom)))
             if (keep == kept).mean() > 0.99 and abs(inflation / before - 1.0) < 0.1:
@@ -232,13 +237,13 @@ def fit_rule(
         if p is None or not view_of(p).distance_mm > 0:
             continue
         keep, inflation, count = kept, before, int(kept.sum())
-        jacobian = _jacobian(cost, p, steps)
+        jacobian = slopes(cost, p, steps)
 
         def at_focal(log_px: float, start: np.ndarray, cost: Callable = cost):
             def held(q: np.ndarray) -> np.ndarray:
                 return np.concatenate([cost(q), (q[:, LOG_FOCAL, None] - log_px) * 1e4], axis=1)
 
-            best = _solve(held, start, steps)
+            best = solve(held, start, steps, most=30)
             best = start if best is None else best
             return best, float(np.sum(held(best[None])[0][:-1] ** 2))
 
@@ -260,7 +265,7 @@ def fit_rule(
                 at_focal=at_focal,
             )
         )
-    return _distinct(fits)
+    return distinct(fits)
 
 
 def contributions(fit: RuleFit, point_px: np.ndarray, height_mm: float) -> tuple[float, tuple[float, ...]]:
@@ -275,7 +280,7 @@ def contributions(fit: RuleFit, point_px: np.ndarray, height_mm: float) -> tuple
     def logs(p: np.ndarray) -> np.ndarray:
         return np.array([length_logs(view_of(one), point_px, height_mm) for one in p])
 
-    slope = _jacobian(logs, fit.unknowns, steps)
+    slope = slopes(logs, fit.unknowns, steps)
     gain = slope @ fit.covariance
     of_marks, of_known = gain @ fit.jacobian.T, gain @ fit.known_jacobian.T
     known = np.sqrt(np.mean(of_known**2, axis=0))
@@ -347,56 +352,3 @@ def _starts(comb: Comb, focal: Focal, centre: np.ndarray, further: int) -> list[
             p[K1], p[K2] = focal.profile.k1, focal.profile.k2
         starts.append(p)
     return starts
-
-
-def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
-    """Least squares by Levenberg's damped Gauss-Newton steps; None where it runs off. `cost` takes sets of unknowns (M, U)."""
-    residual, damping = cost(p[None])[0], 1e-4
-    if not np.isfinite(residual).all():
-        return None
-    for _ in range(30):
-        jacobian = _jacobian(cost, p, steps)
-        if not np.isfinite(jacobian).all():
-            return None
-        hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual
-        while damping < 1e8:
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), slope)
-            moved = cost((p - step)[None])[0]
-            gain = residual @ residual - moved @ moved
-            if np.isfinite(gain) and gain >= 0:
-                break
-            damping *= 10
-        else:
-            return p
-        p, residual, damping = p - step, moved, max(damping / 10, 1e-10)
-        if gain < 1e-3 and damping < 1e-3:
-            break
-    return p
-
-
-def _jacobian(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray, steps: np.ndarray) -> np.ndarray:
-    """Derivatives (N, U) of a function that takes sets of unknowns (M, U) and gives values (M, N), by central differences."""
-    moves = np.diag(steps)
-    values = function(np.concatenate([p + moves, p - moves]))
-    return ((values[: len(p)] - values[len(p) :]) / (2 * steps[:, None])).T
-
-
-def _distinct(fits: list[RuleFit]) -> list[RuleFit]:
-    """Best first; another only if it leans elsewhere and is not clearly worse (chi-square within 9).
-
-    They are held against each other over all points alike, with the smaller of their inflations: a fit that leaves points out,
-    or calls them uncertain, must not seem the better for it.
-    """
-    inflation = min((fit.inflation for fit in fits), default=1.0)
-
-    def cost(fit: RuleFit) -> float:
-        relative = fit.every_residual_mm / (inflation * fit.every_u_mm)
-        return float(np.sum(np.minimum(relative**2, _OUTLIER**2)) + fit.strain)
-
-    fits = sorted(fits, key=cost)
-    best = fits[:1]
-    for other in fits[1:]:
-        turn = np.arccos(np.clip((np.trace(best[0].view.rotation.T @ other.view.rotation) - 1) / 2, -1, 1))
-        if np.degrees(turn) > 0.5 and cost(other) - cost(best[0]) < 9.0:
-            best.append(other)
-    return best

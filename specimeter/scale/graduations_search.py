@@ -208,7 +208,7 @@ def _lines(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np
                 break
             near = np.ones(len(may), bool)
             for values, allowed in every:
-                level, slope = _robust_line(x[mine], values[mine], weight[mine])
+                level, slope = _line(x[mine], values[mine], weight[mine], allowed)
                 near &= np.abs(values - level - slope * x) < allowed
             mine = near
         members = may[mine]
@@ -220,21 +220,18 @@ def _lines(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np
     return [members for _, members in found[:_ROWS]]
 
 
-def _robust_line(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
-    """Level and slope of a line through (x, y), by Cauchy weights from their median on; level alone where x hardly spreads."""
-    middle = float(np.median(y))
+def _line(x: np.ndarray, y: np.ndarray, weight: np.ndarray, allowed: float) -> tuple[float, float]:
+    """Level and slope of the line through (x, y) that begins flat through the origin, by Cauchy weights of width `allowed`."""
+    level = slope = 0.0
     if np.ptp(x) < 2.0 * _CELL:
-        return middle, 0.0
-    level, slope = middle, 0.0
-    for _ in range(3):
-        off = np.abs(y - level - slope * x)
-        w = weight / (1.0 + (off / (1.4826 * float(np.median(off)) + 1e-6)) ** 2)
-        total, mean = w.sum(), float(w @ x / w.sum())
-        spread = float(w @ (x - mean) ** 2)
-        if spread < 1e-9:
-            return middle, 0.0
-        slope = float(w @ ((x - mean) * y) / spread)
-        level = float(w @ y / total) - slope * mean
+        return level, slope
+    for _ in range(4):
+        w = weight / (1.0 + ((y - level - slope * x) / allowed) ** 2)
+        total = float(w.sum())
+        mean = float(w @ x) / total
+        away = x - mean
+        slope = float((w * away) @ y) / max(float((w * away) @ away), 1e-9)
+        level = float(w @ y) / total - slope * mean
     return level, slope
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from specimeter.scale.card_layout import Card
 from specimeter.scale.distance import Focal
+from specimeter.scale.fitting import OUTLIER, distinct, slopes, solve
 from specimeter.scale.height import length_logs
 from specimeter.scale.markers import Marker
 from specimeter.scale.strip_marks import StripMarks
@@ -20,17 +21,15 @@ POSE = 6
 LOG_FOCAL, CENTRE_X, CENTRE_Y, K1, K2, BLOOM, ASPECT, BOW_X, BOW_Y = range(POSE, POSE + 9)
 UNKNOWNS = POSE + 9
 
-_U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
-_U_K1, _U_K2 = 0.02, 0.02  # pictures of phones and most cameras are corrected to about this
+U_CENTRE = 0.008  # principal point off the picture's centre, share of its long side
+U_K1, U_K2 = 0.02, 0.02  # pictures of phones and most cameras are corrected to about this
 _U_BLOOM_MM = 0.3
 # How unequally a printer may shrink in the two directions (judgement). A frame shows it, and is told by its own edges; a strip
 # is too narrow to show it.
 U_ASPECT = {"strip": 0.0015, "frame": 0.005}
 _U_BOW_MM = {"strip": 0.15, "frame": 0.3}  # how far a printed card's middle stands off its ends
-_OUTLIER = 4.0
 _ROUGHLY = 3.0  # inflation that the fit begins with
 _HOPELESS = 10.0  # a way of leaning that misses so many times more than the first one is not followed up
-_SETTLED = 3e-6  # gain of a step, over all that is left, at which a fit has arrived
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +92,11 @@ class CardFit:
     inflation: float
     strain: float
     at_focal: Callable[[float, np.ndarray], tuple[np.ndarray, float]]
+
+    @property
+    def relative(self) -> np.ndarray:
+        """All points' residuals in their own standard uncertainties, (M,)."""
+        return self.every_residual_px / self.every_u_px
 
     @property
     def covariance(self) -> np.ndarray:
@@ -196,20 +200,22 @@ def fit_card(
             def cost(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q)], axis=-1)
 
-            p = _solve(cost, p, most=60 if turn else 12)
+            p = solve(cost, p, _STEPS, most=60 if turn else 12)
+            if p is None:
+                break
             relative = off(p) / u_px
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
-            keep = np.abs(relative) < _OUTLIER * spread
+            keep = np.abs(relative) < OUTLIER * spread
             freedom = max(int(kept.sum()) - POSE - 1, 1)
             inflation = max(1.0, float(np.sqrt(np.sum(relative[kept] ** 2) / freedom)))
             hopeless = bool(fits) and spread > _HOPELESS * fits[0].inflation
             if hopeless or ((keep == kept).all() and abs(inflation / before - 1.0) < 0.05):
                 break
-        if hopeless:
+        if p is None or hopeless:
             continue
         keep, inflation = kept, before
         count = int(keep.sum())
-        jacobian = _slopes(cost, p)
+        jacobian = slopes(cost, p, _STEPS)
         view = view_of(p)
         if view.distance_mm <= 0:
             continue
@@ -219,7 +225,8 @@ def fit_card(
                 focal_held = (q[..., LOG_FOCAL, None] - log_px) * 1e4
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q), focal_held], axis=-1)
 
-            best = _solve(held, start)
+            best = solve(held, start, _STEPS)
+            best = start if best is None else best
             return best, float(np.sum(held(best)[:-1] ** 2))
 
         fits.append(
@@ -240,28 +247,7 @@ def fit_card(
                 at_focal=at_focal,
             )
         )
-    return _distinct(fits)
-
-
-def _solve(cost: Callable[[np.ndarray], np.ndarray], p: np.ndarray, *, most: int = 60) -> np.ndarray:
-    """Least squares by Levenberg's damped Gauss-Newton steps, to within a tenth of a standard uncertainty."""
-    residual, damping = cost(p), 1e-6
-    for _ in range(most):
-        jacobian = _slopes(cost, p)
-        hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual
-        while damping < 1e6:
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), slope)
-            moved = cost(p - step)
-            gain = residual @ residual - moved @ moved
-            if gain >= 0:
-                break
-            damping *= 10
-        else:
-            break
-        p, residual, damping = p - step, moved, max(damping / 10, 1e-9)
-        if gain < _SETTLED * (residual @ residual) and damping < 1e-3:
-            break
-    return p
+    return distinct(fits)
 
 
 def _rotations(unknowns: np.ndarray) -> np.ndarray:
@@ -296,22 +282,6 @@ def _along_axis(unknowns: np.ndarray) -> np.ndarray:
 _STEPS = np.array([5e-5] * 3 + [5e-3] * 3 + [5e-4, 0.25, 0.25, 5e-4, 5e-4, 5e-4, 5e-5, 5e-3, 5e-3])
 
 
-def _slopes(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
-    """The Jacobian, shape (M, 15), of a function that takes many sets of unknowns at once, by central differences."""
-    moves = np.diag(_STEPS)
-    values = function(np.concatenate([p + moves, p - moves]))
-    return ((values[: len(moves)] - values[len(moves) :]) / (2 * _STEPS[:, None])).T
-
-
-def _jacobian(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
-    columns = []
-    for index, step in enumerate(_STEPS):
-        move = np.zeros(len(p))
-        move[index] = step
-        columns.append((function(p + move) - function(p - move)) / (2 * step))
-    return np.column_stack(columns)
-
-
 def _on_card(card: Card, markers: Sequence[Marker]) -> tuple[np.ndarray, np.ndarray]:
     """Where each edge point lies on the card as drawn, and the way out of the black there, both (N, 2) in mm."""
     places, outward = [], []
@@ -325,10 +295,10 @@ def _on_card(card: Card, markers: Sequence[Marker]) -> tuple[np.ndarray, np.ndar
 
 
 def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_px: int) -> tuple[Known, ...]:
-    u_centre = _U_CENTRE * max(width_px, height_px)
+    u_centre = U_CENTRE * max(width_px, height_px)
     off_centre = "sensor and lens are centred to about this; an uncropped picture"
     corrected = "judgement: pictures are mostly corrected"
-    (k1, u_k1), (k2, u_k2) = (0.0, _U_K1), (0.0, _U_K2)
+    (k1, u_k1), (k2, u_k2) = (0.0, U_K1), (0.0, U_K2)
     if focal.profile is not None:
         profile = focal.profile
         u_centre, (k1, u_k1), (k2, u_k2) = profile.u_centre_px, (profile.k1, profile.u_k1), (profile.k2, profile.u_k2)
@@ -400,27 +370,6 @@ def _square_on(points_mm: np.ndarray, points_px: np.ndarray, focal_px: float, ce
     return np.array([0.0, 0.0, np.angle(turn)]), np.array([x, y, distance])
 
 
-def _distinct(fits: list[CardFit]) -> list[CardFit]:
-    """Best first; the other only if it leans elsewhere and is not clearly worse (chi-square within 9).
-
-    They are held against each other over all points alike, with the smaller of their inflations: a fit that leaves points out,
-    or calls them uncertain, must not seem the better for it.
-    """
-    inflation = min((fit.inflation for fit in fits), default=1.0)
-
-    def cost(fit: CardFit) -> float:
-        relative = fit.every_residual_px / (inflation * fit.every_u_px)
-        return float(np.sum(np.minimum(relative**2, _OUTLIER**2)) + fit.strain)
-
-    fits = sorted(fits, key=cost)
-    best = fits[:1]
-    for other in fits[1:]:
-        turn = np.arccos(np.clip((np.trace(best[0].view.rotation.T @ other.view.rotation) - 1) / 2, -1, 1))
-        if np.degrees(turn) > 0.5 and cost(other) - cost(best[0]) < 9.0:
-            best.append(other)
-    return best
-
-
 def contributions(
     fit: CardFit, point_px: np.ndarray, height_mm: float, over: Callable[[View], float] | None = None
 ) -> tuple[float, tuple[float, ...]]:
@@ -434,7 +383,7 @@ def contributions(
         view = view_of(p)
         return length_logs(view, point_px, over(view) if over else height_mm)
 
-    slope = _jacobian(logs, fit.unknowns)
+    slope = _each(logs, fit.unknowns)
     gain = slope @ fit.covariance
     edges = gain @ fit.jacobian.T
     priors = gain @ fit.known_jacobian.T
@@ -444,9 +393,14 @@ def contributions(
     )
 
 
+def _each(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
+    """Derivatives (N, 15) of a function of one set of unknowns."""
+    return slopes(lambda many: np.array([function(one) for one in many]), p, _STEPS)
+
+
 def u_height_mm(fit: CardFit, over: Callable[[View], float]) -> float:
     """Standard uncertainty, from the fit alone, of a height that was read off the picture."""
-    slope = _jacobian(lambda p: np.array([over(view_of(p))]), fit.unknowns)
+    slope = _each(lambda p: np.array([over(view_of(p))]), fit.unknowns)
     return float(np.sqrt((slope @ fit.covariance @ slope.T)[0, 0]))
 
 

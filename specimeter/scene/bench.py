@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 
 from specimeter.scene import clutter
@@ -11,8 +13,13 @@ from specimeter.scene.material import blotches, noise, ramp
 BENCHES = ("wood", "cutting-mat", "steel-plate", "cloth", "concrete", "painted-metal", "paper", "rubber")
 
 
-def draw(bench: Bench, width_mm: float, height_mm: float, per_mm: float, shadow_mm) -> np.ndarray:
-    """Linear reflectance of the bench top, float32 (rows, columns, 3); things on it throw shadows along `shadow_mm` [x, y]."""
+def draw(
+    bench: Bench, width_mm: float, height_mm: float, per_mm: float, shadow_mm, *, without: Collection[str] = ()
+) -> np.ndarray:
+    """Linear reflectance of the bench top, float32 (rows, columns, 3); things on it throw shadows along `shadow_mm` [x, y].
+
+    `without`: things (clutter.THINGS) that are left out.
+    """
     rng = np.random.default_rng(bench.seed)
     shape = (int(height_mm * per_mm) + 1, int(width_mm * per_mm) + 1)
     field = {
@@ -27,7 +34,7 @@ def draw(bench: Bench, width_mm: float, height_mm: float, per_mm: float, shadow_
     }[bench.name](rng, shape, per_mm)
     field = np.clip(field, 0.005, 0.95).astype(np.float32)
     for _ in range(bench.clutter):
-        clutter.drop(field, rng, per_mm, shadow_mm)
+        clutter.drop(field, rng, per_mm, shadow_mm, without)
     return field
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import cv2
 import numpy as np
 
@@ -9,11 +11,13 @@ THINGS = ("bar", "pen", "washer", "cable", "screw", "paper", "rule", "grit", "of
 PLASTIC = ((0.02, 0.02, 0.025), (0.02, 0.05, 0.3), (0.5, 0.02, 0.02), (0.6, 0.5, 0.05), (0.03, 0.2, 0.08), (0.6, 0.6, 0.58))
 
 
-def drop(field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm) -> None:
-    """Put one thing anywhere on a bench's reflectance (rows, columns, 3), in place."""
+def drop(field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm, without: Collection[str] = ()) -> None:
+    """Put one thing, if it is none of those left out, anywhere on a bench's reflectance (rows, columns, 3), in place."""
     rows, columns = field.shape[:2]
     centre = np.array([rng.uniform(0, columns), rng.uniform(0, rows)])
     angle, kind = rng.uniform(0, np.pi), str(rng.choice(THINGS))
+    if kind in without:
+        return
     along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
     mask = np.zeros((rows, columns), np.uint8)
     metal = np.array([0.35, 0.35, 0.36]) * rng.uniform(0.4, 1.5)

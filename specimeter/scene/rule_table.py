@@ -121,14 +121,14 @@ def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng) -> 
     texel = max(per_mm * 0.8, 2.0)
     top = bench.draw(
         Bench(name=ground, clutter=int(rng.integers(0, 6)), seed=int(rng.integers(1 << 31))),
-        *(high - low), texel, rng.normal(0, 0.5, 2),
+        *(high - low), texel, rng.normal(0, 0.5, 2), without=("rule",),
     )  # fmt: skip
     fine = per_mm * 1.6
     drawn = None if laid is None else cv2.GaussianBlur(rule.draw(laid, fine), (0, 0), 0.3 * fine / per_mm)
     cover = None
     if laid is not None and rng.random() < 0.35:  # something lies over a part of the rule
         cover = np.zeros((*top.shape[:2], 3), np.float32) - 1.0
-        clutter.drop(cover, np.random.default_rng(int(rng.integers(1 << 31))), texel, (0.0, 0.0))
+        clutter.drop(cover, np.random.default_rng(int(rng.integers(1 << 31))), texel, (0.0, 0.0), ("rule",))
     glare = _glare(laid, view, rng)
     result = np.empty((height, width, 3), np.float32)
     for y0 in range(0, height, _STRIP):

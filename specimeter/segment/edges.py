@@ -20,6 +20,10 @@ UNCLEAR_MM = (0.3, 0.4)  # foot beyond the steepest place, and its u, where noth
 RISE_PX = 4  # what blur makes of a sharp edge
 UP = 0.33  # how far up the last rise the foot is taken to lie, between 0 and 0.5
 FOOT_U_MM = 0.15  # of where the metal ends (judgement)
+# Light falls off towards a rounding's end: what lies beyond 60 degrees, 0.13 of its radius of 0.6 to 1.8 mm, may be as dark as
+# the bench. Between nothing and twice this is not seen of either edge (judgement).
+FADED_MM = 0.1
+U_FADED_MM = FADED_MM / 3**0.5
 WIDTH_PRIOR_REL, WIDTH_PRIOR_MM = 0.012, 0.15  # for choosing between parallel edges only: the width itself is fitted freely
 
 
@@ -29,7 +33,7 @@ class SideEdge:
 
     coefficients: np.ndarray
     s_mm: np.ndarray  # where it was followed, first to last
-    u_mm: float  # standard uncertainty of its mean place: scatter, corner rounding, blur
+    u_mm: float  # standard uncertainty of its mean place: scatter, corner rounding and what fades of it, blur
     sunk_mm: float  # how far inwards of its true place perspective shows it, as rounding makes it lie under the crown
     support: float  # 0 to 1
 
@@ -164,7 +168,7 @@ def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, si
             line = np.linalg.solve((basis.T * weight) @ basis + 0.01 * len(s) * 0.12**2 * held, (basis.T * weight) @ found)
     outer, u_foot = _foot(crossings.shifted(basis @ line), sight.end_face * max(thickness_mm - ROUNDING_MM, 0.0))
     residual = found - basis @ line
-    line[0] += outer
+    line[0] += outer + FADED_MM
     close = np.abs(residual) < 0.4
     scatter = 1.4826 * float(np.median(np.abs(residual[close]))) if close.any() else 0.4
     independent = max(1.0, close.sum() / 6)
@@ -174,7 +178,11 @@ def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, si
     return SideEdge(
         coefficients=coefficients,
         s_mm=s,
-        u_mm=float(np.sqrt(scatter**2 / independent + u_foot**2 + (0.3 * step) ** 2 + (sight.sinks * U_ROUNDING_MM) ** 2)),
+        u_mm=float(
+            np.sqrt(
+                scatter**2 / independent + u_foot**2 + U_FADED_MM**2 + (0.3 * step) ** 2 + (sight.sinks * U_ROUNDING_MM) ** 2
+            )
+        ),
         sunk_mm=sight.sinks * ROUNDING_MM,
         support=float(np.mean(strength * (np.abs(residual) < 0.4))),
     )

@@ -104,8 +104,7 @@ def examine(shot: TableShot, seed: int) -> Result:
     except ScaleError as error:
         return Result(**told, refused=error.problem, seconds=time.process_time() - started)
     seconds = time.process_time() - started
-    # the bench's own clutter may hold another rule, in whole millimetres
-    there = {*(mm for mm in shot.rule.divisions_mm if mm), 1.0}
+    there = {mm for mm in shot.rule.divisions_mm if mm} | {1.0}  # of halves too fine to be seen the whole ones may be read
     return Result(
         **told,
         error=mm_per_px(scale.view, middle, 0.0) / true - 1,
@@ -166,7 +165,7 @@ def table(results: Sequence[Result]) -> None:
 
 
 def bare(folder: Path | None, first: int, each: int, width_px: int) -> None:
-    """Benches without the rule: how many of each kind gave a scale (a rule among the bench's clutter lies on some)."""
+    """Benches without a rule: how many of each kind gave a scale all the same."""
     for which, name in enumerate(BENCHES):
         taken = []
         for seed in range(first + which * each, first + (which + 1) * each):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from specimeter.scale.budget import Term
-from specimeter.scale.crown import MOST_FADED_MM, by_its_own_size
+from specimeter.scale.crown import by_its_own_size
 from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Bend
@@ -78,15 +78,14 @@ def test_exact_sizes_tell_the_exact_height_and_no_pixel_moves(height, distance, 
     """A similarity about the lens: what is told is the height that was, and the surface looks as it did."""
     true = bend_at(view_from(distance, tilt), height)
     placed = seen_on_the_bench(true)
-    seen = np.ptp(placed.evidence["side_edges_a_mm"]) - MOST_FADED_MM / 2  # what rounded edges usually leave to be seen
+    seen = np.ptp(placed.evidence["side_edges_a_mm"])
     scale, bend = by_its_own_size(sheet_of(), scale_of(true.view), placed, width_mm=seen, u_width_mm=0.2)
     assert bend.height_mm == scale.surface_height_mm == pytest.approx(height, abs=1e-6)
     assert bend.radius_mm == pytest.approx(RADIUS_MM)
     places = np.array([[0.0, 0.0], [15.0, 9.0], [-20.0, -11.0]])
     np.testing.assert_allclose(bend.project(places), true.project(places), atol=1e-6)
-    # 0.05 mm of calliper, 0.5 % of spread, 0.2 mm of edges and 0 to 0.4 mm that faded, on what shows; 2.5 % and 1 % of radius
-    edges = np.hypot(0.2, 0.2 / np.sqrt(3.0)) / seen
-    width = np.hypot(np.hypot(0.05 / 25, 0.005), edges)
+    # 0.05 mm of calliper, 0.5 % of spread, 0.2 mm of edges; 2.5 % and 1 % of radius
+    width = np.hypot(np.hypot(0.05 / 25, 0.005), 0.2 / seen)
     assert scale.u_rel == pytest.approx((width**-2 + (0.025**2 + 0.01**2) ** -1) ** -0.5, rel=1e-6)
 
 
