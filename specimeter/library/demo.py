@@ -14,6 +14,7 @@ from specimeter.library.entry import Entry, made
 from specimeter.library.intake import from_truth
 from specimeter.library.store import Store
 from specimeter.report import words
+from specimeter.scene import truth as truths
 from specimeter.scene.describe import Scene
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, MACRO_TESTS, TESTS, random_scene
@@ -106,12 +107,11 @@ def rendered(plan: Plan, width_px: int = WIDTH_PX) -> tuple[picture.Copy, Entry]
 
 
 def _scene(plan: Plan, width_px: int) -> Scene:
-    """The scene of a plan: near enough to see the features; a clean one has no undercut either, another one has something."""
+    """The scene of a plan: near enough to see the features; a clean one has nothing to be seen, another one has something."""
     for seed in range(plan.seed, plan.seed + 50 * ANOTHER, ANOTHER):
         near = {"card": "strip", "mm_per_px": MM_PER_PX} if plan.test not in SECTIONS else {}
         scene = random_scene(seed, test=plan.test, clean=plan.clean, width_px=width_px, tilt_deg=4.0, **near)
-        notches = scene.specimen.joint.undercuts if plan.test in SECTIONS else ()
-        if plan.clean != bool(scene.openings or notches):
+        if plan.clean != bool(from_truth(truths.of(scene))["seen"]):
             return replace(scene, id=f"DEMO-{plan.seed}")
     raise AssertionError(f"no scene of {plan.test} is as planned")
 

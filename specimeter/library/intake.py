@@ -107,6 +107,9 @@ def from_truth(data: Mapping[str, Any]) -> dict[str, Any]:
         told = f"{notch['depth_mm']:.2f} mm deep, root radius {notch['root_radius_mm']:.2f} mm; its length is not seen here."
         one = {"id": f"u{number}", "kind": "undercut", "outline_px": notch["outline_px"], "width_mm": notch["width_mm"]}
         seen.append({**one, "why": f"A groove in the plate at the toe: {told}"})
+    for number, lip in enumerate(data.get("overlaps") or (), start=1):
+        told = f"Weld metal rolled {lip['length_mm']:.1f} mm over the plate without melting into it: a dark line beneath it."
+        seen.append({"id": f"o{number}", "kind": "overlap", "outline_px": lip["outline_px"], "why": told})
     specimen = data.get("specimen") or {}
     fields = {
         "seen": seen,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import fcntl
 import io
@@ -15,6 +16,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from tornado.httpclient import HTTPRequest
+from tornado.websocket import websocket_connect
 
 
 def patterned(seed: int, size: tuple[int, int] = (160, 120)) -> np.ndarray:
@@ -290,5 +293,149 @@ def browser(tmp_path_factory):
         yield None
         return
     opened = Chromium(program, tmp_path_factory.mktemp("profile"))
+    yield opened
+    opened.close()
+
+
+FIREFOX = {
+    "browser.download.folderList": 2,
+    "browser.download.useDownloadDir": True,
+    "browser.download.always_ask_before_handling_new_types": False,
+    "browser.shell.checkDefaultBrowser": False,
+    "datareporting.policy.dataSubmissionEnabled": False,
+    "app.update.auto": False,
+    "network.captive-portal-service.enabled": False,
+    "network.connectivity-service.enabled": False,
+}
+PATIENCE_S = 180
+
+
+class Firefox:
+    """A real Firefox over WebDriver BiDi (W3C), which it speaks itself; methods do what their names say."""
+
+    def __init__(self, program: str, profile: Path, downloads: Path) -> None:
+        wanted = {**FIREFOX, "browser.download.dir": str(downloads)}
+        lines = [f"user_pref({json.dumps(name)}, {json.dumps(value)});" for name, value in wanted.items()]
+        (profile / "user.js").write_text("\n".join(lines), encoding="utf-8")
+        command = [
+            program,
+            "--headless",
+            "--no-remote",
+            "--profile",
+            str(profile),
+            "--remote-debugging-port",
+            "0",
+            "about:blank",
+        ]
+        self.process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+        address = next(line.split()[-1] for line in self.process.stderr if "WebDriver BiDi listening on" in line)
+        self.saved = downloads
+        self.loop, self.numbers, self.entries = asyncio.new_event_loop(), itertools.count(1), []
+        request = HTTPRequest(f"{address}/session", connect_timeout=PATIENCE_S)
+        self.socket = self.loop.run_until_complete(_connected(request))
+        self.ask("session.new", capabilities={})
+        self.ask("session.subscribe", events=["log.entryAdded"])
+        self.context = self.ask("browsingContext.getTree")["contexts"][0]["context"]
+
+    def ask(self, method: str, **parameters):
+        """What a command answers; AssertionError where it is refused."""
+        number = next(self.numbers)
+        self.loop.run_until_complete(_sent(self.socket, {"id": number, "method": method, "params": parameters}))
+        while True:
+            told = json.loads(self.loop.run_until_complete(asyncio.wait_for(_next(self.socket), PATIENCE_S)))
+            if told.get("method") == "log.entryAdded":
+                self.entries.append(told["params"])
+            elif told.get("id") == number:
+                assert told["type"] == "success", told
+                return told["result"]
+
+    def open(self, address: str, width: int = 1200, height: int = 844) -> None:
+        self.ask("browsingContext.setViewport", context=self.context, viewport={"width": width, "height": height})
+        self.entries.clear()
+        self.ask("browsingContext.navigate", context=self.context, url=address, wait="complete")
+
+    def run(self, script: str):
+        """The value of a script's last expression."""
+        target = {"context": self.context}
+        told = self.ask("script.evaluate", expression=script, target=target, awaitPromise=True, resultOwnership="none")
+        assert told["type"] == "success", told
+        return _plain(told["result"])
+
+    def complaints(self) -> list[str]:
+        """Errors that the page wrote since it was opened."""
+        self.run("1")
+        return [str(entry.get("text")) for entry in self.entries if entry["level"] == "error"]
+
+    def violations(self) -> list[str]:
+        """What axe-core finds on the page that is open."""
+        import axe_core_python
+
+        self.run((Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8") + ";1")
+        told = "function (v) { return v.id + ': ' + v.nodes[0].html.slice(0, 200); }"
+        return self.run(f"axe.run().then(function (r) {{ return r.violations.map({told}); }})")
+
+    def click(self, selector: str) -> None:
+        found = self.run(
+            f"(function(){{var e=document.querySelector({json.dumps(selector)});"
+            "e.scrollIntoView({block:'center',behavior:'instant'});"
+            "var r=e.getBoundingClientRect();return [r.left+r.width/2,r.top+r.height/2];}())"
+        )
+        self.drag([tuple(found)])
+
+    def drag(self, points: list[tuple[float, float]]) -> None:
+        """The mouse pressed at the first point, led through the others, let go at the last."""
+        moves = [{"type": "pointerMove", "x": round(x), "y": round(y)} for x, y in points]
+        steps = [moves[0], {"type": "pointerDown", "button": 0}, *moves[1:], {"type": "pointerUp", "button": 0}]
+        mouse = {"type": "pointer", "id": "mouse", "parameters": {"pointerType": "mouse"}, "actions": steps}
+        self.ask("input.performActions", context=self.context, actions=[mouse])
+
+    def picture(self, path: Path, *, whole: bool = False) -> Path:
+        """A PNG of what is seen, or of the whole page."""
+        origin = "document" if whole else "viewport"
+        told = self.ask("browsingContext.captureScreenshot", context=self.context, origin=origin)
+        path.write_bytes(base64.b64decode(told["data"]))
+        return path
+
+    def close(self) -> None:
+        try:
+            self.ask("browser.close")
+        finally:
+            self.socket.close()
+            self.process.wait(timeout=60)
+            self.process.stderr.close()
+            self.loop.close()
+
+
+async def _connected(request: HTTPRequest):
+    return await websocket_connect(request)
+
+
+async def _sent(socket, message: dict) -> None:
+    await socket.write_message(json.dumps(message))
+
+
+async def _next(socket) -> str:
+    return await socket.read_message()
+
+
+def _plain(value: dict):
+    """A remote value (W3C WebDriver BiDi, 7.6.3) as Python has it."""
+    kind, inner = value["type"], value.get("value")
+    if kind == "array":
+        return [_plain(item) for item in inner]
+    if kind == "object":
+        return {key if isinstance(key, str) else _plain(key): _plain(item) for key, item in inner}
+    return inner
+
+
+@pytest.fixture(scope="session")
+def firefox(tmp_path_factory):
+    """A real Firefox with the folder that it saves to, or None where none is installed: then Chromium alone opens the pages."""
+    program = shutil.which("firefox") or shutil.which("firefox-esr")
+    if program is None:
+        print("no Firefox here: Chromium alone opened the pages")
+        yield None
+        return
+    opened = Firefox(program, tmp_path_factory.mktemp("firefox"), tmp_path_factory.mktemp("saved"))
     yield opened
     opened.close()

@@ -268,6 +268,24 @@ def test_a_trainee_s_whole_way_in_the_browser(made, filled, tmp_path, browser, b
     browser.open((tmp_path / "exercise" / "index.html").as_uri(), 390 if by == "finger" else 1280, 844, phone=by == "finger")
     browser.run("localStorage.clear()")
     browser.ask("Browser.setDownloadBehavior", behavior="allow", downloadPath=str(tmp_path), eventsEnabled=False)
+    walk(browser, made, by)
+    collected(browser, filled, tmp_path)
+
+
+def test_a_trainee_s_whole_way_in_firefox(made, filled, tmp_path, firefox):
+    """The same with the mouse in another browser, and no fault of accessibility before, on a picture and after its answer."""
+    if firefox is None:
+        return
+    firefox.open((tmp_path / "exercise" / "index.html").as_uri(), 1280, 844)
+    firefox.run("localStorage.clear()")
+    told = []
+    walk(firefox, made, "mouse", seen=lambda: told.extend(firefox.violations()))
+    assert told == []
+    collected(firefox, filled, firefox.saved)
+
+
+def walk(browser, made: dict, by: str, seen=lambda: None) -> None:
+    """From the name to the saved result: every mark over the reference; `seen` is called where the page changed."""
     browser.run("document.querySelector('#trainee').value = 'Ada <b>Example</b>'")
     browser.click("#begin")
     for task in made["tasks"]:
@@ -279,14 +297,20 @@ def test_a_trainee_s_whole_way_in_the_browser(made, filled, tmp_path, browser, b
                 draw(browser, item, by)
                 fill(browser, index, item["kinds"][0], item["length_mm"])
             browser.click(f"#verdict-{task['key']['verdict'] or 'accept'}")
+        seen()
         browser.click("#check")
         assert browser.run("document.querySelector('#answer').className") == "answer fine"
+        seen()
         browser.click("#next")
     assert browser.complaints() == []
     browser.click("#save")
-    browser.run("new Promise(function (done) { setTimeout(done, 300); })")
-    (saved,) = tmp_path.glob("result-*.json")
-    tasks, _ = collect.marked(filled, [collect.read(saved)])
+    browser.run("new Promise(function (done) { setTimeout(done, 500); })")
+
+
+def collected(browser, library, folder: Path) -> None:
+    """The saved file, read by the trainer: full marks, and the page said the same."""
+    (saved,) = folder.glob("result-*.json")
+    tasks, _ = collect.marked(library, [collect.read(saved)])
     assert collect.shares(tasks)[["finding", "naming", "size", "verdict", "which test"]].tolist() == [1.0] * 5
     assert tasks["trainee"].unique().tolist() == ["Ada <b>Example</b>"]
     shown = browser.run(

@@ -212,6 +212,25 @@ def test_no_page_has_a_fault_of_accessibility(site, browser, name, phone):
     assert browser.run("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize("name", ["index.html", "kinds.html", "kinds/crack.html", "which-test.html", "entries/1.html"])
+def test_every_kind_of_page_opens_in_firefox(site, firefox, name):
+    """By its file's address: its scripts run, its pictures are there, nothing is complained of, axe-core finds nothing."""
+    if firefox is None:
+        return
+    firefox.open((site / name).as_uri())
+    assert firefox.complaints() == []
+    assert firefox.violations() == []
+    assert firefox.run("Array.from(document.images).every(function (i) { return !i.complete || i.naturalWidth > 0; })")
+    if name == "index.html":
+        firefox.run(
+            "var f = document.querySelector('form.search'); f.elements.kind.value = 'pore';f.dispatchEvent(new Event('input'));"
+        )
+        shown = firefox.run(
+            "Array.from(document.querySelectorAll('.contact .name')).map(function (e) { return e.textContent; })"
+        )
+        assert sorted(shown) == sorted(["Pore beside a wall", HOSTILE[1]])
+
+
 def test_print_leaves_out_what_paper_cannot_use(site, browser):
     css = (site / "assets" / "site.css").read_text(encoding="utf-8")
     assert "@media print" in css
