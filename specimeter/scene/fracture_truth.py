@@ -21,7 +21,7 @@ def parts(scene: Scene, dense, rounded) -> dict:
 
     `dense(outline)` puts points close together, `rounded(points, digits)` makes them JSON-ready.
     """
-    specimen, relief = scene.specimen, fracture.relief_of(scene, per_mm=14.0)
+    specimen, relief = scene.specimen, fracture.relief_of(scene)  # the picture's own: another sampling draws other ridges
     ends = geometry.project(
         scene.camera, geometry.place(specimen, [[0.0, -specimen.width_mm / 2], [0.0, specimen.width_mm / 2]])
     )

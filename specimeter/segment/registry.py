@@ -11,8 +11,13 @@ from specimeter.segment.model import Outline
 from specimeter.sheet import BEND_TESTS, BROKEN_TESTS
 
 GROUP = "specimeter.segmenters"
-MADE_FOR = {"openings": BEND_TESTS, "learned": BEND_TESTS, "fracture": BROKEN_TESTS}  # ours; others say nothing and are run
-INSTEAD = {test: "fracture" for test in BROKEN_TESTS}  # of one that was not made for that test
+MADE_FOR = {  # ours; others say nothing and are run
+    "openings": BEND_TESTS,
+    "learned": BEND_TESTS,
+    "learned-fracture": BROKEN_TESTS,
+    "fracture": BROKEN_TESTS,
+}
+INSTEAD = {test: "learned-fracture" for test in BROKEN_TESTS}  # of one that was not made for that test
 Segmenter = Callable[..., list[Outline]]  # (photo, surface, area) -> outlines
 
 

@@ -120,15 +120,19 @@ def patches(examples, faces, rng, count: int, torch):
     return result
 
 
-def train(examples, check, seconds: float):
-    """The trained network, and its share of right area on the check scenes as it went."""
+def train(examples, check, seconds: float, resume: bytes | None = None):
+    """The trained network, begun with the weights given; its share of right area on the check scenes is printed."""
     import torch
     from torch.nn import functional
+
+    from specimeter.training.network import from_bytes
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(0)
     rng = np.random.default_rng(0)
     model = network().to(device)
+    if resume:
+        from_bytes(model, resume)
     faces = [np.argwhere(one[-2][::8, ::8] > 0.5) * 8 for one in examples]
     examples = [torch.from_numpy(one).to(device) for one in examples]
     steps_of = torch.optim.AdamW(model.parameters(), lr=3e-3, weight_decay=1e-3)

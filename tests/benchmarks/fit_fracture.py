@@ -1,0 +1,124 @@
+"""Fit what turns the network's proposals on broken faces into confidences, on photographs that trained nothing else.
+
+``python tests/benchmarks/fit_fracture.py FOLDER`` reads name.jpg and name.truth.json and writes
+specimeter/segment/fracture_learned.json; prints recall, false calls and log-loss on scenes left out in turn (six folds).
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import cv2
+import numpy as np
+from fit_learned import BOUNDS, FOLDS, fitted
+
+from specimeter import files
+from specimeter import photo as photos
+from specimeter.segment import fracture_learned as learned
+from specimeter.training.fracture_sample import family
+from specimeter.validate import truth as truths
+from specimeter.validate.match import match
+
+SLENDER = np.arange(1, 8.1, 0.5)  # what is round is never an elongated cavity by a hair
+FROM = (1.6, 1.8, 2.0, 2.2, 2.5)
+
+
+def of_photograph(path: Path) -> dict[str, list]:
+    """Of one photograph's proposals: figures, right or not, of a fair feature or not, family, families' log-odds, slender."""
+    cv2.setNumThreads(1)
+    rows: dict[str, list] = {name: [] for name in ("figures", "right", "fair", "family", "odds", "slender", "area")}
+    truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    photo, surface, area = photos.read(path), truths.surface(truth), truths.area(truth)
+    seen = learned.look(photo, surface, area)
+    found = [(p, learned.outline_of(p, seen, photo.linear())) for p in learned.proposals(seen)]
+    found = [(p, edge) for p, edge in found if edge is not None]
+    pairs = match([f["outline_px"] for f in truth["features"]], [edge.outline_px for _, edge in found])
+    of = {f: t for t, f in pairs}
+    size = [f["length_mm"] >= 0.5 and f["length_mm"] / truth["mm_per_px"] >= 8 for f in truth["features"]]
+    for k, (proposal, edge) in enumerate(found):
+        long, wide = learned.sizes_px(edge.outline_px)
+        rows["figures"].append(learned.figures_of(proposal, edge, seen))
+        rows["right"].append(float(k in of))
+        rows["fair"].append(k in of and size[of[k]])
+        rows["family"].append(learned.FAMILIES.index(family(truth["features"][of[k]]["kind"])) if k in of else -1)
+        rows["odds"].append(proposal.families)
+        rows["slender"].append(long / wide)
+        areas = [np.nan, np.nan, np.nan]  # true, the network's own, as drawn, in the photograph's pixels
+        if k in of:
+            true = np.array(truth["features"][of[k]]["outline_px"])
+            rings = (true, learned.own_ring(proposal, seen), edge.outline_px)
+            areas = [cv2.contourArea(ring.astype(np.float32).reshape(-1, 1, 2)) for ring in rings]
+        rows["area"].append(areas)
+    return rows | {"wanted": [sum(size)]}
+
+
+def gathered(folder: Path, jobs: int) -> dict[str, np.ndarray]:
+    """The same of all photographs of a folder, with the number of each row's scene, and how many fair features there are."""
+    with ProcessPoolExecutor(jobs) as pool:
+        each = list(pool.map(of_photograph, sorted(folder.glob("*.jpg"))))
+    scene = np.repeat(np.arange(len(each)), [len(one["right"]) for one in each])
+    joined = {name: np.array([row for one in each for row in one[name]]) for name in each[0]}
+    return joined | {"scene": scene, "wanted": joined["wanted"].sum()}
+
+
+def proportions(rows: dict[str, np.ndarray]) -> tuple[float, float, float]:
+    """How much proportions push towards an elongated cavity, from which on, and the share of families right with that."""
+    true = rows["family"] >= 0
+    best = (0.0, 2.0, -1.0)
+    for start in FROM:
+        for push in SLENDER:
+            odds = rows["odds"][true].copy()
+            way = push * (np.log(rows["slender"][true]) - np.log(start))
+            odds[:, 1] += 0.5 * way
+            odds[:, 0] -= 0.5 * way
+            share = float((odds.argmax(axis=1) == rows["family"][true]).mean())
+            if share > best[2]:
+                best = (float(push), start, share)
+    return best
+
+
+def main() -> None:
+    """Fit, print, write."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="write the figures there (.npz)")
+    options = parser.parse_args()
+    rows = gathered(options.folder, options.jobs)
+    if options.keep:
+        stream = io.BytesIO()
+        np.savez_compressed(stream, **rows)
+        files.write(options.keep, stream.getvalue())
+    figures, right, fair, scene = (rows[name] for name in ("figures", "right", "fair", "scene"))
+    wanted = int(rows["wanted"])
+    least, most = np.percentile(figures, BOUNDS, axis=0)
+    figures = np.clip(figures, least, most)
+    odds = np.zeros(len(right))
+    for fold in range(FOLDS):
+        out = scene % FOLDS == fold
+        weights, constant = fitted(figures[~out], right[~out])
+        odds[out] = figures[out] @ weights + constant
+    print(f"{len(right)} proposals, {int(right.sum())} right; log-loss {np.mean(np.logaddexp(0, odds) - right * odds):.3f}")
+    print(f"proposed: {fair.sum() / wanted:.3f} of {wanted} features of 0.5 mm and 8 px or more")
+    for threshold in (0.2, 0.3, 0.4, 0.5, 0.6, 0.8):
+        called = odds > np.log(threshold / (1 - threshold))
+        print(
+            f"confidence from {threshold}: recall {(called & fair).sum() / wanted:.3f}, "
+            f"false calls a photograph {(called & (right == 0)).sum() / (scene.max() + 1):.2f}"
+        )
+    push, start, share = proportions(rows)
+    plain = float((rows["odds"].argmax(axis=1) == rows["family"])[rows["family"] >= 0].mean())
+    print(f"families right {plain:.3f}; with proportions ({push} from {start}) {share:.3f}")
+    weights, constant = fitted(figures, right)
+    named = {"weights": weights, "least": least, "most": most}
+    held = {part: dict(zip(learned.FIGURES, np.round(values, 5).tolist(), strict=True)) for part, values in named.items()}
+    held |= {"constant": round(constant, 5), "slender": push, "elongated_from": start}
+    files.write(learned.ODDS, (json.dumps(held, indent=1) + "\n").encode())
+
+
+if __name__ == "__main__":
+    main()
