@@ -14,7 +14,7 @@ from specimeter.report.pen import DARK, Style, lines, plate, stroke, text_size
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Flat
 
-MOST_PX = 2400  # long side of the picture
+LEAST_PX, MOST_PX = 900, 2400  # long side of the picture
 MAGNIFIED = 200  # residuals are drawn so many times as long
 MARKS_MAGNIFIED = 50  # those of a rule's marks
 _STEP_MM = 10.0
@@ -25,16 +25,17 @@ _GRID = (140, 226, 255)
 
 
 def draw(photo: Photo, scale: Scale) -> Image.Image:
-    """The photograph, at most 2400 px long, with what the scale rests on.
+    """The photograph, 900 to 2400 px long, with what the scale rests on.
 
     Markers: their outlines as found, and on each edge how far it lies off the fit, 200 times enlarged. A rule: its marks as
     found, and how far each lies off its place, 50 times enlarged. A known length: its two ends. Over everything a grid of
     10 mm on the measured surface's plane: held against the specimen it shows at once whether the scale is right.
     """
-    factor = max(1.0, max(photo.width_px, photo.height_px) / MOST_PX)
+    long_side = max(photo.width_px, photo.height_px)
+    factor = long_side / min(max(long_side, LEAST_PX), MOST_PX)
     size = (round(photo.width_px / factor), round(photo.height_px / factor))
     rgb = photo.rgb if photo.rgb.dtype == np.uint8 else (photo.rgb >> 8).astype(np.uint8)
-    picture = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+    picture = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if factor > 1 else cv2.INTER_CUBIC))
     unit = max(1, round(max(size) / 900))
 
     def place(points_px) -> np.ndarray:

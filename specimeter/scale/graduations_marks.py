@@ -295,9 +295,9 @@ def _located(light, path: Path, index: np.ndarray, zone, period: float) -> tuple
     for which, (low, high) in enumerate(halves):
         rows = np.linspace(low, high, int(np.clip(np.ceil((high - low) * period), 2, _PATCH_ROWS)))
         shift = np.zeros(len(index))
-        for _ in range(4):
+        for look in (glanced, glanced, sample, sample):
             places = path.places((index[:, None] + shift[:, None] + tau).ravel(), rows)
-            seen = sample(light, places).reshape(len(rows), len(index), len(tau)).mean(axis=0)
+            seen = look(light, places).reshape(len(rows), len(index), len(tau)).mean(axis=0)
             with np.errstate(invalid="ignore", divide="ignore"):
                 seen = seen / seen.mean(axis=1, keepdims=True)
             good = np.isfinite(seen).all(axis=1)

@@ -215,6 +215,7 @@ class Rule:
     seed: int = 0
     origin_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)  # of x = y = 0 on the bench
     angle_deg: float = 0.0  # of its x axis in the bench's x, y
+    skew: float = 0.0  # radians by which its marks stand off square
 
 
 @record

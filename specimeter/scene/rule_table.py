@@ -13,7 +13,12 @@ from specimeter.scene.random import CAMERAS
 
 _OVER = 2  # sight lines a pixel, each way
 _WIDE_35MM_MM, _WIDE_SHARE = (13.0, 20.0), 0.12  # wide lenses near by: strong perspective
-_BENT_K1, _BENT_SHARE = 0.05, 0.08  # lenses that no maker has corrected
+# What is known of lens and rule only within limits is drawn as the scale's budget supposes it (standard deviations): a stated
+# interval can only be judged where what it stands for happens.
+_SHIFT, _K1 = 0.008, 0.02  # principal point over the long side, first coefficient of distortion
+_STATED, _SKEW = 0.03, 0.003  # EXIF's focal length, marks off square in radians
+_MOST_STRETCH = 0.001  # of a rule without certificate, half-width
+_SHORTEST_MM = 60.0
 _STRIP = 128  # rows of the picture drawn at a time
 
 
@@ -74,22 +79,23 @@ def table_shot(
     tilt = float(15 * np.sqrt(rng.uniform())) if tilt_deg is None else tilt_deg
     name = str(rng.choice(list(CAMERAS)))
     focal_35 = float(rng.uniform(*(_WIDE_35MM_MM if rng.random() < _WIDE_SHARE else CAMERAS[name][0])))
-    bent = (
-        float(rng.uniform(-_BENT_K1, _BENT_K1))
-        if rng.random() < _BENT_SHARE
-        else float(np.clip(rng.normal(0, 0.012), -0.03, 0.03))
-    )
     size = (width_px, round(width_px * 0.75))
     focal_px = focal_35 * np.hypot(*size) / 43.27
     rotation, eye = camera.look_at((0, 0, 0), focal_px / per_mm, tilt, float(rng.uniform(0, 360)), float(rng.uniform(0, 360)))
     told = rng.random() < 0.7
     view = Camera(
         name=name, width_px=size[0], height_px=size[1], focal_px=float(focal_px),
-        centre_px=tuple(float(v) for v in (np.array(size) - 1) / 2 + rng.normal(0, 0.003, 2) * size),
-        k1=0.0 if rng.random() < 0.4 else bent,
-        rotation=rotation, eye_mm=eye, focal_35mm_mm=focal_35 * float(rng.normal(1, 0.02)) if told else None,
+        centre_px=tuple(float(v) for v in (np.array(size) - 1) / 2 + rng.normal(0, _SHIFT * width_px, 2)),
+        k1=float(rng.normal(0, _K1)),
+        rotation=rotation, eye_mm=eye, focal_35mm_mm=focal_35 * float(rng.normal(1, _STATED)) if told else None,
     )  # fmt: skip
-    laid = _lay(rule.random_rule(seed, body=body, division_mm=division_mm), size, per_mm, rng) if with_rule else None
+    laid = None
+    if with_rule:
+        drawn = rule.random_rule(seed, body=body, division_mm=division_mm)
+        seen_mm = float(np.hypot(*size)) / per_mm
+        drawn = replace(drawn, length_mm=min(drawn.length_mm, max(_SHORTEST_MM, 1.6 * seen_mm)))  # more would not show
+        stretch, skew = float(rng.uniform(-_MOST_STRETCH, _MOST_STRETCH)), float(rng.normal(0, _SKEW))
+        laid = _lay(replace(drawn, stretch=stretch, skew=skew), size, per_mm, rng)
     ground = bench_name or str(rng.choice(bench.BENCHES))
     light = _light(view, laid, ground, per_mm, rng)
     depth = np.full(light.shape[:2], 1.0, np.float32)
@@ -152,6 +158,7 @@ def _with_rule(light, at, right, down, laid: Rule, drawn, fine: float, glare) ->
     angle = np.radians(laid.angle_deg)
     frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     own = (((at - laid.origin_mm[:2]) @ frame.T) / (1 + laid.stretch)).astype(np.float32)
+    own[..., 0] += np.float32(laid.skew) * (own[..., 1] - np.float32(laid.width_mm / 2))
     away = np.maximum(np.abs(own[..., 0] - laid.length_mm / 2) - laid.length_mm / 2,
                       np.abs(own[..., 1] - laid.width_mm / 2) - laid.width_mm / 2)  # fmt: skip
     near = np.argwhere(away < 9.0)
@@ -160,6 +167,8 @@ def _with_rule(light, at, right, down, laid: Rule, drawn, fine: float, glare) ->
     (top, left), (bottom, end) = near.min(axis=0), near.max(axis=0) + 1
     part = (slice(top, bottom), slice(left, end))
     right, down = ((step[part] @ frame.T / (1 + laid.stretch)).astype(np.float32) for step in (right, down))
+    for step in (right, down):
+        step[..., 0] += np.float32(laid.skew) * step[..., 1]
     own, ground = own[part], light[part] * (1 - 0.4 * np.exp(-np.clip(away[part], 0, 9)))[..., None]
     # polished metal mirrors the lamp between the marks; what is engraved or printed does not
     mirrored = glare(at[part])

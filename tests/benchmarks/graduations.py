@@ -24,7 +24,9 @@ from specimeter import colour
 from specimeter.errors import ScaleError
 from specimeter.scale.graduations import scale_from_graduations
 from specimeter.scale.height import mm_per_px
+from specimeter.scene import geometry
 from specimeter.scene.bench import BENCHES
+from specimeter.scene.rule import FIRST_MARK_MM
 from specimeter.scene.rule_table import TableShot, table_shot
 from specimeter.sheet import Sheet
 
@@ -46,6 +48,7 @@ class Result:
     tilt_deg: float
     told: bool  # focal length in EXIF
     wide: bool
+    countable: bool  # by the truth: 24 marks or more stand out of the picture where they are known to lie
     refused: str | None = None
     error: float = 0.0  # relative
     u: float = 0.0
@@ -86,6 +89,38 @@ def photograph(shot: TableShot, times: int = 1) -> SimpleNamespace:
     )
 
 
+def countable(shot: TableShot) -> bool:
+    """Whether a person who knew where to look could count 24 marks.
+
+    Marks count where, by twelves, their own tone (once a division) is at least 2 of 255 levels and three times what tones
+    between one and two divisions, where nothing is, amount to.
+    """
+    grey, drawn = shot.rgb[..., 1].astype(np.float32), shot.rule
+    angle = np.radians(drawn.angle_deg)
+    frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    best = 0
+    for edge, division in enumerate(drawn.divisions_mm):
+        for deep in (0.35, 0.8):
+            if not division:
+                continue
+            n = np.arange(0, (drawn.length_mm - 2 * FIRST_MARK_MM) / division, 1 / 8)
+            y = drawn.inset_mm + deep * drawn.lengths_mm[1 if division == 1.0 else 0]
+            y = drawn.width_mm - y if edge else y
+            x = FIRST_MARK_MM + n * division - drawn.skew * (y - drawn.width_mm / 2)
+            bench = np.column_stack([x, np.full(len(x), y)]) * (1 + drawn.stretch) @ frame + drawn.origin_mm[:2]
+            places = geometry.project(shot.camera, np.column_stack([bench, np.zeros(len(x))])).astype(np.float32)
+            inside = ((places > 2) & (places < np.array(grey.shape[::-1]) - 3)).all(axis=1)
+            light = cv2.remap(grey, places[:, :1], places[:, 1:], cv2.INTER_CUBIC).ravel()
+            light = np.where(inside, light - np.convolve(light, np.ones(8) / 8, "same"), 0.0)
+            counted = 0
+            for first in range(0, len(light) - 96, 96):
+                part, at = light[first : first + 96], n[first : first + 96]
+                tones = [2 * abs(np.mean(part * np.exp(-2j * np.pi * at * f))) for f in (1.0, 0.58, 0.67, 0.75)]
+                counted += 12 * (inside[first : first + 96].all() and tones[0] > max(2.0, 3 * float(np.median(tones[1:]))))
+            best = max(best, counted)
+    return best >= 24
+
+
 def examine(shot: TableShot, seed: int) -> Result:
     """One scene's scale beside its truth."""
     picture = photograph(shot)
@@ -97,6 +132,7 @@ def examine(shot: TableShot, seed: int) -> Result:
         "tilt_deg": float(np.degrees(np.arccos(np.clip(shot.camera.rotation[2, 2], -1, 1)))),
         "told": shot.camera.focal_35mm_mm is not None,
         "wide": shot.camera.focal_px * 43.27 / np.hypot(picture.width_px, picture.height_px) < WIDE_MM,
+        "countable": countable(shot),
     }
     started = time.process_time()
     try:
@@ -119,7 +155,8 @@ def line(one: Result) -> str:
     """One scene in a line."""
     where = f"{one.seed} {one.per_mm:.1f} px/mm, tilt {one.tilt_deg:.1f}{', wide' if one.wide else ''}"
     if one.refused:
-        return f"{where}: refused in {one.seconds:.1f} s, {one.refused[:80]}"
+        shown = "though its marks show" if one.countable else "its marks hardly show"
+        return f"{where}: refused in {one.seconds:.1f} s, {shown}: {one.refused[:80]}"
     said = f"{where}: {100 * one.error:+.3f} %, u {100 * one.u:.3f} %, {one.cautions} cautions"
     return said + (" BEYOND 3 U" if one.beyond else "") + (" WRONG DIVISION" if one.wrong_division else "")
 
@@ -128,6 +165,8 @@ def table(results: Sequence[Result]) -> None:
     """Errors, coverage, refusals by tilt, lens and fineness."""
     groups = {
         "all": lambda one: True,
+        "marks countable": lambda one: one.countable,
+        "marks hardly show": lambda one: not one.countable,
         "tilt < 5 deg": lambda one: one.tilt_deg < 5,
         "5 to 10 deg": lambda one: 5 <= one.tilt_deg < 10,
         "10 to 15 deg": lambda one: one.tilt_deg >= 10,
