@@ -11,7 +11,7 @@ import numpy as np
 
 from specimeter.library import catalogue, picture
 from specimeter.library.entry import Entry, made
-from specimeter.library.intake import from_truth
+from specimeter.library.intake import from_truth, inside
 from specimeter.library.store import Store
 from specimeter.report import words
 from specimeter.scene import truth as truths
@@ -70,11 +70,11 @@ class Plan:
 
 def plans(number: int = NUMBER, first_seed: int = FIRST_SEED) -> list[Plan]:
     """What is rendered: tests in turn, every second picture of each test clean."""
-    tests = (*BENDS, *BREAKS, *SECTIONS)
-    return [
-        Plan(seed=first_seed + index, test=tests[index % len(tests)], clean=(index // len(tests)) % 2 == 1)
-        for index in range(number)
-    ]
+    tests, chosen = (*BENDS, *BREAKS, *SECTIONS), []
+    for index in range(number):
+        test, turn = tests[index % len(tests)], index // len(tests)
+        chosen.append(Plan(seed=first_seed + index, test=test, clean=turn % 2 == 1))
+    return chosen
 
 
 def fill(
@@ -111,16 +111,21 @@ def _scene(plan: Plan, width_px: int) -> Scene:
     for seed in range(plan.seed, plan.seed + 50 * ANOTHER, ANOTHER):
         near = {"card": "strip", "mm_per_px": MM_PER_PX} if plan.test not in SECTIONS else {}
         scene = random_scene(seed, test=plan.test, clean=plan.clean, width_px=width_px, tilt_deg=4.0, **near)
-        if plan.clean != bool(from_truth(truths.of(scene))["seen"]):
+        truth = truths.of(scene)
+        features = from_truth(truth)["seen"]
+        if not all(inside(one["outline_px"], truth).all() for one in features):
+            continue  # half a feature teaches nothing
+        if plan.clean != bool(features):
             return replace(scene, id=f"DEMO-{plan.seed}")
     raise AssertionError(f"no scene of {plan.test} is as planned")
 
 
 def _entry(plan: Plan, truth: dict, thickness_mm: float) -> Entry:
     fields = from_truth(truth)
-    forms = [feature.get("form", "") for feature in truth["features"]]
-    slag = [feature.get("fill") in ("slag", "glass") for feature in truth["features"]]
-    for seen, form, filled in zip(fields["seen"], forms, slag, strict=False):  # undercuts come after the features
+    drawn = {f"f{number}": feature for number, feature in enumerate(truth["features"], start=1)}
+    for seen in fields["seen"]:  # undercuts and overlaps are not among the features
+        feature = drawn.get(seen["id"], {})
+        form, filled = feature.get("form", ""), feature.get("fill") in ("slag", "glass")
         cause = _CAUSES.get(form) if plan.test in BENDS else None
         cause = "slag" if filled and plan.test in BENDS else cause
         if cause and cause != seen["kind"]:

@@ -6,9 +6,11 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from specimeter.errors import LibraryError
 from specimeter.library.entry import KINDS, Entry, made
@@ -92,7 +94,7 @@ def truth(path: Path) -> dict[str, Any]:
 
 
 def from_truth(data: Mapping[str, Any]) -> dict[str, Any]:
-    """Fields of an entry from a scene's truth, as `specimeter.scene` writes it."""
+    """Fields of an entry from a scene's truth, as `specimeter.scene` writes it; what lies beside the picture is not seen."""
     seen = []
     for number, feature in enumerate(data["features"], start=1):
         kind = _TRUTH_KINDS.get(feature["kind"], feature["kind"])
@@ -110,6 +112,7 @@ def from_truth(data: Mapping[str, Any]) -> dict[str, Any]:
     for number, lip in enumerate(data.get("overlaps") or (), start=1):
         told = f"Weld metal rolled {lip['length_mm']:.1f} mm over the plate without melting into it: a dark line beneath it."
         seen.append({"id": f"o{number}", "kind": "overlap", "outline_px": lip["outline_px"], "why": told})
+    seen = [one for one in seen if inside(one["outline_px"], data).any()]
     specimen = data.get("specimen") or {}
     fields = {
         "seen": seen,
@@ -120,6 +123,13 @@ def from_truth(data: Mapping[str, Any]) -> dict[str, Any]:
         "area_px": data.get("area_outline_px") or (),
     }
     return _said(fields)
+
+
+def inside(outline_px: Sequence[Sequence[float]], data: Mapping[str, Any]) -> np.ndarray:
+    """Which points of an outline lie in the picture that a truth is of, (N,) bool; all where it does not tell its size."""
+    points = np.asarray(outline_px, float).reshape(-1, 2)
+    size = [data.get(name) or np.inf for name in ("width_px", "height_px")]
+    return np.all((points > -0.5) & (points < np.array(size) - 0.5), axis=1)
 
 
 def manifest(path: Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entry]]:

@@ -97,6 +97,8 @@ class Language:
             return words[text]
         if _NUMBER.fullmatch(text):
             return self._number(text)
+        if _IDS.fullmatch(text):
+            return text
         several, one, loose = self._patterns
         for attempt in (
             lambda mine: self._matched(several, text, depth, mine),
@@ -111,7 +113,7 @@ class Language:
             if depth < _DEEPEST and (said := attempt(mine)) is not None:
                 left += mine
                 return said
-        if not _IDS.fullmatch(text) and any(char.isalpha() for char in text):
+        if any(char.isalpha() for char in text):
             left.append(text)
         return text
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from PIL import Image
 
@@ -95,3 +96,15 @@ def test_a_record_without_its_photograph_says_what_is_missing(tmp_path):
     (tmp_path / "a.jpg").write_bytes(b"another picture")
     with pytest.raises(LibraryError, match="not beside it"):
         intake._by_hash(tmp_path, SimpleNamespace(file="a.jpg", sha256="0" * 64), [])
+
+
+def test_what_lies_beside_the_picture_is_not_seen():
+    """A truth of 100 x 80 pixels: a pore within, one across the edge, one beyond; the last is no part of the entry."""
+    square = np.array([[0.0, 0.0], [6.0, 0.0], [6.0, 6.0], [0.0, 6.0]])
+    features = [{"kind": "pore", "outline_px": (square + at).tolist()} for at in ([40, 40], [97, 40], [40, 90])]
+    lip = {"length_mm": 1.2, "outline_px": (square + 10).tolist()}
+    data = {"width_px": 100, "height_px": 80, "features": features, "overlaps": [lip]}
+    seen = intake.from_truth(data)["seen"]
+    assert [(one["id"], one["kind"]) for one in seen] == [("f1", "pore"), ("f2", "pore"), ("o1", "overlap")]
+    assert intake.inside(features[1]["outline_px"], data).tolist() == [True, False, False, True]
+    assert "1.2 mm over the plate" in seen[2]["why"]
