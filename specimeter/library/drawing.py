@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from xml.etree.ElementTree import Element, SubElement, tostring
 
 WIDTH, HEIGHT = 640, 330
+WIDE, EDGE = 7.9, 6.0  # units that a letter takes in the widest serif at hand (DejaVu), and free at the edge
 STYLE = """
 svg.drawing { font: 15px/1.2 Charter, "Bitstream Charter", "Libertinus Serif", Cambria, Georgia, serif; }
 svg.drawing .metal { fill: var(--metal, #d5dade); stroke: var(--ink, #1d272e); stroke-width: 1.4; stroke-linejoin: round; }
@@ -31,6 +32,7 @@ class Drawing:
     """An SVG picture that grows: every method adds one thing. Coordinates in units of the drawing, x right, y down."""
 
     def __init__(self, title: str, described: str, width: int = WIDTH, height: int = HEIGHT) -> None:
+        self.width = width
         self.root = Element("svg", {"class": "drawing", "viewBox": f"0 0 {width} {height}", "role": "img", "aria-label": title})
         SubElement(self.root, "title").text = title
         SubElement(self.root, "desc").text = described
@@ -50,9 +52,12 @@ class Drawing:
         SubElement(self.root, "ellipse", attributes)
 
     def text(self, x: float, y: float, words: str, *, anchor: str = "middle", look: str = "word") -> None:
-        """One line of words, or more, parted by newlines."""
+        """One line of words, or more, parted by newlines; what a wide lettering would carry beyond the edge is set closer."""
+        room = {"start": self.width - x, "middle": 2 * min(x, self.width - x), "end": x}[anchor] - EDGE
         for number, line in enumerate(words.split("\n")):
             attributes = {"class": look, "x": f"{x:.1f}", "y": f"{y + 18 * number:.1f}", "text-anchor": anchor}
+            if WIDE * len(line) > room:
+                attributes |= {"textLength": f"{room:.0f}", "lengthAdjust": "spacingAndGlyphs"}
             SubElement(self.root, "text", attributes).text = line
 
     def arrow(self, x0: float, y0: float, x1: float, y1: float) -> None:

@@ -274,7 +274,10 @@ def _section() -> Drawing:
     d.text(480, 40, "fillet weld")
     d.shape("metal", [(360, 216), (610, 216), (610, 260), (360, 260)])
     d.shape("metal", [(400, 70), (440, 70), (440, 216), (400, 216)])
-    d.shape("weld", [(440, 140), (470, 168), (520, 216), (440, 216), (434, 210)])
+    d.shape(
+        "weld", [(440, 140), (470, 168), (504, 198), (528, 208), (532, 213), (527, 215), (514, 214), (440, 216), (434, 210)]
+    )
+    d.path("gap", "M512,214 L529,214.5 L512,216Z")
     d.path("gap", "M440,140 l-6,-4 l0,-10 l6,6Z")
     d.dimension(440, 280, 520, 280)
     d.text(480, 302, "leg", look="note")
@@ -284,7 +287,9 @@ def _section() -> Drawing:
     d.leader(540, 170, 466, 190)
     d.text(546, 174, "throat", anchor="start", look="note")
     d.leader(500, 110, 442, 132)
-    d.text(506, 112, "undercut at the toe", anchor="start", look="marked")
+    d.text(506, 104, "undercut\nat the toe", anchor="start", look="marked")
+    d.leader(556, 190, 533, 210)
+    d.text(560, 194, "overlap", anchor="start", look="marked")
     return d
 
 

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from specimeter.errors import LibraryError
-from specimeter.library import catalogue, knowledge, picture, store, which_test
+from specimeter.library import catalogue, knowledge, picture, schematics, store, which_test
 from specimeter.library.entry import made
 from specimeter.library.find import Query, find
 from specimeter.library.publish import publish
@@ -229,6 +229,22 @@ def test_every_kind_of_page_opens_in_firefox(site, firefox, name):
             "Array.from(document.querySelectorAll('.contact .name')).map(function (e) { return e.textContent; })"
         )
         assert sorted(shown) == sorted(["Pore beside a wall", HOSTILE[1]])
+
+
+def test_the_words_of_every_drawing_lie_in_it(firefox, tmp_path):
+    """Whatever serif the machine has: Firefox tells how wide it sets them."""
+    if firefox is None:
+        return
+    drawn = "".join(schematics.draw(name).alone().decode() for name in schematics.names())
+    (tmp_path / "all.html").write_text(f"<!doctype html><meta charset=utf-8>{drawn}", encoding="utf-8")
+    firefox.open((tmp_path / "all.html").as_uri())
+    outside = firefox.run(
+        "Array.from(document.querySelectorAll('svg text')).filter(function (t) {"
+        "var s = t.ownerSVGElement.viewBox.baseVal, b = t.getBBox();"
+        "return b.x < 0 || b.y < 0 || b.x + b.width > s.width || b.y + b.height > s.height;"
+        "}).map(function (t) { return t.textContent; })"
+    )
+    assert outside == []
 
 
 def test_print_leaves_out_what_paper_cannot_use(site, browser):
