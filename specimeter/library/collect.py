@@ -19,6 +19,7 @@ from specimeter.library.entry import KINDS, Reading, Seen
 from specimeter.library.page import add, new, table
 from specimeter.library.plot import Plot
 from specimeter.library.store import Store
+from specimeter.report import words
 
 FORMAT, VERSION = "specimeter-result", 1
 MOST_MARKS, MOST_BYTES = 500, 20_000_000
@@ -193,7 +194,12 @@ def report(tasks: pd.DataFrame, items: pd.DataFrame) -> Any:
     page, main = new("Results", "Results")
     add(main, "h1", "Results")
     trainees = sorted(tasks["trainee"].unique())
-    add(main, "p", f"{len(trainees)} trainees, {len(tasks)} tasks, marked by the exercise's key.", **{"class": "lead quiet"})
+    add(
+        main,
+        "p",
+        f"{len(trainees)} trainee{'s' if len(trainees) > 1 else ''}, {len(tasks)} tasks, marked by the exercise's key.",
+        **{"class": "lead quiet"},
+    )
     add(main, "h2", "Each trainee")
     rows = []
     for name in trainees:
@@ -215,12 +221,12 @@ def report(tasks: pd.DataFrame, items: pd.DataFrame) -> Any:
             found.append(own["found"].mean())
             rows.append(
                 [
-                    kind.replace("-", " "),
+                    words.kind(kind),
                     f"{int(own['found'].sum())} of {len(own)}",
                     _percent(
                         seen["named_right"].dropna().astype(float).mean() if seen["named_right"].notna().any() else float("nan")
                     ),
-                    wrong.index[0].replace("-", " ") if len(wrong) else "–",
+                    words.kind(wrong.index[0]) if len(wrong) else "–",
                     "–" if error.dropna().empty else f"{error.mean():+.1f} mm".replace("-", "−"),
                 ]
             )

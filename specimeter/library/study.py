@@ -14,6 +14,7 @@ from specimeter.errors import LibraryError
 from specimeter.library import gauge, kappa
 from specimeter.library.bias import bias, share_interval
 from specimeter.library.plot import Plot
+from specimeter.report import words
 
 TITLE = "Agreement study"
 FEW = 30  # items below which an interval is too wide to say much
@@ -144,7 +145,7 @@ def _kinds(calls: pd.DataFrame) -> Section:
     for kind in sorted({kind for cell in wide.to_numpy(str).ravel() for kind in cell.split(";") if kind}):
         said = wide.map(lambda cell, kind=kind: kind in str(cell).split(";")).to_numpy(bool)
         counts = np.column_stack([said.sum(1), (~said).sum(1)])
-        rows.append([kind.replace("-", " "), f"{said.any(1).sum()}", *_kappa_cells(kappa.fleiss(counts))[:2]])
+        rows.append([words.kind(kind), f"{said.any(1).sum()}", *_kappa_cells(kappa.fleiss(counts))[:2]])
     section.table(
         "Whether the kind is in the picture: Fleiss' kappa of all", ["kind", "named in", "kappa", "95 % interval"], rows
     )
