@@ -66,14 +66,16 @@ class Plan:
     seed: int
     test: str
     clean: bool
+    kind: str | None = None  # that is to be seen in it, where the scenes draw it
 
 
 def plans(number: int = NUMBER, first_seed: int = FIRST_SEED) -> list[Plan]:
-    """What is rendered: tests in turn, every second picture of each test clean."""
+    """What is rendered: tests in turn, every second picture of each test clean, every fourth section of an overlap."""
     tests, chosen = (*BENDS, *BREAKS, *SECTIONS), []
     for index in range(number):
         test, turn = tests[index % len(tests)], index // len(tests)
-        chosen.append(Plan(seed=first_seed + index, test=test, clean=turn % 2 == 1))
+        kind = "overlap" if test in SECTIONS and turn % 4 == 2 else None
+        chosen.append(Plan(seed=first_seed + index, test=test, clean=turn % 2 == 1, kind=kind))
     return chosen
 
 
@@ -108,16 +110,22 @@ def rendered(plan: Plan, width_px: int = WIDTH_PX) -> tuple[picture.Copy, Entry]
 
 def _scene(plan: Plan, width_px: int) -> Scene:
     """The scene of a plan: near enough to see the features; a clean one has nothing to be seen, another one has something."""
+    second: Scene | None = None
     for seed in range(plan.seed, plan.seed + 50 * ANOTHER, ANOTHER):
         near = {"card": "strip", "mm_per_px": MM_PER_PX} if plan.test not in SECTIONS else {}
         scene = random_scene(seed, test=plan.test, clean=plan.clean, width_px=width_px, tilt_deg=4.0, **near)
         truth = truths.of(scene)
         features = from_truth(truth)["seen"]
-        if not all(inside(one["outline_px"], truth).all() for one in features):
-            continue  # half a feature teaches nothing
-        if plan.clean != bool(features):
-            return replace(scene, id=f"DEMO-{plan.seed}")
-    raise AssertionError(f"no scene of {plan.test} is as planned")
+        whole = all(inside(one["outline_px"], truth).all() for one in features)  # half a feature teaches nothing
+        if not whole or plan.clean == bool(features):
+            continue
+        scene = replace(scene, id=f"DEMO-{plan.seed}")
+        if plan.kind is None or plan.kind in [one["kind"] for one in features]:
+            return scene
+        second = second or scene
+    if second is None:
+        raise AssertionError(f"no scene of {plan.test} is as planned")
+    return second
 
 
 def _entry(plan: Plan, truth: dict, thickness_mm: float) -> Entry:
