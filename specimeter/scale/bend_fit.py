@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from specimeter.scale.borders import Crossings, Reduced, across_side, across_side_beyond, across_silhouette, clearance_mm
+from specimeter.scale.borders import (
+    Crossings,
+    Reduced,
+    across_side,
+    across_side_beyond,
+    across_silhouette,
+    clearance_mm,
+    silhouette_angle,
+)
 from specimeter.scale.lenses import Lenses
 from specimeter.scale.region import Looks, told_apart
 from specimeter.scale.surface import Bend
@@ -41,7 +49,8 @@ class Placed:
 
     bend: Bend
     ends_mm: tuple[float, float]  # a of the two side edges
-    by_border: Mapping[str, float]  # how well each border in view shows, 0 to 1
+    by_border: Mapping[str, float]  # how well each border in view shows, 0 to 1; one beyond the picture's rim is left out
+    beyond_rim: int  # silhouettes that lie beyond the picture's rim: nothing is known of them
     ends_there: float  # how much more the side edges show up to the silhouettes than beyond them, -1 to 1; 0 where none shows
     shading: float  # share of the face's light and dark that runs along the axis, as on a cylinder, 0 to 1, with its strength
     region: float  # how surely what lies inside its borders differs from what lies outside, 0 to 1; 0.5 says nothing
@@ -97,6 +106,7 @@ def refine(
         bend=replace(bend, crown_mm=bend.crown_mm + middle * bend.frame[1, :2]),
         ends_mm=(float(ends[0] - middle), float(ends[1] - middle)),
         by_border=by_border,
+        beyond_rim=sum(silhouette_angle(bend, side) is not None for side in (-1.0, 1.0)) - (len(by_border) - 2),
         ends_there=float(np.mean([v for v in beyond if v is not None] or [0.0])),
         shading=_shading(picture, bend, ends),
         region=float(np.mean(list(apart.values()))) if apart else 0.5,
@@ -147,7 +157,7 @@ def _borders(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, reach_m
         name: across_silhouette(picture, bend, side, (ends[0], ends[1]), reach_mm=reach_mm)
         for name, side in (("silhouette -s", -1.0), ("silhouette +s", 1.0))
     }
-    return sides, {name: crossings for name, crossings in found.items() if crossings is not None}
+    return sides, {name: crossings for name, crossings in found.items() if crossings is not None and crossings.in_picture}
 
 
 def _marks(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, spread: float, *, voted: bool):

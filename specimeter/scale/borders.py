@@ -57,6 +57,11 @@ class Crossings:
     at: np.ndarray
     light: np.ndarray  # (K, M, 3) linear
 
+    @property
+    def in_picture(self) -> bool:
+        """Whether at least half of the border itself lies within the photograph."""
+        return bool(np.mean(np.isfinite(self.light[:, len(self.offset_mm) // 2, 0])) >= 0.5)
+
     def peaks(self, spread_mm: float, around_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Per profile the best edge near offset `around_mm`: its offset in mm, its pixel (K, 2), its strength (0: none)."""
         weight = self.edge * np.exp(-0.5 * ((self.offset_mm - around_mm) / spread_mm) ** 2)

@@ -35,6 +35,7 @@ LEGS = (
     "Both legs are in view and no silhouette: how far along them the crown lies is uncertain; mark two points on the crown "
     "line in [bend] axis."
 )
+CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
 
@@ -306,7 +307,8 @@ def _worth(fit: Placed, known: Knowledge) -> float:
         surprise += ((radius - size) / known.u_ratio) ** 2 + (size / known.u_width) ** 2
     if known.lenses is not None:
         surprise += known.lenses.surprise(fit.shift) ** 2
-    return fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there + 0.8 * (fit.region - 0.5) - 0.01 * min(surprise, 30.0)
+    shows = fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there + 0.8 * (fit.region - 0.5)
+    return shows - 0.01 * min(surprise, 30.0) - CUT_OFF * fit.beyond_rim
 
 
 def _holds(fit: Placed, guess: Sequence | None) -> bool:

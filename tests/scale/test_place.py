@@ -1,6 +1,7 @@
 """Placing surfaces: on rendered photographs with exact truth, and where the sheet cannot be followed."""
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,6 +13,9 @@ from specimeter.errors import SurfaceError
 from specimeter.scale.find import find_scale
 from specimeter.scale.place import place_surface, u_size
 from specimeter.scale.surface import Bend, Flat
+from specimeter.scene.files import save
+from specimeter.scene.random import random_scene
+from specimeter.scene.render import render
 
 
 @pytest.fixture(scope="module")
@@ -100,3 +104,21 @@ def test_an_unknown_height_leaves_the_size_open(case):
     scale = SimpleNamespace(u_rel=0.03, surface_height_u_mm=10.0, evidence={})
     assert u_size(scale) > 0.1
     assert u_size(SimpleNamespace(u_rel=0.001, surface_height_u_mm=0.5, evidence={})) == pytest.approx(0.001)
+
+
+def test_a_face_cut_off_by_the_pictures_rim_stays_where_it_is(tmp_path):
+    """Seen from straight above, the picture ends 0.85 radii from the crown: that silhouette speaks against nothing."""
+    looks = {"card": "strip", "height": "level", "bench": "paper", "finish": "blasted"}
+    picture = render(random_scene(12, width_px=1100, tilt_deg=0, angle_deg=180.0, **looks))
+    save(picture, tmp_path, "cut")
+    photo, sheet = photos.read(tmp_path / "cut.jpg"), sheets.read(tmp_path / "cut.sheet.toml")
+    scale = find_scale(photo, sheet)
+    assert len(place_surface(photo, sheet, scale).evidence["borders"]) == 4
+    points = np.array(picture.truth["axis_px"])
+    across = int(np.argmin(np.abs(points[1] - points[0])))  # the picture's axis across the bend
+    reach = 0.85 * picture.truth["specimen"]["radius_mm"] / picture.truth["mm_per_px"]
+    kept = np.arange(round(points.mean(axis=0)[across] + reach))
+    cut = replace(photo, rgb=np.ascontiguousarray(np.take(photo.rgb, kept, axis=1 - across)))
+    surface = place_surface(cut, sheet, scale)
+    check_crown(surface, picture.truth, crown_mm=1.0, direction_deg=1.5)
+    assert len(surface.evidence["borders"]) == 3
