@@ -95,6 +95,7 @@ BAD = {  # moves after which nothing may be within, whatever was found
     "rejected without a reason": on_features(lambda f: replace(f, status="rejected")),
     "rejected, nobody reviewed": on_features(lambda f: replace(f, status="rejected", reason=REASON)),
     "the size is lost": on_features(lambda f: replace(f, **LOST)),
+    "cut off, a short part of it seen": on_features(lambda f: replace(f, **LOST, seen={"length_mm": (0.4, 0.1)})),
     "its U is lost": on_features(lambda f: replace(f, U_length_mm=None)),
     "the size is no number": on_features(lambda f: replace(f, length_mm=float("nan"))),
     "left out by where": on_rules(where="length_mm < 0.1"),

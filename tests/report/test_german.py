@@ -66,12 +66,17 @@ def test_the_report_of_a_sample_holds_no_english(name):
     assert left == {}
 
 
-ROOMS = ("judge", "segment", "scale", "measure")
+ROOMS = ("judge", "segment", "scale", "measure", "coupon", "report")
 UNSAID_ROOMS = {  # what these say reaches no report: refusals, names of quantities, a card's own lettering
     "judge/expression.py", "judge/limits.py", "segment/evidence.py", "segment/fracture_figures.py", "segment/fracture.py",
     "scale/card_drawing.py", "scale/camera_profile.py", "scale/choose.py", "scale/graduations_pattern.py",
+    "report/judged.py", "report/scale_picture.py", "report/scale_text.py", "report/text.py", "report/html.py", "report/pdf.py",
 }  # fmt: skip
 PIECES = {
+    "{} {}, but nobody has reviewed it.", "{} specimen{} in its place", "{} asks for {}, and {} were tested.",
+    "undercut {} root radius {}, opening {}°", "{}: {} mm deep, root {}: {}", "{}record {}, pages numbered to the last",
+    "was no valid test", "has no limits to compare with", "is within its limits", "exceeds its limits", "is not measured",
+    "asks for another specimen",
     " The sheet says: {}.",  # of sentences put together from several: their whole is said below
     "which the sheet does not settle", "which is not so here",
     "The limits are for {}, {}.", "{} mm {} the lens than the marker",
@@ -95,6 +100,7 @@ PIECES = {
     "{}: at least {} {} (what is seen, less its uncertainty)",
 }  # fmt: skip
 NO_SENTENCES = {  # names of sizes and files, and why a pattern of marks is refused
+    "abcdefghij klmnop 123", "basis of the {}", " at the crown", " at mid-face",
     "specimen.specimen_width_mm and specimen_thickness_mm", "outline the metal of the cut in [region] outline_px",
     "outline the broken face, without notches and machined ends, in [region] outline_px",
     "no surface height", "in the middle", "radius of the bend", "direction of the bend axis", "place of the crown",
@@ -149,6 +155,11 @@ NEAR, FAR = "7 mm nearer to the lens than the marker", "7 mm farther from the le
 @pytest.mark.parametrize(
     "text",
     [
+        "SB-1 is within its limits, but nobody has reviewed it.",
+        "SB-1 asks for another specimen, but nobody has reviewed it.",
+        "SB-2 asks for 2 specimens in its place, and 1 were tested.",
+        "f2: 0.34 mm deep, root 0.20 ± 0.03 mm: x 3.6 or more",
+        "report R-7, revision 1; record 0123456789abcdef, pages numbered to the last",
         "The limits are for t > 5, which the sheet does not settle.",
         f"The surface is said to lie {NEAR}, and from 50 mm below it to 250 mm above it is what a specimen beside a marker "
         "allows: check scale.surface_height_mm.",
