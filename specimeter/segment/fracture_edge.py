@@ -14,7 +14,7 @@ from specimeter.segment.contour import evenly, normals, sample
 REACH = 1.6  # of the network's pixels: farther away an edge belongs to something else
 FAR = 3.5  # of the network's pixels: how far inside and outside are looked at
 ALONG = 1.2  # of the network's pixels: over which light is averaged along the border
-OWN = 0.8  # standard uncertainty of the network's border, in its pixels (tuning photographs)
+OWN = 1.2  # standard uncertainty of the network's border, in its pixels (tuning photographs)
 LIGHT = 0.35  # of a clear half-level, in its pixels: walls, rims and grains
 CLEAR = 2.0  # difference between inside and outside over their scatter
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import json
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from specimeter.errors import SpecimeterError
+from specimeter.segment.contour import evenly
 from specimeter.segment.fracture_edge import Drawn, drawn, ring_of
 from specimeter.segment.learned import inside, prepared
 from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.tips import move_tips
 
 MODEL = Path(__file__).with_name("fracture_learned.onnx")
 ODDS = Path(__file__).with_name("fracture_learned.json")
@@ -27,8 +30,14 @@ STEP_PX = 32  # the network's coarsest grid
 LEVEL = -0.4  # log-odds that bound a proposal
 LEAST_PEAK = 0.0  # log-odds that a proposal reaches somewhere
 LEAST_PX = 10  # of the network's pixels
+PATCH_PX = 4  # round a proposal's box, in which its border is drawn
+SHARE_NOISE, SHARE_BLUR_PX, BLUNT_PX = 0.02, 0.5, 6.0  # of the shares along a tip; an end as wide has no taper to follow
+ROUND = ("pore", "fisheye")
+SMOOTH = 0.015  # of the way round: standard deviation of the smoothing (tuning photographs)
 LEAST_CONFIDENCE = 0.4
-TIP_SHARE = 0.03  # of the length: how far a tip is commonly cut off or drawn out (from rendered faces)
+TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (tuning photographs)
+    "pore": 0.03, "elongated-cavity": 0.04, "slag": 0.06, "unfused": 0.06, "fisheye": 0.07
+}  # fmt: skip
 LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender than that is a line between runs
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
 FIGURES = ("peak", "mean", "size", "family", "border", "solid", "contrast", "drawn", "slag", "unfused", "fisheye")
@@ -117,7 +126,7 @@ def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
                 kind=_kind(family, proposal, long * seen.mm_per_px, wide * seen.mm_per_px),
                 confidence=float(1 / (1 + np.exp(-odds))),
                 u_edge_px=edge.u_px,
-                u_tip_px=float(np.hypot(edge.u_px, TIP_SHARE * long)),
+                u_tip_px=float(np.hypot(edge.u_px, TIP_SHARE[family] * long)),
                 evidence={
                     "family": family,
                     "log_odds": round(odds, 3),
@@ -239,20 +248,34 @@ def proposals(seen: Seen) -> list[Proposal]:
 def own_ring(proposal: Proposal, seen: Seen) -> np.ndarray | None:
     """The border [x, y] in the photograph at which the network takes half a pixel for covered."""
     ring = ring_of(_shares(proposal, seen))
-    return None if ring is None else seen.to_photograph(ring + proposal.corner - 4)
+    return None if ring is None else seen.to_photograph(ring + proposal.corner - PATCH_PX)
 
 
 def outline_of(proposal: Proposal, seen: Seen, light: np.ndarray) -> Drawn | None:
-    """The same, drawn onto the half-level of the light where that shows an edge."""
-    ring = own_ring(proposal, seen)
-    return None if ring is None else drawn(ring, light, float(1 / seen.zoom[0]))
+    """The same, drawn onto the half-level of the light where there is an edge.
+
+    Tips follow the taper of the shares. What is round has none: its border is smoothed, since the greatest extent of a ragged
+    border is too long.
+    """
+    share = _shares(proposal, seen)
+    ring = ring_of(share)
+    if ring is None:
+        return None
+    pixel, round_ = float(1 / seen.zoom[0]), FAMILIES[int(proposal.families.argmax())] in ROUND
+    if not round_:
+        ring, _ = move_tips(evenly(ring, 0.7), share, 1.0, SHARE_NOISE, SHARE_BLUR_PX, widest_px=BLUNT_PX)
+    edge = drawn(seen.to_photograph(ring + proposal.corner - PATCH_PX), light, pixel)
+    if not round_:
+        return edge
+    even = evenly(edge.outline_px, 0.5 * pixel)
+    return replace(edge, outline_px=gaussian_filter1d(even, SMOOTH * len(even), axis=0, mode="wrap"))
 
 
 def _shares(proposal: Proposal, seen: Seen) -> np.ndarray:
-    """Shares of pixels that one proposal covers, in its box grown by 4 px; nothing of its neighbours."""
+    """Shares of pixels that one proposal covers, in its box grown by PATCH_PX; nothing of its neighbours."""
     x, y = proposal.corner
-    mask = cv2.dilate(np.pad(proposal.mask, 4).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    odds = np.pad(np.where(seen.usable, seen.log_odds[0], -8.0), 4, constant_values=-8.0)
+    mask = cv2.dilate(np.pad(proposal.mask, PATCH_PX).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    odds = np.pad(np.where(seen.usable, seen.log_odds[0], -8.0), PATCH_PX, constant_values=-8.0)
     part = odds[y : y + mask.shape[0], x : x + mask.shape[1]]
     return np.where(mask, 1 / (1 + np.exp(-part)), 0.0).astype(np.float32)
 

@@ -45,6 +45,7 @@ WHERE = 0.15  # of the scenes: the same, of all groups, to teach where the face 
 CHECKED_FROM = 1000  # offset of the tuning seeds from which scenes are kept aside to report on
 PHOTOGRAPH_PX = 1632  # long side of the photographs for tuning and for the check: 2 megapixels
 OUTSIDE = 0.25  # how much errors count beyond the face: there nothing is a feature, if an area found too large takes it in
+RARE = (0.8, 2.0, 1.2, 1.0, 1.6)  # how much families count, in the order of FAMILIES: what is seldom drawn, more
 EMA = 0.999
 REPORT_S = 28  # kept for the report
 
@@ -76,10 +77,10 @@ def make(number: int, options: argparse.Namespace) -> None:
             break
         rng = np.random.default_rng([seed, 14])
         lot, width_px = rng.random(), int(rng.choice([1000, 1300, 1632]))
-        if lot < WHERE:
+        if lot < WHERE and options.face_share:
             _one(seed, data, "all", whole=True, width_px=width_px)
         else:
-            _one(seed, data, "face", whole=lot < WHERE + WHOLE, width_px=width_px)
+            _one(seed, data, "face", whole=lot < WHERE + WHOLE, width_px=width_px, where=options.face_share > 0)
         drawn = []
         for k in range(COMPOSITES_PER_FACE):
             try:
@@ -91,7 +92,7 @@ def make(number: int, options: argparse.Namespace) -> None:
             files.write(data / f"composite-{seed}.samples", pack(drawn))
 
 
-def _one(seed: int, data: Path, name: str, *, whole: bool, width_px: int) -> None:
+def _one(seed: int, data: Path, name: str, *, whole: bool, width_px: int, where: bool = True) -> None:
     """One scene's sample for the features, and if it is whole one for the face; "all": of all groups, for the face alone."""
     try:
         picture = render(scene_of(seed, whole=whole, width_px=width_px, held_out=name != "all"))
@@ -101,7 +102,7 @@ def _one(seed: int, data: Path, name: str, *, whole: bool, width_px: int) -> Non
         return
     if name != "all":
         files.write(data / f"{name}-{seed}.samples", pack([Sample(planes=planes, centres_px=centres)]))
-    if whole:
+    if whole and where:
         stream = io.BytesIO()
         np.lib.format.write_array(stream, face.of_picture(picture, np.random.default_rng(seed)), allow_pickle=False)
         files.write(data / f"where-{name}-{seed}.npy", stream.getvalue())
@@ -188,7 +189,8 @@ def loss_of(log_odds, planes):
     dice = ((1 - (2 * both + 20) / (true + said + 20)) * held).sum() / held.sum().clamp(min=1)
     dice = dice + 0.1 * (said / 2000 * (1 - held)).clamp(max=1).mean()
     near = nn.max_pool2d(families, 3, 1, 1)
-    told = -(near / near.sum(1, keepdim=True).clamp(min=0.02) * torch.log_softmax(log_odds[:, 1:], 1)).sum(1, keepdim=True)
+    wanted = near / near.sum(1, keepdim=True).clamp(min=0.02) * torch.tensor(RARE, device=near.device)[None, :, None, None]
+    told = -(wanted * torch.log_softmax(log_odds[:, 1:], 1)).sum(1, keepdim=True)
     within = weight * (share > 0.3)
     family = (told * within).sum() / within.sum().clamp(min=1)
     return 5 * covered + 2 * plain + 0.6 * dice + 0.4 * family
