@@ -41,7 +41,7 @@ def test_a_ring_moves_towards_the_half_level_of_what_is_darker_or_brighter(insid
 
 
 def test_a_ring_without_an_edge_stays_and_says_how_unsure_it_is():
-    """Noise alone has no half-level: the network's border and its own uncertainty, 0.8 of its pixels, remain."""
+    """Noise alone has no half-level: the network's border and its own uncertainty, 1.2 of its pixels, remain."""
     edge = drawn(circle(RADIUS), disc(0.2, 0.2), pixel=1.5)
     radius = np.linalg.norm(edge.outline_px - MIDDLE, axis=1)
     assert abs(radius.mean() - RADIUS) < 0.15
