@@ -18,7 +18,7 @@ from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
-from specimeter.measure.section import Section, apart, section_of, undercut_outlines
+from specimeter.measure.section import Section, apart, section_of, toe_outlines
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
 from specimeter.record import build, edit, further, recompute, store
@@ -119,7 +119,7 @@ def search(
         surface=placed.surface,
         scale=placed.scale,
     )
-    cuts = undercut_outlines(section)
+    cuts = toe_outlines(section)
     return replace(sized(photo, placed, [*apart(outlines, cuts), *cuts], progress=progress), section=section)
 
 

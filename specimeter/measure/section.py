@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -15,8 +15,10 @@ from specimeter.scale.model import Scale
 from specimeter.scale.surface import Surface
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.plates import resampled
+from specimeter.segment.plates import Run, fitted_again, resampled, runs
 from specimeter.segment.polylines import area_mm2, corner
+from specimeter.segment.section_features import unfused_roots
+from specimeter.segment.section_reading import read_round
 from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_face import Toe
 from specimeter.segment.weld_metal import WeldMetal, look_for
@@ -27,8 +29,10 @@ K = 2.0  # coverage factor
 STEP_PX = 0.7  # between points of the outline that is measured
 TRIES = 6  # perturbed outlines from which the scatter of each size is had
 CORRELATED_MM = 0.35  # how far along the outline its errors hang together: ground edges, blur, the picture's pixels
-EDGE_PX = 0.25  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
-ANGLE_U_DEG = 1.0  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
+EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
+NOTCH_EDGE_PX = 0.25  # the same of a notch's own edge, which is fitted as the lens blurred it
+CORNER_PX = 0.5  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
+ANGLE_U_DEG = 2.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
 SAME_WAY = 0.7  # share of the fusion line's error that is alike all along it (judgement)
 NAMES = {
     "macro-fillet": (
@@ -41,6 +45,7 @@ NAMES = {
     ),
 }  # fmt: skip
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
+MOST_U = {"mm": (0.4, 0.15), "deg": (15.0, 0.0), "mm2": (1.0, 0.2)}  # floor, share of the value: less sure is not given
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
@@ -68,17 +73,31 @@ class Section:
     missing: dict[str, str]
     drawn: dict[str, tuple[np.ndarray, ...]]
     undercuts: tuple[ToeUndercut, ...] = ()
+    overlaps_px: tuple[np.ndarray, ...] = ()  # closed polygons: weld metal that hangs over a plate
+    unfused: tuple[Outline, ...] = ()  # at a butt weld's root
     weld_px: np.ndarray | None = None
     cautions: tuple[str, ...] = ()
     evidence: dict = field(default_factory=dict)
+
+
+def too_uncertain(name: str, value: float, U: float) -> str | None:
+    """Why a size is not given though there is a number: its uncertainty makes it mean nothing. None if it may be given."""
+    unit = name.rsplit("_", 1)[-1]
+    floor, share = MOST_U[unit]
+    if max(floor, share * abs(value)) >= U:
+        return None
+    said = {"mm": "mm", "deg": "\u00b0", "mm2": "mm\u00b2"}[unit]
+    return f"it could be told to \u00b1 {U:.2g} {said} only"
 
 
 def section_of(photo: Photo, sheet: Sheet, area: ExaminedArea, *, surface: Surface, scale: Scale) -> Section:
     """The section that a photograph shows within its examined area: weld metal looked for, all sizes measured."""
     if area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE:
         return Section(sizes={}, missing=dict.fromkeys(NAMES[sheet.specimen.test], UNSURE), drawn={})
-    metal = look_for(photo, sheet, surface, area)
-    return measure_section(
+    px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
+    reading = read_round(photo.rgb, px_mm, area.outline_px)
+    metal = look_for(reading, sheet, surface, area)
+    found = measure_section(
         sheet.specimen.test,
         area,
         None if isinstance(metal, str) else metal,
@@ -88,11 +107,14 @@ def section_of(photo: Photo, sheet: Sheet, area: ExaminedArea, *, surface: Surfa
         thickness_mm=sheet.specimen.parent_thickness_mm,
         no_metal=metal if isinstance(metal, str) else "",
     )
+    if sheet.specimen.test == "macro-butt":
+        return replace(found, unfused=tuple(unfused_roots(photo, reading, area)))
+    return found
 
 
-def undercut_outlines(section: Section) -> list[Outline]:
-    """A section's undercuts as outlines to be measured and judged among the features."""
-    return [
+def toe_outlines(section: Section) -> list[Outline]:
+    """A section's undercuts, overlaps and unfused roots as outlines to be measured and judged among the features."""
+    undercuts = [
         Outline(
             outline_px=one.outline_px,
             kind="undercut",
@@ -102,6 +124,8 @@ def undercut_outlines(section: Section) -> list[Outline]:
         )
         for one in section.undercuts
     ]
+    overlaps = [Outline(outline_px=one, kind="overlap", u_edge_px=2 * EDGE_PX) for one in section.overlaps_px]
+    return [*undercuts, *overlaps, *section.unfused]
 
 
 def apart(outlines: Sequence[Outline], undercuts: Sequence[Outline]) -> list[Outline]:
@@ -148,27 +172,36 @@ def measure_section(
     outline = resampled(surface.develop(area.outline_px), STEP_PX * px_mm)
     weld = None if metal is None else surface.develop(metal.outline_px)
     haz_mm = None if metal is None or metal.haz_px is None else metal.haz_px * px_mm
-    evaluate = _evaluator(test, thickness_mm)
-    found = evaluate(outline, weld)
+    evaluate = _evaluator(test, thickness_mm, _rightwards(surface, outline.mean(axis=0)))
+    plates = runs(outline)
+    found = evaluate(outline, plates, weld)
     if found is None:
         return Section(sizes={}, missing=dict.fromkeys(NAMES[test], NO_JOINT), drawn={})
     drawn, toes, facts = found
-    spread = _spread(evaluate, outline, weld, drawn, px_mm)
+    spread = _spread(evaluate, outline, plates, weld, drawn, px_mm)
     values: dict[str, float] = {}
+    missing: dict[str, str] = {}
+
+    def enter(name: str, value: float, u: float) -> None:
+        U = K * float(u)
+        if (why := too_uncertain(name, value, U)) is not None:
+            missing[name] = why
+        else:
+            values[name], values[f"U_{name}"] = float(value), U
+
     for name, one in drawn.items():
         u = np.hypot(spread[name], _own_u(name, toes, px_mm, metal))
         power = {"deg": 0, "mm2": 2}.get(name.rsplit("_", 1)[-1], 1)
-        values[name] = float(one.value)
-        values[f"U_{name}"] = K * float(np.hypot(u, power * scale.u_rel * one.value))
+        enter(name, one.value, np.hypot(u, power * scale.u_rel * one.value))
     if haz_mm is not None:
-        values["haz_width_mm"] = haz_mm
-        values["U_haz_width_mm"] = K * float(np.hypot(max(2 * metal.u_line_mm, metal.u_haz_px * px_mm), scale.u_rel * haz_mm))
+        u_haz = max(metal.u_line_mm, metal.u_haz_px * px_mm)
+        enter("haz_width_mm", haz_mm, np.hypot(u_haz, scale.u_rel * haz_mm))
     cuts = []
     for number, toe in enumerate(toes, start=1):
         one = None
         if toe.notch is not None:
             one = measure_undercut(
-                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=EDGE_PX * px_mm, u_rel=scale.u_rel
+                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=NOTCH_EDGE_PX * px_mm, u_rel=scale.u_rel
             )
         if one is not None:
             cuts.append(
@@ -176,23 +209,34 @@ def measure_section(
                     toe=number, undercut=one, outline_px=surface.project(toe.notch), fitted_px=surface.project(one.outline)
                 )
             )
-    missing = {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values}
-    lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items()}
+    missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}
+    lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items() if name in values}
     return Section(
         sizes=values,
         missing=missing,
         drawn=lines,
         undercuts=tuple(cuts),
+        overlaps_px=tuple(surface.project(toe.lip) for toe in toes if toe.lip is not None),
         weld_px=None if metal is None else metal.outline_px,
         **facts,
     )
 
 
-def _evaluator(test: str, thickness_mm: float | None) -> Callable:
-    """A function of outline and weld metal in mm: the sizes drawn, the toes in the record's order, and what to say; or None."""
+def _rightwards(surface: Surface, middle: np.ndarray) -> np.ndarray:
+    """The direction in mm that leads to the right in the photograph, and the one that leads down, shape (2, 2)."""
+    at = surface.project(middle + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    ways = np.linalg.inv(np.column_stack([at[1] - at[0], at[2] - at[0]]))
+    return ways.T / np.hypot(*ways)[:, None]
 
-    def of_fillet(outline: np.ndarray, weld: np.ndarray | None):
-        joint = find_fillet(outline)
+
+def _evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray) -> Callable:
+    """A function of outline and weld metal in mm: the sizes drawn, the toes in the record's order, and what to say; or None.
+
+    `photo_ways`: what leads right and down in the photograph, by which a butt's plates are numbered.
+    """
+
+    def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
+        joint = find_fillet(outline, plates)
         if joint is None:
             return None
         toes = (joint.face.toes[joint.through], joint.face.toes[1 - joint.through])
@@ -211,12 +255,14 @@ def _evaluator(test: str, thickness_mm: float | None) -> Callable:
             cautions.append(f"The cut shows {joint.others} more fillet weld(s): the largest was measured.")
         return drawn, toes, {"cautions": tuple(cautions)}
 
-    def of_butt(outline: np.ndarray, weld: np.ndarray | None):
-        joint = find_butt(outline)
+    def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
+        joint = find_butt(outline, plates)
         if joint is None:
             return None
-        toes = tuple(sorted(joint.top.toes, key=lambda toe: float(toe.point @ joint.across)))
-        drawn = butt(joint.top, joint.bottom, joint.across)
+        right, down = (float(joint.across @ way) for way in photo_ways)
+        across = joint.across * (1.0 if (right if abs(right) >= abs(down) else down) > 0 else -1.0)
+        toes = tuple(sorted(joint.top.toes, key=lambda toe: float(toe.point @ across)))
+        drawn = butt(joint.top, joint.bottom, across)
         if weld is not None:
             drawn["penetration_mm"] = through_plate(weld, [toe.plate for toe in toes], thickness_mm)
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
@@ -225,7 +271,7 @@ def _evaluator(test: str, thickness_mm: float | None) -> Callable:
     return of_fillet if test == "macro-fillet" else of_butt
 
 
-def _spread(evaluate: Callable, outline: np.ndarray, weld: np.ndarray | None, drawn: Mapping[str, Drawn], px_mm: float) -> dict:
+def _spread(evaluate: Callable, outline, plates, weld, drawn: Mapping[str, Drawn], px_mm: float) -> dict[str, float]:
     """Standard uncertainty of each size from the outline: displaced alike all round, and perturbed along it."""
     rng = np.random.default_rng(0)
     normal = _normals(outline)
@@ -236,7 +282,7 @@ def _spread(evaluate: Callable, outline: np.ndarray, weld: np.ndarray | None, dr
     off: dict[str, list[list[float]]] = {name: [[], []] for name in drawn}
     for k, group in enumerate((moved, tried)):
         for one in group:
-            again = evaluate(one, weld)
+            again = evaluate(one, fitted_again(one, plates), weld)
             for name in drawn:
                 if again is not None and name in again[0]:
                     off[name][k].append(again[0][name].value - drawn[name].value)
@@ -261,8 +307,8 @@ def _own_u(name: str, toes: tuple[Toe, ...], px_mm: float, metal: WeldMetal | No
     floor = 0.1 * px_mm
 
     def place(toe: Toe) -> float:
-        turn = np.radians(np.clip(180.0 - toe.angle_deg, 2.0, 90.0))
-        return float(np.hypot(floor, np.hypot(0.35 * toe.plate.scatter_mm, EDGE_PX * px_mm) / np.tan(turn / 2 + 0.02)))
+        turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
+        return float(np.hypot(floor, np.hypot(0.5 * toe.plate.scatter_mm, EDGE_PX * px_mm) / np.tan(turn / 2 + 0.02)))
 
     if name.startswith("toe_angle"):
         toe = toes[int(name[10]) - 1]
@@ -278,7 +324,7 @@ def _own_u(name: str, toes: tuple[Toe, ...], px_mm: float, metal: WeldMetal | No
         return float(np.hypot(2.0 * metal.u_line_mm, 0.5 * px_mm))
     if name == "weld_area_mm2":
         return SAME_WAY * metal.u_line_mm * metal.line_mm
-    return floor
+    return CORNER_PX * px_mm
 
 
 def _why(name: str, no_metal: str, metal: WeldMetal | None) -> str:

@@ -16,8 +16,9 @@ LEAST_BLUR_PX = 0.45  # a pixel's own width blurs, however sharp the lens
 STARTS = (0.15, 0.5, 1.2)  # radius over depth, tried in turn
 LEAST_ARC_DEG = 40.0  # the arc must turn through this for its radius to mean something
 SHARPEST = 0.02  # of the depth: what the fit takes for a sharp root
-RESOLVED_BLURS = 1.0  # a radius below the blur or a pixel is not told from a sharp root: depth and radius trade off there
-UNRESOLVED_DEPTH = 0.5  # of the blur: standard uncertainty of the depth where the root's radius is not resolved
+RESOLVED_BLURS = 3.5  # a radius below the blur or a pixel is not told from a sharp root: depth and radius trade off there
+UNRESOLVED_DEPTH = 1.0  # of the blur: standard uncertainty of the depth where the root's radius is not resolved
+DEPTH_PX = 0.4  # and of a resolved one, at the best: how far a followed outline keeps out of a notch (from scenes)
 RESOLVED = 3.0  # a radius is given if it is so many standard uncertainties; else an upper bound is
 
 
@@ -127,12 +128,14 @@ def measure_undercut(
     covariance = np.linalg.pinv(normal) * scatter**2
     spread = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
     u_radius = float(np.hypot(radius * spread[2], u_edge_mm))  # an edge displaced alike all round changes the radius by as much
-    u_depth = float(np.sqrt(spread[1] ** 2 + plate.u_offset_mm**2 + (u_rel * depth) ** 2 + (0.5 * u_edge_mm) ** 2))
+    u_depth = float(
+        np.sqrt(spread[1] ** 2 + plate.u_offset_mm**2 + (u_rel * depth) ** 2 + (0.5 * u_edge_mm) ** 2 + (DEPTH_PX * px_mm) ** 2)
+    )
     opening = float(max(np.degrees(left + right), 0.0))
     turned = 180.0 - opening
     resolved = radius > RESOLVED * u_radius and turned > LEAST_ARC_DEG and radius > RESOLVED_BLURS * max(sigma, px_mm)
     if not resolved:  # depth and radius trade off within the blur: a sharp root may reach so much deeper
-        u_depth = float(np.hypot(u_depth, UNRESOLVED_DEPTH * sigma))
+        u_depth = float(np.hypot(u_depth, UNRESOLVED_DEPTH * max(sigma, px_mm)))
     at_most = None if resolved else float(max(radius + 2 * u_radius, _largest_that_fits(best.x, fitted, sigma, scatter)))
     shape = _outline(best.x, 1.02 * depth)
     return Undercut(

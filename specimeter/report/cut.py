@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from specimeter.measure.section_place import fusion_lines, place_of, unfused
+from specimeter.record import rebuild
 from specimeter.record.model import Record
+from specimeter.report import words
 from specimeter.report.block import Block, points, table, text
 from specimeter.rounding import plus_minus
 
@@ -29,6 +34,7 @@ SHARPNESS = (
     "deep with a root of 0.05 mm thus raises it 6.7 times, a groove three times as deep, 1.2 mm, with a root of 1 mm only 3.2 "
     "times: under repeated load the shallow one cracks first. The factor compares notches with each other; it designs nothing."
 )
+TOES = ("undercut", "overlap")  # parts of the outline itself: their place is their toe
 _UNIT = {"mm": "mm", "mm2": "mm²", "deg": "°"}
 
 
@@ -53,6 +59,7 @@ def blocks(record: Record) -> list[Block]:
     found: list[Block] = [table(caption, ["size", "value", "what it is"], rows, wide=2, first=0.35, numbers=(1,))]
     if record.cut.missing:
         found.append(points([f"{NAMES[name][0]}: {why}" for name, why in record.cut.missing.items()]))
+    found += _placed(record)
     if record.cut.undercuts:
         found.append(_undercuts(record))
         found.append(text(SHARPNESS))
@@ -78,6 +85,31 @@ def radius(one) -> str:
 
 def _told(record: Record, name: str) -> bool:
     return name in (record.section or {}) or name in record.cut.missing
+
+
+def _placed(record: Record) -> list[Block]:
+    """Where the section's features lie, and along how much of the fusion line nothing is fused."""
+    photo = record.cut.photo
+    inner = [one for one in record.features if one.photo == photo and one.kind not in TOES and one.status != "rejected"]
+    if not inner:
+        return []
+    surface, area = rebuild.surface_of(record, photo), rebuild.area_of(record, photo)
+    metal = surface.develop(area.outline_px)
+    lines = [] if record.cut.weld_px is None else fusion_lines(surface.develop(np.array(record.cut.weld_px)), metal)
+    outlines = {one.id: surface.develop(np.array(one.outline_px)) for one in inner}
+    rows = []
+    for one in inner:
+        place = place_of(outlines[one.id], metal, lines)
+        told = (place.to_surface_mm, place.to_fusion_line_mm, place.along_fusion_line_mm)
+        rows.append([one.id, words.kind(one.kind), *("–" if value is None else f"{value:.1f}" for value in told)])
+    heads = ["no.", "kind", "to the surface\nmm", "to the fusion line\nmm", "along it\nmm"]
+    caption = "Where features lie: from their nearest point; along the fusion line from its end at the weld's face."
+    found = [table(caption, heads, rows, wide=2, numbers=(3, 4, 5))]
+    lost = unfused([outlines[one.id] for one in inner if one.kind.startswith("lack-of")], lines)
+    if lost is not None and lost[0] > 0:
+        share = 100 * lost[0] / lost[1]
+        found.append(text(f"Not fused: {lost[0]:.1f} mm of {lost[1]:.1f} mm of the fusion line ({share:.0f} %)."))
+    return found
 
 
 def _undercuts(record: Record) -> Block:

@@ -30,6 +30,7 @@ class Section(Broken):
     mount: str = "bare"  # bare | resin
     resin: tuple[float, float, float] = (0.03, 0.03, 0.03)  # reflectance
     gap_mm: float = 0.1  # width of unfused lines
+    shrunk_mm: float = 0.0  # how far the resin has drawn back from the metal: a dark line round it
 
     def developed(self, points) -> np.ndarray:
         """Developed [s, a], shape (N, 2), of points of the joint's drawing."""
@@ -104,6 +105,11 @@ def relief_of(scene: Scene, per_mm: float) -> Relief:
         _etch(maps, specimen, cut, rng)
     _gaps(maps, specimen)
     inside = signed_mm(mask(maps, specimen.body_mm), per_mm)
+    if cut.extra.get("scale_mm"):  # mill scale and rust seen edge on
+        rim = signed_mm(mask(maps, specimen.face_mm), per_mm) + 0.03 * blotches(rng, shape, 1.0, per_mm)
+        dark = (0.8 * (1 - ramp(rim, 0.5 * cut.extra["scale_mm"], cut.extra["scale_mm"])))[..., None].astype(np.float32)
+        maps.metal *= 1 - dark
+        maps.body += (RUST * np.float32(0.35) - maps.body) * dark
     if cut.rust:
         cover = (
             ramp(blotches(rng, shape, 5.0, per_mm) + 0.6 * blotches(rng, shape, 1.2, per_mm), 2.0 - cut.rust, 3.0)[..., None]
@@ -119,16 +125,31 @@ def relief_of(scene: Scene, per_mm: float) -> Relief:
     return relief
 
 
+def etched(specimen: Section, cut: Cut, per_mm: float) -> np.ndarray:
+    """How strongly each texel of a cut's maps is etched, float32 (rows, columns); 0: not at all, 1: strongly."""
+    rng = np.random.default_rng([cut.seed, 3])
+    low, high = specimen.body_mm.min(0) - MARGIN_MM, specimen.body_mm.max(0) + MARGIN_MM
+    shape = tuple(np.ceil((high - low) * per_mm).astype(int)[::-1] + 1)
+    strength = np.float32(cut.etch) * (1 + 0.12 * blotches(rng, shape, 8.0, per_mm))
+    rows, columns = np.indices(shape, sparse=True)
+    if cut.patchy:
+        turn = rng.uniform(0, 2 * np.pi)
+        slope = (columns / shape[1] - 0.5) * np.cos(turn) + (rows / shape[0] - 0.5) * np.sin(turn)
+        strength = strength * (1 - cut.patchy * ramp(3 * slope + 0.5 * blotches(rng, shape, 10.0, per_mm), -0.4, 0.8))
+    if cut.extra.get("swab_mm"):  # only wiped over the weld: the swab's track ends somewhere in the plates
+        weld = specimen.developed(specimen.joint.weld)
+        middle = (weld.mean(0) - low) * per_mm
+        reach = np.hypot(columns - middle[0], rows - middle[1]) / per_mm
+        size = cut.extra["swab_mm"] * float(np.ptp(weld, axis=0).max())
+        strength = strength * ramp(size + 0.8 * blotches(rng, shape, 4.0, per_mm) - reach, -0.4, 0.4)
+    return strength.astype(np.float32)
+
+
 def _etch(maps: Maps, specimen: Section, cut: Cut, rng) -> None:
     """Weld metal, fusion line and heat-affected zone as an etchant shows them."""
     shape, per_mm = maps.shape, maps.per_mm
     joint = specimen.joint
-    strength = np.float32(cut.etch) * (1 + 0.12 * blotches(rng, shape, 8.0, per_mm))
-    if cut.patchy:
-        rows, columns = np.indices(shape, sparse=True)
-        turn = rng.uniform(0, 2 * np.pi)
-        slope = (columns / shape[1] - 0.5) * np.cos(turn) + (rows / shape[0] - 0.5) * np.sin(turn)
-        strength = strength * (1 - cut.patchy * ramp(3 * slope + 0.5 * blotches(rng, shape, 10.0, per_mm), -0.4, 0.8))
+    strength = etched(specimen, cut, per_mm)
     ragged = 0.06 * blotches(rng, shape, 0.5, per_mm)
     tone = np.ones(shape, np.float32)
     for polygon in (joint.weld, *joint.others):
@@ -204,6 +225,9 @@ class CutFace(BrokenEnd):
         self.edge_per_mm = FINER_EDGE * self.px_per_mm
         self.metal_share = self._fine(scene.specimen.face_mm)
         self.body_share = self.metal_share if scene.specimen.mount == "bare" else self._fine(scene.specimen.body_mm)
+        if scene.specimen.shrunk_mm:
+            wide = cv2.GaussianBlur(self.metal_share, (0, 0), max(scene.specimen.shrunk_mm * self.edge_per_mm, 0.5))
+            self.near_metal = np.clip(3 * wide, 0, 1)
         self._dull_edges()
 
     def _fine(self, outline_mm: np.ndarray) -> np.ndarray:
@@ -276,6 +300,10 @@ class CutFace(BrokenEnd):
         all_light = Light(
             name="all", lamps=scene.light.lamps, ambient=scene.light.ambient, ambient_colour=scene.light.ambient_colour
         )
+        if scene.specimen.shrunk_mm:
+            near = self._pick(self.near_metal, part["flat_s"], part["flat_a"])[:, None]
+            body = body * (1 - 0.8 * near)
+            gloss *= 1 - near
         resin = light.metal(all_light, points, view, normal, lay, rough, rough, gloss, body, self.crown)
         return (share * rgb + (1 - share) * resin).astype(np.float32)
 

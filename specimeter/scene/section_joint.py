@@ -28,6 +28,15 @@ class Undercut:
     outline_mm: np.ndarray  # (N, 2)
 
 
+@record
+class Overlap:
+    """Weld metal that lies over a plate's surface beyond its toe without being fused to it."""
+
+    toe: int  # 1 or 2, as the sizes count
+    length_mm: float  # how far it reaches beyond the toe, along the plate
+    outline_mm: np.ndarray  # (N, 2) from the toe round the lip to above the toe, closed
+
+
 @dataclass(slots=True, kw_only=True, eq=False)
 class Joint:
     """A joint as it is drawn; lengths in mm, y down."""
@@ -43,6 +52,7 @@ class Joint:
     runs: list[np.ndarray] = field(default_factory=list)  # lines between runs
     gaps: list[np.ndarray] = field(default_factory=list)  # lines along which the plates meet without being fused
     undercuts: list[Undercut] = field(default_factory=list)
+    overlaps: list[Overlap] = field(default_factory=list)
     thickness: float = 10.0
 
 
@@ -100,6 +110,30 @@ def undercut(rng, toe: int, place, along, into) -> Undercut:
     )
 
 
+def rolled_over(face: np.ndarray, toe: int, along, out, lip: float, under_deg: float) -> tuple[np.ndarray, Overlap]:
+    """A face whose last point is a toe, with a lip that overhangs the plate there by `lip`, and what overhangs.
+
+    `along` leads away from the weld along the plate, `out` out of the metal; under the lip the face leaves the toe at
+    `under_deg` to the plate. A face too low for the lip is raised to it.
+    """
+    end, along, out = face[-1], np.asarray(along, float), np.asarray(out, float)
+    slope = np.radians(under_deg)
+    radius = 0.35 * lip
+    straight = (lip - radius * (1 - np.sin(slope))) / np.cos(slope)
+    contact = end + straight * (np.cos(slope) * along + np.sin(slope) * out)
+    centre = contact + radius * (np.cos(slope) * out - np.sin(slope) * along)
+    turn = np.linspace(np.radians(115), slope - np.pi / 2, 40)[:, None]
+    tip = centre + radius * (np.cos(turn) * along + np.sin(turn) * out)
+    under = contact + np.linspace(0, 1, 30)[1:, None] * (end - contact)
+    height = (face - end) @ out
+    top = float((tip[0] - end) @ out)
+    kept = face[: int(np.flatnonzero(height > 1.1 * top + 0.1)[-1]) + 1] if (height > 1.1 * top + 0.1).any() else face[:1]
+    bridge = kept[-1] + np.linspace(0, 1, 30)[1:-1, None] * (tip[0] - kept[-1])
+    beyond = np.concatenate([bridge, tip, under])
+    beyond = beyond[(beyond - end) @ along >= 0]
+    return np.concatenate([kept, bridge, tip, under]), Overlap(toe=toe, length_mm=float(lip), outline_mm=beyond)
+
+
 def spline(points: np.ndarray, count: int = 40) -> np.ndarray:
     """A smooth curve through points (centripetal enough for fusion lines: uniform Catmull and Rom), shape (N, 2)."""
     points = np.asarray(points, float)
@@ -141,8 +175,11 @@ def toe_angle_deg(face: np.ndarray, plate) -> float:
 # ------------------------------------------------------------------ fillets
 
 
-def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1) -> Joint:
-    """A T, lap or corner joint with a fillet weld on the right of the plate that butts."""
+def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1, overlap: tuple[float, float] | None = None) -> Joint:
+    """A T, lap or corner joint with a fillet weld on the right of the plate that butts.
+
+    `overlap`: how far weld metal hangs over the plate that runs through, in mm, and the angle under it in degrees.
+    """
     t1, t2 = rng.uniform(6, 16, 2)
     z1 = float(rng.uniform(3.5, min(10.0, 1.1 * t1 + 2)))
     z2 = z1 * float(rng.choice([1.0, rng.uniform(0.7, 1.4)]))
@@ -151,6 +188,10 @@ def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1) -> Joint:
     chord = float(np.hypot(z1, z2))
     rise = chord * float(rng.choice([0.0, rng.uniform(0, 0.14), rng.uniform(-0.12, 0)], p=[0.2, 0.5, 0.3]))
     face = rippled(arc([0, -z2], [z1, 0], rise), rng, 0.012 * chord * float(rng.random() < 0.6))
+    over = []
+    if overlap is not None:
+        face, own = rolled_over(face, 1, [1, 0], [0, -1], *overlap)
+        over, undercuts = [own], min(undercuts, 1)
     right, top = z1 + rng.uniform(9, 22), z2 + rng.uniform(9, 22)
     left = t2 + rng.uniform(9, 22)
     pen = float(rng.uniform(0.2, 0.3 * z1))
@@ -230,15 +271,15 @@ def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1) -> Joint:
     return Joint(
         kind=kind, metal=metal, weld=weld, toes=np.array([[z1, 0], [0, -z2]]), face=face, sizes=sizes,
         plates=(np.array([[z1 + 2.5, 0], [z1 + 8.0, 0]]), np.array([[0, -z2 - 2.5], [0, -z2 - 8.0]])), others=others, runs=runs,
-        gaps=gaps if gap_mm else [], undercuts=under, thickness=float(t1),
+        gaps=gaps if gap_mm else [], undercuts=under, overlaps=over, thickness=float(t1),
     )  # fmt: skip
 
 
 # ------------------------------------------------------------------ butts
 
 
-def butt(rng, kind: str, *, undercuts: int = 0) -> Joint:
-    """A butt weld: V, double V or square; the face side is up."""
+def butt(rng, kind: str, *, undercuts: int = 0, overlap: tuple[float, float] | None = None) -> Joint:
+    """A butt weld: V, double V or square; the face side is up. `overlap` as of a fillet, over the right plate."""
     thick = float(rng.uniform(6, 22) if kind != "square" else rng.uniform(3, 7))
     hilo = float(rng.choice([0.0, rng.uniform(0.2, 1.8)]) * rng.choice([-1, 1]))
     step = float(rng.choice([0.0, rng.uniform(1, 3)], p=[0.75, 0.25]))  # the right plate is thicker, its root side deeper
@@ -256,6 +297,10 @@ def butt(rng, kind: str, *, undercuts: int = 0) -> Joint:
     low_l, low_r = thick, thick + step + hilo
     toe_l, toe_r = np.array([-half, 0.0]), np.array([half, hilo])
     face = rippled(arc(toe_l, toe_r, excess), rng, 0.04 * excess * float(rng.random() < 0.6))
+    over = []
+    if overlap is not None:
+        face, own = rolled_over(face, 2, [1, 0], [0, -1], *overlap)
+        over, undercuts = [own], min(undercuts, 1)
     under: list[Undercut] = []
     one, two = [], []
     if undercuts >= 1:
@@ -303,5 +348,5 @@ def butt(rng, kind: str, *, undercuts: int = 0) -> Joint:
     return Joint(
         kind=kind, metal=metal, weld=weld, toes=np.array([toe_l, toe_r]), face=face, sizes=sizes,
         plates=(toe_l + np.array([[-2.5, 0], [-9.0, 0]]), toe_r + np.array([[2.5, 0], [9.0, 0]])), runs=runs, gaps=gaps,
-        undercuts=under, thickness=thick,
+        undercuts=under, overlaps=over, thickness=thick,
     )  # fmt: skip

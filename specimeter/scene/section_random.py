@@ -39,7 +39,8 @@ FEATURES = ("pore", "pore", "slag", "crack", "sidewall", "inter-run", "root")
 
 def section_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging, options: dict) -> Scene:
     """One scene; the arguments are those of `fracture_random.broken_scene`."""
-    specimen = _specimen(rngs[6], names["test"])
+    more = np.random.default_rng([seed, 77])  # what came later is drawn apart, so that all else stays as it was
+    specimen = _specimen(rngs[6], names["test"], more)
     place = options["height"] or ("level", "level", "level", "block", "unknown")[int(rngs[7].integers(5))]
     card_seed, camera_seed = (int(rngs[k].integers(1 << 62)) for k in (7, 8))
     kind = "strip" if names["card"] == "rule" else names["card"]
@@ -53,8 +54,10 @@ def section_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging,
         view = camera_over(np.random.default_rng(camera_seed), names["camera"], close, specimen, placed, options)
         if in_clear_view(specimen, placed, view):
             break
-    cut = _cut(rngs[1], names["finish"])
+    cut = _cut(rngs[1], names["finish"], more)
     chosen = [] if options["clean"] else _features(rngs[10], specimen, options["openings"])
+    if options["marks"] and more.random() < 0.2:
+        chosen += _laminations(more, specimen, chosen)
     spots = [m for m in fracture_lot.marks(rngs[0], specimen, chosen) if m.kind != "ink"] if options["marks"] else []
     if names["card"] == "none":
         points = gauge_points_mm(specimen)
@@ -99,11 +102,12 @@ def _in_focus(imaging, rng):
     return imaging if imaging.off else replace(imaging, focus_height_mm=float(rng.normal(0, 0.8)))
 
 
-def _specimen(rng, test: str) -> Section:
+def _specimen(rng, test: str, more) -> Section:
     fillets, butts = ("tee", "tee", "lap", "corner"), ("v", "v", "double-v", "square")
     kind = str(rng.choice(fillets if test == "macro-fillet" else butts))
     count = int(rng.choice([0, 0, 1, 2]))
-    joint = fillet(rng, kind, undercuts=count) if test == "macro-fillet" else butt(rng, kind, undercuts=count)
+    over = (float(more.uniform(0.4, 1.6)), float(more.uniform(12, 50))) if more.random() < 0.12 else None
+    joint = (fillet if test == "macro-fillet" else butt)(rng, kind, undercuts=count, overlap=over)
     metal = _worn(rng, joint)
     mount = "resin" if rng.random() < 0.45 else "bare"
     drawn = metal * [1.0, -1.0]
@@ -134,7 +138,8 @@ def _specimen(rng, test: str) -> Section:
         shift_mm=shift,
         mount=mount,
         resin=tuple(float(v) for v in np.array(RESINS[int(rng.integers(len(RESINS)))]) * rng.uniform(0.7, 1.4)),
-        gap_mm=float(rng.choice([0.03, 0.08, 0.2, 0.35])),
+        gap_mm=float(rng.choice([0.03, 0.08, 0.2, 0.35]) if more.random() < 0.9 else more.uniform(0.4, 1.2)),
+        shrunk_mm=float(more.choice([0.0, more.uniform(0.02, 0.12)])),
     )
 
 
@@ -182,7 +187,7 @@ def _worn(rng, joint: Joint) -> np.ndarray:
     return np.concatenate(pieces)
 
 
-def _cut(rng, name: str) -> Cut:
+def _cut(rng, name: str, more) -> Cut:
     level, diffuse, rough, widths, lay, saw = CUTS[name]
     etch = str(rng.choice(ETCHES))
     strength = {"none": 0.0, "weak": rng.uniform(0.25, 0.45), "strong": rng.uniform(0.9, 1.1)}.get(
@@ -213,7 +218,11 @@ def _cut(rng, name: str) -> Cut:
         chamfer_mm=float(rng.choice([0.0, rng.uniform(0.03, 0.12)])),
         runs=float(rng.uniform(0.1, 0.5)),
         seed=int(rng.integers(1 << 31)),
-        extra={"rolling_deg": float(rng.choice([0.0, 90.0]))},
+        extra={
+            "rolling_deg": float(rng.choice([0.0, 90.0])),
+            "swab_mm": float(more.uniform(0.9, 1.8)) if etch != "none" and more.random() < 0.15 else 0.0,
+            "scale_mm": float(more.uniform(0.01, 0.06)) if more.random() < 0.3 else 0.0,
+        },
     )
 
 
@@ -230,6 +239,23 @@ def _features(rng, specimen: Section, count: int | None) -> list[Opening]:
                 kept.append(one)
                 break
     return kept
+
+
+def _laminations(rng, specimen: Section, kept) -> list[Opening]:
+    """Flat inclusions in a plate's middle, parallel to its surfaces: dark lines that no weld made."""
+    joint, found = specimen.joint, []
+    low, high = joint.metal.min(0), joint.metal.max(0)
+    for _ in range(int(rng.integers(1, 4))):
+        length = float(rng.uniform(2.0, 9.0))
+        outline = shapes.ribbon(rng, length, float(rng.uniform(0.03, 0.1)), bend=0.01, ragged=0.4)
+        place = np.array([rng.uniform(low[0], high[0]), joint.thickness * rng.uniform(0.3, 0.7)])
+        outline = shapes.turn(outline, float(rng.normal(0, 0.02)), specimen.developed(place)[0])
+        clear = all(
+            shapes.distance_to(specimen.developed(p), outline).min() > 0.8 for p in (joint.weld, *joint.others)
+        ) and all(shapes.distance_to(one.outline_mm, outline).min() > 0.6 for one in [*kept, *found])
+        if clear and (shapes.distance_to(specimen.face_mm, outline) < -0.8).all():
+            found.append(replace(_dark(rng, outline, "other"), form="lamination"))
+    return found
 
 
 def _feature(rng, specimen: Section, form: str) -> Opening | None:

@@ -94,6 +94,21 @@ def parts(scene: Scene, dense, rounded) -> dict:
             }
             for one in joint.undercuts
         ],
+        "unfused": [  # lines along which plates meet without being fused
+            {
+                "line_px": rounded(_px(scene, specimen.developed(line)), 3),
+                "length_mm": round(float(np.hypot(*(line[-1] - line[0]))), 5),
+            }
+            for line in joint.gaps
+        ],
+        "overlaps": [
+            {
+                "toe": 3 - one.toe if swap else one.toe,
+                "length_mm": round(one.length_mm, 5),
+                "outline_px": rounded(_px(scene, specimen.developed(one.outline_mm)), 3),
+            }
+            for one in joint.overlaps
+        ],
         "features": [feature(one) for one in scene.openings],
     }
 

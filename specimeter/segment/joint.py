@@ -11,7 +11,7 @@ from specimeter.segment.plates import Run, runs
 from specimeter.segment.polylines import area_mm2, corner, nearest
 from specimeter.segment.weld_face import WeldFace, weld_face
 
-SKIPPED = 5  # a face may itself be made of so many straight runs
+SKIPPED = 9  # a face may itself be made of so many straight runs
 FACE_TURN_DEG = 75.0  # how far a piece of a weld's face may turn back or on, beyond the turn from plate to plate
 CORNER_DEG = (40.0, 140.0)  # between the two plates of a fillet
 STRAIGHT_DEG = 12.0  # between the two plates of a butt

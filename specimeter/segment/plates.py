@@ -131,6 +131,13 @@ def runs(outline: np.ndarray, *, least_mm: float = LEAST_RUN_MM, independent_mm:
     return tuple(merged)
 
 
+def fitted_again(outline: np.ndarray, plates: tuple[Run, ...], *, independent_mm: float = 0.3) -> tuple[Run, ...]:
+    """The same runs fitted to an outline that has been moved a little, point by point."""
+    step = float(np.median(np.hypot(*np.diff(outline, axis=0).T)))
+    again = [_fit(outline, run.first, run.last, 0.0, step, independent_mm) for run in plates]
+    return tuple(run for run in again if run is not None)
+
+
 def _corners(outline: np.ndarray) -> np.ndarray:
     """Indices of the corners of a polygon that leaves the outline nowhere by more than SPLIT_MM (Douglas and Peucker 1973)."""
     scale = 1 << 10

@@ -8,16 +8,17 @@ from importlib.metadata import entry_points
 
 from specimeter.errors import SpecimeterError
 from specimeter.segment.model import Outline
-from specimeter.sheet import BEND_TESTS, BROKEN_TESTS
+from specimeter.sheet import BEND_TESTS, BROKEN_TESTS, MACRO_TESTS
 
 GROUP = "specimeter.segmenters"
 MADE_FOR = {  # ours; others say nothing and are run
-    "openings": BEND_TESTS,
+    "openings": (*BEND_TESTS, *MACRO_TESTS),
     "learned": BEND_TESTS,
     "learned-fracture": BROKEN_TESTS,
     "fracture": BROKEN_TESTS,
+    "section": MACRO_TESTS,
 }
-INSTEAD = {test: "learned-fracture" for test in BROKEN_TESTS}  # of one that was not made for that test
+INSTEAD = {test: "learned-fracture" for test in BROKEN_TESTS} | {test: "section" for test in MACRO_TESTS}  # of one made for others
 Segmenter = Callable[..., list[Outline]]  # (photo, surface, area) -> outlines
 
 

@@ -9,10 +9,13 @@ import numpy as np
 from specimeter.segment.plates import Run, between
 
 LEFT_SCALES, LEAST_LEFT_MM = 4.0, 0.04  # a face has left the plate where it stays further off than this (scatters; mm)
-STAY_MM = 0.25  # and for as long as this
+STAY_MM, RETURN_MM = 0.25, 0.8  # and for as long as this; what comes back for as long had not left
 TANGENT_MM = (0.05, 1.2)  # stretch of the face, from the toe, whose parabola gives the toe's place and angle
+CORNER_POINTS, LEAST_POINTS = 3, 8  # of the outline: those next to the toe are rounded by the lens; as many are fitted at least
 SHORTEST_FACE_MM = 0.8
 UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
+OVERLAP_MM = 0.1  # weld metal that hangs over the plate by less is a steep toe
+UNDER_LIP = 0.6  # the part of an overlap's underside, from the toe on, that its place and angle are taken from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,6 +34,8 @@ class Toe:
         The piece of the face that the angle was taken from, from the toe on.
     notch : array, shape (N, 2), or None
         The outline below the plate's surface at the toe, from the plate's side to the face's: an undercut.
+    lip : array, shape (N, 2), or None
+        The outline from the toe round weld metal that hangs over the plate, to where it stands over the toe: an overlap.
     """
 
     plate: Run
@@ -38,6 +43,7 @@ class Toe:
     angle_deg: float
     tangent: np.ndarray
     notch: np.ndarray | None
+    lip: np.ndarray | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,8 +60,9 @@ def weld_face(outline: np.ndarray, before: Run, after: Run) -> WeldFace | None:
     margin = (count + after.last - before.first) % count
     index = between(before.first, (before.first + margin) % count, count)
     chain = outline[index]
-    start = _leaves(chain, before)
-    end = len(chain) - 1 - _leaves(chain[::-1], after)
+    ends, begins = (count + before.last - before.first) % count, (count + after.first - before.first) % count
+    start = _leaves(chain, before, ends)
+    end = len(chain) - 1 - _leaves(chain[::-1], after, len(chain) - 1 - begins)
     if end - start < 3:
         return None
     first = _toe(chain[: end + 1], start, before, 1.0)
@@ -69,17 +76,22 @@ def weld_face(outline: np.ndarray, before: Run, after: Run) -> WeldFace | None:
     return WeldFace(points=face, toes=(toe_1, toe_2))
 
 
-def _leaves(chain: np.ndarray, run: Run) -> int:
-    """Index in the chain, which begins on the run, at which it leaves the run's line for good."""
-    away = np.abs(run.height(chain))
+def _leaves(chain: np.ndarray, run: Run, ends: int) -> int:
+    """Index in the chain, which begins on the run, at which it leaves the run's line for good; the run ends at `ends`.
+
+    Where it comes back before that for RETURN_MM it had not left: plates are wavy.
+    """
+    away, middle = np.abs(run.height(chain)), int(np.argmin(np.abs(run.along(chain))))
     limit = max(LEFT_SCALES * run.scatter_mm, LEAST_LEFT_MM)
     step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
     stay = max(round(STAY_MM / step), 2)
-    along = np.abs(run.along(chain))
-    on_run = along <= 0.5 * run.length_mm * 0.8  # the fitted part: marks on it are no face
-    off = (away > limit) & ~on_run
+    off = away > limit
+    off[: middle + round(0.4 * run.length_mm / step)] = False  # on the fitted part and at its far end: marks, no face
     held = np.convolve(off, np.ones(stay), "valid") >= stay
-    first = np.flatnonzero(held)
+    back = max(round(RETURN_MM / step), 3)
+    on = np.convolve(~off[:ends], np.ones(back), "valid") >= back if ends > back else np.zeros(0, bool)
+    last = int(np.flatnonzero(on)[-1]) + back - 1 if on.any() else 0
+    first = np.flatnonzero(held[last:]) + last
     return int(first[0]) if len(first) else len(chain) - 1
 
 
@@ -110,8 +122,11 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
             notch = chain[begin : back + 1]
         face_from = back
     step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
-    low = face_from + round(TANGENT_MM[0] / step)
-    high = min(face_from + max(round(TANGENT_MM[1] / step), 6), len(chain))
+    low = face_from + max(round(TANGENT_MM[0] / step), CORNER_POINTS)
+    high = min(low + max(round((TANGENT_MM[1] - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))
+    lip = _lip(way * run.along(chain[face_from:]), height[face_from:]) if notch is None else None
+    if lip is not None:
+        high = min(high, face_from + max(int(UNDER_LIP * lip[0]), 6))
     if high - low < 5:
         return None
     piece = chain[low:high]
@@ -119,11 +134,27 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     over = np.polyfit(reach, run.height(piece), 2)
     ahead = np.polyfit(reach, way * run.along(piece), 2)
     start = _crosses(over, float(reach[-1]))
-    if notch is not None or start is None:  # the face hardly cuts the plate's line: where it left is the toe
+    if start is None:  # the face hardly cuts the plate's line: where it left is the toe
         start = 0.0
         point = run.at(float(run.along(chain[face_from][None])[0]))
     else:
         point = run.at(way * float(np.polyval(ahead, start)))
     rise, forward = (float(np.polyval(np.polyder(curve), start)) for curve in (over, ahead))
     angle = 180.0 - float(np.degrees(np.arctan2(rise, forward)))
-    return Toe(plate=run, point=point, angle_deg=angle, tangent=np.array([point, piece[-1]]), notch=notch), face_from
+    over_toe = None if lip is None else np.concatenate([point[None], chain[face_from : face_from + lip[1] + 1]])
+    tangent = np.array([point, piece[-1]])
+    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch, lip=over_toe), face_from
+
+
+def _lip(ahead: np.ndarray, height: np.ndarray) -> tuple[int, int] | None:
+    """Where a face that goes back over the plate before it turns has its tip, and where it stands over the toe again.
+
+    `ahead` is its way towards the weld; indices count from the toe. None where it does not go back by OVERLAP_MM.
+    """
+    back = np.flatnonzero(ahead >= ahead[0])
+    again = back[back > 1]
+    turn = int(again[0]) if len(again) else len(ahead) - 1
+    tip = int(np.argmin(ahead[: turn + 1]))
+    if ahead[0] - ahead[tip] < OVERLAP_MM or height[tip] <= 0:
+        return None
+    return tip, turn

@@ -1,4 +1,4 @@
-"""Weld metal, fusion line and heat-affected zone on an etched cut, by texture and tone; nothing where they are not seen."""
+"""Weld metal, fusion line and heat-affected zone on an etched cut, from what a network reads there."""
 
 from __future__ import annotations
 
@@ -7,32 +7,32 @@ from itertools import pairwise
 
 import numpy as np
 
-from specimeter.photo import Photo
 from specimeter.scale.surface import Surface
 from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import resampled
 from specimeter.segment.polylines import corner, crossings
-from specimeter.segment.section_chart import Chart, chart_of
+from specimeter.segment.section_reading import TISSUES, Reading
 from specimeter.sheet import Sheet
 
-ROUNDS = 4  # of placing the line and learning the looks from it
-SOFT_MM = 0.35  # a line's direct surroundings, on either side, whose looks are compared
-BANDS_MM = (0.15, 1.1)
-LEAST_SEEN = {True: 2.2, False: 3.2}  # scatters by which weld and plate must differ, where the sheet names an etchant or not
-U_LINE_MM = (
-    0.08,
-    0.5,
-)  # of the line's place: at the best, and over how many scatters are seen (judgement, held against scenes)
-LEAST_SHARE = 0.62  # of the line along which they must
-HOLLOW = 1.2  # odds against weld metal in what is hollow: plates that are not fused gape, and pores are small
+STEP_MM = 0.05  # along the rays
+LIMIT = 4.0  # log-odds beyond which a cell convinces no more
+BAND_MM = (0.15, 0.7)  # on either side of the line: where weld and plate are compared
+SHOWN = 0.5  # chance that the etching shows a place, from which it counts as shown
+LEAST_SHOWN = {True: 0.3, False: 0.5}  # of the metal about the weld, where the sheet names an etchant or not
+LEAST_SHARE = 0.8  # of the line that is clear
+CLEAR = 2.5  # log-odds by which its two sides differ where it is
+U_LINE_MM = 0.07  # of the line's place at the best (judgement, held against scenes)
 EXPECTED = 0.35  # how strongly the line is held to where such welds are mostly fused (judgement)
 BENT = 0.08  # price of the line's bends
 REACH = 1.1  # of the weld's own size: as far as the line may lie
+HAZ_MM = 6.0  # as wide as a heat-affected zone may be
+PARTS, LEAST_PARTS, SAME = 3, 3, 0.2  # of the line, whose zones are measured apart; as many must be alike, to such a share
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
 NO_ETCHANT = "the sheet names no etchant, and weld metal shows on an etched cut only"
 UNETCHED = "weld metal does not stand out from the plates in tone or texture: the cut is not etched, or too weakly"
 UNCLEAR = "the fusion line is seen along a part of its course only"
+PLATE, HAZ, WELD, GAP = (TISSUES.index(name) for name in ("plate", "haz", "weld", "gap"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,18 +45,21 @@ class WeldMetal:
         Closed polygon: the weld's face and its fusion line.
     haz_px, u_haz_px : float or None, float
         Greatest width of the heat-affected zone square to the fusion line, and its standard uncertainty.
+    line_px, clear : array (M, 2), bool array (M,)
+        Points of the fusion line, and whether weld and plate clearly differ there.
     u_line_mm, line_mm : float
         Standard uncertainty of the fusion line's place, and its length.
-    seen, share : float
-        By how many scatters weld metal and plate beside the line differ (median), and along which share of the line they do.
+    share : float
+        Along which share of the line they do.
     """
 
     outline_px: np.ndarray
     haz_px: float | None
     u_haz_px: float
+    line_px: np.ndarray
+    clear: np.ndarray
     u_line_mm: float
     line_mm: float
-    seen: float
     share: float
 
 
@@ -74,9 +77,34 @@ class Rays:
     fixed: tuple[float, float]
     widens: bool
 
+    def at(self, reach: np.ndarray) -> np.ndarray:
+        """Places in mm at distances along the rays: (N,) gives (N, 2), (N, R) gives (N, R, 2)."""
+        if reach.ndim == 1:
+            return self.origins + reach[:, None] * self.ways
+        return self.origins[:, None] + reach[..., None] * self.ways[:, None]
 
-def look_for(photo: Photo, sheet: Sheet, surface: Surface, area: ExaminedArea) -> WeldMetal | str:
-    """The weld metal of the joint that the area's outline shows, or in words why it is not had.
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Read:
+    """A reading with the surface it lies on: chances by place in mm."""
+
+    reading: Reading
+    surface: Surface
+
+    def of(self, field: np.ndarray, places_mm: np.ndarray) -> np.ndarray:
+        """Values of one of the reading's maps at places (..., 2)."""
+        flat = np.asarray(places_mm, float).reshape(-1, 2)
+        return self.reading.at(field, self.surface.project(flat)).reshape(np.shape(places_mm)[:-1])
+
+    def odds(self, one: int, *others: int) -> np.ndarray:
+        """Map of the log-odds of one tissue against others."""
+        tissue = self.reading.tissue
+        against = sum(tissue[k] for k in others)
+        return np.clip(np.log((tissue[one] + 1e-4) / (against + 1e-4)), -LIMIT, LIMIT)
+
+
+def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedArea) -> WeldMetal | str:
+    """The weld metal of the joint that the area's outline shows, or in words why it is not had; `reading` of the area.
 
     A sheet that tells how the section was prepared and names no etchant says that it was not etched.
     """
@@ -88,30 +116,30 @@ def look_for(photo: Photo, sheet: Sheet, surface: Surface, area: ExaminedArea) -
     joint = (find_fillet if test == "macro-fillet" else find_butt)(outline)
     if joint is None:
         return NO_JOINT
-    chart = chart_of(photo, surface, area)
-    if chart is None:
-        return UNETCHED
+    read = Read(reading=reading, surface=surface)
     bundles = _fan(joint) if isinstance(joint, Fillet) else _rows(joint, outline)
-    radii = [rays.guess for rays in bundles]
-    for _ in range(ROUNDS):
-        odds = _odds(chart, bundles, radii)
-        radii = [_line(chart, odds, rays) for rays in bundles]
-    lines = [rays.origins + radius[:, None] * rays.ways for rays, radius in zip(bundles, radii, strict=True)]
-    seen, share = _contrast(chart, bundles, radii)
-    if seen < LEAST_SEEN[prepared is not None]:
+    radii = [_line(read, rays) for rays in bundles]
+    lines = [rays.at(radius) for rays, radius in zip(bundles, radii, strict=True)]
+    within = np.concatenate([rays.at(np.linspace(0.2, 1.3, 12)[None] * radius[:, None]).reshape(-1, 2)
+                             for rays, radius in zip(bundles, radii, strict=True)])  # fmt: skip
+    shown = float(np.mean(read.of(read.reading.seen, within) > SHOWN))
+    if shown < LEAST_SHOWN[prepared is not None]:
         return UNETCHED
+    clear, width = zip(*(_clear(read, rays, radius) for rays, radius in zip(bundles, radii, strict=True)), strict=True)
+    clear, width = np.concatenate(clear), np.concatenate(width)
+    share = float(clear.mean())
     if share < LEAST_SHARE:
         return UNCLEAR
-    ring = _ring(joint, lines)
-    haz, u_haz = _haz(chart, bundles, radii)
-    outline_px = surface.project(ring)
+    haz, u_haz = _haz(read, bundles, radii)
+    soft = float(np.median(width[clear])) if clear.any() else 0.5
     return WeldMetal(
-        outline_px=outline_px,
+        outline_px=surface.project(_ring(joint, lines)),
         haz_px=None if haz is None else haz / px_mm,
         u_haz_px=u_haz / px_mm,
-        u_line_mm=float(np.hypot(U_LINE_MM[0], U_LINE_MM[1] / seen) + 0.3 * (1 - share)),
+        line_px=surface.project(np.concatenate(lines)),
+        clear=clear,
+        u_line_mm=float(np.hypot(U_LINE_MM, 0.35 * soft) + 0.8 * (1 - share)),
         line_mm=float(sum(np.sum(np.hypot(*np.diff(line, axis=0).T)) for line in lines)),
-        seen=seen,
         share=share,
     )
 
@@ -189,45 +217,29 @@ def _rows(joint: Butt, outline: np.ndarray) -> list[Rays]:
     return bundles
 
 
-def _grid(rays: Rays, chart: Chart) -> tuple[np.ndarray, np.ndarray]:
-    """Distances along the rays, shape (R,), and the places there in mm, shape (N, R, 2)."""
-    reach = np.arange(0.0, rays.most, max(chart.mm, 0.05))
-    return reach, rays.origins[:, None] + reach[None, :, None] * rays.ways[:, None]
-
-
-def _odds(chart: Chart, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[np.ndarray, float]:
-    """Weights of the looks and an offset: log-odds of weld against plate by Fisher's discriminant."""
-    one, two = [], []
-    for rays, radius in zip(bundles, radii, strict=True):
-        reach, places = _grid(rays, chart)
-        looks, metal = chart.at(places)
-        gap = reach[None] - radius[:, None]
-        one.append(looks[metal & (gap < -0.12)])
-        two.append(looks[metal & (gap > 0.12) & (gap < 0.55 * rays.most)])
-    one, two = np.concatenate(one), np.concatenate(two)
-    if len(one) < 30 or len(two) < 30:
-        return np.zeros(chart.looks.shape[2]), 0.0
-    pooled = 0.5 * (np.cov(one.T) + np.cov(two.T)) + 0.05 * np.eye(one.shape[1])
-    weight = np.linalg.solve(pooled, one.mean(axis=0) - two.mean(axis=0))
-    return weight, float(weight @ (one.mean(axis=0) + two.mean(axis=0)) / 2)
-
-
-def _line(chart: Chart, odds: tuple[np.ndarray, float], rays: Rays) -> np.ndarray:
-    """Distance of the fusion line along each ray: most weld within, most plate beyond, a clear edge there, smooth."""
-    reach, places = _grid(rays, chart)
-    looks, metal = chart.at(places)
-    step = reach[1] - reach[0]
-    value = np.where(metal, np.clip(looks @ odds[0] - odds[1], -3, 3), 0.0)
-    value = np.where(chart.hollow_at(places), -HOLLOW, value)
+def _line(read: Read, rays: Rays) -> np.ndarray:
+    """Distance of the fusion line along each ray: most weld within, least beyond, smooth; as such welds end if none shows."""
+    reach = np.arange(0.0, rays.most, STEP_MM)
+    places = rays.at(np.repeat(reach[None], len(rays.origins), axis=0))
+    value = read.of(read.odds(WELD, PLATE, HAZ, GAP), places) * np.clip(read.of(read.reading.seen, places) * 1.5, 0.05, 1.0)
+    value = np.where(read.of(read.reading.tissue[0], places) > 0.5, -1.0, value)
     share = reach[None] / max(rays.guess.mean(), 0.5) if rays.widens else np.ones((1, len(reach)))
-    inside = np.cumsum(value * share, axis=1) * step
-    edge = chart.edge_at(places) * metal
-    worth = inside + 0.22 * np.minimum(edge, 4.0)
+    worth = np.cumsum(value * share, axis=1) * STEP_MM
     worth = worth - EXPECTED * ((reach[None] - rays.guess[:, None]) / (0.3 * rays.guess[:, None] + 0.5)) ** 2
     for end, known in ((0, rays.fixed[0]), (-1, rays.fixed[1])):
         if np.isfinite(known):
             worth[end] = -50 * np.abs(reach - known)
-    return reach[_smooth_path(worth.astype(np.float32), BENT / step)]
+    at = _smooth_path(worth.astype(np.float32), BENT / STEP_MM)
+    return _between_steps(worth, at, reach)
+
+
+def _between_steps(worth: np.ndarray, at: np.ndarray, reach: np.ndarray) -> np.ndarray:
+    """Distances refined by a parabola through the best step and its neighbours."""
+    rows, inner = np.arange(len(at)), np.clip(at, 1, len(reach) - 2)
+    before, here, after = (worth[rows, inner + k] for k in (-1, 0, 1))
+    bend = before - 2 * here + after
+    shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.where(bend < -1e-6, bend, -1.0), 0.0)
+    return reach[at] + np.where(at == inner, np.clip(shift, -0.5, 0.5), 0.0) * STEP_MM
 
 
 def _smooth_path(worth: np.ndarray, price: float) -> np.ndarray:
@@ -250,36 +262,16 @@ def _smooth_path(worth: np.ndarray, price: float) -> np.ndarray:
     return path
 
 
-def _contrast(chart: Chart, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[float, float]:
-    """By how many scatters the looks within and beyond the line differ, one look taken, and the share of the line that agrees.
-
-    The scatter is that of the same comparison made on lines of the same form moved into the plate, where nothing is to be seen.
-    """
-    one, two, null = [], [], []
-    for rays, radius in zip(bundles, radii, strict=True):
-        for moved, into in ((0.0, (one, two)), (1.6, None), (-0.5, None), (2.6, None)):
-            pair = []
-            for low, high in ((-BANDS_MM[1], -BANDS_MM[0]), (BANDS_MM[0], BANDS_MM[1])):
-                offsets = np.linspace(low, high, 7)
-                places = rays.origins[:, None] + (radius[:, None] + moved + offsets)[..., None] * rays.ways[:, None]
-                looks, metal = chart.at(places)
-                known = metal.sum(axis=1) >= 4
-                mean = np.sum(looks * metal[..., None], axis=1) / np.maximum(metal.sum(axis=1), 1)[:, None]
-                pair.append(np.where(known[:, None], mean, np.nan))
-            if into is not None:
-                into[0].append(pair[0])
-                into[1].append(pair[1])
-            elif moved > 0:
-                null.append(pair[0] - pair[1])
-    difference = np.concatenate(one) - np.concatenate(two)
-    null = np.concatenate(null)
-    difference, null = (part[np.isfinite(part).all(axis=1)] for part in (difference, null))
-    if len(difference) < 20 or len(null) < 20:
-        return 0.0, 0.0
-    pooled = null.T @ null / len(null) + 0.04 * np.eye(null.shape[1])
-    weight = np.linalg.solve(pooled, difference.mean(axis=0))
-    value, scatter = difference @ weight, float(np.sqrt(np.mean((null @ weight) ** 2))) + 1e-9
-    return float(np.median(value) / scatter), float(np.mean(value > 0.5 * scatter))
+def _clear(read: Read, rays: Rays, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Whether weld and plate clearly differ across the line at each ray, bool (N,), and how soft the border is, mm (N,)."""
+    odds = read.odds(WELD, PLATE, HAZ, GAP)
+    offsets = np.arange(-BAND_MM[1], BAND_MM[1] + 0.01, STEP_MM)
+    places = rays.at(radius[:, None] + offsets[None])
+    level, shown = read.of(odds, places), read.of(read.reading.seen, places)
+    inside, outside = (level[:, (way * offsets >= BAND_MM[0])].mean(axis=1) for way in (-1, 1))
+    clear = (inside - outside > CLEAR) & (shown.mean(axis=1) > SHOWN)
+    soft = np.sum(np.abs(level) < 1.5, axis=1) * STEP_MM
+    return clear, soft
 
 
 def _ring(joint: Fillet | Butt, lines: list[np.ndarray]) -> np.ndarray:
@@ -297,30 +289,57 @@ def _ring(joint: Fillet | Butt, lines: list[np.ndarray]) -> np.ndarray:
     return np.concatenate([*parts, left[::-1][:-1]])
 
 
-def _haz(chart: Chart, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[float | None, float]:
-    """Width of the zone beside the weld metal whose tone differs from the plate's, in mm, and its u; None: not seen."""
-    offsets = np.arange(0.25, 5.0, 0.1)
-    tones, widths = [], []
+def _haz(read: Read, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[float | None, float]:
+    """Greatest width of the heat-affected zone beside the weld metal, in mm, and its u; None: its border does not show.
+
+    From the light along the fusion line's normals, all together and by parts: the width with which a tone that changes evenly
+    from the line to the border, and steps there, leaves least.
+    """
+    offsets = np.arange(0.15, HAZ_MM, STEP_MM)
+    rows = []
     for rays, radius in zip(bundles, radii, strict=True):
-        line = rays.origins + radius[:, None] * rays.ways
+        line = rays.at(radius)
         way = np.gradient(line, axis=0)
         way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
         normal = np.column_stack([-way[:, 1], way[:, 0]])
         normal *= np.sign(np.sum(normal * rays.ways, axis=1))[:, None]
-        looks, metal = chart.at(line[:, None] + offsets[None, :, None] * normal[:, None])
-        tones.append(np.where(metal, looks[..., 0], np.nan)[6:-6])
-    tone = np.concatenate(tones)
-    for part in np.array_split(tone, 5):
-        with np.errstate(invalid="ignore"):
-            known = np.isfinite(part).mean(axis=0) > 0.4
-        if known.sum() < 20:
-            continue
-        level, at = np.nanmedian(part[:, known], axis=0), offsets[known]
-        scatter = float(np.median(np.abs(np.diff(level)))) + 0.02
-        steps = [(abs(level[max(k - 6, 0) : k].mean() - level[k : k + 6].mean()), at[k]) for k in range(5, len(at) - 5)]
-        jump, place = max(steps)
-        if jump > 6 * scatter and abs(level[at < place].mean() - level[at > place].mean()) > 4 * scatter:
-            widths.append(float(place))
-    if len(widths) < 3:
+        places = line[:, None] + offsets[None, :, None] * normal[:, None]
+        inside = (read.of(read.reading.metal, places) > 0.5) & (read.of(read.reading.tissue[GAP], places) < 0.5)
+        known = np.cumprod(inside & (read.of(read.reading.seen, places) > SHOWN), axis=1) > 0  # as far as the metal goes on
+        rows.append(np.where(known, read.of(read.reading.light, places), np.nan)[4:-4])
+    light = np.concatenate(rows)
+    whole = _border_of(light, offsets)
+    parts = [_border_of(part, offsets) for part in np.array_split(light, PARTS)]
+    near = [width for width in parts if width is not None and whole is not None and abs(width - whole) < SAME * whole]
+    if len(near) < LEAST_PARTS:
         return None, 0.0
-    return float(np.median(widths)), float(np.hypot(0.2, 1.4826 * np.median(np.abs(np.array(widths) - np.median(widths)))))
+    return max(near), float(np.hypot(0.1, np.ptp(near) / 2))
+
+
+def _border_of(light: np.ndarray, offsets: np.ndarray) -> float | None:
+    """Where a zone's tone ends, in mm, from rows of log light along the normals (NaN: not metal); None if nowhere clearly."""
+    enough = np.isfinite(light).mean(axis=0) > 0.5
+    count = int(np.argmin(enough)) if not enough.all() else len(offsets)
+    if count < 30:
+        return None
+    tone, at = np.nanmedian(light[:, :count], axis=0), offsets[:count]
+    noise = float(np.median(np.abs(np.diff(tone)))) + 1e-3
+    ones = np.ones(count)
+
+    def left(*columns: np.ndarray) -> float:
+        design = np.column_stack([ones, *columns])
+        return float(np.sum((tone - design @ np.linalg.lstsq(design, tone, rcond=None)[0]) ** 2))
+
+    tried = np.arange(0.4, at[-1] - 0.5, STEP_MM)
+    if not len(tried):
+        return None
+    costs = [left(np.clip(1 - at / width, 0, None), (at < width).astype(float)) for width in tried]
+    best = int(np.argmin(costs))
+    step = float(
+        np.median(tone[(at > tried[best] - 0.35) & (at < tried[best])])
+        - np.median(tone[(at > tried[best]) & (at < tried[best] + 0.35)])
+    )
+    plain = left(at)  # light that merely falls off explains as much
+    if abs(step) < 4 * noise or costs[best] > 0.5 * plain:
+        return None
+    return float(tried[best])

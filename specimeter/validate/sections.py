@@ -16,11 +16,13 @@ from specimeter import job
 from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import SpecimeterError
+from specimeter.measure.feature import Feature
 from specimeter.measure.polygon import Rings, areas
 from specimeter.scene import files as scene_files
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.validate import truth as truths
+from specimeter.validate.match import match
 from specimeter.validate.statistics import Row
 
 CLICK_PX = 1.0  # how far a careful hand's clicks scatter, along x and along y
@@ -65,12 +67,42 @@ def examine(seed: int, width_px: int, folder: Path, *, test: str) -> Result:
     ]
     overlap = _overlap(np.array(truth["area_outline_px"]), found.area.outline_px)
     return result | {
+        "features": _features(truth, found.features),
         "time_s": time.perf_counter() - started,
         "confidence": found.area.confidence,
         "overlap": overlap,
         "sizes": found.section.sizes,
         "undercuts": undercuts,
     }
+
+
+def _features(truth: truths.Truth, found: Sequence[Feature]) -> dict[str, Any]:
+    """What became of the true imperfections, and how much was called that is none; JSON-ready."""
+    own = [one for one in found if one.kind not in ("undercut", "overlap", "lack-of-penetration")]
+    true = truth["features"]
+    pairs = match([np.array(one["outline_px"]) for one in true], [one.outline_px for one in own])
+    of = dict(pairs)
+    flat = [k for k, one in enumerate(true) if one["form"] == "lamination"]
+    result: dict[str, Any] = {"false": len(own) - len(pairs), "true": []}
+    for k, one in enumerate(true):
+        if k in flat:
+            continue
+        got = own[of[k]] if k in of else None
+        result["true"].append(
+            {
+                "kind": one["kind"],
+                "length_mm": one["length_mm"],
+                "found": got is not None,
+                "found_kind": None if got is None else got.kind,
+                "found_length_mm": None if got is None else got.length_mm,
+                "U_length_mm": None if got is None else got.U_length_mm,
+            }
+        )
+    for kind, asked in (("overlap", truth["overlaps"]), ("lack-of-penetration", truth["unfused"])):
+        if kind == "overlap" or truth["specimen"]["test"] == "macro-butt":
+            got = sorted((one.length_mm or 0.0 for one in found if one.kind == kind), reverse=True)
+            result[kind] = {"true": [one["length_mm"] for one in asked], "found": got}
+    return result
 
 
 def by_hand(truth: truths.Truth, seed: int) -> dict[str, float]:
@@ -171,7 +203,47 @@ def rows(results: Sequence[Result]) -> list[Row]:
             )
         )
         found.append(Row(what=f"{name}: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}"))
-    return found + _undercut_rows(done)
+    return found + _undercut_rows(done) + _feature_rows(done)
+
+
+LEAST_MM = 0.5  # of a feature that is asked for
+
+
+def _feature_rows(results: Sequence[Result]) -> list[Row]:
+    asked = [one for result in results for one in result["features"]["true"] if one["length_mm"] >= LEAST_MM]
+    got = [one for one in asked if one["found"]]
+    found = [Row(what="features of 0.5 mm and more: found", goal="0.95", specimeter=f"{len(got)} of {len(asked)}")]
+    if results:
+        false = np.mean([result["features"]["false"] for result in results])
+        found.append(Row(what="false calls a photograph", goal="0.5", specimeter=f"{false:.2f}"))
+    if got:
+        right = np.mean([one["kind"] == one["found_kind"] for one in got])
+        found.append(Row(what="kind named right", goal="0.9", specimeter=f"{right:.2f}"))
+        off = np.array([abs(one["found_length_mm"] - one["length_mm"]) for one in got])
+        held = np.mean([e <= one["U_length_mm"] for e, one in zip(off, got, strict=True)])
+        found.append(
+            Row(
+                what="feature length_mm: error, median / 95 %",
+                specimeter=f"{np.median(off):.3f} / {np.percentile(off, 95):.3f}",
+            )
+        )
+        found.append(Row(what="feature length_mm: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}"))
+    for kind in ("overlap", "lack-of-penetration"):
+        pairs = [result["features"][kind] for result in results if kind in result["features"]]
+        if not any(pair["true"] or pair["found"] for pair in pairs):
+            continue
+        seen = sum(bool(pair["true"] and pair["found"]) for pair in pairs)
+        wrong = sum(bool(pair["found"] and not pair["true"]) for pair in pairs)
+        found.append(Row(what=f"{kind}: found; false", specimeter=f"{seen} of {sum(bool(p['true']) for p in pairs)}; {wrong}"))
+        off = [abs(pair["found"][0] - max(pair["true"])) for pair in pairs if pair["true"] and pair["found"]]
+        if off:
+            found.append(
+                Row(
+                    what=f"{kind}: length_mm, error, median / 95 %",
+                    specimeter=f"{np.median(off):.3f} / {np.percentile(off, 95):.3f}",
+                )
+            )
+    return found
 
 
 ETCHED = ("penetration_mm", "weld_area_mm2", "haz_width_mm")

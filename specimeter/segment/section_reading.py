@@ -1,0 +1,151 @@
+"""What a small network reads in a photograph of a cut: metal, weld metal, heat-affected zone, gaps and imperfections."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from specimeter.colour import luminance
+from specimeter.errors import SpecimeterError
+
+MODELS = {name: Path(__file__).with_name(f"section_{name}.onnx") for name in ("far", "near")}
+FAR_MM, NEAR_MM = 0.3, 0.06  # of a cell: of the whole photograph, and round the cut (coarser where the photograph is)
+WHOLE_MM = 0.12  # the same where a cut fills the picture
+AROUND_MM = 4.0  # of the surroundings that the network sees with a cut
+MOST_CELLS = {"far": 1_200_000, "near": 1_800_000}
+STEP = 32  # the network's coarsest grid
+TISSUES = ("surroundings", "plate", "haz", "weld", "gap")
+KINDS = ("pore", "slag", "crack", "lack-of-fusion")
+PLANES = len(TISSUES) + 3 + len(KINDS)  # tissues, whether the etching shows them, an imperfection, its share, its kind
+WIDEST = 1024  # places to a row where maps are read: OpenCV takes no more than 32767
+_own = threading.local()  # OpenCV's networks may not be shared between threads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reading:
+    """The network's answer on a map of cells over a part of the photograph.
+
+    Parameters
+    ----------
+    tissue : float32 array, shape (5, rows, columns)
+        Chances of TISSUES, which add up to 1.
+    seen : float32 array, shape (rows, columns)
+        Chance that the etching shows there which tissue it is.
+    feature : float32 array, shape (rows, columns)
+        Log-odds of an imperfection, however thin; `share`: of the cell that it covers; `kind` (4, rows, columns): log-odds of
+        KINDS, where there is one.
+    light : float32 array, shape (rows, columns)
+        Logarithm of the linear luminance that was read.
+    zoom : float
+        Cells to a pixel; `offset_px` (2,): the photograph's pixel at the map's first.
+    """
+
+    tissue: np.ndarray
+    seen: np.ndarray
+    feature: np.ndarray
+    share: np.ndarray
+    kind: np.ndarray
+    light: np.ndarray
+    zoom: float
+    offset_px: np.ndarray
+
+    @property
+    def metal(self) -> np.ndarray:
+        """Chance of lying inside the metal's outline, (rows, columns); gaps between the plates count as inside."""
+        return 1 - self.tissue[0]
+
+    def to_photograph(self, points: np.ndarray) -> np.ndarray:
+        """Pixels [x, y] of the photograph of cells [column, row]."""
+        return (np.asarray(points, float) + 0.5) / self.zoom - 0.5 + self.offset_px
+
+    def from_photograph(self, points: np.ndarray) -> np.ndarray:
+        """The reverse of `to_photograph`."""
+        return (np.asarray(points, float) - self.offset_px + 0.5) * self.zoom - 0.5
+
+    def at(self, field: np.ndarray, points_px: np.ndarray) -> np.ndarray:
+        """Values of one of the maps at pixels (..., 2) of the photograph."""
+        cells = self.from_photograph(points_px).astype(np.float32).reshape(-1, 2)
+        pad = -len(cells) % WIDEST
+        x, y = (np.pad(cells[:, k], (0, pad)).reshape(-1, WIDEST) for k in (0, 1))
+        found = cv2.remap(np.ascontiguousarray(field), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(found).reshape(-1)[: len(cells)].reshape(np.shape(points_px)[:-1])
+
+
+def read_far(rgb: np.ndarray, mm_per_px: float) -> Reading:
+    """The whole photograph, read coarsely; `mm_per_px` about its middle."""
+    return _read("far", rgb, np.zeros(2, int), min(mm_per_px / FAR_MM, 1.0))
+
+
+def read_near(rgb: np.ndarray, mm_per_px: float, low_px, high_px) -> Reading:
+    """A box of the photograph from pixel `low_px` to before `high_px`, read finely."""
+    low = np.clip(np.floor(low_px), 0, None).astype(int)
+    high = np.minimum(np.ceil(high_px), rgb.shape[1::-1]).astype(int)
+    return _read("near", rgb[low[1] : high[1], low[0] : high[0]], low, min(mm_per_px / NEAR_MM, 1.0))
+
+
+def read_whole(rgb: np.ndarray, mm_per_px: float) -> Reading:
+    """The whole photograph by the network for cuts seen near, at twice its cells: for a cut that fills the picture."""
+    return _read("near", rgb, np.zeros(2, int), min(mm_per_px / WHOLE_MM, 1.0))
+
+
+def read_round(rgb: np.ndarray, mm_per_px: float, outline_px: np.ndarray) -> Reading:
+    """What lies within an outline and AROUND_MM round it, read finely."""
+    around = AROUND_MM / mm_per_px
+    return read_near(rgb, mm_per_px, outline_px.min(axis=0) - around, outline_px.max(axis=0) + around)
+
+
+def _read(name: str, piece: np.ndarray, low: np.ndarray, zoom: float) -> Reading:
+    zoom = min(zoom, float(np.sqrt(MOST_CELLS[name] / (piece.shape[0] * piece.shape[1]))))
+    if zoom < 1:
+        size = (max(round(piece.shape[1] * zoom), 8), max(round(piece.shape[0] * zoom), 8))
+        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
+    coded = piece.astype(np.float32) / np.float32(np.iinfo(piece.dtype).max)
+    answer = run(name, prepared(coded))
+    split = len(TISSUES)
+    tissue = np.exp(answer[:split] - answer[:split].max(axis=0))
+    return Reading(
+        tissue=tissue / tissue.sum(axis=0),
+        seen=1 / (1 + np.exp(-answer[split])),
+        feature=answer[split + 1],
+        share=1 / (1 + np.exp(-answer[split + 2])),
+        kind=answer[split + 3 :],
+        light=np.log(luminance(piece) + np.float32(1e-3)),
+        zoom=zoom,
+        offset_px=low.astype(float),
+    )
+
+
+def prepared(coded: np.ndarray) -> np.ndarray:
+    """The network's input, float32 (1, 3, H, W), of a coded picture (H, W, 3) from 0 to 1: its median in the middle."""
+    middle = max(float(np.median(coded.mean(axis=2))), 0.02)
+    return np.ascontiguousarray((np.clip(coded * np.float32(0.5 / middle), 0, 2) * 2 - 1).transpose(2, 0, 1)[None], np.float32)
+
+
+def run(name: str, picture: np.ndarray) -> np.ndarray:
+    """Log-odds (PLANES, H, W) of one of the two networks for an input (1, 3, H, W) of any size."""
+    height, width = picture.shape[2:]
+    pad = ((0, 0), (0, 0), (0, -height % STEP), (0, -width % STEP))
+    network = _network(name)
+    network.setInput(np.ascontiguousarray(np.pad(picture, pad, mode="reflect" if min(height, width) > STEP else "edge")))
+    answer = np.asarray(network.forward())
+    rows, columns = answer.shape[-2:]
+    planes = answer.reshape(-1, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(-1, 2 * rows, 2 * columns)
+    return np.clip(planes[:, :height, :width], -12, 12)
+
+
+def _network(name: str):
+    if not hasattr(_own, name):
+        try:
+            setattr(_own, name, cv2.dnn.readNetFromONNX(str(MODELS[name])))
+        except cv2.error as error:
+            raise SpecimeterError(
+                f"the network {MODELS[name].name} cannot be read by OpenCV {cv2.__version__}: {error}",
+                file=MODELS[name].name,
+                expected="the file that was installed with specimeter",
+                mend="install specimeter again",
+            ) from error
+    return getattr(_own, name)

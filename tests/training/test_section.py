@@ -1,0 +1,76 @@
+"""What the networks that read cuts are taught: labels lie where the joint is, and nothing is claimed where nothing shows."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from specimeter.scene import geometry
+from specimeter.scene.random import random_scene
+from specimeter.segment.section_reading import TISSUES
+from specimeter.training.section import HELD_OUT, scene_for
+from specimeter.training.section_labels import Parts, of_scene, planes
+from specimeter.training.section_paint import painted
+
+
+def test_labels_of_a_joint_drawn_by_hand():
+    """A plate with a round weld of 20 cells' radius, a zone 10 cells wide and a pore of 3: areas from the circles' own."""
+    angle = np.linspace(0, 2 * np.pi, 200, endpoint=False)
+
+    def circle(radius):
+        return 60 + radius * np.column_stack([np.cos(angle), np.sin(angle)])
+
+    parts = Parts(
+        metal=np.array([[5, 5], [114, 5], [114, 114], [5, 114]]), welds=[circle(20)], gaps=[np.array([[5, 100], [50, 100]])],
+        gap_cells=2.0, haz_cells=10.0, features=[(circle(3), 1)],
+    )  # fmt: skip
+    tissue, kinds, seen, covered = planes(parts, np.full((120, 120), 0.5, np.float32))
+    count = [int((tissue == k).sum()) for k in range(len(TISSUES))]
+    assert count[TISSUES.index("weld")] == pytest.approx(np.pi * 20**2, rel=0.03)
+    assert count[TISSUES.index("haz")] == pytest.approx(np.pi * (30**2 - 20**2), rel=0.08)
+    assert 2 * 45 <= count[TISSUES.index("gap")] <= 3 * 46  # two cells wide, between the grid's lines
+    assert covered.sum() / 255 == pytest.approx(np.pi * 3.125**2, rel=0.02)  # a filled polygon takes in its border: an eighth
+    assert (kinds == 1).sum() > (covered > 128).sum()
+    assert (seen > 0).sum() == sum(count[1:])
+    tissue, _, seen, _ = planes(parts, np.zeros((120, 120), np.float32))
+    assert not seen.any()
+    assert not (tissue == TISSUES.index("haz")).any()
+
+
+def test_labels_lie_where_the_camera_sees_the_weld():
+    """The weld's label in a scene against its outline projected by the camera, to half a cell."""
+    scene = random_scene(41, test="macro-fillet", width_px=800, card="none", mm_per_px=0.08, tilt_deg=8.0)
+    middle = geometry.project(scene.camera, geometry.place(scene.specimen, scene.specimen.developed(scene.specimen.joint.weld)))
+    picture = SimpleNamespace(truth={"mm_per_px": geometry.mm_per_px(scene.specimen, scene.camera)})
+    rgb = np.zeros((scene.camera.height_px, scene.camera.width_px, 3), np.uint8)
+    sample = of_scene(scene, picture, rgb, 0.1, middle.mean(axis=0))
+    rows, columns = np.nonzero(sample[3] == TISSUES.index("weld"))
+    welds = [scene.specimen.joint.weld, *scene.specimen.joint.others]
+    zoom = picture.truth["mm_per_px"] / 0.1
+    seen = np.concatenate(
+        [geometry.project(scene.camera, geometry.place(scene.specimen, scene.specimen.developed(one))) for one in welds]
+    )
+    width = np.ptp(seen, axis=0) * zoom
+    assert np.ptp(columns) == pytest.approx(width[0], abs=2.0)
+    assert np.ptp(rows) == pytest.approx(width[1], abs=2.0)
+
+
+def test_a_painted_sample_is_whole_and_the_same_again():
+    one, other = (painted(np.random.default_rng(4), 0.07, 192) for _ in range(2))
+    assert one.shape == (7, 192, 192)
+    assert np.array_equal(one, other)
+    assert set(np.unique(one[3])) <= set(range(len(TISSUES)))
+    assert (one[3] == TISSUES.index("weld")).any()
+
+
+@pytest.mark.parametrize("held_out", [False, True])
+def test_groups_held_out_are_never_trained_on(held_out):
+    for seed in range(40, 52):
+        scene = scene_for(seed, held_out, width_px=400)
+        if scene is None:
+            continue
+        for name in ("finish", "light", "bench"):
+            assert (scene.groups[name] in HELD_OUT[name]) == held_out
+        assert held_out or scene.groups["etch"] not in HELD_OUT["etch"]
