@@ -33,6 +33,7 @@ EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: h
 NOTCH_EDGE_PX = 0.25  # the same of a notch's own edge, which is fitted as the lens blurred it
 CORNER_PX = 0.5  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
 ANGLE_U_DEG = 2.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
+ROUNDED_MM = 0.1  # by which a line that is held smooth rounds the tip at the root (judgement)
 SAME_WAY = 0.7  # share of the fusion line's error that is alike all along it (judgement)
 NAMES = {
     "macro-fillet": (
@@ -321,7 +322,7 @@ def _own_u(name: str, toes: tuple[Toe, ...], px_mm: float, metal: WeldMetal | No
         ends = [np.hypot(t.plate.u_offset_mm, t.plate.u_angle_rad * abs(float(t.plate.along(t.point[None])[0]))) for t in toes]
         return float(np.hypot(floor, np.hypot(*ends)))
     if name == "penetration_mm":
-        return float(np.hypot(2.0 * metal.u_line_mm, 0.5 * px_mm))
+        return float(np.hypot(1.5 * metal.u_line_mm, np.hypot(ROUNDED_MM, 0.5 * px_mm)))
     if name == "weld_area_mm2":
         return SAME_WAY * metal.u_line_mm * metal.line_mm
     return CORNER_PX * px_mm

@@ -18,7 +18,7 @@ MADE_FOR = {  # ours; others say nothing and are run
     "fracture": BROKEN_TESTS,
     "section": MACRO_TESTS,
 }
-INSTEAD = {test: "learned-fracture" for test in BROKEN_TESTS} | {test: "section" for test in MACRO_TESTS}  # of one made for others
+INSTEAD = {test: "learned-fracture" for test in BROKEN_TESTS} | {test: "section" for test in MACRO_TESTS}  # else
 Segmenter = Callable[..., list[Outline]]  # (photo, surface, area) -> outlines
 
 
