@@ -36,10 +36,11 @@ from specimeter.scale.place import place_surface, settled
 from specimeter.scale.surface import Surface
 from specimeter.segment.area import by_its_edges, examined_area
 from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.no_metal import doubt_metal
 from specimeter.segment.registry import for_test, segmenter
 from specimeter.segment.sharpness import smallest_resolvable_mm
 from specimeter.segment.unseen import mark_unseen
-from specimeter.sheet import MACRO_TESTS, Sheet
+from specimeter.sheet import BEND_TESTS, MACRO_TESTS, Sheet
 
 Progress = Callable[[str], None]
 
@@ -135,6 +136,8 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str 
     scale, surface = by_its_own_size(sheet, scale, surface)
     area = examined_area(photo, sheet, scale, surface)
     scale, surface, area = by_its_edges(sheet, scale, surface, area)
+    if sheet.specimen.test in BEND_TESTS:
+        area = doubt_metal(photo, surface, area)
     scale = equipment.stated(scale, sheet, register=register, on=equipment.used_on(photo))
     return Placed(
         scale=scale.at(area.outline_px.mean(axis=0)),

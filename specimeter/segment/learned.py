@@ -14,27 +14,33 @@ import numpy as np
 from specimeter.colour import luminance
 from specimeter.errors import SpecimeterError
 from specimeter.segment.border import Border, Patch, border, own_ring
-from specimeter.segment.follow import ends, follow, lines
+from specimeter.segment.follow import ends, follow, is_clear, lines
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.sharpness import blur_of
 
 MODEL = Path(__file__).with_name("learned.onnx")
 ODDS = Path(__file__).with_name("learned.json")
-SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is, or the area is large
-MOST_PX = 3_000_000
+SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is much coarser, or the area is large
+MOST_ZOOM = 1.5  # its pixels to one of the photograph's: thin openings are outlined better on an enlarged picture
+MOST_PX, MOST_ENLARGED_PX = 3_000_000, 1_200_000
 MARGIN_PX = 48  # of the surroundings that it sees, in its own pixels
-STEP_PX = 16  # the network's coarsest grid
-PLANES = 4  # that it answers with
+STEP_PX = 32  # the network's coarsest grid
+PLANES = 5  # that it answers with
 LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure ground belongs to it
 LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
+ALIKE = 1.1  # of the logarithm of a size: a factor of three
 LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
+MOST_MARKED = 0.0  # median log-odds of a mark along what is followed: beyond, it is a scribed line or a scratch
 PIECE_ODDS, MOST_SUPPORT = 0.8, 3.0
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
 LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
+SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
+LEAST_OF_SMALL = 0.7  # and must be as likely as this
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
-FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness")
+FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness", "foreign", "crowd", "slender", "crack")
+TIP_FIGURES = ("tip", "edge", "light", *FIGURES)
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
@@ -44,9 +50,9 @@ class Seen:
 
     Parameters
     ----------
-    log_odds : float32 array, shape (4, H, W)
+    log_odds : float32 array, shape (5, H, W)
         Of a feature, however thin; of a crack, where there is a feature; of a mark that is none; the share of each pixel that
-        a feature covers.
+        a feature covers; that the ground is no metal.
     usable : bool array, shape (H, W)
         The examined area.
     light : float32 array, shape (H, W)
@@ -84,6 +90,8 @@ class Proposal:
     size: float
     mark: float
     share: float  # log-odds of covering a pixel, where it covers most
+    foreign: float = -10.0  # log-odds that the ground is no metal
+    crowd: float = 0.0  # logarithm of how many proposals of the picture, itself counted, are about as large
     path: np.ndarray | None = None  # of the mask's shape: where a crack was followed in the light, beyond what the network sees
     pieces: int = 1  # of one crack, seen apart and joined
 
@@ -119,7 +127,8 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
             continue
         figures = figures_of(proposal, edge)
         odds = log_odds(figures) + support(proposal)
-        if odds < np.log(LEAST_CONFIDENCE / (1 - LEAST_CONFIDENCE)):
+        least = LEAST_CONFIDENCE if np.ptp(edge.outline_px, axis=0).max() >= SMALL_PX else LEAST_OF_SMALL
+        if odds < np.log(least / (1 - least)):
             continue
         found.append(
             Outline(
@@ -127,7 +136,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
                 kind="crack" if proposal.crack > 0 else "opening",
                 confidence=float(1 / (1 + np.exp(-odds))),
                 u_edge_px=edge.u_edge_px,
-                u_tip_px=edge.u_tip_px,
+                u_tip_px=tip_px(figures, edge, seen.zoom),
                 found_by="auto",
                 evidence={
                     "log_odds": round(odds, 3),
@@ -174,20 +183,21 @@ def inside(area: ExaminedArea, shape: tuple[int, int], zoom: float = 1.0, offset
     return mask > 0
 
 
-def look(photo, surface, area: ExaminedArea) -> Seen:
-    """Cut the examined area out, resample it, and let the network look at it."""
+def look(photo, surface, area: ExaminedArea, *, most_px: int = MOST_PX) -> Seen:
+    """Cut the examined area out, resample it to `most_px` pixels at the most, and let the network look at it."""
     height, width = photo.rgb.shape[:2]
     low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
     mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    zoom = min(1.0, mm / SAMPLING_MM) if np.isfinite(mm) else 1.0
+    zoom = min(MOST_ZOOM, mm / SAMPLING_MM) if np.isfinite(mm) else 1.0
     margin = MARGIN_PX / zoom
     low = np.clip(np.floor(low - margin), 0, [width - 1, height - 1]).astype(int)
     high = np.clip(np.ceil(high + margin) + 1, low + 1, [width, height]).astype(int)
-    zoom = min(zoom, float(np.sqrt(MOST_PX / np.prod(high - low))))
+    size = float(np.prod(high - low))
+    zoom = min(zoom, max(1.0, np.sqrt(MOST_ENLARGED_PX / size)), float(np.sqrt(most_px / size)))
     piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
-    if zoom < 1:
-        size = tuple(int(n) for n in np.maximum(np.round((high - low) * zoom), 1))
-        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
+    if zoom != 1:
+        wide, tall = (int(n) for n in np.maximum(np.round((high - low) * zoom), 1))
+        piece = cv2.resize(piece, (wide, tall), interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC)
     top = 65535.0 if piece.dtype == np.uint16 else 255.0
     usable = inside(area, piece.shape[:2], zoom, low)
     answer = run(prepared(piece.astype(np.float32) / np.float32(top), usable))
@@ -207,7 +217,7 @@ def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
 
 
 def run(picture: np.ndarray) -> np.ndarray:
-    """Log-odds (4, H, W) for the network's input (1, 4, H, W) of any size."""
+    """Log-odds (5, H, W) for the network's input (1, 4, H, W) of any size."""
     height, width = picture.shape[2:]
     pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
     network = _network()
@@ -250,7 +260,7 @@ def proposals(seen: Seen) -> list[Proposal]:
         if peak < LEAST_PEAK:
             continue
         weight = 1 / (1 + np.exp(-values))
-        crack, mark = (float((seen.log_odds[k][window][mask] * weight).sum() / weight.sum()) for k in (1, 2))
+        crack, mark, foreign = (float((seen.log_odds[k][window][mask] * weight).sum() / weight.sum()) for k in (1, 2, 4))
         found.append(
             Proposal(
                 mask=mask,
@@ -261,9 +271,11 @@ def proposals(seen: Seen) -> list[Proposal]:
                 size=float(size),
                 mark=mark,
                 share=float(np.percentile(seen.log_odds[3][window][mask], 90)),
+                foreign=foreign,
             )
         )
-    return found
+    sizes = np.log([one.size for one in found])
+    return [replace(one, crowd=float(np.log((np.abs(sizes - np.log(one.size)) < ALIKE).sum()))) for one in found]
 
 
 def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
@@ -280,9 +292,12 @@ def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
         for end, way in tips:
             places = follow(line, above, end + one.corner, way, seen.usable, float(np.median(line[one.window][one.mask])))
             columns, rows = np.round(places).astype(int).T
-            met = cracks[ground[rows, columns]] & (ground[rows, columns] != number)
-            if met.any():  # on to the last crack that it meets; beyond, it may be a scratch or the lay
-                reached = np.round(places[: np.flatnonzero(met)[-1] + 1]).astype(np.int32)
+            met = np.flatnonzero(cracks[ground[rows, columns]] & (ground[rows, columns] != number))
+            last = met[-1] + 1 if len(met) else 0  # beyond the last crack that it meets it may be a scratch or the lay
+            if len(places) > last + 1 and is_clear(places[last:], above[rows, columns][last:]):
+                last = len(places)
+            if last and np.median(seen.log_odds[2][rows[:last], columns[:last]]) <= MOST_MARKED:
+                reached = np.round(places[:last]).astype(np.int32)
                 cv2.polylines(path, [reached.reshape(-1, 1, 2)], False, 1, 1)
     ground, path = (ground > 0).astype(np.uint8), path.astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.bitwise_or(ground, path), connectivity=8)
@@ -344,14 +359,26 @@ def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
             np.log(max(edge.darkness, 0.01) / max(edge.noise, 1e-3)),
             edge.darkness,
             np.log(max(edge.u_edge_px, 0.05)),
+            proposal.foreign,
+            proposal.crowd,
+            np.log(max(proposal.mask.shape) ** 2 / proposal.size),
+            proposal.crack,
         ]
     )
 
 
+def tip_figures(figures: np.ndarray, edge: Border, zoom: float) -> np.ndarray:
+    """Numbers that say how surely a tip is placed, in the order of TIP_FIGURES: the border's own and those of `figures_of`."""
+    own = [np.log(edge.u_tip_px * zoom), np.log(edge.u_edge_px * zoom), edge.drawn_by_light]
+    return np.concatenate([own, figures])
+
+
 @cache
-def _weights() -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
-    held = json.loads(ODDS.read_text(encoding="utf-8"))
-    weights, least, most = (np.array([held[part][name] for name in FIGURES]) for part in ("weights", "least", "most"))
+def _fit(of: str) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
+    held, names = json.loads(ODDS.read_text(encoding="utf-8")), FIGURES
+    if of == "tips":
+        held, names = held["tips"], TIP_FIGURES
+    weights, least, most = (np.array([held[part][name] for name in names]) for part in ("weights", "least", "most"))
     return weights, float(held["constant"]), least, most
 
 
@@ -360,8 +387,15 @@ def log_odds(figures: np.ndarray) -> float:
 
     A figure beyond what those scenes showed counts as the farthest that they did.
     """
-    weights, constant, least, most = _weights()
+    weights, constant, least, most = _fit("odds")
     return float(np.clip(figures, least, most) @ weights + constant)
+
+
+def tip_px(figures: np.ndarray, edge: Border, zoom: float) -> float:
+    """Standard uncertainty of a tip's place in the photograph's pixels: fitted to how far lengths were off on those scenes."""
+    weights, constant, least, most = _fit("tips")
+    fitted = float(np.exp(np.clip(tip_figures(figures, edge, zoom), least, most) @ weights + constant)) / zoom
+    return max(fitted, edge.u_edge_px)
 
 
 def _apart(found: list[Outline]) -> list[Outline]:

@@ -21,10 +21,10 @@ def _some(n: int, share: float, like: Tensor) -> Tensor:
 
 
 def warp(planes: Tensor, size: int) -> Tensor:
-    """Pieces (N, C, size, size) of planes (N, C, S, S): turned, mirrored, scaled by 0.65 to 1.6, slightly sheared."""
+    """Pieces (N, C, size, size) of planes (N, C, S, S): turned, mirrored, scaled by 0.65 to 1.8, slightly sheared."""
     n, _, side, _ = planes.shape
     turn = torch.rand(n, device=planes.device) * 2 * math.pi
-    zoom = torch.exp(torch.empty(n, device=planes.device).uniform_(math.log(0.65), math.log(1.6)))
+    zoom = torch.exp(torch.empty(n, device=planes.device).uniform_(math.log(0.65), math.log(1.8)))
     shear = torch.eye(2, device=planes.device) + 0.06 * torch.randn(n, 2, 2, device=planes.device)
     flip = torch.where(torch.rand(n, device=planes.device) < 0.5, -1.0, 1.0)
     cos, sin = torch.cos(turn), torch.sin(turn)
@@ -80,6 +80,49 @@ def jpeg(x: Tensor, quality: Tensor) -> Tensor:
     return torch.roll(((back + 128) / 255), (-shift[0], -shift[1]), (2, 3)).clamp(0, 1)
 
 
+def out_of_focus(x: Tensor) -> Tensor:
+    """Pictures sharp in one part and blurred in another, as a tilted or bent face is."""
+    n, _, size, _ = x.shape
+    field = torch.sigmoid(2 * slow(n, size, x))
+    return x + field * (blur(x, _uniform(n, 0.8, 3.0, x).flatten(), reach=7) - x)
+
+
+def moved(x: Tensor) -> Tensor:
+    """Pictures smeared by a hand's movement of up to five pixels, and colours a little apart, as at a lens's border."""
+    away = torch.empty(2).uniform_(-2.5, 2.5)
+    total = x
+    for k in (-1.0, -0.5, 0.5, 1.0):
+        total = total + _shifted(x, away * k)
+    x = total / 5
+    fringe = torch.empty(2).uniform_(-0.8, 0.8)
+    return torch.cat([_shifted(x[:, :1], fringe), x[:, 1:2], _shifted(x[:, 2:], -fringe)], 1)
+
+
+def _shifted(x: Tensor, away_px: Tensor) -> Tensor:
+    theta = torch.eye(2, 3, device=x.device)
+    theta[:, 2] = (2 * away_px / x.shape[-1]).to(x.device)
+    grid = nn.affine_grid(theta.expand(len(x), 2, 3), list(x.shape), align_corners=False)
+    return nn.grid_sample(x, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
+
+
+def lifted(x: Tensor, share: Tensor) -> Tensor:
+    """Shadows raised and lights held back by the light around each place, as phones do."""
+    grey = x.mean(1, keepdim=True)
+    around = nn.interpolate(nn.avg_pool2d(grey, 32), size=x.shape[-2:], mode="bilinear", align_corners=False)
+    return (x * ((around + 0.02) / (grey.mean((2, 3), keepdim=True) + 0.02)) ** -share).clamp(0, 1)
+
+
+def denoised(x: Tensor, share: Tensor) -> Tensor:
+    """Fine texture smoothed away and edges kept (guided by itself: He, Sun and Tang 2013), as phones do in poor light."""
+    grey = x.mean(1, keepdim=True)
+    mean = nn.avg_pool2d(grey, 5, 1, 2, count_include_pad=False)
+    scatter = (nn.avg_pool2d(grey * grey, 5, 1, 2, count_include_pad=False) - mean * mean).clamp(min=0)
+    floor = scatter.mean((2, 3), keepdim=True) * 0.5 + 1e-6
+    keep = scatter / (scatter + floor)
+    flat = nn.avg_pool2d(x, 5, 1, 2, count_include_pad=False)
+    return x + share * (1 - keep) * (flat - x)
+
+
 def photograph(rgb: Tensor) -> Tensor:
     """Another photograph of what a coded picture (N, 3, S, S), 0 to 1, shows: other light, lens, sensor and processing."""
     n, _, size, _ = rgb.shape
@@ -94,12 +137,18 @@ def photograph(rgb: Tensor) -> Tensor:
     x = torch.einsum("nij,njhw->nihw", mix, x).clamp(min=0) * torch.exp(0.15 * torch.randn(n, 3, 1, 1, device=x.device))
     x = x * torch.exp(0.35 * torch.randn(n, 1, 1, 1, device=x.device) + _some(n, 0.2, x) * _uniform(n, 0.3, 1.4, x))
     x = blur(x, (_some(n, 0.6, x) * _uniform(n, 0.3, 2.2, x)).flatten(), reach=7)
+    if float(torch.rand(1)) < 0.3:
+        x = out_of_focus(x)
+    if float(torch.rand(1)) < 0.2:
+        x = moved(x)
     noise = (
         torch.randn_like(x)
         * (_uniform(n, 1e-4, 4e-3, x, log=True) * x.clamp(0, 1) + _uniform(n, 1e-7, 2e-5, x, log=True)).sqrt()
     )
     noise = torch.where(_some(n, 0.5, x) > 0, blur(noise, _uniform(n, 0.4, 0.9, x).flatten()) * 1.5, noise)
     x = (x + noise).clamp(0, 1)
+    x = lifted(x, _some(n, 0.25, x) * _uniform(n, 0.1, 0.6, x))
+    x = denoised(x, _some(n, 0.35, x) * _uniform(n, 0.3, 1.0, x))
     x = x ** (1 / _uniform(n, 1.7, 2.7, x))
     bend = _some(n, 0.5, x) * _uniform(n, -0.4, 0.7, x)
     x = x + bend * (x * x * (3 - 2 * x) - x)
@@ -109,7 +158,7 @@ def photograph(rgb: Tensor) -> Tensor:
     x = (
         grey + torch.where(_some(n, 0.15, x) > 0, torch.zeros(1, device=x.device), _uniform(n, 0.4, 1.5, x)) * (x - grey)
     ).clamp(0, 1)
-    if float(torch.rand(1)) < 0.35:  # taken coarser or finer, and resampled
+    if float(torch.rand(1)) < 0.5:  # taken coarser or finer, and resampled
         side = int(size * float(torch.empty(1).uniform_(0.5, 1.5))) // 8 * 8
         mode = ("bilinear", "bicubic", "area")[int(torch.randint(3, (1,)))]
         small = nn.interpolate(x, size=(side, side), mode=mode)

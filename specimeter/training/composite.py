@@ -6,10 +6,12 @@ import cv2
 import numpy as np
 
 from specimeter.scene import shapes
-from specimeter.training import openings, relief, texture
+from specimeter.training import marks, openings, prints, relief, texture
 from specimeter.training.sample import CHANNELS, Sample, cover, weight_of
 
 SIZE_PX = 384
+FATIGUE = 0.25  # of the reliefs: a long crack through paint or along a bead
+FOREIGN = 0.12  # of the composites without a face: ground that is no metal
 
 
 def composite(seed: int, background: Sample | None = None) -> Sample:
@@ -17,7 +19,9 @@ def composite(seed: int, background: Sample | None = None) -> Sample:
     rng = np.random.default_rng([seed, 2])
     planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
     planes[6] = 255
-    if background is None and rng.random() < 0.5:
+    if background is None and rng.random() < FOREIGN:
+        rgb, centres = _foreign(rng, planes)
+    elif background is None and rng.random() < 0.5:
         rgb, centres = _relief(rng, planes)
     else:
         rgb, centres = _painted(rng, planes, background)
@@ -30,13 +34,29 @@ def composite(seed: int, background: Sample | None = None) -> Sample:
     return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
 
 
+def _foreign(rng, planes) -> tuple[np.ndarray, list]:
+    """Print, paper, cloth, wood or a room, whole or beside metal; nothing in it is an opening."""
+    rgb, planes[5] = prints.ground(rng, SIZE_PX)
+    planes[8] = 255
+    lot = rng.random()
+    if lot < 0.3:
+        _edge_of_specimen(rng, rgb, planes)
+    elif lot < 0.45:
+        beside = texture.soft_step(_side(rng), 0, rng.uniform(0.4, 1.5))[..., None].astype(np.float32)
+        rgb += (texture.surface(rng, SIZE_PX) - rgb) * beside
+        planes[5][beside[..., 0] > 0.5] = 0
+        planes[8][beside[..., 0] > 0.5] = 0
+    return rgb, []
+
+
 def _relief(rng, planes) -> tuple[np.ndarray, list]:
     """A height field with its openings in it, then marks; enters both into the maps."""
-    body = relief.skin(rng, SIZE_PX)
-    drawn = [(place, share) for place, share, _ in _openings(rng, planes)]
+    fatigue = rng.random() < FATIGUE
+    body = relief.skin(rng, SIZE_PX, kind=int(rng.choice([0, 0, 8])) if fatigue else None)
+    drawn = [(place, share) for place, share, _ in _openings(rng, planes, long_crack=fatigue)]
     share = planes[3].astype(np.float32) / 255
     rgb = relief.shaded(rng, body, share)
-    if planes[4].any() and rng.random() < 0.3:
+    if planes[4].any() and rng.random() < (0.5 if fatigue else 0.3):
         openings.stain(rng, rgb, planes[4].astype(np.float32) / 255)
     if rng.random() < 0.3:
         _edge_of_specimen(rng, rgb, planes)
@@ -71,15 +91,24 @@ def _painted(rng, planes, background: Sample | None) -> tuple[np.ndarray, list]:
     return rgb, centres
 
 
-def _openings(rng, planes) -> list[tuple[np.ndarray, np.ndarray, bool]]:
-    """Up to five openings apart from each other, entered into the maps: place, share of each pixel, whether a crack."""
+def _openings(rng, planes, long_crack: bool = False) -> list[tuple[np.ndarray, np.ndarray, bool]]:
+    """Up to six openings apart from each other, entered into the maps: place, share of each pixel, whether a crack."""
     drawn = []
-    for _ in range(int(rng.choice([0, 1, 1, 2, 3, 5]))):
-        shape, crack = openings.outline(rng, SIZE_PX)
-        place = _place(rng, planes[6])
-        share = cover(shapes.turn(shape, rng.uniform(0, 2 * np.pi), place), (SIZE_PX, SIZE_PX))
+    for number in range(max(int(rng.choice([0, 1, 1, 2, 3, 4, 6])), int(long_crack))):
+        first = long_crack and number == 0
+        parts, crack = openings.outline(rng, SIZE_PX, int(rng.choice(openings.LONG_CRACKS)) if first else None)
+        place, angle = _place(rng, planes[6]), rng.uniform(0, 2 * np.pi)
+        if rng.random() < 0.2 and planes[5].any():  # on a scratch, beside a stain
+            rows, columns = np.nonzero(planes[5])
+            k = int(rng.integers(len(rows)))
+            place = np.array([columns[k], rows[k]], float)
+        share = np.zeros((SIZE_PX, SIZE_PX), np.uint8)
+        for part in parts:
+            np.maximum(share, cover(shapes.turn(part, angle, place), share.shape), out=share)
         near = cv2.dilate(share, np.ones((5, 5), np.uint8)) > 0
-        if (planes[3][near] > 0).any():
+        if not near.any():
+            continue
+        if (planes[3][near] > 0).any() or (planes[8][near] > 0).mean() > 0.3:  # nothing opens in a label
             continue
         drawn.append((place, share, crack))
         share = np.minimum(share, planes[6])
@@ -91,11 +120,11 @@ def _openings(rng, planes) -> list[tuple[np.ndarray, np.ndarray, bool]]:
 
 def _distract(rng, rgb, planes) -> None:
     """Something that is no opening, beneath or beside the openings."""
-    marks, drawn = planes[5].copy(), rgb.copy()
-    openings.distract(rng, drawn, marks)
-    held = (cv2.dilate(planes[3], np.ones((3, 3), np.uint8)) > 0)[..., None]
-    np.copyto(rgb, drawn, where=~held)
-    planes[5] = marks
+    mark, foreign, drawn = planes[5].copy(), planes[8].copy(), rgb.copy()
+    marks.distract(rng, drawn, mark, foreign)
+    held = cv2.dilate(planes[3], np.ones((3, 3), np.uint8)) > 0
+    np.copyto(rgb, drawn, where=~held[..., None])
+    planes[5], planes[8] = mark, np.where(held, planes[8], foreign)
 
 
 def _side(rng) -> np.ndarray:

@@ -23,7 +23,7 @@ from specimeter.training.composite import composite
 from specimeter.training.sample import Sample, face
 from specimeter.training.split import CHECK_SEEDS, CLEAN_EVERY, TRAINING_SEEDS, TUNING_SEEDS, groups_for
 
-COMPOSITES_PER_FACE = 12
+COMPOSITES_PER_FACE = 24
 PHOTOGRAPH_PX = 1632  # long side of the photographs for tuning and for the check: 2 megapixels
 
 
@@ -42,7 +42,7 @@ def photograph(seed: int, folder: Path) -> None:
 
 
 def pack(samples: list[Sample]) -> bytes:
-    """Samples of one size as two arrays in NumPy's format: planes (N, 8, H, W), then centres (M, 3) as [sample, x, y]."""
+    """Samples of one size as two arrays in NumPy's format: planes (N, 9, H, W), then centres (M, 3) as [sample, x, y]."""
     stream = io.BytesIO()
     centres = [np.column_stack([np.full(len(s.centres_px), k), s.centres_px]) for k, s in enumerate(samples)]
     for array in (np.stack([s.planes for s in samples]), np.concatenate(centres)):
@@ -55,7 +55,7 @@ def _work(number: int, options: argparse.Namespace) -> int:
     cv2.setNumThreads(1)
     ends = options.started + options.seconds
     wanted = [(s, "tune") for s in TUNING_SEEDS[: options.tuning]]
-    wanted += [(s, "check") for s in CHECK_SEEDS[: options.photographs]]
+    wanted += [(s, "check") for s in CHECK_SEEDS[options.first_check :][: options.photographs]]
     for seed, name in wanted[number :: options.jobs]:
         photograph(seed, options.folder / name)
     made = 0
@@ -81,6 +81,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=500)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--photographs", type=int, default=80, help="for the check")
+    parser.add_argument("--first_check", type=int, default=0, help="offset of the first seed for the check")
     parser.add_argument("--tuning", type=int, default=60, help="photographs for tuning")
     parser.add_argument("--first", type=int, default=0, help="offset of the first training seed")
     options = parser.parse_args()

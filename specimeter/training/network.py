@@ -9,11 +9,9 @@ import numpy as np
 import torch
 from torch import nn
 
-WIDTHS = (24, 48, 96, 112)  # channels at 1/2, 1/4, 1/8 and 1/16 of the input's sampling
+WIDTHS = (24, 48, 96, 112, 144)  # channels at 1/2, 1/4, 1/8, 1/16 and 1/32 of the input's sampling
 INPUTS = 4  # red, green, blue (sRGB-coded, see `specimeter.segment.learned.prepared`) and the examined area
-OUTPUTS = (
-    4  # log-odds of: a feature, however thin; that it is a crack; a mark that is none; the share of the pixel that it covers
-)
+OUTPUTS = 5  # log-odds of: a feature, however thin; a crack; a mark that is none; the share of the pixel covered; no metal
 
 
 class Block(nn.Module):
@@ -31,14 +29,14 @@ class Block(nn.Module):
 
 
 class Finder(nn.Module):
-    """Input (N, 4, H, W) with H and W multiples of 16; output (N, 16, H/2, W/2).
+    """Input (N, 4, H, W) with H and W multiples of 32; output (N, 20, H/2, W/2).
 
     Output channel 4 k + 2 i + j is the log-odds of class k at pixel (2 row + i, 2 column + j) of the input.
     """
 
     def __init__(self) -> None:
         super().__init__()
-        a, b, c, d = WIDTHS
+        a, b, c, d, e = WIDTHS
         self.down1 = nn.Sequential(Block(INPUTS, a, 2, 5), Block(a, a))
         self.down2 = nn.Sequential(Block(a, b, 2), Block(b, b))
         self.down3 = nn.Sequential(Block(b, c, 2), Block(c, c), Block(c, c))
@@ -46,20 +44,24 @@ class Finder(nn.Module):
         self.to3, self.to2, self.to1 = nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1), nn.Conv2d(b, a, 1)
         self.up3, self.up2, self.up1 = Block(c, c), Block(b, b), Block(a, a)
         self.head = nn.Sequential(Block(a, a), nn.Conv2d(a, 4 * OUTPUTS, 1))
+        self.down5 = nn.Sequential(Block(d, e, 2), Block(e, e), Block(e, e), Block(e, e), Block(e, e))
+        self.to4, self.up4 = nn.Conv2d(e, d, 1), Block(d, d)
         self.larger = nn.Upsample(scale_factor=2, mode="nearest")
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         half = self.down1(x)
         quarter = self.down2(half)
         eighth = self.down3(quarter)
-        y = self.larger(self.to3(self.down4(eighth)))
+        sixteenth = self.down4(eighth)
+        y = self.larger(self.to4(self.down5(sixteenth)))
+        y = self.larger(self.to3(self.up4(sixteenth + y)))
         y = self.larger(self.to2(self.up3(eighth + y)))
         y = self.larger(self.to1(self.up2(quarter + y)))
         return self.head(self.up1(half + y))
 
 
 def unfold(output: torch.Tensor) -> torch.Tensor:
-    """Log-odds (N, 3, H, W) from the network's output (N, 16, H/2, W/2)."""
+    """Log-odds (N, 5, H, W) from the network's output (N, 20, H/2, W/2)."""
     return nn.functional.pixel_shuffle(output, 2)
 
 
@@ -73,7 +75,7 @@ def folded(model: Finder) -> nn.Module:
 
 
 def to_onnx(model: Finder, size: int = 256) -> bytes:
-    """The network as ONNX (opset 13), ready for OpenCV; the size is an example, any multiple of 16 may be fed."""
+    """The network as ONNX (opset 13), ready for OpenCV; the size is an example, any multiple of 32 may be fed."""
     stream = io.BytesIO()
     torch.onnx.export(
         folded(model), torch.zeros(1, INPUTS, size, size), stream, opset_version=13, dynamo=False,

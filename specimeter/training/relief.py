@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.training.texture import smooth, soft_step, spectral
+from specimeter.training import grounds
+from specimeter.training.noise import smooth, soft_step, spectral
 
 SHADOW_STEPS = 20
+KIND_ODDS = np.array([2.5, 1, 1, 1, 1, 1, 1, 1, 1.5]) / 11  # of the kinds in `skin`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,9 +24,9 @@ class Skin:
     exponent: float
 
 
-def skin(rng: np.random.Generator, size: int) -> Skin:
-    """Bare, blasted, machined, cast, painted, rusty or scaled metal, by lot."""
-    kind = int(rng.integers(6))
+def skin(rng: np.random.Generator, size: int, kind: int | None = None) -> Skin:
+    """Bare, blasted, machined, cast, painted, rusty, scaled, hammered or forged metal, by lot; `kind` 0 is paint, 8 a bead."""
+    kind = int(rng.choice(9, p=KIND_ODDS)) if kind is None else kind
     lay = rng.uniform(0, np.pi)
     height = np.exp(rng.uniform(np.log(0.3), np.log(6))) * smooth(rng, size, int(rng.integers(1, 5)))
     tint = np.array([1, 1, 1]) + rng.normal(0, 0.05, 3)
@@ -57,6 +59,19 @@ def skin(rng: np.random.Generator, size: int) -> Skin:
         albedo = (albedo * (1 - share) + albedo * rng.uniform(0.15, 0.6) * share).astype(np.float32)
         height = height + rng.uniform(0.2, 1.5) * share[..., 0]
         height = height + rng.uniform(0.05, 0.4) * spectral(rng, size, power=0.8)
+    elif kind == 5:  # another family of patterns, in height, tone or both
+        field = grounds.pattern(rng, size)
+        height = height + rng.uniform(0.05, 0.8) * field
+        albedo *= np.exp(rng.choice([0.0, 0.0, 0.25]) * rng.random() * grounds.pattern(rng, size))[..., None]
+        gloss[:] = rng.uniform(0.0, 0.9)
+    elif kind == 6:  # shot-blast or hammered
+        height = height + rng.uniform(0.05, 0.5) * grounds.craters(rng, size)
+        gloss[:] = rng.uniform(0.0, 0.9)
+    elif kind == 7:  # rolled, its scale dull and half off
+        field = grounds.rolled(rng, size)
+        height = height + rng.uniform(0.02, 0.3) * field
+        albedo *= np.exp(rng.uniform(0.1, 0.5) * np.clip(field, -2.5, 2))[..., None]
+        gloss[:] = rng.uniform(0.0, 0.4)
     else:  # a weld bead's ripples, spatter
         y, x = np.mgrid[:size, :size].astype(np.float32) - size / 2
         along, across = x * np.cos(lay) + y * np.sin(lay), y * np.cos(lay) - x * np.sin(lay)
@@ -99,6 +114,10 @@ def shaded(rng: np.random.Generator, body: Skin, share: np.ndarray | None = None
         if rng.random() < 0.35:  # slag, oxide
             fill = np.exp(rng.uniform(np.log(0.08), np.log(0.6))) * np.exp(0.4 * spectral(rng, size, power=1.0))[..., None]
             albedo = albedo * (1 - share[..., None]) + albedo * fill * (1 + rng.normal(0, 0.1, 3)) * share[..., None]
+    if rng.random() < 0.25:  # the bar is bent: its face falls away to two sides
+        y, x = np.mgrid[:size, :size].astype(np.float32) - rng.uniform(0.2, 0.8) * size
+        turn = rng.uniform(0, np.pi)
+        height = height - (x * np.cos(turn) + y * np.sin(turn)) ** 2 / (size * rng.uniform(0.6, 4))
     height = height.astype(np.float32)
     p, q = cv2.Sobel(height, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(height, cv2.CV_32F, 0, 1, scale=0.125)
     normal = np.dstack([-p, -q, np.ones_like(p)])
@@ -115,6 +134,13 @@ def shaded(rng: np.random.Generator, body: Skin, share: np.ndarray | None = None
         half /= np.linalg.norm(half, axis=2, keepdims=True)
         shine = np.clip((normal * half).sum(axis=2), 0, None) ** body.exponent * (body.exponent + 8) / 25
         shade = _shadow(height, turn, np.tan(rise), rng.uniform(0.3, 2.0))
+        if rng.random() < 0.4:  # a wide lamp: shadows from several of its parts
+            parts = rng.normal(0, rng.uniform(0.1, 0.6), (3, 2))
+            shade = sum(
+                (_shadow(height, turn + a, np.tan(np.clip(rise + b, 0.15, 1.5)), rng.uniform(0.3, 2.0)) for a, b in parts),
+                shade,
+            )
+            shade = shade / (len(parts) + 1)
         colour = rng.uniform(0.3, 1.0) * (1 + rng.normal(0, 0.08, 3))
         total += ((lit * shade)[..., None] * albedo + (shine * body.gloss * shade * open_sky)[..., None]) * colour
     around = 0.5 + 0.5 * normal[..., 2:] + 0.3 * normal[..., :1] * rng.normal() + 0.3 * normal[..., 1:2] * rng.normal()
@@ -126,6 +152,8 @@ def shaded(rng: np.random.Generator, body: Skin, share: np.ndarray | None = None
             0.1, 0.8
         )
     total *= open_sky[..., None]
+    if rng.random() < 0.5:  # light thrown back and forth: what is dark near what is bright is lifted
+        total += rng.uniform(0.02, 0.25) * albedo * cv2.GaussianBlur(total, (0, 0), rng.uniform(3, 20))
     return (total * (0.25 / max(float(np.median(total)), 1e-6))).astype(np.float32)
 
 

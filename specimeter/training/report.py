@@ -18,22 +18,22 @@ LEAST_PX = 6  # pixels of a component
 
 
 def log_odds_of(model: Finder, planes: np.ndarray, device: str) -> np.ndarray:
-    """Log-odds (3, H, W) of a sample's planes, for the examined area as it is."""
+    """Log-odds (5, H, W) of a sample's planes, for the examined area as it is."""
     height, width = planes.shape[1:]
-    pad = ((0, 0), (0, -height % 16), (0, -width % 16))
+    pad = ((0, 0), (0, -height % 32), (0, -width % 32))
     held = torch.from_numpy(np.pad(planes[:7], pad, mode="edge")).to(device).float()[None] / 255
     with torch.no_grad():
         output = unfold(model(augment.prepared(held[:, :3], (held[:, 6:7] > 0.5).float())))
     return output[0, :, :height, :width].cpu().numpy()
 
 
-def report(model: Finder, folder: Path, device: str) -> dict:
-    """Counts over all photographs of a folder: per threshold, found and false; per size class, true and found."""
+def report(model: Finder, folder: Path, device: str, most: int = 24) -> dict:
+    """Counts over the first `most` photographs of a folder: per threshold, found and false; per size class, true and found."""
     counts = {
         str(t): {"found": 0, "true": 0, "small_found": 0, "small_true": 0, "false": 0, "clean_false": 0, "kinds": 0}
         for t in THRESHOLDS
     }
-    photographs = sorted(folder.glob("*.jpg"))
+    photographs = sorted(path for path in folder.glob("*.jpg") if path.with_suffix(".truth.json").exists())[:most]
     clean = 0
     for path in photographs:
         truth = json.loads(path.with_suffix(".truth.json").read_text())

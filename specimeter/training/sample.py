@@ -13,14 +13,15 @@ from specimeter.training.split import CLEAN_EVERY, groups_for
 
 MARGIN_PX = 48  # context kept around the face
 LARGEST_WEIGHT = 12
-CHANNELS = ("red", "green", "blue", "feature", "crack", "mark", "area", "weight")
+CHANNELS = ("red", "green", "blue", "feature", "crack", "mark", "area", "weight", "foreign")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sample:
-    """Planes (8, H, W) uint8 in the order of CHANNELS, and the middles [x, y] of what is worth looking at.
+    """Planes (9, H, W) uint8 in the order of CHANNELS, and the middles [x, y] of what is worth looking at.
 
-    `feature`, `crack` and `area` are shares of each pixel times 255, `weight` is the weight of the pixel's error times 16.
+    `feature`, `crack` and `area` are shares of each pixel times 255, `weight` is the weight of the pixel's error times 16,
+    `foreign` is 255 where the ground is no metal: print, paper, cloth, wood, ink.
     """
 
     planes: np.ndarray

@@ -1,30 +1,11 @@
-"""Surfaces that no renderer of ours makes: noise of many spectra, lays, blotches, stripes, uneven light, tints."""
+"""Surfaces that no renderer of ours makes: noise of many families, lays, blotches, stripes, uneven light, tints."""
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
-
-def spectral(rng: np.random.Generator, size: int, *, power: float, stretch: float = 1.0, angle: float = 0.0) -> np.ndarray:
-    """Noise (size, size) of unit variance; amplitude falls as frequency to the `power`; lines along `angle` if stretched."""
-    v, u = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
-    along, across = u * np.cos(angle) + v * np.sin(angle), v * np.cos(angle) - u * np.sin(angle)
-    radius = np.sqrt((along * stretch) ** 2 + across**2) + 1.0 / size
-    white = rng.normal(size=radius.shape) + 1j * rng.normal(size=radius.shape)
-    field = np.fft.irfft2(white * radius**-power, s=(size, size))
-    return ((field - field.mean()) / (field.std() + 1e-9)).astype(np.float32)
-
-
-def smooth(rng: np.random.Generator, size: int, cells: int) -> np.ndarray:
-    """Slow noise (size, size), about unit variance, with so many bumps across."""
-    coarse = rng.normal(size=(cells + 2, cells + 2)).astype(np.float32)
-    return cv2.resize(coarse, (size, size), interpolation=cv2.INTER_CUBIC)
-
-
-def soft_step(field: np.ndarray, at: float, width: float) -> np.ndarray:
-    """0 below `at`, 1 above, with a smooth passage."""
-    return 1 / (1 + np.exp(-np.clip((field - at) / max(width, 1e-3), -30, 30)))
+from specimeter.training import grounds
+from specimeter.training.noise import smooth, soft_step, spectral
 
 
 def surface(rng: np.random.Generator, size: int) -> np.ndarray:
@@ -32,7 +13,7 @@ def surface(rng: np.random.Generator, size: int) -> np.ndarray:
     tone = np.zeros((size, size), np.float32)
     lay = rng.uniform(0, np.pi)
     for _ in range(int(rng.integers(1, 4))):
-        kind = rng.integers(4)
+        kind = rng.integers(6)
         strength = float(np.exp(rng.uniform(np.log(0.02), np.log(0.35))))
         if kind == 0:
             layer = spectral(rng, size, power=rng.uniform(0.0, 1.6))
@@ -45,6 +26,9 @@ def surface(rng: np.random.Generator, size: int) -> np.ndarray:
             across = x * np.sin(lay) - y * np.cos(lay) + rng.uniform(0, 8) * smooth(rng, size, 4)
             layer = np.sin(across * 2 * np.pi / np.exp(rng.uniform(np.log(3), np.log(60)))) ** int(rng.choice([1, 3]))
             layer = layer.astype(np.float32) * (1 + 0.5 * smooth(rng, size, 6))
+        elif kind == 4:
+            layer = grounds.pattern(rng, size)
+            strength = min(strength, 0.25)
         else:  # blotches: mill scale, rust, stains
             layer = spectral(rng, size, power=rng.uniform(0.9, 2.2))
             layer = (
@@ -57,6 +41,10 @@ def surface(rng: np.random.Generator, size: int) -> np.ndarray:
         turn = rng.uniform(0, np.pi)
         across = x * np.cos(turn) + y * np.sin(turn)
         light = light + rng.uniform(0.5, 6) * np.exp(-((across / (rng.uniform(0.05, 0.6) * size)) ** 2))
+    if rng.random() < 0.12:  # a coarse lay, in which slits are hard to see
+        lay = rng.uniform(0, np.pi)
+        coarse = spectral(rng, size, power=rng.uniform(0.2, 0.8), stretch=rng.uniform(20, 120), angle=lay)
+        tone += np.float32(np.exp(rng.uniform(np.log(0.1), np.log(0.45)))) * coarse
     grey = np.exp(np.clip(tone, -3, 1.2)) * light
     grey *= 0.25 / max(float(np.median(grey)), 1e-6)
     tint = 1 + rng.normal(0, 0.06, 3)

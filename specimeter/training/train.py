@@ -24,7 +24,7 @@ from specimeter.training.network import Finder, from_bytes, to_bytes, to_onnx, u
 from specimeter.training.report import report
 
 PATCH_PX = 256
-SHARE_OF_FACES = 0.55
+SHARE_OF_FACES = 0.45
 EMA = 0.999
 
 
@@ -60,7 +60,7 @@ class Pool:
             time.sleep(1.0)
 
     def batch(self, rng: np.random.Generator, count: int) -> torch.Tensor:
-        """Pieces (count, 8, 384, 384) uint8, more than half of them of faces, mostly where there is something."""
+        """Pieces (count, 9, 384, 384) uint8, nearly half of them of faces, mostly where there is something."""
         pieces = []
         for _ in range(count):
             if rng.random() >= SHARE_OF_FACES:
@@ -77,7 +77,7 @@ class Pool:
 
 
 def truth_of(planes: torch.Tensor) -> torch.Tensor:
-    """What the network is to say (N, 4, H, W): feature, crack, mark, share; of planes (N, 8, H, W), 0 to 1.
+    """What the network is to say (N, 5, H, W): feature, crack, mark, share, no metal; of planes (N, 9, H, W), 0 to 1.
 
     A feature is where its share of the pixels is greatest, and the pixels beside: all of a large one and its border, and a line
     three pixels wide along a slit that covers no pixel by half.
@@ -86,11 +86,11 @@ def truth_of(planes: torch.Tensor) -> torch.Tensor:
     ridge = (share > 0.12) & (share >= nn.max_pool2d(share, 3, 1, 1) - 0.02)
     feature = nn.max_pool2d(ridge.float(), 3, 1, 1)
     near = nn.max_pool2d(planes[:, 3:5], 3, 1, 1)
-    return torch.cat([feature, near[:, 1:] / near[:, :1].clamp(min=0.02), planes[:, 5:6], share], 1).clamp(0, 1)
+    return torch.cat([feature, near[:, 1:] / near[:, :1].clamp(min=0.02), planes[:, 5:6], share, planes[:, 8:9]], 1).clamp(0, 1)
 
 
 def loss_of(log_odds: torch.Tensor, truth: torch.Tensor, area: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
-    """Weighted cross-entropy and soft Dice for features, cross-entropy for crack (within features), marks and shares.
+    """Weighted cross-entropy and soft Dice for features, cross-entropy for crack (within features), marks, shares and ground.
 
     All (N, C, H, W); only the examined area counts. The shares' errors count alike within and without a border, so that the
     border is where half the pixel is covered.
@@ -108,9 +108,9 @@ def loss_of(log_odds: torch.Tensor, truth: torch.Tensor, area: torch.Tensor, wei
         max=1
     ).mean()
     crack = (wrong[:, 1:2] * true * weight).sum() / (true * weight).sum().clamp(min=1)
-    mark = (wrong[:, 2:3] * area).sum() / area.sum().clamp(min=1)
-    share = (wrong[:, 3:] * weight).sum() / total
-    return 4 * feature + 0.6 * dice + 0.2 * crack + 0.3 * mark + 3 * share
+    mark, foreign = ((wrong[:, k : k + 1] * area).sum() / area.sum().clamp(min=1) for k in (2, 4))
+    share = (wrong[:, 3:4] * weight).sum() / total
+    return 4 * feature + 0.6 * dice + 0.2 * crack + 0.3 * mark + 3 * share + 0.08 * foreign
 
 
 def main() -> None:
@@ -155,7 +155,7 @@ def main() -> None:
             rgb, area = augment.context(rgb, planes[:, 6:7])
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)
             truth = truth_of(planes)
-            inside, weight = (planes[:, 6:7] > 0.5).float(), planes[:, 7:] * (255 / 16)
+            inside, weight = (planes[:, 6:7] > 0.5).float(), planes[:, 7:8] * (255 / 16)
         with torch.autocast(device, dtype=torch.bfloat16):
             output = model(picture)
         loss = loss_of(unfold(output.float()), truth, inside, weight)
@@ -178,6 +178,8 @@ def main() -> None:
                 f"faces {len(pool.faces)}  composites {len(pool.composites)}", flush=True
             )  # fmt: skip
             sums = []
+        if step % 2000 == 0:  # whatever happens then, this is kept
+            files.write(options.out / "weights.bin", to_bytes(steady))
     pool.open = False
     steady = steady.eval()
     files.write(options.out / "weights.bin", to_bytes(steady))

@@ -1,6 +1,6 @@
 """Compare segmenters on the same photographs with known truth, given the true scale, surface and area.
 
-``python tests/benchmarks/compare_segmenters.py FOLDER [FOLDER ...] [--methods a,b]``
+``python tests/benchmarks/compare_segmenters.py FOLDER [FOLDER ...] [--methods a,b] [--jobs N]``
 Each folder holds what `specimeter.scene.files.save` writes: name.jpg, name.truth.json.
 """
 
@@ -9,6 +9,8 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -27,6 +29,7 @@ METHODS = {"classical": find_openings, "network alone": find_by_network_alone, "
 
 def examined(path: Path, methods: list[str]) -> dict[str, dict]:
     """One photograph's result under each method, as the validation keeps it."""
+    cv2.setNumThreads(1)
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
     photo = photos.read(path)
     photo.linear()
@@ -79,13 +82,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", nargs="+", type=Path)
     parser.add_argument("--methods", default=",".join(METHODS))
+    parser.add_argument("--jobs", type=int, default=1)
     options = parser.parse_args()
-    cv2.setNumThreads(1)
     methods = options.methods.split(",")
     results: dict[str, list[dict]] = {name: [] for name in methods}
-    for path in sorted(p for folder in options.folders for p in folder.glob("*.jpg")):
-        for name, result in examined(path, methods).items():
-            results[name].append(result)
+    paths = sorted(p for folder in options.folders for p in folder.glob("*.jpg"))
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for one in pool.map(partial(examined, methods=methods), paths):
+            for name, result in one.items():
+                results[name].append(result)
     print(f"## All scenes\n\n{table(results)}")
     for title, held_out in (("Groups held out of training", True), ("Groups trained on, scenes unseen", False)):
         print(f"\n## {title}\n")

@@ -66,7 +66,7 @@ def test_the_network_is_small_and_answers_for_any_size():
 
 
 def test_opencv_computes_what_the_trained_network_computed():
-    """Log-odds that PyTorch 2.13 gave with the same weights for a fixed picture, kept in a file beside this test."""
+    """Log-odds that PyTorch 2.14 gave with the same weights for a fixed picture, kept in a file beside this test."""
     kept = json.loads(Path(__file__).with_name("learned_reference.json").read_text(encoding="utf-8"))
     y, x = np.mgrid[:64, :96].astype(np.float32)
     planes = [np.sin(x / 7 + k) * np.cos(y / (5 + k)) for k in range(3)]

@@ -9,6 +9,7 @@ import pytest
 
 from specimeter.errors import SpecimeterError
 from specimeter.segment import registry
+from specimeter.sheet import BEND_TESTS, BROKEN_TESTS
 
 
 @pytest.fixture
@@ -34,6 +35,14 @@ def test_another_package_can_bring_one(installed):
     installed("nothing_found", "def find(photo, surface, area):\n    return []\n", {"nothing": "nothing_found:find"})
     assert registry.segmenter("nothing")(None, None, None) == []
     assert "nothing" in registry.names()
+
+
+def test_another_package_is_run_on_whatever_face_it_is_asked_for(installed):
+    """Ours give way to the one made for the test; what another package brings is never replaced."""
+    installed("nothing_found", "def find(photo, surface, area):\n    return []\n", {"nothing": "nothing_found:find"})
+    for test in (*BEND_TESTS, *BROKEN_TESTS):
+        assert registry.for_test("nothing", test) == "nothing"
+    assert registry.for_test("learned", BROKEN_TESTS[0]) != "learned"
 
 
 def test_unknown_name_is_told_with_the_nearest(installed):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage.draw import polygon2mask
 
-from specimeter.training import openings, texture
+from specimeter.training import grounds, marks, openings, prints, texture
 from specimeter.training.composite import SIZE_PX, composite
 from specimeter.training.sample import CHANNELS, cover, face, weight_of
 from specimeter.training.split import CHECK_SEEDS, HELD_OUT, TRAINED_ON, TRAINING_SEEDS, TUNING_SEEDS, groups_for
@@ -96,3 +96,64 @@ def test_a_face_is_cut_from_its_scene_with_its_truth():
     inside = (feature > 200) & (area > 127)
     assert inside.sum() > 10
     assert np.median(grey[inside]) < np.median(grey[(feature == 0) & (area > 127)])
+
+
+@pytest.mark.parametrize("family", grounds.FAMILIES)
+def test_every_family_of_pattern_is_a_field_of_its_own(family):
+    """Finite, not flat, and other with another seed."""
+    one, other = (family(np.random.default_rng(seed), 96) for seed in (1, 2))
+    assert one.shape == (96, 96)
+    assert np.isfinite(one).all()
+    assert one.std() > 0
+    assert not np.array_equal(one, other)
+    pattern = grounds.pattern(np.random.default_rng(3), 96)
+    assert abs(pattern.mean()) < 1e-3
+    assert pattern.std() == pytest.approx(1, abs=1e-3)
+
+
+@pytest.mark.parametrize("ground", prints.GROUNDS)
+def test_ground_that_is_no_metal_has_light_and_dark_marks(ground):
+    """Linear light above nothing everywhere; over three seeds what is marked is on the whole darker than the rest."""
+    darker = []
+    for seed in range(3):
+        rgb, dark = ground(np.random.default_rng(seed), 128)
+        assert rgb.shape == (128, 128, 3)
+        assert np.isfinite(rgb).all()
+        assert rgb.min() > 0
+        if 0.01 < (dark > 127).mean() < 0.99:
+            grey = rgb.mean(axis=2)
+            darker.append(np.median(grey[dark > 127]) < np.median(grey[dark <= 127]))
+    assert sum(darker) * 2 >= len(darker)
+
+
+def test_nothing_opens_where_there_is_no_metal():
+    """Composites of print, cloth or wood alone have no feature; where both are, an opening lies on metal for the most part."""
+    whole = 0
+    for seed in range(40):
+        planes = composite(seed).planes
+        feature, foreign = planes[3], planes[8]
+        if (foreign > 0).all():
+            whole += 1
+            assert not feature.any()
+        if feature.any():
+            assert (foreign[feature > 127] > 0).mean() < 0.5
+    assert whole >= 1
+
+
+@pytest.mark.parametrize("kind", range(len(marks.KIND_ODDS)))
+def test_each_kind_of_mark_is_entered_where_it_changes_the_light(kind, monkeypatch):
+    """Drawn on even metal it changes some of it (shadows and glints too, though they are not entered)."""
+    monkeypatch.setattr(marks, "KIND_ODDS", np.eye(len(marks.KIND_ODDS))[kind])
+    changed, entered = 0, 0
+    for seed in range(4):
+        rgb, mark, foreign = (
+            np.full((160, 160, 3), 0.25, np.float32),
+            np.zeros((160, 160), np.uint8),
+            np.zeros((160, 160), np.uint8),
+        )
+        marks.distract(np.random.default_rng(seed), rgb, mark, foreign)
+        assert np.isfinite(rgb).all()
+        changed += bool((np.abs(rgb - 0.25) > 0.01).any())
+        entered += bool(mark.any())
+    assert changed >= 2
+    assert entered >= 1 or kind in (0, 10, 22)

@@ -1,0 +1,83 @@
+"""Weights of a network as it was shipped, put back into a model that can be trained on.
+
+``python -m specimeter.training.restore specimeter/segment/learned.onnx weights.bin``
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+import onnx
+import torch
+
+from specimeter import files
+from specimeter.training import augment
+from specimeter.training.composite import composite
+from specimeter.training.network import Block, Finder, to_bytes
+
+PICTURES = 48  # composites by which the normalisation is set
+FIRST_SEED = 170_000_000  # of these
+
+
+def restored(shipped: onnx.ModelProto, pictures: torch.Tensor) -> Finder:
+    """A model that answers as the shipped network does, whose normalisation has the statistics of `pictures` (N, 4, H, W).
+
+    Layers and outputs that the shipped network lacks are added so that they change nothing at first.
+    """
+    model = Finder()
+    held = {part.name: torch.from_numpy(np.array(onnx.numpy_helper.to_array(part))) for part in shipped.graph.initializer}
+    with torch.no_grad():
+        for name, tensor in model.state_dict().items():
+            if name in held:
+                tensor[: len(held[name])] = held[name]
+                tensor[len(held[name]) :] = 0
+        if "to4.weight" not in held:
+            model.to4.weight.zero_()
+            model.to4.bias.zero_()
+        for name, block in model.named_modules():
+            if isinstance(block, Block):
+                bias = held.get(f"{name}.convolution.bias")
+                block.register_forward_pre_hook(lambda own, inputs, bias=bias: _settle(own, inputs[0], bias))
+        model.eval()(pictures)
+    for block in model.modules():
+        if isinstance(block, Block):
+            block._forward_pre_hooks.clear()
+    return model
+
+
+def _settle(block: Block, x: torch.Tensor, bias: torch.Tensor | None) -> None:
+    """Normalisation that takes the convolution's own statistics away and gives them back, with the bias that was folded in."""
+    norm, y = block.norm, block.convolution(x)
+    mean, var = y.mean((0, 2, 3)), y.var((0, 2, 3))
+    norm.running_mean.copy_(mean)
+    norm.running_var.copy_(var)
+    if bias is not None:
+        norm.weight.copy_((var + norm.eps).sqrt())
+        norm.bias.copy_(bias + mean)
+    elif block.adds:  # a new block begins by handing on what it is given
+        norm.weight.zero_()
+
+
+def pictures(count: int) -> torch.Tensor:
+    """Pieces of composites (N, 4, 256, 256), photographed as in training."""
+    planes = torch.stack([torch.from_numpy(composite(FIRST_SEED + k).planes) for k in range(count)]).float() / 255
+    planes = augment.warp(planes, 256)
+    rgb, area = augment.context(augment.photograph(planes[:, :3]), planes[:, 6:7])
+    return augment.prepared(rgb, area)
+
+
+def main() -> None:
+    """Read the network, write the weights."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("network", type=Path)
+    parser.add_argument("weights", type=Path)
+    options = parser.parse_args()
+    torch.manual_seed(0)
+    model = restored(onnx.load(str(options.network)), pictures(PICTURES))
+    files.write(options.weights, to_bytes(model))
+
+
+if __name__ == "__main__":
+    main()
