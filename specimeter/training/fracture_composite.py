@@ -8,7 +8,7 @@ import numpy as np
 from specimeter.scene import shapes
 from specimeter.scene.fracture_lot import angular
 from specimeter.segment.fracture_learned import FAMILIES
-from specimeter.training import openings, relief
+from specimeter.training import marks, relief
 from specimeter.training.fracture_sample import AREA, CHANNELS, WEIGHT
 from specimeter.training.fracture_skins import Skin, facets, skin, spectral
 from specimeter.training.sample import cover, weight_of
@@ -43,7 +43,7 @@ def composite(seed: int) -> tuple[np.ndarray, np.ndarray]:
     held = (cv2.dilate(planes[3:AREA].max(axis=0), np.ones((5, 5), np.uint8)) > 0)[..., None]
     for _ in range(int(rng.choice([0, 0, 1, 2, 4]))):
         drawn = rgb.copy()
-        openings.distract(rng, drawn, np.zeros((SIZE_PX, SIZE_PX), np.uint8))
+        marks.distract(rng, drawn, *np.zeros((2, SIZE_PX, SIZE_PX), np.uint8))
         np.copyto(rgb, drawn, where=~held)
     rgb *= 0.22 / max(float(np.median(rgb)), 1e-3) * np.exp(rng.normal(0, 0.35))
     planes[WEIGHT] = weight_of(planes[3:AREA].max(axis=0))
