@@ -16,6 +16,7 @@ from specimeter.judge.limits import FEATURE_TESTS, Limits
 from specimeter.judge.membership import named
 from specimeter.judge.wording import kind_words, listed, quantity
 from specimeter.measure.feature import Feature
+from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import BEND_TESTS, Sheet
@@ -64,6 +65,10 @@ def of_scale(sheet: Sheet, scale: Scale | None) -> Coverage:
     doubts = [_sentence(doubt) for doubt in scale.evidence.get("doubts", ())]
     height = sheet.scale.surface_height_mm
     if height is None:
+        if lies_beside(sheet):
+            doubts.append(
+                "How high the face stands over the card or rule was not entered: sizes may be off by a tenth or more."
+            )
         return Coverage(open=tuple(doubts))
     way = f"{abs(height):g} mm {'nearer to' if height > 0 else 'farther from'} the lens than the marker"
     if not LOWEST_MM <= height <= HIGHEST_MM:

@@ -12,12 +12,18 @@ from specimeter.scale.view import View
 from specimeter.sheet import BEND_TESTS, Sheet
 
 _U_ABSENT_BEND_MM, _U_ABSENT_FLAT_MM = 10.0, 2.0
+_U_ABSENT_BESIDE_MM = {"nick-break": 20.0, "fillet-break": 20.0, "macro-butt": 8.0, "macro-fillet": 8.0}  # judgement
 _U_UNSTATED_MM = 1.0
 _STANDING_MM = (35.0, 20.0)  # a bent specimen's crown over the bench it stands on, and its standard uncertainty (judgement)
 _U_DISTANCE_MM, _U_DISTANCE_REL = 5.0, 0.015
 ON_THE_BENCH = (
     "no surface height was entered: the card lies on the bench, the crown stands nearer to the lens, so sizes come out too "
     "large; raise the card to the crown's height, or enter surface_height_mm"
+)
+BESIDE = (
+    "no surface height was entered: a card or rule that lies on the bench is farther from the lens than the face of the "
+    "specimen beside it, so sizes come out too large; raise it to the face's height, or enter surface_height_mm (0 if it lies "
+    "level with the face)"
 )
 
 
@@ -59,15 +65,25 @@ class Height:
 
 
 def surface_height(sheet: Sheet) -> Height:
-    """The height as entered; absent it is 0 with a standard uncertainty of 10 mm on a bend, 2 mm on a flat specimen."""
+    """The height as entered; absent it is 0, with a standard uncertainty of 10 mm on a bend, 20 mm on a broken half, 8 mm on a
+    section; 2 mm where a length on the specimen itself or the file gives the scale."""
     entered, expanded = sheet.scale.surface_height_mm, sheet.scale.surface_height_U_mm
     if entered is None:
         if sheet.specimen.test in BEND_TESTS:
             return Height(mm=0.0, u_mm=_U_ABSENT_BEND_MM, basis="not entered, on a bend", cautions=(ON_THE_BENCH,))
+        if lies_beside(sheet):
+            u_mm = _U_ABSENT_BESIDE_MM[sheet.specimen.test]
+            return Height(mm=0.0, u_mm=u_mm, basis="not entered, beside a specimen of some height", cautions=(BESIDE,))
         return Height(mm=0.0, u_mm=_U_ABSENT_FLAT_MM, basis="not entered, on a flat specimen")
     if expanded is None:
         return Height(mm=entered, u_mm=_U_UNSTATED_MM, basis="entered without an uncertainty: judgement")
     return Height(mm=entered, u_mm=expanded / K, basis="entered with its U (k = 2)")
+
+
+def lies_beside(sheet: Sheet) -> bool:
+    """Whether the scale comes from a card or rule beside a flat specimen, whose height over it nobody entered."""
+    own = sheet.scale.method in ("length", "file") or sheet.scale.from_px is not None
+    return sheet.scale.surface_height_mm is None and not own and sheet.specimen.test in _U_ABSENT_BESIDE_MM
 
 
 def lens_distance(sheet: Sheet) -> tuple[float, float] | None:

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from specimeter.judge.coverage import spans
+from specimeter.judge.coverage import of_scale, spans
 from specimeter.segment.model import Unseen
 
 LEFT_PX = np.array([[100.0, 50.0], [100.0, 850.0]])
@@ -165,7 +165,8 @@ def test_limits_for_another_test_or_another_plate(make):
 def test_a_nick_break_s_face_is_its_width_times_its_thickness(make, area_mm2, outcome):
     """25 x 12.7 mm is 317.5 mm2; a face of which less than half was examined had more left out than notches."""
     specimen = {"id": "N1", "test": "nick-break", "specimen_width_mm": 25.0, "specimen_thickness_mm": 12.7}
-    on = make.sheet().model_validate({"specimen": specimen, "validity": {"valid": True}})
+    level = {"surface_height_mm": 0.0}
+    on = make.sheet().model_validate({"specimen": specimen, "scale": level, "validity": {"valid": True}})
     notch = (np.array([[200.0, 200.0], [210.0, 200.0], [210.0, 210.0]]),)
     judgement = make.judged(
         make.limits(make.rule()), on=on, within=make.area(exclude_px=notch, edges_px=()), area_mm2=area_mm2, U_area_mm2=1.0
@@ -182,3 +183,15 @@ def test_a_part_where_nothing_could_be_seen_hides_what_fits_into_it(make, length
     assert ("burnt out" in " ".join(found.because)) == (outcome == "not-measured")
     worse = make.judged(make.limits(make.rule()), make.feature(1, 5.0), within=make.area(unseen=(part,)))
     assert worse.outcome == "exceeds"
+
+
+LENGTH = {"method": "length", "from_px": [0.0, 0.0], "to_px": [90.0, 0.0], "length_mm": 9.0}
+
+
+@pytest.mark.parametrize("test", ["nick-break", "fillet-break", "macro-butt", "macro-fillet"])
+@pytest.mark.parametrize(("scale", "doubted"), [({}, True), (LENGTH, False), ({"surface_height_mm": 0.0}, False)])
+def test_a_height_that_nobody_entered_leaves_the_judgement_open(make, test, scale, doubted):
+    """A card beside a broken half or a cut lies lower than its face, by nobody knows how much; a length on it does not."""
+    on = make.sheet().model_validate({"specimen": {"id": "N1", "test": test}, "scale": scale})
+    seen = SimpleNamespace(evidence={}, view=SimpleNamespace(distance_mm=320.0))
+    assert ("was not entered" in " ".join(of_scale(on, seen).open)) is doubted

@@ -38,6 +38,7 @@ def sheet(test, *, t_mm=12.0, weld=None, observations=None, **specimen):
             "specimen_thickness_mm": 12.0,
         }
         | specimen,
+        "scale": {"surface_height_mm": 0.0},
         "validity": {"valid": True},
     }
     tables |= {name: table for name, table in (("weld", weld), ("observations", observations)) if table}

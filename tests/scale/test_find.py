@@ -102,7 +102,8 @@ def test_an_absent_height_on_a_bend_is_not_nought(cards, sheet):
     assert bend.surface_height_u_mm == 10.0
     assert any("lies on the bench" in caution for caution in bend.cautions)
     flat = find_scale(cards.photograph(cards.expose(cards.Shot())), sheet(test="macro-butt"))
-    assert flat.surface_height_u_mm == 2.0
+    assert flat.surface_height_u_mm == 8.0
+    assert any("lies on the bench" in caution for caution in flat.cautions)
     assert not any("lies on the bench" in caution for caution in flat.cautions)
     ratio = [next(t.contribution for t in s.budget if t.source.startswith("height")) for s in (bend, flat)]
     assert ratio[0] == pytest.approx(10 / bend.view.distance_mm, rel=0.05)
