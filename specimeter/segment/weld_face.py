@@ -15,6 +15,7 @@ CORNER_POINTS, LEAST_POINTS = 3, 8  # of the outline: those next to the toe are 
 SHORTEST_FACE_MM = 0.8
 UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
 OVERLAP_MM = 0.1  # weld metal that hangs over the plate by less is a steep toe
+LIP_MM = 4.0  # from the toe along the face: where a lip has its tip
 UNDER_LIP = 0.6  # the part of an overlap's underside, from the toe on, that its place and angle are taken from
 
 
@@ -124,7 +125,7 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
     low = face_from + max(round(TANGENT_MM[0] / step), CORNER_POINTS)
     high = min(low + max(round((TANGENT_MM[1] - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))
-    lip = _lip(way * run.along(chain[face_from:]), height[face_from:]) if notch is None else None
+    lip = _lip(way * run.along(chain[face_from:]), height[face_from:], step) if notch is None else None
     if lip is not None:
         high = min(high, face_from + max(int(UNDER_LIP * lip[0]), 6))
     if high - low < 5:
@@ -146,15 +147,13 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch, lip=over_toe), face_from
 
 
-def _lip(ahead: np.ndarray, height: np.ndarray) -> tuple[int, int] | None:
+def _lip(ahead: np.ndarray, height: np.ndarray, step: float) -> tuple[int, int] | None:
     """Where a face that goes back over the plate before it turns has its tip, and where it stands over the toe again.
 
     `ahead` is its way towards the weld; indices count from the toe. None where it does not go back by OVERLAP_MM.
     """
-    back = np.flatnonzero(ahead >= ahead[0])
-    again = back[back > 1]
-    turn = int(again[0]) if len(again) else len(ahead) - 1
-    tip = int(np.argmin(ahead[: turn + 1]))
+    tip = int(np.argmin(ahead[: max(round(LIP_MM / step), 3)]))
     if ahead[0] - ahead[tip] < OVERLAP_MM or height[tip] <= 0:
         return None
-    return tip, turn
+    again = np.flatnonzero(ahead[tip:] >= ahead[0])
+    return tip, tip + int(again[0]) if len(again) else len(ahead) - 1
