@@ -34,13 +34,15 @@ PATCH_PX = 4  # round a proposal's box, in which its border is drawn
 SHARE_NOISE, SHARE_BLUR_PX, BLUNT_PX = 0.02, 0.5, 6.0  # of the shares along a tip; an end as wide has no taper to follow
 ROUND = ("pore", "fisheye")
 SMOOTH = 0.015  # of the way round: standard deviation of the smoothing (tuning photographs)
-LEAST_CONFIDENCE = 0.4
+LEAST_CONFIDENCE = 0.4  # recall and false calls on tuning photographs with areas as they are found: see the model card
 TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (tuning photographs)
     "pore": 0.03, "elongated-cavity": 0.04, "slag": 0.06, "unfused": 0.06, "fisheye": 0.07
 }  # fmt: skip
 LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender than that is a line between runs
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
-FIGURES = ("peak", "mean", "size", "family", "border", "solid", "contrast", "drawn", "slag", "unfused", "fisheye")
+FIGURES = (
+    "peak", "mean", "size", "family", "border", "solid", "contrast", "drawn", "slag", "unfused", "fisheye", "wide", "wide there"
+)  # fmt: skip
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
@@ -179,7 +181,9 @@ def look(photo, surface, area: ExaminedArea) -> Seen:
     piece = cv2.resize(piece, (int(size[0]), int(size[1])), interpolation=way)
     zoom = size / (high - low)
     usable = inside(area, piece.shape[:2], zoom, low)
-    answer = run(prepared(piece.astype(np.float32) / np.float32(np.iinfo(piece.dtype).max), usable))
+    picture = prepared(piece.astype(np.float32) / np.float32(np.iinfo(piece.dtype).max), usable)
+    mirrored = run(np.ascontiguousarray(picture[..., ::-1]))[..., ::-1]
+    answer = 0.5 * (run(picture) + mirrored)  # what it says of both is steadier than either
     return Seen(log_odds=answer, usable=usable, zoom=zoom, offset_px=low.astype(float), mm_per_px=mm)
 
 
@@ -291,6 +295,7 @@ def figures_of(proposal: Proposal, edge: Drawn, seen: Seen) -> np.ndarray:
     told = np.exp(proposal.families)
     ring = edge.outline_px.astype(np.float32).reshape(-1, 1, 2)
     hull = max(cv2.contourArea(cv2.convexHull(ring)), 1e-6)
+    wide = float(np.log(sizes_px(edge.outline_px)[1] * seen.mm_per_px))
     return np.array(
         [
             proposal.peak,
@@ -302,6 +307,8 @@ def figures_of(proposal: Proposal, edge: Drawn, seen: Seen) -> np.ndarray:
             edge.contrast,
             edge.weight,
             *told[2:],
+            wide,
+            proposal.border * wide,
         ]
     )
 
