@@ -10,11 +10,9 @@ AROUND_PX = 61  # in which the picture's own lines are usual
 LEAST_ABOVE = 3.0  # times the usual line: followed
 LEAST_MEAN = 4.0  # over the whole of what was followed
 LEAST_OF_OWN = 0.4  # of the crack's own line: fainter, it is another
-CLEAR, LEAST_OF_OWN_CLEAR = 6.0, 0.15  # times the usual line: so clear a line is the same one down to this share
-LEAST_CLEAR_PX, CLEAR_MEAN = 120, 6.8  # of a path that meets no other crack
 LEAST_PX = 24  # shorter proposals give no direction
 STEP_PX = 4
-AHEAD_PX = (6, 10, 16, 24, 32, 44)  # looked, nearest first: a gap, a drawn line across
+AHEAD_PX = (6, 10, 16, 24, 32)  # looked, nearest first: a gap, a drawn line across
 TURNS_DEG = np.arange(-32, 33, 4)
 MOST_STEPS = 1000
 
@@ -49,12 +47,6 @@ def ends(mask: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
     return found
 
 
-def is_clear(path: np.ndarray, above: np.ndarray) -> bool:
-    """Whether a path [x, y] is so long, and its line so far above the usual, that it counts though it meets nothing."""
-    long = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
-    return long >= LEAST_CLEAR_PX and float(np.minimum(above, 8.0).mean()) >= CLEAR_MEAN
-
-
 def follow(
     line: np.ndarray, above: np.ndarray, start: np.ndarray, way: np.ndarray, usable: np.ndarray, own: float
 ) -> np.ndarray:
@@ -81,8 +73,7 @@ def follow(
             here = cv2.remap(
                 line, places[k, None, :, 0].astype(np.float32), places[k, None, :, 1].astype(np.float32), cv2.INTER_LINEAR
             )
-            least = LEAST_OF_OWN_CLEAR if score[k] >= CLEAR else LEAST_OF_OWN
-            if score[k] >= LEAST_ABOVE and float(here.ravel()[-min(far, 10) :].mean()) >= least * own:
+            if score[k] >= LEAST_ABOVE and float(here.ravel()[-min(far, 10) :].mean()) >= LEAST_OF_OWN * own:
                 best = (rays[k], far, float(np.minimum(seen[k], 8.0).mean()))
                 break
         if best is None:

@@ -14,33 +14,34 @@ import numpy as np
 from specimeter.colour import luminance
 from specimeter.errors import SpecimeterError
 from specimeter.segment.border import Border, Patch, border, own_ring
-from specimeter.segment.follow import ends, follow, is_clear, lines
+from specimeter.segment.follow import ends, follow, lines
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.sharpness import blur_of
 
 MODEL = Path(__file__).with_name("learned.onnx")
+GROUND = Path(__file__).with_name(
+    "ground.onnx"
+)  # knows print, cloth and wood from metal, and looks in its place where they are
 ODDS = Path(__file__).with_name("learned.json")
-SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is much coarser, or the area is large
-MOST_ZOOM = 1.5  # its pixels to one of the photograph's: thin openings are outlined better on an enlarged picture
-MOST_PX, MOST_ENLARGED_PX = 3_000_000, 1_200_000
+SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is, or the area is large
+MOST_PX = 3_000_000
 MARGIN_PX = 48  # of the surroundings that it sees, in its own pixels
-STEP_PX = 32  # the network's coarsest grid
-PLANES = 5  # that it answers with
+STEP_PX = 32  # the networks' coarsest grid
+PLANES = 4  # that it answers with; GROUND with a fifth: the ground is no metal
+GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
+LEAST_NO_METAL = 0.6  # share of the area; of simple drawings of metal up to 0.55, of rendered faces 0.03
 LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure ground belongs to it
 LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
-ALIKE = 1.1  # of the logarithm of a size: a factor of three
 LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
-MOST_MARKED = 0.0  # median log-odds of a mark along what is followed: beyond, it is a scribed line or a scratch
 PIECE_ODDS, MOST_SUPPORT = 0.8, 3.0
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
 LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
 SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
 LEAST_OF_SMALL = 0.7  # and must be as likely as this
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
-FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness", "foreign", "crowd", "slender", "crack")
-TIP_FIGURES = ("tip", "edge", "light", *FIGURES)
+FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness")
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
@@ -50,9 +51,9 @@ class Seen:
 
     Parameters
     ----------
-    log_odds : float32 array, shape (5, H, W)
+    log_odds : float32 array, shape (4 or 5, H, W)
         Of a feature, however thin; of a crack, where there is a feature; of a mark that is none; the share of each pixel that
-        a feature covers; that the ground is no metal.
+        a feature covers.
     usable : bool array, shape (H, W)
         The examined area.
     light : float32 array, shape (H, W)
@@ -90,8 +91,6 @@ class Proposal:
     size: float
     mark: float
     share: float  # log-odds of covering a pixel, where it covers most
-    foreign: float = -10.0  # log-odds that the ground is no metal
-    crowd: float = 0.0  # logarithm of how many proposals of the picture, itself counted, are about as large
     path: np.ndarray | None = None  # of the mask's shape: where a crack was followed in the light, beyond what the network sees
     pieces: int = 1  # of one crack, seen apart and joined
 
@@ -117,7 +116,8 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     SpecimeterError
         If the network's file is missing or this OpenCV cannot read it.
     """
-    seen = look(photo, surface, area)
+    foreign = share_of_no_metal(photo, surface, area) >= LEAST_NO_METAL
+    seen = look(photo, surface, area, model=GROUND if foreign else None)
     blur = blur_of(photo, area)
     light = photo.linear()
     found = []
@@ -136,7 +136,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
                 kind="crack" if proposal.crack > 0 else "opening",
                 confidence=float(1 / (1 + np.exp(-odds))),
                 u_edge_px=edge.u_edge_px,
-                u_tip_px=tip_px(figures, edge, seen.zoom),
+                u_tip_px=edge.u_tip_px,
                 found_by="auto",
                 evidence={
                     "log_odds": round(odds, 3),
@@ -183,24 +183,29 @@ def inside(area: ExaminedArea, shape: tuple[int, int], zoom: float = 1.0, offset
     return mask > 0
 
 
-def look(photo, surface, area: ExaminedArea, *, most_px: int = MOST_PX) -> Seen:
-    """Cut the examined area out, resample it to `most_px` pixels at the most, and let the network look at it."""
+def share_of_no_metal(photo, surface, area: ExaminedArea) -> float:
+    """Share of the examined area, 0 to 1, that is taken for something other than metal: print, paper, cloth, wood, ink."""
+    seen = look(photo, surface, area, model=GROUND, most_px=GROUND_PX)
+    return float(np.mean(seen.log_odds[PLANES][seen.usable] > 0)) if seen.usable.any() else 0.0
+
+
+def look(photo, surface, area: ExaminedArea, *, model: Path | None = None, most_px: int = MOST_PX) -> Seen:
+    """Cut the examined area out, resample it to `most_px` pixels at the most, and let a network look at it."""
     height, width = photo.rgb.shape[:2]
     low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
     mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    zoom = min(MOST_ZOOM, mm / SAMPLING_MM) if np.isfinite(mm) else 1.0
+    zoom = min(1.0, mm / SAMPLING_MM) if np.isfinite(mm) else 1.0
     margin = MARGIN_PX / zoom
     low = np.clip(np.floor(low - margin), 0, [width - 1, height - 1]).astype(int)
     high = np.clip(np.ceil(high + margin) + 1, low + 1, [width, height]).astype(int)
-    size = float(np.prod(high - low))
-    zoom = min(zoom, max(1.0, np.sqrt(MOST_ENLARGED_PX / size)), float(np.sqrt(most_px / size)))
+    zoom = min(zoom, float(np.sqrt(most_px / np.prod(high - low))))
     piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
-    if zoom != 1:
-        wide, tall = (int(n) for n in np.maximum(np.round((high - low) * zoom), 1))
-        piece = cv2.resize(piece, (wide, tall), interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC)
+    if zoom < 1:
+        size = tuple(int(n) for n in np.maximum(np.round((high - low) * zoom), 1))
+        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
     top = 65535.0 if piece.dtype == np.uint16 else 255.0
     usable = inside(area, piece.shape[:2], zoom, low)
-    answer = run(prepared(piece.astype(np.float32) / np.float32(top), usable))
+    answer = run(prepared(piece.astype(np.float32) / np.float32(top), usable), model)
     return Seen(log_odds=answer, usable=usable, light=luminance(piece), zoom=zoom, offset_px=low.astype(float))
 
 
@@ -216,11 +221,11 @@ def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(planes[None], np.float32)
 
 
-def run(picture: np.ndarray) -> np.ndarray:
-    """Log-odds (5, H, W) for the network's input (1, 4, H, W) of any size."""
+def run(picture: np.ndarray, model: Path | None = None) -> np.ndarray:
+    """Log-odds (4 or 5, H, W) for a network's input (1, 4, H, W) of any size; MODEL's unless another is named."""
     height, width = picture.shape[2:]
     pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
-    network = _network()
+    network = _network(model or MODEL)
     network.setInput(np.ascontiguousarray(np.pad(picture, pad, mode="edge")))
     answer = np.asarray(network.forward())
     rows, columns = answer.shape[-2:]
@@ -228,18 +233,19 @@ def run(picture: np.ndarray) -> np.ndarray:
     return planes[:, :height, :width]
 
 
-def _network():
-    if not hasattr(_own, "network"):
+def _network(model: Path):
+    held = _own.__dict__.setdefault("networks", {})
+    if model not in held:
         try:
-            _own.network = cv2.dnn.readNetFromONNX(str(MODEL))
+            held[model] = cv2.dnn.readNetFromONNX(str(model))
         except cv2.error as error:
             raise SpecimeterError(
-                f"the network {MODEL.name} cannot be read by OpenCV {cv2.__version__}: {error}",
-                file=MODEL.name,
+                f"the network {model.name} cannot be read by OpenCV {cv2.__version__}: {error}",
+                file=model.name,
                 expected="the file that was installed with specimeter",
                 mend="install specimeter again, or use the segmenter 'openings'",
             ) from error
-    return _own.network
+    return held[model]
 
 
 # ------------------------------------------------------------------ proposals and what speaks for them
@@ -260,7 +266,7 @@ def proposals(seen: Seen) -> list[Proposal]:
         if peak < LEAST_PEAK:
             continue
         weight = 1 / (1 + np.exp(-values))
-        crack, mark, foreign = (float((seen.log_odds[k][window][mask] * weight).sum() / weight.sum()) for k in (1, 2, 4))
+        crack, mark = (float((seen.log_odds[k][window][mask] * weight).sum() / weight.sum()) for k in (1, 2))
         found.append(
             Proposal(
                 mask=mask,
@@ -271,11 +277,9 @@ def proposals(seen: Seen) -> list[Proposal]:
                 size=float(size),
                 mark=mark,
                 share=float(np.percentile(seen.log_odds[3][window][mask], 90)),
-                foreign=foreign,
             )
         )
-    sizes = np.log([one.size for one in found])
-    return [replace(one, crowd=float(np.log((np.abs(sizes - np.log(one.size)) < ALIKE).sum()))) for one in found]
+    return found
 
 
 def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
@@ -292,12 +296,9 @@ def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
         for end, way in tips:
             places = follow(line, above, end + one.corner, way, seen.usable, float(np.median(line[one.window][one.mask])))
             columns, rows = np.round(places).astype(int).T
-            met = np.flatnonzero(cracks[ground[rows, columns]] & (ground[rows, columns] != number))
-            last = met[-1] + 1 if len(met) else 0  # beyond the last crack that it meets it may be a scratch or the lay
-            if len(places) > last + 1 and is_clear(places[last:], above[rows, columns][last:]):
-                last = len(places)
-            if last and np.median(seen.log_odds[2][rows[:last], columns[:last]]) <= MOST_MARKED:
-                reached = np.round(places[:last]).astype(np.int32)
+            met = cracks[ground[rows, columns]] & (ground[rows, columns] != number)
+            if met.any():  # on to the last crack that it meets; beyond, it may be a scratch or the lay
+                reached = np.round(places[: np.flatnonzero(met)[-1] + 1]).astype(np.int32)
                 cv2.polylines(path, [reached.reshape(-1, 1, 2)], False, 1, 1)
     ground, path = (ground > 0).astype(np.uint8), path.astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.bitwise_or(ground, path), connectivity=8)
@@ -359,26 +360,14 @@ def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
             np.log(max(edge.darkness, 0.01) / max(edge.noise, 1e-3)),
             edge.darkness,
             np.log(max(edge.u_edge_px, 0.05)),
-            proposal.foreign,
-            proposal.crowd,
-            np.log(max(proposal.mask.shape) ** 2 / proposal.size),
-            proposal.crack,
         ]
     )
 
 
-def tip_figures(figures: np.ndarray, edge: Border, zoom: float) -> np.ndarray:
-    """Numbers that say how surely a tip is placed, in the order of TIP_FIGURES: the border's own and those of `figures_of`."""
-    own = [np.log(edge.u_tip_px * zoom), np.log(edge.u_edge_px * zoom), edge.drawn_by_light]
-    return np.concatenate([own, figures])
-
-
 @cache
-def _fit(of: str) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
-    held, names = json.loads(ODDS.read_text(encoding="utf-8")), FIGURES
-    if of == "tips":
-        held, names = held["tips"], TIP_FIGURES
-    weights, least, most = (np.array([held[part][name] for name in names]) for part in ("weights", "least", "most"))
+def _weights() -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
+    held = json.loads(ODDS.read_text(encoding="utf-8"))
+    weights, least, most = (np.array([held[part][name] for name in FIGURES]) for part in ("weights", "least", "most"))
     return weights, float(held["constant"]), least, most
 
 
@@ -387,15 +376,8 @@ def log_odds(figures: np.ndarray) -> float:
 
     A figure beyond what those scenes showed counts as the farthest that they did.
     """
-    weights, constant, least, most = _fit("odds")
+    weights, constant, least, most = _weights()
     return float(np.clip(figures, least, most) @ weights + constant)
-
-
-def tip_px(figures: np.ndarray, edge: Border, zoom: float) -> float:
-    """Standard uncertainty of a tip's place in the photograph's pixels: fitted to how far lengths were off on those scenes."""
-    weights, constant, least, most = _fit("tips")
-    fitted = float(np.exp(np.clip(tip_figures(figures, edge, zoom), least, most) @ weights + constant)) / zoom
-    return max(fitted, edge.u_edge_px)
 
 
 def _apart(found: list[Outline]) -> list[Outline]:

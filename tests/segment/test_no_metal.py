@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from specimeter import colour
+from specimeter.segment.learned import find_learned, share_of_no_metal
 from specimeter.segment.model import ExaminedArea
-from specimeter.segment.no_metal import doubt_metal, share_of_no_metal
+from specimeter.segment.no_metal import doubt_metal
 
 SHAPE = (360, 480)
 
@@ -56,6 +57,7 @@ def test_print_is_named(light):
     doubted = doubt_metal(Photo(light), SURFACE, AREA)
     assert len(doubted.cautions) == 1
     assert "not like metal" in doubted.cautions[0]
+    assert find_learned(Photo(light), SURFACE, AREA) == []
 
 
 @pytest.mark.parametrize("holes", [(), ((120, 120, 40, 16), (330, 210, 60, 30), (250, 300, 18, 12))], ids=["even", "holes"])
