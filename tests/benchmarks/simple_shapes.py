@@ -1,6 +1,6 @@
 """Smooth dark shapes on brushed metal by a drawing of a few lines that trained nothing: what the learned finder makes of them.
 
-``python tests/benchmarks/simple_shapes.py [PICTURES]``: per shape how many were found, and with a length within 12 %; false calls.
+``python tests/benchmarks/simple_shapes.py [PICTURES]``: of each shape how many were found, how many with a length within 12 %.
 """
 
 from __future__ import annotations
