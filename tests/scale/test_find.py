@@ -104,6 +104,9 @@ def test_an_absent_height_on_a_bend_is_not_nought(cards, sheet):
     flat = find_scale(cards.photograph(cards.expose(cards.Shot())), sheet(test="macro-butt"))
     assert flat.surface_height_u_mm == 8.0
     assert any("lies on the bench" in caution for caution in flat.cautions)
+    ratio = [next(t.contribution for t in s.budget if t.source.startswith("height")) for s in (bend, flat)]
+    assert ratio[0] == pytest.approx(10 / bend.view.distance_mm, rel=0.05)
+    assert ratio[1] == pytest.approx(0.8 * ratio[0], rel=0.01)
 
 
 def test_auto_takes_a_marked_length_where_there_is_no_card(cards, sheet):
