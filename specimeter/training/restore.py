@@ -1,6 +1,6 @@
 """Weights of a network as it was shipped, put back into a model that can be trained on.
 
-``python -m specimeter.training.restore specimeter/segment/learned.onnx weights.bin``
+``python -m specimeter.training.restore specimeter/segment/ground.onnx weights.bin``
 """
 
 from __future__ import annotations
