@@ -62,7 +62,7 @@ def test_the_picture_changes_where_the_truth_says(picture):
         render.light_of(dataclasses.replace(scene, openings=openings))[0].mean(axis=2) for openings in (scene.openings, ())
     )
     changed = np.abs(with_them - without) > 0.05 * without.mean()
-    relief = fracture.relief_of(scene, per_mm=14.0)
+    relief = fracture.relief_of(scene)
     near = np.zeros(changed.shape, np.uint8)
     for one in scene.openings:
         outline = geometry.place(scene.specimen, one.outline_mm)
