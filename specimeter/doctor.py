@@ -47,7 +47,7 @@ def python() -> Check:
     """The interpreter against what the package asks for."""
     from packaging.specifiers import SpecifierSet
 
-    asked = metadata.metadata(PACKAGE)["Requires-Python"] or ""
+    asked = metadata.metadata(PACKAGE).get("Requires-Python", "")
     right = platform.python_version() in SpecifierSet(asked, prereleases=True)
     mend = "" if right else f"install Python {asked} and make a new environment"
     return Check(
@@ -205,10 +205,10 @@ def _needs(name: str) -> Iterable:
 
 def _licence(about) -> str:
     """The SPDX expression, else the classifiers, else the first line of the free text (core metadata 2.4, PEP 639)."""
-    if about["License-Expression"]:
-        return about["License-Expression"]
+    if stated := about.get("License-Expression"):
+        return stated
     classes = [line.split(" :: ")[-1] for line in about.get_all("Classifier") or [] if line.startswith("License ::")]
-    return "; ".join(classes) or (about["License"] or "not stated").splitlines()[0]
+    return "; ".join(classes) or (about.get("License") or "not stated").splitlines()[0]
 
 
 def _version(name: str) -> str | None:

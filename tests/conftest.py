@@ -7,6 +7,8 @@ from typing import NamedTuple
 
 import pytest
 
+collect_ignore = ["benchmarks"]  # what is measured, not judged: run by hand, and some import their neighbours
+
 LIMITS = """
 [limits]
 title = "Bend face, one opening"

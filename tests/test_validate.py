@@ -302,7 +302,7 @@ def test_interrupted_it_leaves_nothing_half_written(tmp_path):
     while not list(cache.glob("*.jpg")) and time.monotonic() < deadline:
         time.sleep(0.1)
     os.killpg(process.pid, signal.SIGINT)
-    _, said = process.communicate(timeout=30)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == 130
     assert "nothing was written" in said
     assert "Traceback" not in said

@@ -25,6 +25,9 @@ def pixels(name: str, dpi: float) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(card_drawing.png(name, dpi))))
 
 
+PRINTER_DPI = 600  # of a common laser printer: squares are set to whole dots, 0.04 mm
+
+
 def printed(name: str, form: str, folder) -> tuple[np.ndarray, float, np.ndarray]:
     """What the command wrote, as a printer sees it: grey (H, W), its pixels a mm, and where the card's corner lies in mm.
 
@@ -41,9 +44,9 @@ def printed(name: str, form: str, folder) -> tuple[np.ndarray, float, np.ndarray
     (folder / "page.typ").write_text(
         f'#set page(width: {page[0]}mm, height: {page[1]}mm, margin: 0pt)\n#image("card.{ending}", width: 100%)'
     )
-    png = typst.compile(folder / "page.typ", format="png", ppi=300, ignore_system_fonts=True)
+    png = typst.compile(folder / "page.typ", format="png", ppi=PRINTER_DPI, ignore_system_fonts=True)
     corner = (page - what.sheet_mm) / 2 + card_drawing.MARGIN_MM
-    return np.asarray(Image.open(io.BytesIO(png)).convert("L")), 300 / 25.4, corner
+    return np.asarray(Image.open(io.BytesIO(png)).convert("L")), PRINTER_DPI / 25.4, corner
 
 
 @pytest.mark.parametrize(
@@ -80,7 +83,7 @@ def test_what_is_printed_is_what_is_found(card, form, cards, sheet, tmp_path):
     assert len(scale.evidence["markers"]) == len(card.centres_mm)
     if strip:
         assert scale.evidence["strip_marks"] == len(card.graduations_mm)
-        assert np.median(np.abs(scale.evidence["strip_marks_residual_px"])) < 0.06
+        assert np.median(np.abs(scale.evidence["strip_marks_residual_px"])) < 0.1  # of a print of whole dots
     place = np.array(scale.reference_px)
     error = mm_per_px(scale.view, place, 0.0) / shot.mm_per_px(place) - 1
     assert abs(error) < min(0.001, 2.5 * scale.u_rel)
