@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -11,20 +11,15 @@ import numpy as np
 from specimeter.colour import to_linear
 from specimeter.scale.surface import Bend
 
-CARD_EDGE, CARD_TRUST = 3, 0.25  # pixels of a shrunk picture along a card's border, and how far edges there are trusted
 STEEPEST_SIDE_DEG = 78.0  # side edges are followed up to here; beyond, a pixel covers too much arc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reduced:
-    """A photograph shrunk by a whole factor (area average), kept as float32 in 0..1.
-
-    `trust`, if given, is of its rows and columns, 0 to 1: how far an edge there may be the specimen's.
-    """
+    """A photograph shrunk by a whole factor (area average), kept as float32 in 0..1."""
 
     rgb: np.ndarray
     factor: int
-    trust: np.ndarray | None = None
 
     def sample(self, points_px: np.ndarray) -> np.ndarray:
         """Linear-light RGB, shape (..., 3), at full-size pixels [x, y], shape (rows, columns, 2); NaN outside."""
@@ -37,25 +32,6 @@ class Reduced:
             values /= np.iinfo(self.rgb.dtype).max
         values[outside] = np.nan
         return to_linear(values)
-
-    def trusted(self, points_px: np.ndarray) -> np.ndarray | float:
-        """How far an edge at full-size pixels [x, y], shape (..., 2), may be the specimen's, 0 to 1."""
-        if self.trust is None:
-            return 1.0
-        x, y = np.moveaxis(((points_px + 0.5) / self.factor - 0.5).astype(np.float32), -1, 0)
-        return cv2.remap(self.trust, x, y, cv2.INTER_LINEAR, borderValue=1.0).reshape(x.shape)
-
-
-def distrusting(picture: Reduced, outlines_px: Sequence[np.ndarray]) -> Reduced:
-    """The picture with edges on and at outlines, each (N, 2) in pixels, hardly trusted: a card's or a rule's; the second one
-    is the first one's hole."""
-    if not len(outlines_px):
-        return picture
-    corners = [np.round((np.asarray(p) + 0.5) / picture.factor - 0.5).astype(np.int32).reshape(-1, 1, 2) for p in outlines_px]
-    card = np.zeros(picture.rgb.shape[:2], np.uint8)
-    cv2.fillPoly(card, corners, 1)
-    cv2.polylines(card, corners, True, 1, thickness=CARD_EDGE)
-    return replace(picture, trust=np.where(card > 0, np.float32(CARD_TRUST), np.float32(1.0)))
 
 
 def reduce(rgb: np.ndarray, factor: int) -> Reduced:
@@ -221,5 +197,5 @@ def _crossings(picture: Reduced, points: np.ndarray, offset: np.ndarray, at: np.
     steepness[:, :-1] = np.minimum(steepness[:, :-1], np.where(np.isnan(light[:, 1:, 0]), 0, np.inf))
     unrest = np.mean(steepness**2, axis=1, keepdims=True) + 4e-5
     steepness[np.isnan(light[..., 0])] = 0
-    edge = steepness**2 / (steepness**2 + unrest) * picture.trusted(points)
+    edge = steepness**2 / (steepness**2 + unrest)
     return Crossings(points_px=points, offset_mm=offset, edge=edge, at=at, light=light)

@@ -11,7 +11,7 @@ import numpy as np
 from specimeter.errors import SurfaceError
 from specimeter.photo import Photo
 from specimeter.scale.bend_fit import Knowledge, Placed, between_leg_ends, refine
-from specimeter.scale.borders import Reduced, distrusting, reduce, silhouette_angle
+from specimeter.scale.borders import Reduced, reduce, silhouette_angle
 from specimeter.scale.card_layout import CARDS
 from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
@@ -36,7 +36,6 @@ LEGS = (
     "line in [bend] axis."
 )
 CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
-NEARLY = 0.12  # worth by which another place fits "nearly as well": on most scenes the next one is 0.3 or more behind
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
 
@@ -61,7 +60,6 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     coarse = reduce(photo.rgb, max(1, int(size / 38 / mm_per_px)))
     known = _knowledge(start, width, scale)
     hide = card_outlines_px(scale)
-    fine = distrusting(fine, hide)
     found = candidates(coarse, start, width, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=TRIED)
     guess = sheet.region.outline_px if sheet.region else None
     found = [one for one in found if not _on_card(one, scale)]
@@ -328,7 +326,7 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
     if best.support < DOUBTFUL:
         cautions.append("The specimen's edges stand out weakly from the background: check the outline of the examined area.")
     rival = max((_worth(other, known) for other in others if _elsewhere(best, other)), default=0.0)
-    if rival > _worth(best, known) - NEARLY:
+    if rival > _worth(best, known) - 0.05:
         cautions.append("Another place in the photograph fits the specimen's size nearly as well: check the examined area.")
     if width is not None and abs(measured / width - 1) > max(0.08, 2 * known.u_radius):
         cautions.append(

@@ -10,9 +10,8 @@ import pytest
 from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import SurfaceError
-from specimeter.scale.borders import distrusting, reduce
 from specimeter.scale.find import find_scale
-from specimeter.scale.place import card_outlines_px, place_surface, u_size
+from specimeter.scale.place import place_surface, u_size
 from specimeter.scale.surface import Bend, Flat
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
@@ -123,17 +122,3 @@ def test_a_face_cut_off_by_the_pictures_rim_stays_where_it_is(tmp_path):
     surface = place_surface(cut, sheet, scale)
     check_crown(surface, picture.truth, crown_mm=1.0, direction_deg=1.5)
     assert len(surface.evidence["borders"]) == 3
-
-
-def test_an_edge_of_the_card_is_hardly_taken_for_the_specimens(case):
-    """Edges on the card's border count a quarter, elsewhere in full; the picture itself is left as it is."""
-    picture = reduce(case.photo.rgb, 2)
-    outlines = card_outlines_px(case.scale)
-    doubted = distrusting(picture, outlines)
-    border = np.concatenate(outlines)
-    inside = ((border > 4) & (border < np.array([case.photo.width_px, case.photo.height_px]) - 5)).all(axis=1)
-    assert inside.any()
-    assert doubted.trusted(border[inside]) == pytest.approx(0.25, abs=0.1)
-    assert doubted.trusted(np.array(case.truth["axis_px"])).tolist() == [1.0, 1.0]
-    assert np.shares_memory(doubted.rgb, picture.rgb)
-    assert distrusting(picture, []) is picture
