@@ -41,3 +41,12 @@ def test_a_rendered_entry_tells_the_truth(library, test, clean):
     done = catalogue.add(library, copy, entry)
     again = catalogue.add(library, copy, entry)
     assert (done.new, again.new) == (True, False)
+
+
+def test_every_planned_overlap_is_drawn():
+    """The scenes of sections draw overlaps: each plan that asks for one gets a scene whose truth has it."""
+    asked = [plan for plan in demo.plans() if plan.kind]
+    assert len(asked) == 4
+    for plan in asked:
+        seen = demo.from_truth(demo.truths.of(demo._scene(plan, 1600)))["seen"]
+        assert plan.kind in [one["kind"] for one in seen]
