@@ -296,7 +296,11 @@ def test_interrupted_it_leaves_nothing_half_written(tmp_path):
     out, cache = tmp_path / "out", tmp_path / "cache"
     call = [sys.executable, "-m", "specimeter.validate", "--scenes", "50", "--width", "700", "--jobs", "2"]
     process = subprocess.Popen(
-        [*call, "--out", str(out), "--cache", str(cache)], stderr=subprocess.PIPE, text=True, start_new_session=True
+        [*call, "--out", str(out), "--cache", str(cache)],
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # whatever this process does with it
     )
     deadline = time.monotonic() + 60
     while not list(cache.glob("*.jpg")) and time.monotonic() < deadline:
