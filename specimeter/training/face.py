@@ -1,7 +1,8 @@
 """Teach a small network where the broken face lies: `python -m specimeter.training.face OUT` renders, trains, writes ONNX.
 
 Input are the figures that `specimeter.segment.area_looks` takes of a photograph, one cell of 0.3 mm each; output the log-odds
-that a cell belongs to the broken face. Scenes: seeds from 1,200,000 (every eighth is kept for checking); nothing else is read.
+that a cell belongs to the broken face. Scenes: seeds from 1,200,000, of the groups that training may see; composites
+(`face_composite`) beside them, one for each scene. Every eighth seed is kept for checking, its scene from the groups held out.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import argparse
 import io
 import time
 from concurrent.futures import ProcessPoolExecutor
-from functools import partial
 from pathlib import Path
 
 import cv2
@@ -21,33 +21,51 @@ from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.area_looks import OWN, look
+from specimeter.training.face_composite import composite
+from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON
 
 FIRST_SEED = 1_200_000
 CHECK_EVERY = 8
 PATCH = 192  # cells
 BATCH = 24
 WIDTHS = (20, 32, 48, 64)
+SHIFTS = (("light", 0.5), ("red", 0.15), ("blue", 0.15), ("fine", 0.5), ("middle", 0.35), ("coarse", 0.3), ("sparkle", 0.2))
 
 
-def example(seed: int) -> np.ndarray:
-    """Figures and truth of one scene, float16 (len(OWN) + 2, rows, columns): last the face's share, then a weight."""
+def example(seed: int) -> np.ndarray | None:
+    """Figures and truth of one scene or composite (odd seeds), float16 (len(OWN) + 2, rows, columns): last the face's share,
+    then a weight. None where the scene could not be drawn."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    test = BROKEN_TESTS[seed % len(BROKEN_TESTS)]
+    number = seed - FIRST_SEED
+    if number % 2:
+        one = composite(seed)
+        return _figured(one.rgb, one.mm_per_px, one.face_px, [] if one.card_px is None else [one.card_px], rng)
+    test = BROKEN_TESTS[number // 2 % len(BROKEN_TESTS)]
     width_px = int(rng.choice([900, 1200, 1600]))
-    return of_picture(render(random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2)), rng)
+    groups = HELD_OUT if number % CHECK_EVERY == 0 else TRAINED_ON
+    try:
+        picture = render(random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2, **groups))
+    except (ValueError, FloatingPointError) as error:
+        print(f"scene {seed} left out: {error}", flush=True)
+        return None
+    return of_picture(picture, rng)
 
 
 def of_picture(picture, rng) -> np.ndarray:
     """The same of a rendered picture."""
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
     truth = picture.truth
-    mm_per_px = truth["mm_per_px"] * float(np.exp(rng.normal(0, 0.04)))  # the scale is never exactly known
     card = [np.array(truth["card"]["outline_px"])] if truth["card"] and truth["card"]["kind"] == "strip" else []
+    return _figured(rgb, truth["mm_per_px"], np.array(truth["area_outline_px"]), card, rng)
+
+
+def _figured(rgb, mm_per_px: float, face_px: np.ndarray, card: list, rng) -> np.ndarray:
+    mm_per_px *= float(np.exp(rng.normal(0, 0.04)))  # the scale is never exactly known
     looked = look(rgb, mm_per_px, card if rng.random() < 0.9 else [])
     grown = 4
     share = np.zeros((looked.hidden.shape[0] * grown, looked.hidden.shape[1] * grown), np.uint8)
-    corners = (looked.from_photograph(np.array(truth["area_outline_px"])) + 0.5) * grown - 0.5
+    corners = (looked.from_photograph(face_px) + 0.5) * grown - 0.5
     cv2.fillPoly(share, [np.round(corners * 16).astype(np.int32).reshape(-1, 1, 2)], 255, shift=4)
     face = cv2.resize(share, looked.hidden.shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     near = cv2.GaussianBlur(face, (0, 0), 6.0)
@@ -114,14 +132,14 @@ def patches(examples, faces, rng, count: int, torch):
         batch.append(part.flip(2) if rng.random() < 0.5 else part)
     result = torch.stack(batch)
     shift = rng.normal(0, 0.05, (count, len(OWN)))
-    for name, spread in (("light", 0.5), ("red", 0.08), ("blue", 0.08), ("fine", 0.35), ("middle", 0.25), ("coarse", 0.2)):
+    for name, spread in SHIFTS:
         shift[:, OWN.index(name)] += rng.normal(0, spread, count)
     result[:, : len(OWN)] += torch.tensor(shift, dtype=torch.float32, device=result.device)[:, :, None, None]
     return result
 
 
 def train(examples, check, seconds: float, resume: bytes | None = None):
-    """The trained network, begun with the weights given; its share of right area on the check scenes is printed."""
+    """The trained network, begun with the weights given; its share of right area on each list of `check` is printed."""
     import torch
     from torch.nn import functional
 
@@ -153,18 +171,20 @@ def train(examples, check, seconds: float, resume: bytes | None = None):
         if step % 250 == 0:
             print(f"step {step}, {time.monotonic() - started:.0f} s, loss {float(loss):.4f}", flush=True)
     model.eval()
-    overlaps = []
-    with torch.no_grad():
-        for one in check:
-            rows, columns = (n // 32 * 32 for n in one.shape[1:])
-            seen = torch.from_numpy(one[None, :, :rows, :columns].astype(np.float32)).to(device)
-            found, true = model(seen[:, : len(OWN)])[0, 0] > 0, seen[0, -2] > 0.5
-            overlaps.append(float((found & true).sum() / max((found | true).sum(), 1)))
-    overlaps = np.array(overlaps)
-    print(
-        f"check: median overlap {np.median(overlaps):.3f}, over 0.9 in {np.mean(overlaps > 0.9):.2f} of {len(overlaps)} scenes"
-    )
+    for name, some in check.items():
+        overlaps = np.array([_overlap(model, one, torch, device) for one in some])
+        print(
+            f"check, {name}: median overlap {np.median(overlaps):.3f}, over 0.9 in {np.mean(overlaps > 0.9):.2f} of {len(some)}"
+        )
     return model
+
+
+def _overlap(model, one: np.ndarray, torch, device) -> float:
+    rows, columns = (n // 32 * 32 for n in one.shape[1:])
+    with torch.no_grad():
+        seen = torch.from_numpy(one[None, :, :rows, :columns].astype(np.float32)).to(device)
+        found, true = model(seen[:, : len(OWN)])[0, 0] > 0, seen[0, -2] > 0.5
+    return float((found & true).sum() / max((found | true).sum(), 1))
 
 
 def to_onnx(model) -> bytes:
@@ -191,25 +211,34 @@ def to_onnx(model) -> bytes:
 
 def main() -> int:
     """Command line."""
+    from specimeter.training.network import to_bytes
+
     parser = argparse.ArgumentParser(description="Teach a small network where the broken face lies.")
     parser.add_argument("out", type=Path, help="folder for area_fracture.onnx")
     parser.add_argument("--scenes", type=int, default=1200)
     parser.add_argument("--render-seconds", type=float, default=90, help="no new scene is begun after that")
     parser.add_argument("--train-seconds", type=float, default=90)
     parser.add_argument("--jobs", type=int, default=15)
+    parser.add_argument("--resume", type=Path, help="weights to begin with (weights.bin of a run before)")
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
-    started, examples, check = time.monotonic(), [], []
+    started, examples = time.monotonic(), []
+    check: dict[str, list[np.ndarray]] = {"scenes of groups held out": [], "composites": []}
     with ProcessPoolExecutor(options.jobs) as pool:
         seeds = iter(range(FIRST_SEED, FIRST_SEED + options.scenes))
         while time.monotonic() - started < options.render_seconds:
             some = [seed for seed, _ in zip(seeds, range(4 * options.jobs), strict=False)]
             if not some:
                 break
-            for seed, one in zip(some, pool.map(partial(example), some), strict=True):
-                (check if seed % CHECK_EVERY == 0 else examples).append(one)
-    print(f"{len(examples)} scenes, {len(check)} to check, {time.monotonic() - started:.0f} s", flush=True)
-    files.write(options.out / "area_fracture.onnx", to_onnx(train(examples, check, options.train_seconds)))
+            for seed, one in zip(some, pool.map(example, some), strict=True):
+                kept = (seed - FIRST_SEED) // 2 % (CHECK_EVERY // 2) == 0
+                own = check["composites" if (seed - FIRST_SEED) % 2 else "scenes of groups held out"]
+                if one is not None:
+                    (own if kept else examples).append(one)
+    print(f"{len(examples)} examples, {time.monotonic() - started:.0f} s", flush=True)
+    model = train(examples, check, options.train_seconds, options.resume.read_bytes() if options.resume else None)
+    files.write(options.out / "area_fracture.onnx", to_onnx(model))
+    files.write(options.out / "weights.bin", to_bytes(model))
     return 0
 
 

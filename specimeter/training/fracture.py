@@ -182,7 +182,9 @@ def main() -> int:
     if options.face_seconds:
         faces, others = ([one[4] for one in part if one[4] is not None] for part in (train, check))
         print(f"{len(faces)} faces, {len(others)} to check", flush=True)
-        files.write(options.out / "area_fracture.onnx", face.to_onnx(face.train(faces, others, options.face_seconds)))
+        files.write(
+            options.out / "area_fracture.onnx", face.to_onnx(face.train(faces, {"scenes": others}, options.face_seconds))
+        )
     return 0
 
 

@@ -283,7 +283,7 @@ def train_face(options: argparse.Namespace) -> None:
     if not examples:
         return
     resume = options.face_resume.read_bytes() if options.face_resume else None
-    model = face.train(examples, check, options.ends - REPORT_S + 8 - time.time(), resume)
+    model = face.train(examples, {"scenes": check}, options.ends - REPORT_S + 8 - time.time(), resume)
     files.write(options.out / "face.bin", to_bytes(model))
     files.write(options.out / "area_fracture.onnx", face.to_onnx(model))
 
