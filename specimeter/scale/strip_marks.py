@@ -12,8 +12,11 @@ from specimeter.scale.view import View
 
 FEWEST = 5
 LEAST_PX = 4.0  # a millimetre in the picture
-_ROWS_MM = (17.1, 19.6)  # where all marks show, from the strip's upper edge; they end at its lower one
-_TENS_MM = (14.3, 15.2)  # where only every tenth does
+_FOOT_MM = (18.7, 19.6)  # where all marks show whatever their length, from the strip's upper edge; they end at its lower one
+_HEAD_MM = 13.0  # no mark reaches higher
+_ROW_MM = 0.15  # step from row to row where their lengths are looked up
+_CLEAR_MM = 0.25  # kept from where the short ones end
+_LONGER_MM = 0.6  # by which the long ones must be seen to outlast them
 _LEAST_CONTRAST = 0.12  # of a mark to the paper beside it, over the paper's light
 _USUAL = 0.5  # share of the usual contrast that a mark must have: glare and what lies over the strip leave less
 _MOST_OFF = 0.35  # of a millimetre: a mark farther off its place might be its neighbour
@@ -55,10 +58,11 @@ def strip_marks(
     index = np.array([x for x, *_ in card.graduations_mm if reach_mm[0] <= x <= reach_mm[1]])
     if len(index) < FEWEST or np.median(row.period_px(index)) < LEAST_PX:
         return None
-    halves = np.array([[_ROWS_MM[0], np.mean(_ROWS_MM) - 0.1], [np.mean(_ROWS_MM) + 0.1, _ROWS_MM[1]]])
+    rows_mm = _rows(light, row, index)
+    halves = np.array([[rows_mm[0], np.mean(rows_mm) - 0.1], [np.mean(rows_mm) + 0.1, rows_mm[1]]])
     shift, noise = (np.stack(both) for both in zip(*(_centred(light, row, index, half) for half in halves), strict=True))
     together = np.nan_to_num(shift.mean(axis=0))
-    contrast = _contrast(light, row, index + together, _ROWS_MM)
+    contrast = _contrast(light, row, index + together, rows_mm)
     usual = float(np.quantile(contrast, 0.7))
     good = np.isfinite(shift) & (contrast > max(_USUAL * usual, _LEAST_CONTRAST))
     if good.all(axis=0).sum() < FEWEST:
@@ -68,7 +72,7 @@ def strip_marks(
         [row.places(index + one, middle[None])[0] for one, middle in zip(np.nan_to_num(shift), middles, strict=True)]
     )
     on_card = np.stack(np.broadcast_arrays(index[None, :], middles[:, None]), axis=-1)
-    upper, lower = row.places(index, np.array(_ROWS_MM))
+    upper, lower = row.places(index, np.array(rows_mm))
     along = (lower - upper) / np.linalg.norm(lower - upper, axis=1, keepdims=True)
     normals = np.column_stack([along[:, 1], -along[:, 0]])
     ahead = np.sum(normals * (row.places(index + 0.5, middles[:1]) - row.places(index - 0.5, middles[:1]))[0], axis=1)
@@ -101,13 +105,32 @@ def _centred(light: np.ndarray, row: _Row, index: np.ndarray, rows_mm: np.ndarra
 
 
 def tens_agree(light: np.ndarray, marks: StripMarks, view: View, print_scale: float) -> bool:
-    """Whether the marks of whole centimetres, and they alone, are the long ones: no count is off."""
+    """Whether the marks of whole centimetres, or of whole and half ones, and they alone, are the long ones: no count is off."""
     row, index = _Row(view=view, print_scale=print_scale), marks.numbers
-    contrast = _contrast(light, row, index, _TENS_MM)
-    tens = index % 10 == 0
-    if not tens.any():
+    above = np.arange(_HEAD_MM, _rows(light, row, index)[0] - _CLEAR_MM, _ROW_MM)
+    if len(above) * _ROW_MM < _LONGER_MM:
         return False
-    return bool(np.quantile(contrast[tens], 0.2) > np.quantile(contrast[~tens], 0.9) + _LEAST_CONTRAST / 2)
+    contrast = _contrasts(light, row, index, above)
+    for step in (10, 5):
+        long = index % step == 0
+        if long.any() and not long.all():
+            least, most = np.quantile(contrast[:, long], 0.2, axis=1), np.quantile(contrast[:, ~long], 0.9, axis=1)
+            if (least > most + _LEAST_CONTRAST / 2).sum() * _ROW_MM >= _LONGER_MM:
+                return True
+    return False
+
+
+def _rows(light: np.ndarray, row: _Row, index: np.ndarray) -> tuple[float, float]:
+    """From where to where (y on the strip in mm) the short marks show: cards are drawn with marks of other lengths too."""
+    short = index % 5 != 0
+    rows = np.arange(_FOOT_MM[0], _HEAD_MM, -_ROW_MM)
+    if not short.any():
+        return _FOOT_MM
+    contrast = np.median(_contrasts(light, row, index[short], rows), axis=1)
+    foot = np.median(_contrasts(light, row, index[short], np.array(_FOOT_MM)))
+    gone = np.flatnonzero(contrast < 0.5 * foot)
+    top = rows[gone[0]] if len(gone) else _HEAD_MM
+    return min(float(top) + _ROW_MM + _CLEAR_MM, _FOOT_MM[0]), _FOOT_MM[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,15 +147,19 @@ class _Row:
         return self.view.project(flat.reshape(-1, 3)).reshape(*x.shape, 2)
 
     def period_px(self, u: np.ndarray) -> np.ndarray:
-        middle = np.array([np.mean(_ROWS_MM)])
+        middle = np.array([np.mean(_FOOT_MM)])
         return np.linalg.norm(self.places(u + 0.5, middle)[0] - self.places(u - 0.5, middle)[0], axis=1)
 
 
 def _contrast(light: np.ndarray, row: _Row, index: np.ndarray, rows_mm: tuple[float, float]) -> np.ndarray:
     """How much darker each mark (N,) is than the paper to either side, over the paper's light; 0 outside the picture."""
-    v = np.linspace(*rows_mm, 7)
+    return np.median(_contrasts(light, row, index, np.linspace(*rows_mm, 7)), axis=0)
+
+
+def _contrasts(light: np.ndarray, row: _Row, index: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """The same at each place v (mm from the strip's upper edge) along the marks, shape (V, N)."""
     shifts = np.array([-0.5, -0.42, -0.08, 0.0, 0.08, 0.42, 0.5])
     seen = glanced(light, row.places((index[:, None] + shifts).ravel(), v)).reshape(len(v), len(index), len(shifts))
     paper, mark = seen[..., [0, 1, 5, 6]].mean(axis=2), seen[..., 2:5].mean(axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.nan_to_num(np.median((paper - mark) / np.maximum(paper, 1e-3), axis=0))
+        return np.nan_to_num((paper - mark) / np.maximum(paper, 1e-3))

@@ -51,6 +51,7 @@ class Shot:
     jpeg: int | None = 92
     hidden: tuple[int, ...] = ()  # markers left out
     mark_mm: float = 0.0  # thickness of the strip's millimetre marks; 0: none printed
+    mark_lengths_mm: tuple[float, float, float] = (3.0, 4.5, 6.0)  # of single, fifth and tenth ones
     covered_mm: tuple[float, float] = (0.0, 0.0)  # from where to where along the card something dark lies over it
     mirrored: bool = False
     seed: int = 1
@@ -128,7 +129,8 @@ def reflectance(shot: Shot, points: np.ndarray, marker_id: int | None = None) ->
         value = np.where(inside & cells[row, column], shot.ink, value)
     if shot.mark_mm and shot.card == "strip":
         number = np.clip(np.rint(x), 20, 80)
-        long = np.where(number % 10 == 0, 6.0, np.where(number % 5 == 0, 4.5, 3.0))
+        single, fifth, tenth = shot.mark_lengths_mm
+        long = np.where(number % 10 == 0, tenth, np.where(number % 5 == 0, fifth, single))
         inked = (np.abs(x - number) < shot.mark_mm / 2) & (y > 20.0 - long) & (y < 20.0)
         value = np.where(inked, shot.ink, value)
     return np.where((x > shot.covered_mm[0]) & (x < shot.covered_mm[1]), 0.15, value)

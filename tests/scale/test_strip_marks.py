@@ -49,6 +49,17 @@ def test_one_marker_and_the_marks_will_do(cards, sheet, seed, hidden):
     assert any(f"only marker {21 - hidden} of the strip" in caution for caution in part.cautions)
 
 
+@pytest.mark.parametrize("lengths_mm", [(2.0, 3.5, 5.0), (1.8, 3.0, 3.0), (4.0, 5.0, 7.0)])
+def test_marks_of_other_lengths(cards, sheet, lengths_mm):
+    """The layout says that fifth and tenth marks are longer, not how long: cards drawn otherwise are read as well."""
+    shot = cards.random_shot(302, mark_mm=MARK_MM, mark_lengths_mm=lengths_mm)
+    both, one = scale_of(cards, sheet, shot), scale_of(cards, sheet, replace(shot, hidden=(11,)))
+    assert both.evidence["strip_marks"] >= 55
+    assert abs(error_rel(both, shot)) < min(0.002, 4 * both.u_rel)
+    middle = shot.project([[50.0, 10.0, 0.0]])[0]
+    assert abs(error_rel(one, shot, middle)) < min(0.005, 4 * one.at(middle).u_rel)
+
+
 def test_half_the_marks_covered(cards, sheet):
     """From x = 52 on all is covered, the second marker too: thirty marks and a marker still give the scale."""
     shot = cards.Shot(tilt_deg=7, azimuth_deg=50, roll_deg=12, look_at_mm=(45, 25), distance_mm=240.0, focal_35mm_mm=34.6,
