@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from qtpy.QtCore import QSettings, Qt, QTimer
+from qtpy.QtWidgets import QApplication
 
 from specimeter import photo as photos
 from specimeter.errors import SpecimeterError
@@ -80,10 +81,13 @@ class Bench(Frame):
         now.begin(state)
         self.here = next_step(self.steps()).name
         if left is not None:
-            self.pages["specimen"].ask_recovery(left)
             self.go("specimen")
+            self.pages["specimen"].ask_recovery(left)
             return
-        self.find()
+        if state.record is None:
+            self.find()
+        else:
+            self._go_next()
 
     def recover(self, left) -> None:
         self.pages["specimen"].answered()
@@ -114,10 +118,7 @@ class Bench(Frame):
         now = self.session
         now.trouble = {step: error for step, error in now.trouble.items() if step == "limits"}
         now.begin(State(sheet=now.state.sheet, limits=now.state.limits, record=record))
-        first = next((feature.id for feature in record.features if feature.status == "proposed"), None)
         self._go_next()
-        if first is not None and self.here == "features":
-            self.select((first,), look=False)
 
     def place_again(self, sheet, why: str, label: str) -> None:
         """Scale, surface and area by another sheet; what was decided of features stays."""
@@ -334,9 +335,16 @@ class Bench(Frame):
 
     def go(self, name: str) -> None:
         """Show another step; nothing is lost by going."""
-        self.here = name
+        gone, self.here = name != self.here, name
         self.take(None)
         self.refresh()
+        focus = QApplication.focusWidget()
+        if gone and (focus is None or self.isAncestorOf(focus)):
+            self.rest()
+
+    def rest(self) -> None:
+        """Give the keys back to the bench: in a field to write in they would be letters."""
+        (self.pages[self.here].rests_on or self.path.stations[self.here]).setFocus()
 
     def go_number(self, number: int) -> None:
         self.go(STEPS[number - 1])
@@ -353,7 +361,12 @@ class Bench(Frame):
             self._go_next()
 
     def _go_next(self) -> None:
+        """To the step that is next; there the first proposal is in hand, if nothing is."""
         self.go(next_step(self.steps()).name)
+        record = self.session.record
+        first = next((one.id for one in record.features if one.status == "proposed"), None) if record else None
+        if self.here == "features" and first is not None and not self.selected:
+            self.select((first,), look=False)
 
     def refresh(self) -> None:
         """Show the state as it is now, everywhere."""

@@ -40,7 +40,7 @@ class FeaturesPage(Page):
     asks_name = True
 
     def build(self) -> None:
-        self.table = FeatureTable()
+        self.table = self.rests_on = FeatureTable()
         self.table.chosen.connect(lambda ids: self.bench.select(ids))
         self.one = parts.label("", "number")
         self.sizes = parts.label("", "quiet")

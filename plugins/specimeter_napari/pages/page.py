@@ -15,6 +15,7 @@ class Page(QWidget):
 
     name = ""
     asks_name = False
+    rests_on: QWidget | None = None  # what has the keys when nothing is written; without it the step's own sign
 
     def __init__(self, bench) -> None:
         super().__init__()
@@ -29,6 +30,7 @@ class Page(QWidget):
         self.who.setPlaceholderText("your name, kept in the record's log")
         self.who.setToolTip("Who is at the bench: every decision is logged under this name")
         self.who.editingFinished.connect(lambda: self.bench.name_person(self.who.text()))
+        self.who.returnPressed.connect(self.bench.rest)
         self.who_row = parts.form([("At the bench", self.who)])
         self.build()
         if self.asks_name:

@@ -6,13 +6,12 @@ import contextlib
 import itertools
 import os
 import shutil
-import subprocess
 import sys
 import time
 
 import pytest
 
-HELD = []  # the screen and the application: the screen ends with its last client, so one is kept as long as the run
+HELD = []  # the application: the screen ends with its last client, so one is kept as long as the run
 ERRORS = []  # what went wrong in a slot: Qt swallows it, the test must not
 
 
@@ -39,12 +38,9 @@ def screen(tmp_path_factory):
     if shutil.which("Xvfb") is None:
         pytest.fail("there is no display and no Xvfb to make one: on Debian, apt-get install xvfb (tests/run does)")
     reads, writes = os.pipe()
-    server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(writes), "-screen", "0", "2600x1500x24", "-nolisten", "tcp", "-terminate"],
-        pass_fds=[writes],
-        stderr=subprocess.DEVNULL,
-    )
-    HELD.append(server)
+    os.set_inheritable(writes, True)
+    call = ["Xvfb", "-displayfd", str(writes), "-screen", "0", "2600x1500x24", "-nolisten", "tcp", "-terminate"]
+    os.posix_spawnp("Xvfb", call, os.environ, file_actions=[(os.POSIX_SPAWN_OPEN, 2, os.devnull, os.O_WRONLY, 0)])
     os.close(writes)
     with os.fdopen(reads) as told:
         number = told.readline().strip()
@@ -110,7 +106,10 @@ class Hand:
         from qtpy.QtWidgets import QApplication
 
         self.acts += 1
-        QTest.keyClick(QApplication.focusWidget() or self.window, key, modifier or Qt.KeyboardModifier.NoModifier)
+        none = Qt.KeyboardModifier.NoModifier
+        QTest.keyClick(QApplication.focusWidget() or self.window, key, modifier or none)
+        if modifier is not None:  # a hand lets go of Ctrl too; else the next row selected would be added to the last
+            QTest.keyRelease(QApplication.focusWidget() or self.window, Qt.Key.Key_Control, none)
         self.settle()
 
     def press(self, button):
@@ -191,19 +190,41 @@ def window(screen):
     sys.excepthook = hook
 
 
+@pytest.fixture(scope="session")
+def written(bend_case, tmp_path_factory):
+    """The folder of a record, proposed and not reviewed, with its photograph."""
+    from specimeter import job
+
+    _, folder = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path_factory.mktemp("written"))
+    return folder
+
+
+@pytest.fixture
+def proposed(hand, written, tmp_path):
+    """The window with a copy of that record open in it."""
+    hand.bench.out = None
+    hand.open(shutil.copytree(written, tmp_path / "records" / written.name))
+    return hand
+
+
 @pytest.fixture
 def hand(window, tmp_path):
     """The window with an empty bench, a person at it and a folder for records of its own."""
+    from qtpy.QtWidgets import QApplication
+
     bench = window.bench
     bench.out = tmp_path / "records"
     bench.name_person("Ada Tester")
     bench.go("specimen")
+    bench.rest()
     window.window.raise_()
     window.window.activateWindow()  # another test's window may have had the keys
     window.wait(window.window.isActiveWindow, 20)
     window.acts = 0
     ERRORS.clear()
     yield window
+    while (menu := QApplication.activePopupWidget()) is not None:  # an open menu keeps every key from the window
+        menu.close()
     bench.stop_work()
     with contextlib.suppress(Exception):
         bench.take(None)

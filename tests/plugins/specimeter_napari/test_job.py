@@ -1,19 +1,15 @@
-"""The whole job in a real window, by mouse and keys, and its numbers against the command line's."""
+"""The whole job in a real window, by mouse and keys."""
 
 from __future__ import annotations
 
-import json
 import shutil
 
 import pytest
 from qtpy.QtCore import Qt
 
-from specimeter import cli
-from specimeter.data import sample_images
 from specimeter.record import model
 
 SHIFT, CONTROL = Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.ControlModifier
-SAMPLES = sorted(path.name.removesuffix(".sheet.toml") for path in sample_images().glob("*.sheet.toml"))
 MOST_ACTS = 12  # from photograph to reviewed record
 
 
@@ -58,38 +54,9 @@ def test_from_photograph_to_reviewed_record_by_keys_alone(hand, case):
     assert not list(bench.out.glob("*.journal"))  # all of it is in the record
 
 
-@pytest.mark.parametrize("name", SAMPLES)
-def test_the_window_and_the_command_line_give_the_same_numbers(hand, name, tmp_path, capsys):
-    """To the last digit: the window computes nothing of its own."""
-    sample = sample_images() / name
-    call = [f"{sample}.jpg", "--sheet", f"{sample}.sheet.toml", "--limits", f"{sample}.limits.toml", "--out", str(tmp_path)]
-    assert cli.main(["measure", *call, "--json", "--quiet"]) == 0
-    answer = json.loads(capsys.readouterr().out)
-    by_command = model.load(tmp_path / json.loads(json.dumps(answer))["record"])
-    hand.open(sample.with_suffix(".jpg"))
-    by_window = hand.bench.session.record
-    assert by_window is not None, hand.bench.wrong.text()
-    parts = (
-        "sheet",
-        "limits",
-        "photos",
-        "scales",
-        "surfaces",
-        "examined",
-        "features",
-        "section",
-        "verdicts",
-        "outcome",
-        "reasons",
-    )
-    for part in parts:
-        assert getattr(by_window, part) == getattr(by_command, part), part
-
-
-def test_undo_and_redo_go_over_every_edit_in_one_history(hand, case):
+def test_undo_and_redo_go_over_every_edit_in_one_history(proposed):
     """Decisions, kinds and limits alike, back to the beginning and forward again."""
-    bench = hand.bench
-    hand.open(case)
+    hand, bench = proposed, proposed.bench
     first = bench.session.record
     hand.key(Qt.Key.Key_A)
     hand.key(Qt.Key.Key_P)
@@ -109,10 +76,9 @@ def test_undo_and_redo_go_over_every_edit_in_one_history(hand, case):
     assert bench.session.record == last
 
 
-def test_picture_and_table_select_each_other(hand, case):
+def test_picture_and_table_select_each_other(proposed):
     """A click in the picture marks the row; a row brings the feature into view."""
-    bench = hand.bench
-    hand.open(case)
+    hand, bench = proposed, proposed.bench
     features = bench.session.record.features
     hand.whole()
     target = max(features, key=lambda feature: feature.area_mm2 or 0)

@@ -16,7 +16,6 @@ from qtpy.QtCore import Qt
 from specimeter_napari import delta
 from specimeter_napari.journal import Journal, replay
 
-from specimeter import job
 from specimeter.errors import RecordError
 from specimeter.record import model
 
@@ -106,14 +105,6 @@ while True:
     number += 1
     print(number, flush=True)
 """
-
-
-@pytest.fixture(scope="module")
-def written(bend_case, tmp_path_factory):
-    """A record folder with its photograph."""
-    out = tmp_path_factory.mktemp("written")
-    _, folder = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out)
-    return folder
 
 
 def kill_in_the_middle(folder, out, edits):

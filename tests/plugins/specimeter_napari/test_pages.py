@@ -21,12 +21,6 @@ def case(bend_case, tmp_path):
     return tmp_path / bend_case.photo.name
 
 
-@pytest.fixture
-def opened(hand, case):
-    hand.open(case)
-    return hand
-
-
 @pytest.mark.parametrize("path", sorted((shared() / "limits").glob("bend-*.toml")), ids=lambda path: path.stem)
 def test_every_example_comes_back_from_the_form_as_it_was_entered(hand, path, tmp_path):
     """Shown in the form, written to a file, read again: the same limits."""
@@ -37,9 +31,9 @@ def test_every_example_comes_back_from_the_form_as_it_was_entered(hand, path, tm
     assert judge_limits.read(target) == judge_limits.read(path)
 
 
-def test_limits_are_checked_while_they_are_typed(opened):
+def test_limits_are_checked_while_they_are_typed(proposed):
     """A misspelt size is refused with its place; mended, the limits are used and the verdicts follow."""
-    bench, page = opened.bench, opened.bench.pages["limits"]
+    bench, page = proposed.bench, proposed.bench.pages["limits"]
     bench.go("limits")
     page.form.texts["size"].setText("lenght_mm")
     page.form.texts["size"].textEdited.emit("lenght_mm")
@@ -49,7 +43,7 @@ def test_limits_are_checked_while_they_are_typed(opened):
     page.form.texts["limit"].setText("0.01")
     page.form.texts["limit"].textEdited.emit("0.01")
     assert page.wrong.isHidden()
-    opened.press(page.use_button)
+    proposed.press(page.use_button)
     record = bench.session.record
     assert record.verdicts[0].limit == 0.01
     assert record.outcome == "exceeds"
@@ -58,32 +52,33 @@ def test_limits_are_checked_while_they_are_typed(opened):
     assert "not TOML" in page.wrong.text()
 
 
-def test_a_rule_is_added_and_dropped_in_the_form(opened):
-    page = opened.bench.pages["limits"]
-    opened.bench.go("limits")
-    before = tables_of(opened.bench.session.state.limits)
-    opened.press(page.form.add_button)
+def test_a_rule_is_added_and_dropped_in_the_form(proposed):
+    page = proposed.bench.pages["limits"]
+    proposed.bench.go("limits")
+    before = tables_of(proposed.bench.session.state.limits)
+    proposed.press(page.form.add_button)
     assert len(page.tables["rule"]) == len(before["rule"]) + 1
     assert page.limits() is not None
-    opened.press(page.form.drop_button)
+    proposed.press(page.form.drop_button)
     assert page.tables == before
 
 
-def test_the_sheet_is_refused_at_the_field_that_is_wrong_and_used_when_it_is_right(opened):
-    bench = opened.bench
+def test_the_sheet_is_refused_at_the_field_that_is_wrong_and_used_when_it_is_right(hand, case):
+    hand.open(case)
+    bench = hand.bench
     bench.go("specimen")
     form = bench.pages["specimen"].form
     form.numbers["bend.former_diameter_mm"].setText("forty")
-    opened.press(form.use)
+    hand.press(form.use)
     assert "forty" in form.wrong.text()
     old = bench.session.state.sheet.bend.former_diameter_mm
     form.numbers["bend.former_diameter_mm"].setText(f"{old:g}")
     form.numbers["specimen.weld_width_mm"].setText("11")
-    opened.press(form.use)
-    opened.wait(lambda: bench.work is None)
+    hand.press(form.use)
+    hand.wait(lambda: bench.work is None)
     assert bench.session.state.sheet.specimen.weld_width_mm == 11
     assert bench.session.record.sheet["specimen"]["weld_width_mm"] == 11
-    opened.press(form.write)
+    hand.press(form.write)
     assert "weld_width_mm = 11" in bench.session.photo.path.with_suffix(".sheet.toml").read_text(encoding="utf-8")
 
 
@@ -172,13 +167,13 @@ def test_every_key_is_listed_and_every_tooltip_of_a_main_button_tells_its_key(ha
 
 
 @pytest.mark.parametrize("name", STEPS)
-def test_the_bench_fits_a_small_screen(opened, name):
+def test_the_bench_fits_a_small_screen(proposed, name):
     """At 1366 x 768 no page asks for more width than the dock has, and the dock for no more height than the window."""
-    opened.bench.go(name)
-    opened.settle()
-    page = opened.bench.pages[name]
-    assert page.minimumSizeHint().width() <= opened.bench.width(), page.minimumSizeHint()
-    assert opened.bench.minimumSizeHint().height() < 700
+    proposed.bench.go(name)
+    proposed.settle()
+    page = proposed.bench.pages[name]
+    assert page.minimumSizeHint().width() <= proposed.bench.width(), page.minimumSizeHint()
+    assert proposed.bench.minimumSizeHint().height() < 700
 
 
 def test_words_stand_out_from_their_ground():
@@ -210,3 +205,23 @@ def test_kinds_have_a_key_each(hand):
     assert len(used) == len(set(used))
     box: QComboBox = hand.bench.pages["features"].kind
     assert box.count() == len(KINDS)
+
+
+def test_a_field_lets_the_keys_go_when_its_step_is_left_or_the_name_is_entered(proposed):
+    """What was typed last must not swallow the next key: the limits' field, then the name's."""
+    from qtpy.QtCore import Qt
+
+    hand, bench = proposed, proposed.bench
+    bench.go("limits")
+    bench.pages["limits"].form.texts["limit"].setFocus()
+    hand.key(Qt.Key.Key_4, Qt.KeyboardModifier.ControlModifier)
+    hand.key(Qt.Key.Key_D)
+    assert bench.pointer.tool is not None
+    hand.key(Qt.Key.Key_Escape)
+    bench.pages["features"].who.setFocus()
+    hand.key(Qt.Key.Key_D)
+    assert bench.pointer.tool is None
+    hand.key(Qt.Key.Key_Return)
+    hand.key(Qt.Key.Key_D)
+    assert bench.pointer.tool is not None
+    assert bench.person() == "Ada Testerd"

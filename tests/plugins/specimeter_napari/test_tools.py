@@ -4,8 +4,6 @@
 
 from __future__ import annotations
 
-import shutil
-
 import numpy as np
 import pytest
 from qtpy.QtCore import Qt
@@ -14,11 +12,9 @@ from specimeter.segment.trace import even
 
 
 @pytest.fixture
-def opened(hand, bend_case, tmp_path):
+def opened(proposed):
     """The rendered bend on the bench, its largest feature, and the picture close to it."""
-    for path in (bend_case.photo, bend_case.sheet, bend_case.limits):
-        shutil.copy(path, tmp_path / path.name)
-    hand.open(tmp_path / bend_case.photo.name)
+    hand = proposed
     record = hand.bench.session.record
     target = max(record.features, key=lambda feature: feature.area_mm2 or 0)
     hand.bench.go("features")
