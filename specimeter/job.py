@@ -38,7 +38,7 @@ from specimeter.segment.area import by_its_edges, examined_area
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.no_metal import doubt_metal
 from specimeter.segment.registry import for_test, segmenter
-from specimeter.segment.sharpness import smallest_resolvable_mm
+from specimeter.segment.sharpness import resolving
 from specimeter.segment.unseen import mark_unseen
 from specimeter.sheet import BEND_TESTS, MACRO_TESTS, Sheet
 
@@ -139,11 +139,12 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str 
     if sheet.specimen.test in BEND_TESTS:
         area = doubt_metal(photo, surface, area)
     scale = equipment.stated(scale, sheet, register=register, on=equipment.used_on(photo))
+    smallest_mm, area = resolving(photo, surface, area)
     return Placed(
         scale=scale.at(area.outline_px.mean(axis=0)),
         surface=surface,
         area=area,
-        smallest_resolvable_mm=smallest_resolvable_mm(photo, surface, area),
+        smallest_resolvable_mm=smallest_mm,
     )
 
 

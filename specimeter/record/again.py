@@ -14,7 +14,7 @@ from specimeter.record.model import Cut, Record
 from specimeter.scale.crown import CALLIPER
 from specimeter.segment.area import examined_area
 from specimeter.segment.model import Outline
-from specimeter.segment.sharpness import smallest_resolvable_mm
+from specimeter.segment.sharpness import resolving
 from specimeter.segment.unseen import mark_unseen
 
 PLACED = ("measured and recorded", "placed again", "photograph added")  # acts after which the outlines are as they were found
@@ -34,7 +34,7 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
     wrong, open_ = [], []
     loose = 0.0 if build.measuring_code(record) == build.code_sha256() else ANOTHER_PROGRAM
 
-    resolved = smallest_resolvable_mm(picture, surface, area)
+    resolved, seen = resolving(picture, surface, area)
     if not _alike(resolved, stored.smallest_resolvable_mm, loose):
         wrong.append(_told(photo, "smallest_resolvable_mm", stored.smallest_resolvable_mm, resolved))
 
@@ -66,7 +66,7 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
     if found is None:
         open_.append(f"the parts of {photo} that show nothing are taken as stored: acts were taken back since")
     else:
-        blind = mark_unseen(picture, surface, replace(area, unseen=(), cautions=()), found).unseen
+        blind = mark_unseen(picture, surface, replace(seen, unseen=(), cautions=()), found).unseen
         if [part.why for part in blind] != [part.why for part in area.unseen] or not all(
             _alike(one.length_mm, other.length_mm, loose) for one, other in zip(blind, area.unseen, strict=True)
         ):

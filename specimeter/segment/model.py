@@ -18,7 +18,7 @@ class Unseen:
     outline_px : array, shape (N, 2)
         Closed polygon [x, y].
     why : str
-        ``"burnt out"``, ``"black"`` or ``"without any structure"``.
+        ``"burnt out"``, ``"black"``, ``"without any structure"``, or what `ExaminedArea.veiled` says.
     length_mm : float
         Its greatest extent on the surface: an opening as long could lie in it.
     """
@@ -45,6 +45,8 @@ class ExaminedArea:
         at a corner.
     width_mm, u_width_mm : float, optional
         The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
+    veiled : str
+        ``"smoothed"`` or ``"nothing but noise"`` where the whole face shows less than its sharp edges promise.
     unseen : tuple of Unseen
         Parts in which the picture could show nothing: a rule whose least size fits into one is not within.
     """
@@ -57,6 +59,7 @@ class ExaminedArea:
     u_width_mm: float | None = None
     confidence: float = 1.0
     cautions: tuple[str, ...] = ()
+    veiled: str = ""
     unseen: tuple[Unseen, ...] = ()
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from specimeter.segment import detail
+from specimeter.segment.detail import FWHM
 from specimeter.segment.model import ExaminedArea
 
 FINE_PX, MIDDLE_PX, COARSE_PX = 0.8, 1.7, 3.2  # blurs added to the picture to see how much it had
@@ -18,7 +21,6 @@ DIFFERENCE_PX2 = 1 / 3 + 1 / 12  # variance that the central difference (box of 
 ACROSS_PX, STEP_PX, STRETCH_PX = 30, 0.5, 40  # of the specimen's own edges: how far across, how fine, how long a stretch
 LEAST_STRETCHES = 3
 MUCH_SOFTER = 2.5  # times softer than what is sharpest within the area: the bench or the flanks are in focus, the crown is not
-FWHM = 2 * np.sqrt(2 * np.log(2))
 
 
 def blur_px(light: np.ndarray) -> float | None:
@@ -130,11 +132,14 @@ def _seen_blur_px(photo, area: ExaminedArea) -> float | None:
     return within
 
 
-def smallest_resolvable_mm(photo, surface, area: ExaminedArea) -> float | None:
-    """Smallest distance on the surface at which two edges are seen as two, in mm; None where no edge there tells.
+def resolving(photo, surface, area: ExaminedArea) -> tuple[float | None, ExaminedArea]:
+    """Smallest distance on the surface at which two edges are seen as two, in mm, and the area.
 
-    The full width at half height of the picture's own line spread, and at least two pixels (sampling theorem), times the
-    coarsest scale within the examined area. An edge elsewhere in the picture says nothing: it may lie nearer or farther.
+    None where nothing there tells. The area is `veiled` where its face is much softer than its edges.
+
+    The full width at half height of the picture's own line spread, and at least two pixels (sampling theorem), or that at
+    which the face's own detail ends where this is much wider, times the coarsest scale within the examined area. An edge
+    elsewhere in the picture says nothing: it may lie nearer or farther.
 
     Parameters
     ----------
@@ -142,11 +147,13 @@ def smallest_resolvable_mm(photo, surface, area: ExaminedArea) -> float | None:
     surface : Surface
     area : ExaminedArea
     """
-    blur = _seen_blur_px(photo, area)
-    if blur is None:
-        return None
+    blur, face = _seen_blur_px(photo, area), detail.of_face(photo.linear(), area)
+    wide_px, veiled = detail.width_px(face, None if blur is None else max(FWHM * blur, 2.0))
+    told = replace(area, veiled=veiled) if veiled else area
+    if wide_px is None:
+        return None, told
     centre = area.outline_px.mean(axis=0)
     places = np.vstack([centre[None], centre + 0.9 * (area.outline_px[:: max(1, len(area.outline_px) // 12)] - centre)])
     scales = np.array([surface.mm_per_px_at(place) for place in places], float)
     scales = scales[np.isfinite(scales)]
-    return float(max(FWHM * blur, 2.0) * scales.max()) if len(scales) else None
+    return (float(wide_px * scales.max()) if len(scales) else None), told

@@ -1,4 +1,4 @@
-"""Parts of the examined area in which the picture could show no opening: burnt out, black, or without any structure."""
+"""Parts of the examined area in which the picture could show no opening: burnt out, black, without structure, or smoothed."""
 
 from __future__ import annotations
 
@@ -51,6 +51,8 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
     mm_per_px = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     if not np.isfinite(mm_per_px):
         return area
+    if area.veiled:
+        return _veiled(area, surface, mm_per_px)
     parts, taken = [], np.zeros(looked_at.shape, bool)
     for why, mask in blind.items():
         wide = max(LEAST_WIDE_PX, round(WIDE_MM[why] / mm_per_px))
@@ -73,6 +75,16 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
         f"over as much as {parts[0].length_mm:.2g} mm. Photograph it again in softer, even light."
     )
     return replace(area, unseen=tuple(parts), cautions=(*area.cautions, said))
+
+
+def _veiled(area: ExaminedArea, surface, mm_per_px: float) -> ExaminedArea:
+    """The whole of an area whose face shows less than its edges promise."""
+    whole = Unseen(outline_px=area.outline_px, why=area.veiled, length_mm=_extent_mm(area.outline_px, surface, mm_per_px))
+    said = (
+        f"The examined face is {area.veiled}, and its edges are sharp: it lies out of focus by itself, it moved, or the "
+        "picture was altered there. What could be seen on it is not known: photograph it again, and leave the picture as it is."
+    )
+    return replace(area, unseen=(whole,), cautions=(*area.cautions, said))
 
 
 def _filled(polygons: Sequence[np.ndarray], size: np.ndarray) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from specimeter.segment.model import ExaminedArea
-from specimeter.segment.sharpness import FWHM, blur_px, edge_blur_px, smallest_resolvable_mm
+from specimeter.segment.sharpness import FWHM, blur_px, edge_blur_px, resolving
 
 
 def shapes_in_light(blur: float, *, texture: float = 0.0, seed: int = 3) -> np.ndarray:
@@ -61,14 +61,14 @@ class Picture:
 def test_smallest_resolvable_is_the_line_spread_in_mm():
     """Full width at half height of a Gaussian: 2 sqrt(2 ln 2) sigma."""
     area = ExaminedArea(outline_px=np.array([[20.0, 20], [470, 20], [470, 400], [20, 400]]))
-    found = smallest_resolvable_mm(Picture(shapes_in_light(1.5)), Plain(0.05), area)
+    found = resolving(Picture(shapes_in_light(1.5)), Plain(0.05), area)[0]
     assert found == pytest.approx(FWHM * 1.5 * 0.05, rel=0.12)
 
 
 def test_never_below_two_pixels():
     """However sharp, two pixels are the least period that samples can carry (sampling theorem)."""
     area = ExaminedArea(outline_px=np.array([[20.0, 20], [470, 20], [470, 400], [20, 400]]))
-    assert smallest_resolvable_mm(Picture(shapes_in_light(0.4)), Plain(0.05), area) >= 2 * 0.05
+    assert resolving(Picture(shapes_in_light(0.4)), Plain(0.05), area)[0] >= 2 * 0.05
 
 
 def bench_and_face(blur: float, noise: float) -> tuple[np.ndarray, list[np.ndarray]]:
@@ -90,9 +90,9 @@ def test_the_specimen_s_own_edges_tell_its_focus(blur, noise):
 
 def test_a_sharp_card_elsewhere_does_not_vouch_for_a_blurred_face():
     """Face and edges blurred by 8 pixels, sharp shapes beside them: the face's own blur counts, or none is told."""
-    light, edges = bench_and_face(8.0, 0.01)
+    light, edges = bench_and_face(8.0, 0.003)
     picture = Picture(np.hstack([light, shapes_in_light(0.8)]))
     area = ExaminedArea(outline_px=np.array([[180.0, 60], [320, 60], [320, 360], [180, 360]]), edges_px=tuple(edges))
-    assert smallest_resolvable_mm(picture, Plain(0.05), area) > 0.7 * FWHM * 8 * 0.05
+    assert resolving(picture, Plain(0.05), area)[0] > 0.7 * FWHM * 8 * 0.05
     bare = ExaminedArea(outline_px=area.outline_px)
-    assert smallest_resolvable_mm(picture, Plain(0.05), bare) is None
+    assert resolving(picture, Plain(0.05), bare)[0] is None

@@ -1,0 +1,168 @@
+"""A face that was smoothed between edges left sharp is noticed, whatever noise lies on it; honest faces keep
+what their edges say.
+
+The truth is the blur that each test lays on the picture itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+
+from specimeter import colour, job
+from specimeter import photo as photos
+from specimeter import sheet as sheets
+from specimeter.data import sample_images
+from specimeter.judge.decide import decide
+from specimeter.judge.limits import read as read_limits
+from specimeter.segment import detail
+from specimeter.segment.detail import FWHM, Detail, of_face, width_px
+from specimeter.segment.model import ExaminedArea
+from specimeter.segment.sharpness import resolving
+from specimeter.segment.unseen import mark_unseen
+
+SAMPLES = ("face-bend-within", "side-bend-exceeds", "nick-break-exceeds")
+
+
+@pytest.fixture(scope="module")
+def placed():
+    """A sample's examined face with the bench close by (RGB), the area in it, and how the sample was placed; once each."""
+    known = {}
+
+    def of(name):
+        if name not in known:
+            photo = photos.read(sample_images() / f"{name}.jpg")
+            found = job.place(photo, sheets.read(sample_images() / f"{name}.sheet.toml"), progress=lambda stage: None)
+            outline = found.area.outline_px
+            low, high = np.maximum(outline.min(axis=0).astype(int) - 60, 0), outline.max(axis=0).astype(int) + 60
+            rgb = photo.rgb[low[1] : high[1], low[0] : high[0]]
+            known[name] = rgb, ExaminedArea(outline_px=outline - low), found
+        return known[name]
+
+    return of
+
+
+def smeared(rgb, outline_px, blur_px, noise, *, quality=None, turn_deg=None, inset_px=8):
+    """The picture with all but a rim of the face blurred (along `turn_deg` where given), and noise laid on it."""
+    inside = np.zeros(rgb.shape[:2], np.uint8)
+    cv2.fillPoly(inside, [np.round(outline_px).astype(np.int32)], 1)
+    inside = cv2.erode(inside, np.ones((2 * inset_px + 1,) * 2, np.uint8))
+    if turn_deg is None:
+        soft = cv2.GaussianBlur(rgb, (0, 0), blur_px).astype(np.float32)
+    else:
+        long_px = int(np.sqrt(12) * blur_px) | 1
+        line = np.zeros((long_px, long_px), np.float32)
+        way = long_px / 2 * np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+        middle = np.array([long_px // 2, long_px // 2])
+        cv2.line(line, np.round(middle - way).astype(int).tolist(), np.round(middle + way).astype(int).tolist(), 1.0)
+        soft = cv2.filter2D(rgb, cv2.CV_32F, line / line.sum())
+    soft += np.float32(noise) * np.random.default_rng(5).standard_normal(rgb.shape[:2], np.float32)[..., None]
+    made = np.where(inside[..., None] > 0, np.clip(soft + 0.5, 0, 255), rgb).astype(np.uint8)
+    if quality is None:
+        return made
+    return cv2.imdecode(cv2.imencode(".jpg", made, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_an_honest_face_keeps_what_its_edges_say(placed, name):
+    rgb, area, _ = placed(name)
+    seen = of_face(colour.luminance(rgb), area)
+    assert seen.fwhm_px < 3
+    assert width_px(seen, 2.0) == (2.0, "")
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+@pytest.mark.parametrize("blur_px", [4.0, 6.0, 9.0])
+@pytest.mark.parametrize(("noise", "quality"), [(0.0, None), (2.0, None), (4.0, 95), (3.0, 75), (8.0, None)])
+def test_a_smeared_face_is_noticed_under_noise(placed, name, blur_px, noise, quality):
+    """Noise of 0 to 8 of 255 levels, kept as it is or through a JPEG: told at no less than 0.6 of the blur laid on."""
+    rgb, area, _ = placed(name)
+    seen = of_face(colour.luminance(smeared(rgb, area.outline_px, blur_px, noise, quality=quality)), area)
+    assert seen.smoothed
+    wide_px, why = width_px(seen, 2.0)
+    assert wide_px > 0.6 * FWHM * blur_px
+    assert why == detail.SMOOTHED
+
+
+@pytest.mark.parametrize("noise", [0.0, 2.0, 4.0])
+@pytest.mark.parametrize("share", [0.25, 0.5])
+def test_a_face_smeared_in_part_is_noticed(placed, noise, share):
+    rgb, area, _ = placed("face-bend-within")
+    low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
+    part = area.outline_px.copy()
+    part[:, 1] = np.minimum(part[:, 1], low[1] + share * (high[1] - low[1]))
+    assert of_face(colour.luminance(smeared(rgb, part, 6.0, noise)), area).smoothed
+
+
+@pytest.mark.parametrize("blur_px", [4.0, 6.0, 9.0])
+def test_a_smeared_face_is_never_within(placed, blur_px):
+    """The sample that is within, judged by what its smeared photograph shows: not-measured, at 4 px of blur too."""
+    rgb, area, found = placed("face-bend-within")
+    base = str(sample_images() / "face-bend-within")
+    sheet, limits = sheets.read(f"{base}.sheet.toml"), read_limits(f"{base}.limits.toml")
+
+    def outcome(picture):
+        mm = found.surface.mm_per_px_at(found.area.outline_px.mean(axis=0))
+        surface = SimpleNamespace(mm_per_px_at=lambda place: mm, develop=lambda points: np.asarray(points) * mm)
+        photo = SimpleNamespace(
+            rgb=picture, width_px=picture.shape[1], height_px=picture.shape[0], linear=lambda: colour.luminance(picture)
+        )
+        resolved, seen = resolving(photo, surface, area)
+        seen = mark_unseen(photo, surface, seen, [])
+        whole = replace(found.area, unseen=seen.unseen)
+        return decide(sheet, limits, [], area=whole, smallest_resolvable_mm=resolved, scale=found.scale, surface=found.surface)
+
+    assert outcome(rgb).outcome == "within"
+    judged = outcome(smeared(rgb, area.outline_px, blur_px, 3.0))
+    assert judged.outcome == "not-measured"
+    assert any("smoothed" in why or "resolves" in why for why in judged.because)
+
+
+def bare(noise_inside: float, noise_around: float, texture: float = 0.0) -> tuple[np.ndarray, ExaminedArea]:
+    """A polished face without structure, or with a fine one seen through a lens; linear light."""
+    rng = np.random.default_rng(7)
+    root = np.full((700, 700), 0.6, np.float32)
+    root += texture * cv2.GaussianBlur(rng.standard_normal(root.shape).astype(np.float32), (0, 0), 0.9)
+    noise = np.full(root.shape, noise_around, np.float32)
+    noise[150:550, 150:550] = noise_inside
+    root += noise * rng.standard_normal(root.shape).astype(np.float32)
+    outline = np.array([[150.0, 150], [550, 150], [550, 550], [150, 550]])
+    return np.square(root), ExaminedArea(outline_px=outline)
+
+
+def test_a_polished_face_keeps_what_its_edges_say():
+    """No detail, and the noise of the picture around: nothing speaks against its edges."""
+    assert width_px(of_face(*bare(0.004, 0.004)), 2.0) == (2.0, "")
+
+
+def test_a_polished_face_under_noise_of_its_own_is_not_known():
+    """No detail, and five times the noise around: what could be seen there is not known."""
+    seen = of_face(*bare(0.02, 0.004))
+    assert seen.only_noise
+    assert width_px(seen, 2.0)[0] is None
+
+
+def test_a_fine_even_texture_is_no_noise():
+    """Grains as fine as the lens shows (blur of 0.9 px), ten times the noise around."""
+    assert width_px(of_face(*bare(0.004, 0.004, texture=0.2)), 2.0) == (2.0, "")
+
+
+def test_a_face_too_small_for_blocks_says_nothing():
+    light, _ = bare(0.02, 0.004)
+    outline = np.array([[150.0, 150], [190, 150], [190, 190], [150, 190]])
+    assert of_face(light, ExaminedArea(outline_px=outline)) == Detail()
+
+
+def test_edges_as_soft_as_the_face_are_not_doubted():
+    """All out of focus together: the edges tell it already."""
+    assert width_px(Detail(fwhm_px=8.0, worst_px=10.0, smoothed=True), 8.0) == (8.0, "")
+
+
+def test_fall_of_natural_textures_is_no_blur():
+    """Power as f^-2 down to the noise, no blur: 0 (the rule's own benefit of the doubt)."""
+    power = -20 * np.log10(detail.MIDDLES)[None]
+    assert detail._blur_px(power, power.min(axis=1), detail.FALL_DB, 0.5) == pytest.approx(0.0, abs=0.35)
