@@ -88,12 +88,14 @@ def _steps(folder: Folder, photo_files: Sequence[str | Path], key: str | None) -
 
 def _photographs(folder: Folder, given: Sequence[str | Path]) -> tuple[dict[str, Photo], Step]:
     """The photographs that are at hand and are those of the record."""
-    found, wrong, absent = {}, [], []
-    extra = {}
-    for file in given:
+    found: dict[str, Photo] = {}
+    wrong: list[str] = []
+    absent: list[str] = []
+    extra: dict[str, Photo] = {}
+    for path in given:
         try:
-            photo = photos.read(file)
-            extra[photo.sha256] = photo
+            read = photos.read(path)
+            extra[read.sha256] = read
         except SpecimeterError as error:
             wrong.append(str(error))
     for stored in folder.record.photos:
@@ -103,12 +105,13 @@ def _photographs(folder: Folder, given: Sequence[str | Path]) -> tuple[dict[str,
             absent.append(f"{stored.id} ({stored.file}) is not in the folder")
             continue
         try:
-            photo = photo or photos.read(file)
+            photo = photo or photos.read(file or "")
         except SpecimeterError as error:
             wrong.append(str(error))
             continue
         if photo.sha256 != stored.sha256:
-            wrong.append(f"{file.name} is not the photograph that was measured: its SHA-256 is not that of the record")
+            name = file.name if file else stored.file
+            wrong.append(f"{name} is not the photograph that was measured: its SHA-256 is not that of the record")
         elif (photo.width_px, photo.height_px) != (stored.width_px, stored.height_px):
             wrong.append(f"{stored.id} is {photo.width_px} x {photo.height_px} px, and the record says otherwise")
         else:
@@ -120,10 +123,10 @@ def _photographs(folder: Folder, given: Sequence[str | Path]) -> tuple[dict[str,
 
 def _numbers(folder: Folder, found: dict[str, Photo]) -> Step:
     """Everything recomputed, and what a photograph can resolve measured again where the photograph is at hand."""
-    record = folder.record
+    record, version = folder.record, folder.data["version"]
     try:
         again = recompute.recompute(record)
-        unlike = list(recompute.differences(*(_compared(one, folder.data["version"]) for one in (record, again))))
+        unlike = list(recompute.differences(_compared(record, version), _compared(again, version)))
         reworded = [] if record.tool.code_sha256 == build.code_sha256() else [told for told in unlike if _WORDS.match(told)]
         wrong = [told for told in unlike if told not in reworded]
         exact = model.dump(again) == model.dump(record)
@@ -192,6 +195,7 @@ def _same_where_both_have_it(one: bytes, other: bytes) -> bool:
 def _amended(folder: Folder) -> Step:
     """The revision that this one departs from, looked for beside it by its hash."""
     amends = folder.record.amends
+    assert amends is not None  # asked of an amendment only
     name = f"{amends.number}, revision {amends.revision}"
     for other in sorted(folder.path.resolve().parent.glob("*/" + folders.RECORD)):
         content = other.read_bytes()

@@ -7,6 +7,7 @@ import importlib
 import sys
 import traceback
 from collections.abc import Sequence
+from typing import Any
 
 from specimeter import __version__
 from specimeter.commands import DONE, FAULT, INTERRUPTED, REFUSED
@@ -53,7 +54,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
         module = importlib.import_module(f"specimeter.commands.{name}")
-        own = {"add_help": False, "prefix_chars": "\0"} if getattr(module, "OWN_PARSER", False) else {}
+        own: dict[str, Any] = {"add_help": False, "prefix_chars": "\0"} if getattr(module, "OWN_PARSER", False) else {}
         command = commands.add_parser(
             name,
             help=module.HELP,

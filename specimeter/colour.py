@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 from io import BytesIO
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageCms
@@ -133,7 +134,7 @@ def _by_curves(pixels: np.ndarray, curves: list[np.ndarray], source: ImageCms.Im
     return rgb
 
 
-def _primaries(profile: ImageCms.core.CmsProfile) -> np.ndarray:
+def _primaries(profile: Any) -> np.ndarray:
     return np.array([profile.red_colorant[0], profile.green_colorant[0], profile.blue_colorant[0]]).T
 
 
@@ -164,13 +165,14 @@ def _curve(tag: bytes) -> np.ndarray:
     if kind > 4:
         raise ValueError(f"unknown parametric tone curve {kind}")
     g, *rest = np.frombuffer(tag, ">i4", count=(1, 3, 4, 5, 7)[kind], offset=12) / 65536
-    a, b, c, d, e, f = {
+    curves: dict[int, Callable[..., tuple]] = {
         0: lambda: (1, 0, 0, 0, 0, 0),
         1: lambda a, b: (a, b, 0, -b / a, 0, 0),
         2: lambda a, b, c: (a, b, 0, -b / a, c, c),
         3: lambda a, b, c, d: (a, b, c, d, 0, 0),
         4: lambda *seven: seven,
-    }[kind](*rest)
+    }
+    a, b, c, d, e, f = curves[kind](*rest)
     return np.clip(np.where(x >= d, np.maximum(a * x + b, 0) ** g + e, c * x + f), 0, 1)
 
 

@@ -181,7 +181,7 @@ def resolution(picture: ImageFile.ImageFile, kind: str) -> Resolution | None:
         camera = bool(tags.get(271) or tags.get(272))  # maker, model
         if kind == "PNG" and (dpi := picture.info.get("dpi")):
             sizes, source = [25.4 / float(value) for value in dpi], "PNG pHYs"
-        elif kind == "TIFF":
+        elif isinstance(picture, TiffImagePlugin.TiffImageFile):
             tiff = picture.tag_v2
             told = str(tiff.get(270, ""))
             found = {
@@ -190,7 +190,7 @@ def resolution(picture: ImageFile.ImageFile, kind: str) -> Resolution | None:
             if "<OME" in told and all(found.values()):
                 units = [re.search(rf'PhysicalSize{axis}Unit="([^"]+)"', told) for axis in ("X", "Y")]
                 each = [_IN_MM[unit.group(1)] if unit else 1e-3 for unit in units]
-                sizes = [float(found[axis].group(1)) * unit for axis, unit in zip(("X", "Y"), each, strict=True)]
+                sizes = [float(size.group(1)) * unit for size, unit in zip(found.values(), each, strict=True) if size]
                 source = "OME-TIFF physical size"
             else:
                 unit = {2: 25.4, 3: 10.0}[int(tiff.get(296, 2))]
@@ -226,7 +226,11 @@ def pixels(data: bytes, picture: ImageFile.ImageFile, kind: str) -> np.ndarray:
             raise Undecodable("the PNG is cut off: its end is missing", "copy the photograph from the camera again")
         if kind == "PNG" and data[24] == 16:
             return _deep_png(data)
-        if kind == "TIFF" and picture.tag_v2.get(258, (1,))[0] == 16 and picture.tag_v2.get(262) != 5:
+        if (
+            isinstance(picture, TiffImagePlugin.TiffImageFile)
+            and picture.tag_v2.get(258, (1,))[0] == 16
+            and picture.tag_v2.get(262) != 5
+        ):
             return _deep_tiff(data, picture)
         picture.load()
         return _by_pillow(picture, ink_is_inverted=kind == "JPEG" and "adobe" not in picture.info)
@@ -281,10 +285,10 @@ _JPEG_MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")  # in a scan, ff 00 is d
 
 
 def _by_pillow(picture: Image.Image, *, ink_is_inverted: bool) -> np.ndarray:
-    out = None
+    out = np.empty(0, dtype=np.uint8)
     for top in range(0, picture.height, step := max(1, (1 << 18) // picture.width)):
         band = np.asarray(_flattened(picture.crop((0, top, picture.width, min(top + step, picture.height)))))
-        if out is None:
+        if not top:
             out = np.empty((picture.height, *band.shape[1:]), dtype=np.uint8)
         out[top : top + step] = 255 - band if ink_is_inverted and picture.mode == "CMYK" else band
     return out

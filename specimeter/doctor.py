@@ -47,7 +47,7 @@ def python() -> Check:
     """The interpreter against what the package asks for."""
     from packaging.specifiers import SpecifierSet
 
-    asked = metadata.metadata(PACKAGE).get("Requires-Python", "")
+    asked = metadata.metadata(PACKAGE)["Requires-Python"] or ""
     right = platform.python_version() in SpecifierSet(asked, prereleases=True)
     mend = "" if right else f"install Python {asked} and make a new environment"
     return Check(

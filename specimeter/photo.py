@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -241,7 +242,7 @@ def _exif(head: Image.Image) -> tuple[dict, tuple[str, ...]]:
     return facts, ()
 
 
-def _positive(value: object) -> float | None:
+def _positive(value: Any) -> float | None:
     try:
         number = float(value)
     except (TypeError, ValueError, ZeroDivisionError):

@@ -369,6 +369,7 @@ class Sheet(Table):
 def _fits(specimen: Specimen, bend: Bend) -> None:
     """Sizes that cannot belong to one bent specimen; the margins leave room for plate tolerances."""
     thickness, parent = specimen.specimen_thickness_mm, specimen.parent_thickness_mm
+    assert thickness is not None  # asked for before
     ratio = bend.former_diameter_mm / thickness
     if not 0.4 <= ratio <= 100:
         raise wrong(
@@ -449,16 +450,18 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
             expected=f"at least {MIN_PHOTO_PX} pixels each way; a few thousand serve well",
             mend="use the camera's original photo, not a thumbnail",
         )
-    places = [("scale.from_px", sheet.scale.from_px), ("scale.to_px", sheet.scale.to_px)]
+    places = [(f"scale.{name}", point) for name in ("from_px", "to_px") if (point := getattr(sheet.scale, name)) is not None]
     if sheet.bend is not None and not isinstance(sheet.bend.axis, str):
         places += [("bend.axis", point) for point in sheet.bend.axis]
     if sheet.weld is not None:
         places += [("weld.weld_axis_px", point) for point in sheet.weld.weld_axis_px or ()]
-    places = [(name, point, SheetError) for name, point in places if point is not None]
+    faulty: list[tuple[str, tuple[float, float], type[SheetError] | type[AreaError]]] = [
+        (name, point, SheetError) for name, point in places
+    ]
     if sheet.region is not None:
-        places += [("region.outline_px", point, AreaError) for point in sheet.region.outline_px]
-        places += [("region.exclude_px", point, AreaError) for hole in sheet.region.exclude_px for point in hole]
-    for name, (x, y), error in places:
+        faulty += [("region.outline_px", point, AreaError) for point in sheet.region.outline_px]
+        faulty += [("region.exclude_px", point, AreaError) for hole in sheet.region.exclude_px for point in hole]
+    for name, (x, y), error in faulty:
         if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
             raise error(
                 f"the point [{x:g}, {y:g}] lies outside the photo",
@@ -469,6 +472,9 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
             )
     scale, width_mm = sheet.scale, sheet.specimen.specimen_width_mm
     if scale.method == "length" and width_mm is not None:
+        assert scale.length_mm is not None  # the method asks for these three
+        assert scale.from_px is not None
+        assert scale.to_px is not None
         mm_per_px = scale.length_mm / math.dist(scale.from_px, scale.to_px)
         field_mm = mm_per_px * math.hypot(width_px, height_px)
         if width_mm < LEAST_WIDTH_PX * mm_per_px:

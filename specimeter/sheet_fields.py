@@ -7,11 +7,14 @@ import math
 import re
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Strict, Tag
 
 from specimeter.toml_file import shown, wrong
+
+if TYPE_CHECKING:
+    import numpy as np
 
 OBSERVATION = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 MAX_CORNERS = 2000  # of an outline drawn by hand
@@ -81,7 +84,7 @@ def _day(value: Any) -> Any:
 
 def number(low: float, high: float, what: str, *, above: bool = False, default: Any = None) -> Any:
     """A field for a finite number within bounds; its description says so in an error."""
-    bounds = {"gt": low} if above else {"ge": low}
+    bounds: dict[str, Any] = {"gt": low} if above else {"ge": low}
     words = f"above {low:g} and at most {high:g}" if above else f"from {low:g} to {high:g}"
     return Field(default, le=high, description=f"{what}: a number {words}", **bounds)
 
@@ -107,7 +110,7 @@ def words(what: str) -> Any:
     return Field(None, description=f"{what}: a line of text")
 
 
-def outline_fault(outline: Sequence[Sequence[float]]) -> str | None:
+def outline_fault(outline: Sequence[Sequence[float]] | np.ndarray) -> str | None:
     """Why a closed polygon of [x, y] points encloses no proper area (no area, or it crosses itself), or None if it does."""
     import numpy as np
 

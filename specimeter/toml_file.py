@@ -7,7 +7,7 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any, TypeVar
@@ -161,7 +161,7 @@ def shown(value: Any) -> str:
     return repr(value)
 
 
-def _one_each(mistakes: list[dict]) -> list[dict]:
+def _one_each(mistakes: Sequence[Any]) -> list[Any]:
     """One mistake for each place, the innermost where a list fails with its item; unknown keys first, often the cause."""
     seen: dict[tuple, dict] = {}
     for mistake in sorted(mistakes, key=lambda one: one["type"] != "extra_forbidden"):
@@ -227,7 +227,8 @@ def _unknown_key(model: type[BaseModel], place: tuple, field: str) -> tuple[str,
 
 def _expected(model: type[BaseModel], place: tuple) -> str | None:
     """The description of the nearest described field on the way to the place."""
-    text, table = None, model
+    text: str | None = None
+    table: type[BaseModel] | None = model
     for part in place:
         if isinstance(part, int) or table is None:
             continue

@@ -12,9 +12,10 @@ from qtpy.QtWidgets import QComboBox, QFileDialog, QLineEdit, QListWidget, QList
 from specimeter import photo
 from specimeter.errors import SpecimeterError
 from specimeter.library import alike, catalogue, store
-from specimeter.library.entry import KINDS, TESTS
+from specimeter.library.entry import TESTS
 from specimeter.library.find import Query, find
 from specimeter.report import words
+from specimeter.sheet import KINDS
 from specimeter_napari import look, parts
 
 SHOWN, STEP, ICON_PX = 60, 60, 150

@@ -66,7 +66,8 @@ def run(
 
 def _in_processes(left: Iterable[tuple[int, Task]], workers: int) -> Iterator[tuple[int, Note]]:
     """Tasks in a pool; where a process dies, those that were under way are tried once more, each in a process of its own."""
-    waiting, suspects = list(left), []
+    waiting = list(left)
+    suspects: list[tuple[int, Task]] = []
     while waiting:
         under_way: dict[Future, tuple[int, Task]] = {}
         with _pool(min(workers, len(waiting))) as pool:

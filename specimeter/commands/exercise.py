@@ -102,8 +102,8 @@ def _collect(options: argparse.Namespace) -> int:
     out = Path(options.out)
     (out / "assets").mkdir(parents=True, exist_ok=True)
     files.write(out / "assets" / "site.css", page.asset("site.css"))
-    files.write(out / "tasks.csv", table.csv(tasks.columns, tasks.itertuples(index=False)))
-    files.write(out / "items.csv", table.csv(items.columns, items.itertuples(index=False)))
+    files.write(out / "tasks.csv", table.csv(list(tasks.columns), tasks.itertuples(index=False)))
+    files.write(out / "items.csv", table.csv(list(items.columns), items.itertuples(index=False)))
     files.write(out / "index.html", page.html(collect.report(tasks, items)))
     for name, own in tasks.groupby("trainee"):
         share = collect.shares(own)

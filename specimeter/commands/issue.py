@@ -48,6 +48,7 @@ def run(options: argparse.Namespace) -> int:
             lambda folder: issue.amend(folder.record, sha256=folder.sha256, by=options.by, why=options.why or "", when=now),
             photo_files=options.photo,
         )
+        assert record.amends is not None
         print(f"a new revision of {record.amends.number} is open; the issued one is kept beside it")
         return DONE
     key = None if options.sign is None else seal.private_key(options.sign)
@@ -63,5 +64,6 @@ def run(options: argparse.Namespace) -> int:
         photo_files=options.photo,
         seal=lambda record, contents: seal.files(record, contents, key),
     )
+    assert record.issue is not None
     print(f"issued as {record.issue.number}, revision {record.issue.revision}; head of the log {record.log[-1].hash}")
     return DONE

@@ -252,8 +252,8 @@ def _explain(options: argparse.Namespace) -> int:
         print(f"  not to be mistaken for {one.kind}: {one.tell}")
     for line in known.covers(term.id):
         print(f"  {line.test:18s} {line.capability:8s} {line.imperfection}: {line.note} [{line.source}]")
-    for one in known.causes_of(term.id):
-        print(f"  cause: {one.cause}: {one.why}. Remedy: {one.remedy}. [{one.source}]")
+    for cause in known.causes_of(term.id):
+        print(f"  cause: {cause.cause}: {cause.why}. Remedy: {cause.remedy}. [{cause.source}]")
     return DONE
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from specimeter.commands import DONE
 
@@ -26,8 +27,8 @@ EPILOG = (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
-    several = {"nargs": "+", "action": "extend", "default": []}
-    each = {"action": "append", "default": []}
+    several: dict[str, Any] = {"nargs": "+", "action": "extend", "default": []}
+    each: dict[str, Any] = {"action": "append", "default": []}
     parser.add_argument("record", metavar="RECORD", help="folder of a record, or its record.json")
     parser.add_argument("--by", metavar="NAME", help="the person who reviews")
     parser.add_argument("--why", metavar="REASON", help="the reason; --reject, --reopen and --redraw need one")
@@ -182,7 +183,7 @@ def _outlines(file: str) -> list[dict]:
     except (ValueError, RecursionError) as error:
         raise OutlineError(f"the outline file is not JSON ({error})", file=file, expected=expected) from error
     data = data if isinstance(data, list) else [data]
-    known = {"outline_px": list, "kind": str, "photo": str, "u_edge_px": (int, float), "u_tip_px": (int, float)}
+    known: dict[str, Any] = {"outline_px": list, "kind": str, "photo": str, "u_edge_px": (int, float), "u_tip_px": (int, float)}
     for drawn in data or [None]:
         if not isinstance(drawn, dict) or "outline_px" not in drawn:
             raise OutlineError("there is no outline in the file", file=file, field="outline_px", expected=expected)

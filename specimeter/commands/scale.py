@@ -58,7 +58,8 @@ def run(options: argparse.Namespace) -> int:
         raise SpecimeterError("the picture is written as PNG", file=picture, expected="a file name ending in .png")
     sheet = sheets.Sheet.model_validate(_ON_THE_CARD) if options.sheet is None else sheets.read(options.sheet)
     photo = photos.read(options.photo)
-    surface, unplaced = None, ()
+    surface = None
+    unplaced: tuple[str, ...] = ()
     try:
         sheets.check_against_photo(sheet, photo.width_px, photo.height_px, file=options.sheet)
         register = equipment.of_sheet(sheet, options.equipment)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from specimeter.coupon.entered import Entered, Specimen
 from specimeter.judge import rules
@@ -16,6 +17,8 @@ from specimeter.judge.verdicts import Evidence
 from specimeter.measure.feature import Feature
 from specimeter.record import recompute
 from specimeter.record.folder import Folder
+from specimeter.record.rebuild import area_of
+from specimeter.segment.model import Unseen
 
 RANK = ("exceeds", "replace", "not-measured", "undecided", "within")  # an earlier one prevails
 ASKS_ANOTHER = ("replace", "void")
@@ -98,7 +101,7 @@ def _state(entered: Entered, one: Specimen, folders: Mapping[str, Folder], fault
     later = [other for other in entered.specimen if other.replaces == one.id]
     after = [_state(entered, other, folders, faults) for other in later]
     folder = folders.get(one.id)
-    known = {"specimen": one, "folder": folder, "replaced_by": tuple(other.id for other in later)}
+    known: dict[str, Any] = {"specimen": one, "folder": folder, "replaced_by": tuple(other.id for other in later)}
     if one.id in faults:
         return State(**known, outcome="missing", stands="not-measured", because=f"{one.id}: {faults[one.id]}.")
     if folder is None:
@@ -155,18 +158,19 @@ def _over_all(entered: Entered, states: Mapping[str, State]) -> list[Verdict]:
     standing = [state for state in standing if not (state.outcome == "exceeds" and state.stands == "within")]
     if not standing or not entered.rule:
         return []
-    features, resolvable, unseen = [], [], []
-    for state in standing:
-        record = state.folder.record
-        features += [_renamed(state.specimen.id, feature) for feature in recompute.features_of(record)]
-        for examined in record.examined:
-            resolvable.append(examined.smallest_resolvable_mm)
-            unseen += examined.unseen
+    features: list[Feature] = []
+    resolvable: list[float | None] = []
+    unseen: list[Unseen] = []
+    records = {state.specimen.id: state.folder.record for state in standing if state.folder is not None}
+    for specimen, record in records.items():
+        features += [_renamed(specimen, feature) for feature in recompute.features_of(record)]
+        resolvable += [examined.smallest_resolvable_mm for examined in record.examined]
+        unseen += [part for examined in record.examined for part in area_of(record, examined.photo).unseen]
     evidence = Evidence(
-        sheet=recompute.sheet_of(standing[0].folder.record),
+        sheet=recompute.sheet_of(next(iter(records.values()))),
         features=features,
         guarded=entered.decision == "guarded",
-        smallest_resolvable_mm=None if None in resolvable else max(resolvable),
+        smallest_resolvable_mm=None if None in resolvable else max(size for size in resolvable if size is not None),
         unseen=unseen,
     )
     return [rules.judge(rule, evidence, rules.members_of(rule, evidence)) for rule in entered.rule]

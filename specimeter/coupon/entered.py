@@ -93,12 +93,13 @@ class Entered(Table):
                 )
             if old.test != one.test:
                 raise wrong(f"{one.id} is a {one.test} and replaces a {old.test}", field="specimen")
-            seen, step = {one.id}, old
+            seen = {one.id}
+            step: Specimen | None = old
             while step is not None:
                 if step.id in seen:
                     raise wrong(f"{one.id} replaces itself in the end", field="specimen")
                 seen.add(step.id)
-                step = by_id.get(step.replaces) if step.replaces else None
+                step = by_id.get(step.replaces or "")
         for rule in self.rule:
             if rule.test not in OVER_SPECIMENS:
                 raise wrong(

@@ -54,6 +54,7 @@ def _apart(rule: Rule, evidence: Evidence, verdict: Verdict, counted: tuple[str,
     every = _members(rule, evidence)
     if rule.test == "window" and all(member.size is not None for member in every):
         whole = open_sum(rule, every, guarded=evidence.guarded)
+        assert verdict.limit is not None  # it was decided
         limit = Interval.exact(verdict.limit)
         if conforms(whole, rule.sense, limit, guarded=True):
             return decided(rule, evidence, "The sum over all photographs", whole, limit, True, every)

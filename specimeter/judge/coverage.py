@@ -50,7 +50,7 @@ def of_limits(sheet: Sheet, limits: Limits) -> Coverage:
     doubts, tests, applies = [], limits.limits.tests, limits.limits.applies
     if tests and sheet.specimen.test not in tests:
         doubts.append(f"The limits are for {listed(tests)}, and this is a {sheet.specimen.test}.")
-    if applies is not None:
+    if applies is not None and limits.applies_expression is not None:
         truth = holds(limits.applies_expression, values.of_sheet(sheet, "mm"), guarded=True)
         if truth is not True:
             why = "which the sheet does not settle" if truth is None else "which is not so here"
@@ -104,6 +104,8 @@ def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None =
     if len(area.exclude_px):
         unseen.append(f"{len(area.exclude_px)} part(s) of the face were left out of the examination.")
     weld, thickness = sheet.specimen.weld_width_mm, sheet.specimen.specimen_thickness_mm
+    assert sheet.bend is not None  # the sheet of a bend test gives both
+    assert thickness is not None
     arc_mm = 2 * math.radians(STEEPEST_DEG) * (sheet.bend.former_diameter_mm / 2 + thickness)
     needed = 1.0 if weld is None or sheet.specimen.test == "longitudinal-bend" else (weld + 2 * HAZ_MM) / arc_mm
     if needed > 1:

@@ -177,11 +177,12 @@ def _evidence(
     if alone:
         return replace(own[0], features=counted_once(every, links))
     resolved = [None if face.scale is None else face.smallest_resolvable_mm for face in faces]
+    known = [size for size in resolved if size is not None]
     return Evidence(
         sheet=sheet,
         features=counted_once(every, links),
         guarded=own[0].guarded,
-        smallest_resolvable_mm=None if None in resolved else max(resolved),
+        smallest_resolvable_mm=None if len(known) < len(resolved) else max(known),
         section=section,
         unseen=tuple(part for evidence in own for part in evidence.unseen),
         faces=tuple(replace(evidence, features=on_face(every, links, evidence.photo)) for evidence in own),
@@ -200,7 +201,9 @@ def _along_weld(
     along = along_weld(features, sheet=face.sheet, surface=face.surface, scale=face.scale, area=face.area, photo=photo)
     if along is None:
         return features, {}, None
-    weld = None if along.weld_mm is None else Interval.around(along.weld_mm, along.U_weld_mm)
+    if along.weld_mm is None or along.U_weld_mm is None:
+        return along.features, along.spans_mm, None
+    weld = Interval.around(along.weld_mm, along.U_weld_mm)
     return along.features, along.spans_mm, weld
 
 

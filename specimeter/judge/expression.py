@@ -6,7 +6,7 @@ import ast
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from specimeter.errors import LimitsError
 from specimeter.judge.interval import Interval, NotMeasured, and_, compare, greatest, least, not_, or_
@@ -56,6 +56,12 @@ class Expression:
     names: frozenset[str]
     gives: Quantity | Truth
 
+    @property
+    def quantity(self) -> Quantity:
+        """What a number's expression gives; it was parsed as one."""
+        assert isinstance(self.gives, Quantity)
+        return self.gives
+
 
 def parse(text: str, names: Mapping[str, Quantity | Truth], *, gives: type[Quantity] | type[Truth], field: str) -> Expression:
     """Check an expression and what it gives.
@@ -89,7 +95,7 @@ def parse(text: str, names: Mapping[str, Quantity | Truth], *, gives: type[Quant
     return Expression(text, tree, used, found)
 
 
-def value(expression: Expression, known: Mapping[str, Interval | str]) -> Interval:
+def value(expression: Expression, known: Mapping[str, Interval | bool | str | None]) -> Interval:
     """The number that an expression gives.
 
     Parameters
@@ -117,16 +123,17 @@ class _Checker:
     def __init__(self, text: str, names: Mapping[str, Quantity | Truth], gives: type, field: str) -> None:
         self.text, self.names, self.gives, self.field = text, names, gives, field
 
-    def refuse(
-        self, node: ast.AST | None, problem: str, mend: str | None = None, place: tuple[int, int] | None = None
-    ) -> NoReturn:
-        begin, end = place or (self._column(node.col_offset), self._column(node.end_col_offset))
+    def refuse(self, node: ast.expr, problem: str, mend: str | None = None) -> NoReturn:
+        end = node.col_offset if node.end_col_offset is None else node.end_col_offset
+        self.refuse_at(self._column(node.col_offset), self._column(end), problem, mend)
+
+    def refuse_at(self, begin: int, end: int, problem: str, mend: str | None = None) -> NoReturn:
         mark = f"\n    {self.text}\n    {' ' * begin}{'^' * max(1, end - begin)}" if self.text else ""
         raise LimitsError(problem + mark, field=self.field, expected=self._allowed(), mend=mend)
 
     def tree(self) -> ast.expr:
         if not self.text:
-            self.refuse(None, "the expression is empty", place=(0, 0))
+            self.refuse_at(0, 0, "the expression is empty")
         if len(self.text) > MAX_LENGTH:
             cut = f"{self.text[:40]} ..."
             raise LimitsError(
@@ -136,7 +143,7 @@ class _Checker:
                               "#": "nothing: no comment can stand in it", "%": "/ 100", '"': "numbers and names only",
                               "'": "numbers and names only"}.items():  # fmt: skip
             if (at := self.text.find(char)) >= 0:
-                self.refuse(None, f"{char} cannot stand here", f"write {instead}", (at, at + len(char)))
+                self.refuse_at(at, at + len(char), f"{char} cannot stand here", f"write {instead}")
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("error")  # "3and" is deprecated Python: refused
@@ -145,12 +152,12 @@ class _Checker:
             at = min(max((fault.offset or 1) - 1, 0), len(self.text))
             lone = next((i for i, c in enumerate(self.text) if c == "=" and self._is_lone(i)), None)
             if lone is not None:
-                self.refuse(None, "a single = compares nothing", "write ==, <= or >=", (lone, lone + 1))
-            self.refuse(None, f"this cannot be read as an expression: {fault.msg.split('. ')[0]}", None, (at, at + 1))
+                self.refuse_at(lone, lone + 1, "a single = compares nothing", "write ==, <= or >=")
+            self.refuse_at(at, at + 1, f"this cannot be read as an expression: {fault.msg.split('. ')[0]}")
         except (ValueError, RecursionError, MemoryError) as fault:
             raise LimitsError(f"this cannot be read as an expression: {fault}", field=self.field) from fault
 
-    def check(self, node: ast.AST, depth: int) -> Quantity | Truth:
+    def check(self, node: ast.expr, depth: int) -> Quantity | Truth:
         if depth > MAX_DEPTH:
             self.refuse(node, f"this is nested more than {MAX_DEPTH} deep", "write it in fewer steps, or as several rules")
         match node:
@@ -181,8 +188,8 @@ class _Checker:
                 return Truth()
             case ast.Call():
                 return self._call(node, depth)
-        op = getattr(node, "op", None)
-        self.refuse(node, "this cannot stand in an expression", HINTS.get(type(op)) or HINTS.get(type(node)))
+        odd = type(getattr(node, "op", None))
+        self.refuse(node, "this cannot stand in an expression", HINTS.get(odd) or HINTS.get(type(node)))
 
     def _name(self, node: ast.Name) -> Quantity | Truth:
         if node.id in self.names:
@@ -192,19 +199,19 @@ class _Checker:
         near = nearest(node.id, [*self.names, *FUNCTIONS])
         self.refuse(node, f'the name "{node.id}" is not known here', f'did you mean "{near}"?' if near else None)
 
-    def _quantity(self, node: ast.AST, depth: int) -> Quantity:
+    def _quantity(self, node: ast.expr, depth: int) -> Quantity:
         found = self.check(node, depth + 1)
         if not isinstance(found, Quantity):
             self.refuse(node, "a number belongs here, and this is true or false")
         return found
 
-    def _condition(self, node: ast.AST, depth: int) -> Truth:
+    def _condition(self, node: ast.expr, depth: int) -> Truth:
         found = self.check(node, depth + 1)
         if not isinstance(found, Truth):
             self.refuse(node, "a condition belongs here, and this is a number", "compare it: length_mm > 1")
         return found
 
-    def _alike(self, node: ast.AST, parts: list[Quantity], done: str) -> Quantity:
+    def _alike(self, node: ast.expr, parts: list[Quantity], done: str) -> Quantity:
         """The one dimension and unit of things that are added, compared or of which one is chosen."""
         dimensions = {part.dimension for part in parts} - {ANY}
         if len(dimensions) > 1:
@@ -263,10 +270,10 @@ class _Checker:
         return self.text[at + 1 : at + 2] != "=" and (at == 0 or self.text[at - 1] not in "<>=!")
 
 
-def _number(node: ast.expr, known: Mapping) -> Interval:
+def _number(node: ast.expr, known: Mapping[str, Any]) -> Interval:
     match node:
         case ast.Constant():
-            return Interval.exact(float(node.value))
+            return Interval.exact(float(node.value))  # type: ignore[arg-type]  # the checker lets numbers pass, and no more
         case ast.Name():
             found = known[node.id]
             if isinstance(found, str):
@@ -285,11 +292,13 @@ def _number(node: ast.expr, known: Mapping) -> Interval:
                 case ast.Mult():
                     return left * right
             return left / right
+    assert isinstance(node, ast.Call)
+    assert isinstance(node.func, ast.Name)
     parts = [_number(part, known) for part in node.args]
     return {"abs": lambda: abs(parts[0]), "min": lambda: least(parts), "max": lambda: greatest(parts)}[node.func.id]()
 
 
-def _truth(node: ast.expr, known: Mapping, guarded: bool) -> bool | None:
+def _truth(node: ast.expr, known: Mapping[str, Any], guarded: bool) -> bool | None:
     match node:
         case ast.Name():
             found = known[node.id]
@@ -297,8 +306,9 @@ def _truth(node: ast.expr, known: Mapping, guarded: bool) -> bool | None:
         case ast.UnaryOp():
             return not_(_truth(node.operand, known, guarded))
         case ast.BoolOp():
-            parts = [_truth(part, known, guarded) for part in node.values]
-            return and_(parts) if isinstance(node.op, ast.And) else or_(parts)
+            truths = [_truth(part, known, guarded) for part in node.values]
+            return and_(truths) if isinstance(node.op, ast.And) else or_(truths)
+    assert isinstance(node, ast.Compare)
     try:
         parts = [_number(part, known) for part in (node.left, *node.comparators)]
     except NotMeasured:

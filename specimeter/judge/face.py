@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Any
 
 from specimeter.measure.feature import Feature
@@ -69,7 +70,8 @@ def on_face(features: Sequence[Feature], links: Links, photo: str) -> list[Featu
 
 
 def _groups(features: Sequence[Feature], links: Links) -> list[list[Feature]]:
-    names, groups = imperfections(features, links), {}
+    names = imperfections(features, links)
+    groups: dict[str, list[Feature]] = {}
     for feature in features:
         groups.setdefault(names[feature.id], []).append(feature)
     return list(groups.values())
@@ -83,10 +85,10 @@ def _one_of(group: list[Feature]) -> list[Feature]:
         return [*present, *rejected]
     largest = max(present, key=lambda feature: feature.length_mm or 0.0)
     known: dict[str, Any] = {}
-    for name, choose in (*((name, max) for name in LARGER), ("nearest_mm", min)):
+    for name in (*LARGER, "nearest_mm"):
         having = [feature for feature in present if getattr(feature, name) is not None]
         if having:
-            source = choose(having, key=lambda feature, name=name: getattr(feature, name))
+            source = (min if name == "nearest_mm" else max)(having, key=attrgetter(name))
             known |= {name: getattr(source, name), f"U_{name}": getattr(source, f"U_{name}")}
             if name == "length_mm":
                 known["budget"] = source.budget

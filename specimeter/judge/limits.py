@@ -196,7 +196,8 @@ class Rule(Table):
         return self
 
     def sheet_names(self) -> dict[str, Quantity | Truth]:
-        return {name: Quantity(1, self.unit) for name in SHEET_LENGTHS} | {name: Quantity() for name in SHEET_ANGLES}
+        lengths: dict[str, Quantity | Truth] = {name: Quantity(1, self.unit) for name in SHEET_LENGTHS}
+        return lengths | {name: Quantity() for name in SHEET_ANGLES}
 
     @cached_property
     def size_expression(self) -> Expression | None:
@@ -225,7 +226,7 @@ class Rule(Table):
     def dimension(self) -> int:
         """Of what is compared: 1 a length, 2 an area, 0 a number, a share in percent or an angle in degrees."""
         if self.test in ("spacing", "window", "each", "sum", "section") and self.size_expression is not None:
-            return max(self.size_expression.gives.dimension, 0)
+            return max(self.size_expression.quantity.dimension, 0)
         return 1 if self.test == "spacing" else 0
 
     @property
@@ -244,22 +245,22 @@ class Rule(Table):
         """Parse everything, and refuse a limit that is not of the same dimension as what it limits."""
         size, limit = self.size_expression, self.limit_expression
         _ = self.where_expression, self.counted_expression
-        if self.test == "share" and size is not None and size.gives.dimension != {"area": 2, "length": 1}[self.of]:
+        if self.test == "share" and size is not None and size.quantity.dimension != (2 if self.of == "area" else 1):
             raise LimitsError(
                 f"a share of {self.of} needs a size that is {'an area' if self.of == 'area' else 'a length'}",
                 field=self._field("size"),
                 mend='write size = "area_mm2"' if self.of == "area" else 'write size = "length_mm"',
             )
-        if size is not None and size.gives.dimension not in (0, 1, 2):
+        if size is not None and size.quantity.dimension not in (0, 1, 2):
             raise LimitsError("this size is neither a length, an area nor a plain number", field=self._field("size"))
         if isinstance(self.limit, float | int) and self.limit < 0 and self.test != "section":
             raise LimitsError(
                 f"the limit {self.limit:g} is below 0, and no size can be", field=self._field("limit"), expected="0 or more"
             )
-        if limit is not None and limit.gives.dimension not in (self.dimension, ANY):
+        if limit is not None and limit.quantity.dimension not in (self.dimension, ANY):
             named = {0: "a plain number", 1: "a length", 2: "an area"}
             raise LimitsError(
-                f"this limit is {named.get(limit.gives.dimension, 'a product of lengths')}, and what it limits is "
+                f"this limit is {named.get(limit.quantity.dimension, 'a product of lengths')}, and what it limits is "
                 f"{named[self.dimension]}",
                 field=self._field("limit"),
             )

@@ -36,6 +36,12 @@ class Member:
     def id(self) -> str:
         return self.feature.id
 
+    @property
+    def measured(self) -> Interval:
+        """The size of one that has a size."""
+        assert self.size is not None
+        return self.size
+
 
 def named(rule: Rule, feature: Feature) -> bool:
     """Whether the rule's kinds name the feature's kind or its cause, and nobody has set it aside."""
@@ -66,6 +72,7 @@ def members(rule: Rule, sheet: Sheet, features: Sequence[Feature], *, guarded: b
 
 
 def _size(rule: Rule, known: values.Known) -> Interval:
+    assert rule.size_expression is not None
     return in_unit(value(rule.size_expression, known), rule.size_expression, rule.unit)
 
 
@@ -79,7 +86,7 @@ def _seen(rule: Rule, known: values.Known) -> Interval | None:
 
 def in_unit(size: Interval, expression: Expression, unit: str) -> Interval:
     """A size in the rule's unit, whatever unit its names are in."""
-    have, power = expression.gives.unit, expression.gives.dimension
+    have, power = expression.quantity.unit, expression.quantity.dimension
     if have in ("", unit):
         return size
     return size.scaled(MM_PER_INCH**power if unit == "mm" else MM_PER_INCH**-power)
@@ -105,7 +112,7 @@ def least_width_mm(rule: Rule, sheet: Sheet, limit: float) -> float:
     codes are judged, marks too. Where the rule counts or limits the width itself, that width is asked for as it is.
     """
     widths = []
-    if rule.test == "each" and rule.size_expression.names & WIDTH_NAMES:
+    if rule.test == "each" and rule.size_expression is not None and rule.size_expression.names & WIDTH_NAMES:
         widths.append(least_size_mm(rule, sheet, limit))
     if any(condition.names & WIDTH_NAMES for condition in _conditions(rule)):
         widths.append(_least_counted_mm(rule, sheet, WIDTHS) or UNAIDED_MM)

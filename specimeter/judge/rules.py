@@ -68,19 +68,20 @@ def _each(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval
     sized = [member for member in counted if member.size is not None]
     truth = False if False in kept.values() else None if None in kept.values() else True
     if truth is not False and len(sized) < len(counted):
-        if beyond := [m for m in counted if m.seen and m.counts and _breaks(rule, evidence, m.seen, limit)]:
-            longest = max(beyond, key=lambda member: member.seen.value)
-            return _seen_part(rule, evidence, f"The part of {longest.id} that is seen", longest.seen, limit, counted)
+        beyond = [(m.id, m.seen) for m in counted if m.seen and m.counts and _breaks(rule, evidence, m.seen, limit)]
+        if beyond:
+            longest, seen = max(beyond, key=lambda one: one[1].value)
+            return _seen_part(rule, evidence, f"The part of {longest} that is seen", seen, limit, counted)
         raise NotMeasured(next(member.why_not for member in counted if member.size is None))
     deciding = [member for member in sized if kept[member.id] is truth]
-    worst = (max if upper else min)(deciding, key=lambda member: member.size.value)
+    worst = (max if upper else min)(deciding, key=lambda member: member.measured.value)
     subject = worst.id + (
         f", the {'largest' if upper else 'smallest'} of {len(sized)},"
-        if len(sized) > 1 and worst.size.value == (max if upper else min)(m.size.value for m in sized)
+        if len(sized) > 1 and worst.measured.value == (max if upper else min)(m.measured.value for m in sized)
         else ""
     )
     doubtful = [worst] if truth is None and worst.counts is None else []
-    return decided(rule, evidence, subject, worst.size, limit, truth, counted, doubtful=doubtful)
+    return decided(rule, evidence, subject, worst.measured, limit, truth, counted, doubtful=doubtful)
 
 
 def _sum(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval) -> Verdict:
@@ -91,11 +92,13 @@ def _sum(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval)
     possible = open_sum(rule, sized, guarded=evidence.guarded)
     truth = conforms(possible, rule.sense, limit, guarded=True)
     if len(sized) < len(counted) and not (truth is False and rule.sense in ("at most", "below")):
-        cut = [member for member in counted if member.seen and member.counts]
+        cut = {member.id: member.seen for member in counted if member.seen and member.counts}
         certain = [member for member in sized if member.counts]
-        at_least = total([summed(rule, certain), *(Interval.around(m.seen.value, m.seen.value - m.seen.low) for m in cut)])
+        at_least = total(
+            [summed(rule, certain), *(Interval.around(seen.value, seen.value - seen.low) for seen in cut.values())]
+        )
         if cut and _breaks(rule, evidence, at_least, limit):
-            names = listed([member.id for member in (*certain, *cut)])
+            names = listed([*(member.id for member in certain), *cut])
             subject = f"The sum of {len(certain) + len(cut)} ({names}), of those that are cut off the part that is seen,"
             return _seen_part(rule, evidence, subject, at_least, limit, counted)
         raise NotMeasured(next(member.why_not for member in counted if member.size is None))
@@ -122,6 +125,8 @@ def _seen_part(
 
 
 def _section(rule: Rule, evidence: Evidence, known: values.Known, limit: Interval) -> Verdict:
+    assert rule.size is not None  # a rule about a section names its size
+    assert rule.size_expression is not None
     measured = in_unit(value(rule.size_expression, known), rule.size_expression, rule.unit)
     truth = conforms(measured, rule.sense, limit, guarded=evidence.guarded)
     return decided(rule, evidence, rule.size, measured, limit, truth, [])
@@ -129,7 +134,7 @@ def _section(rule: Rule, evidence: Evidence, known: values.Known, limit: Interva
 
 def _observation(rule: Rule, evidence: Evidence) -> Verdict:
     wanted = rule.must_be is not False
-    seen = (evidence.sheet.observations or {}).get(rule.observation)
+    seen = (evidence.sheet.observations or {}).get(rule.observation or "")
     if seen is None:
         raise NotMeasured(f"the sheet holds no observation {rule.observation}")
     if seen == "undetermined":
@@ -151,6 +156,7 @@ BY_TEST: Mapping[str, Callable[[Rule, Evidence, list[Member], Interval], Verdict
 
 
 def _limit(rule: Rule, known: values.Known) -> Interval:
+    assert rule.limit_expression is not None  # only an observation has no limit
     try:
         limit = value(rule.limit_expression, known)
     except NotMeasured as reason:

@@ -46,12 +46,13 @@ def share(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval
     whole = _whole(rule, evidence, unit="mm")
     if not counted:
         return none_found(rule, evidence, limit)
-    parts = {}
+    parts: dict[str, Interval] = {}
     for member in counted:
-        parts[member.id] = _part(rule, member)
-        if parts[member.id] is None:
+        part = _part(rule, member)
+        if part is None:
             name = "area_mm2" if rule.of == "area" else "along_weld_mm"
             raise NotMeasured(member.why_not or f"the {name} of {member.id} is not measured")
+        parts[member.id] = part
     percent = Interval.exact(100.0)
     certain = total([parts[m.id] for m in counted if m.counts is True])
     most = total([parts[m.id] for m in counted])
@@ -84,7 +85,7 @@ def spacing(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interv
     distance, doubtful = among[nearest], [member for member in counted if member.counts is None]
     truth = conforms(distance, rule.sense, limit, guarded=evidence.guarded)
     if truth is not True and doubtful:
-        certain = _clear(rule, evidence, [member for member in counted if member.counts])
+        certain = _clear(rule, evidence, [member for member in counted if member.counts]) or {}
         least = min((one for one in certain.values()), key=lambda one: one.value, default=None)
         if least is None or conforms(least, rule.sense, limit, guarded=evidence.guarded) is not truth:
             return decided(rule, evidence, _nearest_words(nearest), distance, limit, None, counted, doubtful=doubtful)
@@ -122,6 +123,7 @@ def _windows(rule: Rule, evidence: Evidence, counted: Sequence[Member]) -> list[
     """Who touches a window: one that ends where a feature begins or begins where one ends sees all that any window sees."""
     spans = {member.id: evidence.spans_mm[member.id] for member in counted}
     groups = []
+    assert rule.window_mm is not None  # a window's rule has one
     for begin in sorted({end for _, end in spans.values()}):
         end = begin + rule.window_mm * (1 + 1e-9)
         groups.append([m for m in counted if spans[m.id][1] >= begin and spans[m.id][0] <= end])
@@ -161,8 +163,8 @@ def _spacing_by_nearest(rule: Rule, evidence: Evidence, counted: list[Member], l
     distances, on_sheet = [], values.of_sheet(evidence.sheet, rule.unit)
     for member in counted:
         known = values.of_feature(member.feature, on_sheet)["nearest_in" if rule.unit == "in" else "nearest_mm"]
-        if isinstance(known, str):
-            raise NotMeasured(known)
+        if not isinstance(known, Interval):
+            raise NotMeasured(str(known))
         distances.append((member, known))
     nearest, distance = min(distances, key=lambda pair: pair[1].value)
     truth = conforms(distance, rule.sense, limit, guarded=evidence.guarded)

@@ -46,6 +46,7 @@ def check(sheet: Sheet) -> Validation:
             unstated.append(_not_said("whether the test was valid", "valid = true, or false with a reason"))
         return Validation(void=tuple(void), open=tuple(unstated))
 
+    assert sheet.bend is not None  # the sheet of a bend test says how it was bent
     former, required = sheet.bend.former_diameter_mm, stated.former_required_mm
     if required is None:
         unstated.append(_not_said("which former the procedure asks for", "former_required_mm"))

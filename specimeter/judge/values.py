@@ -50,7 +50,7 @@ def of_feature(feature: Feature, on_sheet: Known, *, seen_part: bool = False, as
 
 def of_section(section: Mapping[str, float] | None, rule: Rule, sheet: Sheet) -> Known:
     """The same for a macro section's sizes, ``throat_mm`` beside ``U_throat_mm``."""
-    section, known = section or {}, {}
+    section, known = section or {}, Known()
     for name, power in SECTION_SIZES.items():
         _enter(known, name, power, section.get(name), section.get(f"U_{name}"), f"the section's {name}")
     return known | of_sheet(sheet, rule.unit)

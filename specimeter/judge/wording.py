@@ -18,7 +18,7 @@ def quantity(measured: Interval, unit: str) -> str:
     """
     if abs(measured.value) * 1e-9 >= measured.U:
         return with_unit(f"{measured.value:.6g}", unit)
-    return with_unit(plus_minus(measured.value, measured.U), unit)
+    return with_unit(plus_minus(measured.value, measured.U) or "", unit)
 
 
 def limit(sense: str, value: float, unit: str) -> str:

@@ -117,4 +117,4 @@ def _numbered(rows: list[dict], columns: Sequence[str]) -> pd.DataFrame:
     """The rows as a frame, a person's times with one item counted in the order of time."""
     frame = pd.DataFrame(rows, columns=[*(name for name in columns if name != "repeat"), "at"])
     frame["repeat"] = frame.groupby(["item", "rater"]).cumcount() + 1
-    return frame.reindex(columns=columns)
+    return frame.reindex(columns=list(columns))

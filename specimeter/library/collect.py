@@ -15,11 +15,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from specimeter.errors import LibraryError
 from specimeter.library import catalogue, marking
-from specimeter.library.entry import KINDS, Reading, Seen
+from specimeter.library.entry import Reading, Seen
 from specimeter.library.page import add, new, table
 from specimeter.library.plot import Plot
 from specimeter.library.store import Store
 from specimeter.report import words
+from specimeter.sheet import KINDS, Kind
 
 FORMAT, VERSION = "specimeter-result", 1
 MOST_MARKS, MOST_BYTES = 500, 20_000_000
@@ -38,7 +39,7 @@ class Mark(Part):
 
     shape: Literal["line", "oval"]
     points_px: Annotated[tuple[Point, ...], Field(min_length=2, max_length=200)]
-    kind: Literal[KINDS]
+    kind: Kind
     length_mm: Annotated[float, Field(gt=0)] | None = None
 
 
@@ -111,7 +112,7 @@ def marked(store: Store, results: Iterable[Result]) -> tuple[pd.DataFrame, pd.Da
             if done.task not in key:
                 raise LibraryError(f"the exercise has no task {done.task}", field=f"{result.trainee}: tasks")
             task = key[done.task]
-            row = {
+            row: dict[str, Any] = {
                 "trainee": result.trainee,
                 "exercise": result.exercise,
                 "when": result.started[:10],

@@ -6,6 +6,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -112,7 +113,7 @@ def _scene(plan: Plan, width_px: int) -> Scene:
     """The scene of a plan: near enough to see the features; a clean one has nothing to be seen, another one has something."""
     second: Scene | None = None
     for seed in range(plan.seed, plan.seed + 50 * ANOTHER, ANOTHER):
-        near = {"card": "strip", "mm_per_px": MM_PER_PX} if plan.test not in SECTIONS else {}
+        near: dict[str, Any] = {"card": "strip", "mm_per_px": MM_PER_PX} if plan.test not in SECTIONS else {}
         scene = random_scene(seed, test=plan.test, clean=plan.clean, width_px=width_px, tilt_deg=4.0, **near)
         truth = truths.of(scene)
         features = from_truth(truth)["seen"]

@@ -3,42 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from specimeter.errors import LibraryError
+from specimeter.sheet import KINDS, Kind, Test
 from specimeter.toml_file import nearest
 
-KINDS = (
-    "opening",
-    "crack",
-    "pore",
-    "elongated-cavity",
-    "slag",
-    "lack-of-sidewall-fusion",
-    "lack-of-inter-run-fusion",
-    "lack-of-root-fusion",
-    "lack-of-fusion",
-    "lack-of-penetration",
-    "undercut",
-    "overlap",
-    "fisheye",
-    "other",
-)
-TESTS = (
-    "face-bend",
-    "root-bend",
-    "side-bend",
-    "longitudinal-bend",
-    "nick-break",
-    "fillet-break",
-    "macro-butt",
-    "macro-fillet",
-)
-OUTCOMES = ("within", "exceeds", "undecided", "not-measured", "replace", "void", "no-limits")
+TESTS: tuple[str, ...] = get_args(Test)
+Outcome = Literal["within", "exceeds", "undecided", "not-measured", "replace", "void", "no-limits"]
+OUTCOMES: tuple[str, ...] = get_args(Outcome)
 
-Kind = Literal[KINDS]
 Text = Annotated[str, Field(max_length=4000)]
 Short = Annotated[str, Field(min_length=1, max_length=200)]
 Positive = Annotated[float, Field(gt=0)]
@@ -84,7 +61,7 @@ class Entry(Part):
     """
 
     title: Annotated[str, Field(min_length=1, max_length=200)]
-    test: Literal[TESTS] | None = None
+    test: Test | None = None
     joint: Short | None = None
     process: Short | None = None
     material: Short | None = None
@@ -96,7 +73,7 @@ class Entry(Part):
     notes: Text | None = None
     truth: Text | None = None  # how the truth is known: "rendered, exact", "cut open and measured"
     quality: Annotated[int, Field(ge=0, le=100)] = 50
-    outcome: Literal[OUTCOMES] | None = None
+    outcome: Outcome | None = None
     clean: bool | None = None
     coupon: Short | None = None
     specimen: Short | None = None
@@ -118,7 +95,7 @@ class Entry(Part):
         return bool((self.licence or "").strip()) and bool((self.permission or "").strip())
 
 
-def made(data: Mapping[str, Any], *, file: object = None) -> Entry:
+def made(data: Mapping[str, Any], *, file: str | Path | None = None) -> Entry:
     """An entry from foreign data; LibraryError names the field that is wrong, what was expected and the nearest known name."""
     try:
         return Entry.model_validate(dict(data))

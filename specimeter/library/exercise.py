@@ -18,10 +18,10 @@ from specimeter import files
 from specimeter.errors import LibraryError
 from specimeter.library import consensus, framing, knowledge, marking, which_test
 from specimeter.library.catalogue import Kept
-from specimeter.library.entry import KINDS
 from specimeter.library.find import Query, find
 from specimeter.library.page import add, asset, data_script, html, new
 from specimeter.library.store import Store
+from specimeter.sheet import KINDS
 
 FORMAT, VERSION = "specimeter-exercise", 1
 SCRIPTS = ("assets/data.js", "assets/exercise-score.js", "assets/exercise-marks.js", "assets/exercise.js")
@@ -150,6 +150,7 @@ def _reference(one: Kept, wish: Wish) -> consensus.Reference | None:
 
 def _task(store: Store, number: int, one: Kept, wish: Wish) -> dict[str, Any]:
     known = _reference(one, wish)
+    assert known is not None  # only such entries are asked about
     tolerance = _tolerance_px(one, wish)
     if known.spread_px is not None and wish.tolerance_mm is None:
         tolerance = max(tolerance, 2 * known.spread_px)
@@ -157,7 +158,7 @@ def _task(store: Store, number: int, one: Kept, wish: Wish) -> dict[str, Any]:
     items = [_item(item, wish) for item in known.items]
     verdict, because = _verdict(known.items, wish)
     said = [entry.test and entry.test.replace("-", " "), entry.process and f"process {entry.process}"]
-    said += [entry.thickness_mm and f"{entry.thickness_mm:g} mm plate"]
+    said += [f"{entry.thickness_mm:g} mm plate"] if entry.thickness_mm else []
     return {
         "id": f"t{number:03d}",
         "type": "mark",
@@ -210,9 +211,9 @@ def _verdict(items: Sequence[consensus.Item], wish: Wish) -> tuple[str | None, s
     sure = [item for item in counted if "disputed" not in item.note]
     if any(item.length_mm is None for item in counted):
         return None, "a length is not known, so the verdict is not scored."
-    low = [item.length_mm - item.U_mm for item in sure]
-    high = [item.length_mm + item.U_mm for item in counted]
-    longest = max((item.length_mm for item in counted), default=0.0)
+    low = [(item.length_mm or 0.0) - item.U_mm for item in sure]
+    high = [(item.length_mm or 0.0) + item.U_mm for item in counted]
+    longest = max((item.length_mm or 0.0 for item in counted), default=0.0)
     if wish.single_mm is not None and any(value > wish.single_mm for value in low):
         return "reject", f"the longest is {longest:.1f} mm, and {wish.single_mm:g} mm is the limit of this exercise."
     if wish.total_mm is not None and sum(low) > wish.total_mm:

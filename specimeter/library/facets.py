@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
+from typing import TypeVar
+
+import numpy as np
 
 from specimeter.library.entry import Entry
 from specimeter.report import words
 
+Places = TypeVar("Places", int, np.ndarray)
 BINS = 20  # to a decade
 _FINEST, _COARSEST = -40, 80  # 0.01 mm to 10 m
 
@@ -79,6 +83,6 @@ def place_of(quality: int, id_: int) -> int:
     return (quality << 40) | id_
 
 
-def id_at(place: int) -> int:
-    """The entry that stands at a place."""
+def id_at(place: Places) -> Places:
+    """The entry that stands at a place; of an array, each."""
     return place & ((1 << 40) - 1)

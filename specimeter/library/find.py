@@ -13,8 +13,9 @@ from specimeter.errors import LibraryError
 from specimeter.library import catalogue, facets
 from specimeter.library.alike import Looks
 from specimeter.library.catalogue import Kept
-from specimeter.library.entry import KINDS, OUTCOMES, TESTS
+from specimeter.library.entry import OUTCOMES, TESTS
 from specimeter.library.store import Store
+from specimeter.sheet import KINDS
 from specimeter.toml_file import nearest
 
 FEW = 20_000  # matches that are read whole when likeness is asked for
@@ -167,7 +168,7 @@ def _alike(store: Store, query: Query, match: str | None, limit: int, looks: Loo
         among = np.sort(facets.id_at(np.array(rows, np.int64).ravel())) if sparse else None
     wanted, hits = 2 * limit + 1, []
     while True:  # exact sizes are not in the index, and of many matches not all were read: some of the most alike may not fit
-        ids = looks.like(query.like, most=wanted, among=among)
+        ids = looks.like(query.like or 0, most=wanted, among=among)
         others = _these(store, ids[ids != query.like])
         hits = list(islice((one for one in others if _fits(one, query) and (sparse or _matches(store, one, match))), limit))
         if len(hits) == limit or len(ids) < wanted:
@@ -186,7 +187,7 @@ def _matches(store: Store, one: Kept, match: str | None) -> bool:
 
 def _these(store: Store, ids: np.ndarray) -> list[Kept]:
     """Entries by number, in the order given."""
-    found = {}
+    found: dict[int, Kept] = {}
     for start in range(0, len(ids), 500):
         some = [int(id_) for id_ in ids[start : start + 500]]
         query = f"SELECT {_COLUMNS} FROM entry WHERE id IN ({', '.join('?' * len(some))})"

@@ -27,7 +27,8 @@ def frame(entry: Entry, width_px: int, height_px: int) -> Box:
     low, high = np.maximum(middle - half, 0), np.minimum(middle + half, [width_px, height_px])
     if (high - low).min() < 32:
         return (0.0, 0.0, float(width_px), float(height_px))
-    left, top, right, bottom = (*np.floor(low), *np.ceil(high))
+    left, top = np.floor(low)
+    right, bottom = np.ceil(high)
     return (float(left), float(top), float(right - left), float(bottom - top))
 
 

@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import LibraryError
-from specimeter.library.entry import KINDS, Entry, made
+from specimeter.library.entry import Entry, made
 from specimeter.library.picture import is_picture
+from specimeter.sheet import KINDS
 from specimeter.toml_file import nearest
 
 COLUMNS = (  # of a manifest, besides "file"

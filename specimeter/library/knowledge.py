@@ -14,9 +14,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from specimeter.data import shared
 from specimeter.errors import LibraryError
-from specimeter.library.entry import KINDS
+from specimeter.sheet import KINDS, Kind
 
-CAPABILITIES = ("yes", "partial", "no")
+Capability = Literal["yes", "partial", "no"]
 Text = Annotated[str, Field(max_length=2000)]
 
 
@@ -29,14 +29,14 @@ class Part(BaseModel):
 class Alike(Part):
     """A kind that this one is mistaken for, and how to tell them apart."""
 
-    kind: Literal[KINDS]
+    kind: Kind
     tell: Text
 
 
 class Term(Part):
     """One kind, in our own words."""
 
-    id: Literal[KINDS]
+    id: Kind
     name: Text
     iso_6520_1: Text = ""
     definition: Text
@@ -52,7 +52,7 @@ class Imperfection(Part):
 
     id: Text
     name: Text
-    kinds: tuple[Literal[KINDS], ...] = ()
+    kinds: tuple[Kind, ...] = ()
 
 
 class Test(Part):
@@ -96,7 +96,7 @@ class Cover(Part):
 
     test: Text
     imperfection: Text
-    capability: Literal[CAPABILITIES]
+    capability: Capability
     note: Text = ""
     source: Text
 

@@ -150,7 +150,9 @@ def marked(task: Mapping[str, Any], marks: Sequence[Mapping[str, Any]], verdict:
         if all(m != mark and i != item for mark, item in hits):
             hits.append((m, i))
     used = {m for m, _ in hits}
-    again, unscored, false = [], [], []
+    again: list[int] = []
+    unscored: list[int] = []
+    false: list[int] = []
     for m in range(len(marks)):
         if m not in used:
             touched = [i for i in range(len(items)) if near[m][i]["hits"]]

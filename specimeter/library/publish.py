@@ -12,11 +12,12 @@ from specimeter import files
 from specimeter.errors import LibraryError
 from specimeter.library import catalogue, explain, facets, framing, knowledge
 from specimeter.library.catalogue import Kept
-from specimeter.library.entry import KINDS, TESTS
+from specimeter.library.entry import TESTS
 from specimeter.library.page import ASSETS, add, asset, data_script, html, new, table
 from specimeter.library.store import Store
 from specimeter.report import words
 from specimeter.rounding import plus_minus
+from specimeter.sheet import KINDS
 
 MARKER = "published-by-specimeter.txt"
 NAV = (("Pictures", "index.html"), ("Kinds", "kinds.html"), ("Which test?", "which-test.html"))

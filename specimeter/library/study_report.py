@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 from xml.etree.ElementTree import SubElement
 
 import typst
@@ -43,7 +44,7 @@ def as_pdf(sections: Sequence[Section], title: str = TITLE, *, when: datetime | 
     with tempfile.TemporaryDirectory(prefix="specimeter-") as folder:
         data, number = [], 0
         for section in sections:
-            blocks = []
+            blocks: list[dict[str, Any]] = []
             for block in section.blocks:
                 if block[0] == "text":
                     blocks.append({"is": "text", "text": _plain(block[1])})
@@ -63,7 +64,7 @@ def as_pdf(sections: Sequence[Section], title: str = TITLE, *, when: datetime | 
                     )
             data.append({"heading": section.heading, "blocks": blocks})
         told = {"title": _plain(title), "version": __version__, "date": when.date().isoformat(), "sections": data}
-        return typst.compile(
+        return typst.compile(  # type: ignore[call-overload]
             (files("specimeter.library") / "study.typ").read_bytes(),
             root=folder,
             format="pdf",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -75,7 +76,7 @@ def along_weld(
             continue
         lies, across = points @ way, points @ np.array([-way[1], way[0]])
         mm_per_px = float(surface.mm_per_px_at(np.asarray(feature.outline_px, float).mean(axis=0)))
-        known = {}
+        known: dict[str, Any] = {}
         for name, extent in (("along_weld_mm", np.ptp(lies)), ("through_wall_mm", np.ptp(across))):
             U = K * float(np.hypot(np.sqrt(2) * feature.u_tip_px * mm_per_px, scale.u_rel * extent))
             if feature.length_mm and feature.U_length_mm is not None:  # knows of the surface's shape too

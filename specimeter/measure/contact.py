@@ -35,11 +35,11 @@ def contacts(pixels: Rings, u_edge_px: np.ndarray, area: ExaminedArea, *, u_side
     tolerance = 2 * np.hypot(u_edge_px, u_side_px) + CLIPPED_PX
     if not sides:
         return Contacts(at_corner=None, cut=_within(pixels, border, 2 * u_edge_px + CLIPPED_PX))
-    sides = np.concatenate(sides)
-    apart, _ = cKDTree(sides).query(border, distance_upper_bound=2.0)
+    along = np.concatenate(sides)
+    apart, _ = cKDTree(along).query(border, distance_upper_bound=2.0)
     open_border = border[np.isinf(apart)]
     cut = _within(pixels, open_border, 2 * u_edge_px + CLIPPED_PX) if len(open_border) else np.zeros(len(pixels), bool)
-    return Contacts(at_corner=_within(pixels, sides, tolerance), cut=cut)
+    return Contacts(at_corner=_within(pixels, along, tolerance), cut=cut)
 
 
 def _sampled(path: np.ndarray) -> np.ndarray:

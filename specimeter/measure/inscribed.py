@@ -116,7 +116,7 @@ def _peaks(rings: Rings) -> np.ndarray:
                 break
             peaks[f, other] = place
     peaks = low[:, None] + (peaks - 2.0) / fine[:, None, None]
-    for f in np.flatnonzero(hair):
+    for f in map(int, np.flatnonzero(hair)):
         at = starts[f] + (np.arange(CANDIDATES) * 2 + 1) * (starts[f + 1] - starts[f]) // (2 * CANDIDATES)
         edge = rings.edges[at]
         inwards = np.column_stack([-edge[:, 1], edge[:, 0]]) / np.maximum(np.hypot(*edge.T), 1e-300)[:, None]

@@ -92,7 +92,7 @@ def measure(
             value, u = size.at(f)
             if outline.depth_mm is not None and name == "length_mm":
                 missing[name] = ACROSS
-            elif value is None:
+            elif value is None or u is None:
                 missing[name] = _why(name, steepest[f], crosses[f])
             elif touching.cut[f]:
                 missing[name] = _bounded(name, value, u)
@@ -172,7 +172,8 @@ class _Spread:
         return self.value[place], self.u[place]
 
     def ends_px(self, f: int) -> np.ndarray | None:
-        return self.quantity.ends_px[self.place[f]] if self.place[f] >= 0 else None
+        ends = None if self.quantity is None else self.quantity.ends_px
+        return None if ends is None or self.place[f] < 0 else ends[self.place[f]]
 
     def terms(self, f: int) -> tuple[Term, ...]:
         place = self.place[f]

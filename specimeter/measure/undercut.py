@@ -120,6 +120,7 @@ def measure_undercut(
         )
         if best is None or found.cost < best.cost:
             best = found
+    assert best is not None  # one of the starts was tried
     x, depth, log_radius, left, right = best.x
     radius = float(np.exp(log_radius))
     residual = _residuals(best.x, fitted, sigma)
@@ -151,7 +152,7 @@ def measure_undercut(
         root_radius_at_most_mm=at_most,
         opening_angle_deg=opening,
         u_opening_angle_deg=float(np.degrees(np.hypot(spread[3], spread[4]))),
-        stress_concentration=stress_concentration(depth, radius if resolved else at_most),
+        stress_concentration=stress_concentration(depth, radius if at_most is None else at_most),
         outline=plate.point + shape[:, :1] * plate.direction - shape[:, 1:] * plate.normal,
         centre=plate.point + x * plate.direction - (depth - radius) * plate.normal,
     )

@@ -58,7 +58,7 @@ def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:
     root = corner(toes[0].plate, toes[1].plate)
     if root is None:
         return {}
-    found = {}
+    found: dict[str, Drawn] = {}
     for number, toe in enumerate(toes, start=1):
         found |= _sized(f"leg_{number}_mm", float(np.hypot(*(toe.point - root))), np.array([root, toe.point]))
         found |= _sized(f"toe_angle_{number}_deg", toe.angle_deg, toe.tangent, np.array([toe.point, root]))

@@ -29,7 +29,7 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
     """What the photograph says otherwise than the record, and what of this could not be told from it; in sentences."""
     number = 1 + [one.id for one in record.photos].index(photo)
     sheet = recompute.sheet_of(record).for_photo(number)
-    surface, scale, area = (of(record, photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
+    surface, scale, area = rebuild.surface_of(record, photo), rebuild.scale_of(record, photo), rebuild.area_of(record, photo)
     stored = next(part for part in record.examined if part.photo == photo)
     wrong, open_ = [], []
     loose = 0.0 if build.measuring_code(record) == build.code_sha256() else ANOTHER_PROGRAM

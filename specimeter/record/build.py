@@ -30,7 +30,7 @@ from specimeter.record.model import Record
 from specimeter.record.rebuild import crown_line_mm
 from specimeter.scale.budget import Term
 from specimeter.scale.model import Scale
-from specimeter.scale.surface import Surface
+from specimeter.scale.surface import Bend, Surface
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 
@@ -45,18 +45,33 @@ FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.F
 class Seen(Protocol):
     """Everything that one photograph gave."""
 
-    photo: Photo
-    scale: Scale
-    surface: Surface
-    area: ExaminedArea
-    smallest_resolvable_mm: float | None
-    features: tuple[Feature, ...]
+    @property
+    def photo(self) -> Photo: ...
+
+    @property
+    def scale(self) -> Scale: ...
+
+    @property
+    def surface(self) -> Surface: ...
+
+    @property
+    def area(self) -> ExaminedArea: ...
+
+    @property
+    def smallest_resolvable_mm(self) -> float | None: ...
+
+    @property
+    def features(self) -> tuple[Feature, ...]: ...
+
+    @property
+    def section(self) -> Section | None: ...
 
 
 class Found(Seen, Protocol):
     """The first photograph's, and the judgement over all."""
 
-    judgement: Judgement
+    @property
+    def judgement(self) -> Judgement: ...
 
 
 def build(
@@ -118,23 +133,22 @@ def photo_parts(seen: Seen, photo: str) -> dict[str, tuple[Any, ...]]:
     }
 
 
-def cut_part(section: Section, features: Sequence[Feature], photo: str) -> model.Cut:
+def cut_part(section: Section, features: Sequence[Feature] | Sequence[model.Feature], photo: str) -> model.Cut:
     """A section's evidence as it is stored; its undercuts are the photograph's features that have a depth, in their order."""
     deep = [feature.id for feature in features if feature.photo == photo and feature.depth_mm is not None]
     undercuts = []
     for one, id_ in zip(section.undercuts, deep, strict=True):
-        cut = one.undercut
-        resolved = cut.root_radius_mm is not None
+        cut, u_radius = one.undercut, one.undercut.u_root_radius_mm
         undercuts.append(
             model.Undercut(
                 feature=id_,
-                toe=one.toe,
+                toe=1 if one.toe == 1 else 2,
                 width_mm=cut.width_mm,
                 U_width_mm=2 * cut.u_width_mm,
                 opening_angle_deg=cut.opening_angle_deg,
                 U_opening_angle_deg=2 * cut.u_opening_angle_deg,
                 root_radius_mm=cut.root_radius_mm,
-                U_root_radius_mm=2 * cut.u_root_radius_mm if resolved else None,
+                U_root_radius_mm=None if cut.root_radius_mm is None or u_radius is None else 2 * u_radius,
                 root_radius_at_most_mm=cut.root_radius_at_most_mm,
                 stress_concentration=cut.stress_concentration,
                 fitted_px=_points(one.fitted_px),
@@ -233,8 +247,8 @@ def _scale(scale: Scale, surface: Surface, area: ExaminedArea, photo: str) -> mo
             centre_px=_point(view.centre_px),
             k1=float(view.k1),
             k2=float(view.k2),
-            rotation=tuple(tuple(map(float, row)) for row in view.rotation),
-            translation_mm=tuple(map(float, np.ravel(view.translation_mm))),
+            rotation=(_three(view.rotation[0]), _three(view.rotation[1]), _three(view.rotation[2])),
+            translation_mm=_three(view.translation_mm),
         ),
         budget=_budget(scale.budget),
         evidence=plain(scale.evidence),
@@ -257,7 +271,7 @@ def axis_px_of(surface: Surface, area: ExaminedArea) -> tuple[tuple[float, float
 
 def _surface(surface: Surface, area: ExaminedArea, photo: str) -> model.SurfaceShape:
     bent: dict[str, Any] = {}
-    if surface.shape == "bend":
+    if isinstance(surface, Bend):
         bent = {name: float(getattr(surface, name)) for name in _SHAPE}
         bent |= {"crown_mm": _point(surface.crown_mm), "basis": dict(surface.basis)}
         bent |= {"axis_px": axis_px_of(surface, area)}
@@ -310,7 +324,7 @@ def feature_part(feature: Feature, **said: Any) -> model.Feature:
     return model.Feature(
         **stored | said,
         outline_px=_points(feature.outline_px),
-        tips_px=None if feature.tips_px is None else _points(feature.tips_px),
+        tips_px=None if feature.tips_px is None else (_point(feature.tips_px[0]), _point(feature.tips_px[1])),
         budget=_budget(feature.budget),
     )
 
@@ -373,6 +387,11 @@ def _text(text: str) -> str:
 def _point(point: np.ndarray) -> tuple[float, float]:
     x, y = np.ravel(np.asarray(point, float))
     return float(x), float(y)
+
+
+def _three(numbers: np.ndarray) -> tuple[float, float, float]:
+    a, b, c = np.ravel(np.asarray(numbers, float))
+    return float(a), float(b), float(c)
 
 
 def _points(points: np.ndarray) -> tuple[tuple[float, float], ...]:

@@ -140,7 +140,7 @@ def teach(
         features.append(drawn.model_copy(update={"found_by": "taught", "confidence": float(one.confidence)}))
     new = features[len(record.features) :]
     strokes = {"this": [_log_points(stroke) for stroke in this_px], "not": [_log_points(stroke) for stroke in not_px]}
-    entries = [{"what": "taught", "field": f"photos.{photo}", "new": strokes}]
+    entries: list[dict[str, Any]] = [{"what": "taught", "field": f"photos.{photo}", "new": strokes}]
     entries += [{"what": "added", "field": f"features.{one.id}", "new": _log_points(one.outline_px)} for one in new]
     return entered(record, {"features": tuple(features)}, entries, by=by, when=when, why=why)
 
@@ -466,5 +466,5 @@ def _polygon(record: Record, points: Points, photo: str, field: str) -> tuple[tu
     return tuple((float(x), float(y)) for x, y in outline_px)
 
 
-def _log_points(points: Sequence[Sequence[float]]) -> list[list[float]]:
+def _log_points(points: Sequence[Sequence[float]] | np.ndarray) -> list[list[float]]:
     return [[float(x), float(y)] for x, y in points]

@@ -49,7 +49,7 @@ def joined(record: Record, seen: build.Seen, *, by: str, when: datetime, why: st
     check_new(seen.photo, [photo.sha256 for photo in record.photos])
     number = len(record.photos) + 1
     parts = build.photo_parts(named(seen, number, already=edit.last_number(record)), build.photo_id(number))
-    changes = {name: (*getattr(record, name), *own) for name, own in parts.items()}
+    changes: dict[str, Any] = {name: (*getattr(record, name), *own) for name, own in parts.items()}
     changes["review"] = record.review.model_copy(update={"by": None, "when": None})
     entry = {"what": "photograph added", "field": f"photos.{build.photo_id(number)}", "new": seen.photo.sha256}
     return edit.entered(record, changes, [entry], by=by, when=when, why=why)

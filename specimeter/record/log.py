@@ -36,10 +36,10 @@ def entry_sha256(before: str, entry: Mapping[str, Any]) -> str:
 
 def chained(kept: Sequence[Mapping[str, Any]], new: Iterable[Mapping[str, Any]], body: str) -> list[dict[str, Any]]:
     """Entries `new`, JSON data without hashes, chained after `kept`; the last one gets `body`."""
-    new = [dict(entry) for entry in new]
-    new[-1]["body"] = body
+    added = [dict(entry) for entry in new]
+    added[-1]["body"] = body
     before, out = (kept[-1]["hash"] if kept else START), []
-    for entry in new:
+    for entry in added:
         before = entry_sha256(before, entry)
         out.append({**entry, "hash": before})
     return out

@@ -8,14 +8,14 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue, ValidationError, model_validator
 
 from specimeter.errors import RecordError
 from specimeter.record import log, versions
 
-FORMAT, VERSION = "specimeter-record", 2
+FORMAT, VERSION = "specimeter-record", 2  # as the record says of itself, below
 
 Outcome = Literal["within", "exceeds", "undecided", "not-measured", "replace", "void", "no-limits"]
 Status = Literal["proposed", "confirmed", "added", "rejected"]
@@ -43,7 +43,11 @@ def _utc_moment(text: str) -> str:
     return text
 
 
-Table = Annotated[dict[str, JsonValue], AfterValidator(_all_finite)]
+if TYPE_CHECKING:  # what a person or an older version wrote: whoever reads it asks what is there
+    Json = Any
+else:
+    Json = JsonValue
+Table = Annotated[dict[str, Json], AfterValidator(_all_finite)]
 Point = tuple[float, float]
 Polygon = Annotated[tuple[Point, ...], Field(min_length=3)]
 Line = tuple[Point, ...]
@@ -299,8 +303,8 @@ class LogEntry(Part):
     who: str
     what: str
     field: str | None = None
-    old: JsonValue = None
-    new: JsonValue = None
+    old: Json = None
+    new: Json = None
     why: str | None = None
     body: Sha256 | None = None  # of all but the log, as it stood after this entry; the last entry always has it
     hash: Sha256  # of this entry and the one before it
@@ -309,8 +313,8 @@ class LogEntry(Part):
 class Record(Part):
     """One specimen's whole evidence: ``record.json``."""
 
-    format: Literal["specimeter-record"] = FORMAT
-    version: Literal[2] = VERSION
+    format: Literal["specimeter-record"] = "specimeter-record"
+    version: Literal[2] = 2
     sheet: Table
     limits: Table | None = None  # as entered by the user
     photos: Annotated[tuple[Photo, ...], Field(min_length=1)]

@@ -42,7 +42,7 @@ def view_of(record: Record, photo: str = "p1") -> View:
 def surface_of(record: Record, photo: str = "p1") -> Surface:
     """The surface that the sizes were measured on, as it was stored."""
     stored, view = _of(record.surfaces, photo), view_of(record, photo)
-    said = {"height_mm": stored.height_mm, "evidence": stored.evidence, "cautions": stored.cautions}
+    said: dict[str, Any] = {"height_mm": stored.height_mm, "evidence": stored.evidence, "cautions": stored.cautions}
     if stored.shape == "flat":
         return Flat(view=view, **said)
     shape = {name: value for name in _SHAPE if (value := getattr(stored, name)) is not None}

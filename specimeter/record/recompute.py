@@ -159,7 +159,7 @@ def _measured(record: Record, photo: str, before: Record | None = None) -> list[
     if before is not None and _sizes_hold(record, before, photo):
         return [_with_words(rebuild.feature_of(feature), feature) for feature in stored]
     outlines = dict(zip((feature.id for feature in stored), rebuild.outlines_of(record, photo), strict=True))
-    surface, scale, area = (of(record, photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
+    surface, scale, area = rebuild.surface_of(record, photo), rebuild.scale_of(record, photo), rebuild.area_of(record, photo)
     measured = []
     for rejected in (False, True):
         chosen = [feature for feature in stored if (feature.status == "rejected") == rejected]
@@ -195,7 +195,7 @@ def _feature(stored: model.Feature, measured: Feature) -> model.Feature:
     """The feature as it must be: the stored one where nothing of it changed, which spares building it anew."""
     if all(getattr(stored, name) == getattr(measured, name) for name in build.FEATURE) and (
         (stored.tips_px is None) == (measured.tips_px is None)
-        and (stored.tips_px is None or np.array_equal(stored.tips_px, measured.tips_px))
+        and (stored.tips_px is None or measured.tips_px is None or np.array_equal(stored.tips_px, measured.tips_px))
         and len(stored.budget) == len(measured.budget)
         and all(
             getattr(one, name) == getattr(other, name)
@@ -235,7 +235,8 @@ def _surface(record: Record, stored: model.SurfaceShape) -> model.SurfaceShape:
 
 
 def _examined(record: Record, stored: model.Examined) -> model.Examined:
-    surface, scale, area = (of(record, stored.photo) for of in (rebuild.surface_of, rebuild.scale_of, rebuild.area_of))
+    photo = stored.photo
+    surface, scale, area = rebuild.surface_of(record, photo), rebuild.scale_of(record, photo), rebuild.area_of(record, photo)
     area_mm2, U_area_mm2 = sizes.area_mm2(surface, scale, area)
     return stored.model_copy(update={"area_mm2": area_mm2, "U_area_mm2": U_area_mm2})
 

@@ -27,6 +27,7 @@ class SignatureError(SpecimeterError, ValueError):
 
 def content(record: Record, sha256_of: Mapping[str, str]) -> bytes:
     """``issue.json`` of an issued record; `sha256_of`: every file of the folder, ``record.json`` among them."""
+    assert record.issue is not None
     data = {
         "type": "specimeter-issue",
         "version": 1,

@@ -72,7 +72,7 @@ def lines(record: Record) -> list[str]:
         return []
     told = [(NAMES[name][0], said(record, name)) for name in NAMES if _told(record, name)]
     found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
-    for one in record.cut.undercuts:
+    for one in record.cut.undercuts if record.cut else ():
         found.append(f"undercut {one.feature:<11} root radius {radius(one)}, opening {one.opening_angle_deg:.0f}°")
     return found
 
@@ -84,11 +84,12 @@ def radius(one) -> str:
 
 
 def _told(record: Record, name: str) -> bool:
-    return name in (record.section or {}) or name in record.cut.missing
+    return name in (record.section or {}) or (record.cut is not None and name in record.cut.missing)
 
 
 def _placed(record: Record) -> list[Block]:
     """Where the section's features lie, and along how much of the fusion line nothing is fused."""
+    assert record.cut is not None
     photo = record.cut.photo
     inner = [one for one in record.features if one.photo == photo and one.kind not in TOES and one.status != "rejected"]
     if not inner:
@@ -115,7 +116,7 @@ def _placed(record: Record) -> list[Block]:
 def _undercuts(record: Record) -> Block:
     rows = []
     features = {feature.id: feature for feature in record.features}
-    for one in record.cut.undercuts:
+    for one in record.cut.undercuts if record.cut else ():
         feature = features[one.feature]
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm)
         width = plus_minus(one.width_mm, one.U_width_mm)

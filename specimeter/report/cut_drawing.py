@@ -59,8 +59,8 @@ def notches(record: Record, width: int, height: int, say=str) -> Image.Image:
         (*_known(depth, r), f"{depth:g} mm deep, root {r:g} mm: x {1 + 2 * np.sqrt(depth / r):.1f}") for depth, r in KNOWN
     ]
     features = {feature.id: feature for feature in record.features}
-    for one in record.cut.undercuts:
-        outline = _own(np.array(one.fitted_px), features[one.feature].depth_mm)
+    for one in record.cut.undercuts if record.cut else ():
+        outline = _own(np.array(one.fitted_px), features[one.feature].depth_mm or 0.0)
         factor = f"x {one.stress_concentration:.1f}" + ("" if one.root_radius_mm else " or more")
         shapes.append((outline, f"{one.feature}: {features[one.feature].depth_mm:.2f} mm deep, root {radius(one)}: {factor}"))
     page = Image.new("RGB", (width, height), (251, 250, 247))

@@ -66,7 +66,7 @@ class House:
         if self.logo is not None:
             files[LOGO] = self.logo
         if self.settings.language not in SHIPPED:
-            files[CATALOGUE] = self.language.source
+            files[CATALOGUE] = self.language.source or b""
         return files
 
 

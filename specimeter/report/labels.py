@@ -60,7 +60,8 @@ def place(
     for index in sorted(range(len(outlines_px)), key=lambda i: -float(np.prod(np.ptp(outlines_px[i], axis=0)))):
         label = _best(np.asarray(outlines_px[index], float), sizes_px[index], taken, width_px, height_px)
         _fill(taken, label.box, _ON_LABEL)
-        cv2.line(taken, *[tuple(int(v / _CELL) for v in end) for end in label.leader], _ON_LEADER, 1)
+        begin, end = ((int(x / _CELL), int(y / _CELL)) for x, y in label.leader)
+        cv2.line(taken, begin, end, (_ON_LEADER,), 1)
         placed[index] = label
     return [placed[index] for index in range(len(outlines_px))]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -81,7 +81,9 @@ class Language:
     def _patterns(self) -> tuple[list[_Entry], ...]:
         """Entries with places, those with most fixed text first: of several sentences, of one, of hardly more than places."""
         entries = sorted(((key, to) for key, to in (self.words or {}).items() if "{}" in key), key=lambda e: -len(e[0]))
-        several, one, loose = [], [], []
+        several: list[_Entry] = []
+        one: list[_Entry] = []
+        loose: list[_Entry] = []
         for key, to in entries:
             fixed = sum(char.isalpha() for char in key)
             into = several if _SENTENCES.search(key) else one if fixed >= LEAST_FIXED else loose
@@ -122,7 +124,8 @@ class Language:
         clause = text[0].lower() + text[1:].removesuffix(".")
         if clause == text or not text.endswith("."):
             return None
-        said = self._said(clause, depth + 1, mine := [])
+        mine: list[str] = []
+        said = self._said(clause, depth + 1, mine)
         if said == clause or mine == [clause]:
             return None
         left += mine
@@ -140,7 +143,7 @@ class Language:
                 if whole and not all(map(_settled, match.groups()[first:], parts[first:])):
                     continue
                 left += mine
-                return re.sub(r"\{(\d)\}", lambda place, parts=parts: parts[int(place[1]) - 1], to)
+                return re.sub(r"\{(\d)\}", partial(_part, parts), to)
         return None
 
     def _parted(self, parts: list[str], joint: str, depth: int, left: list[str]) -> str | None:
@@ -152,7 +155,7 @@ class Language:
         return joint.join(said)
 
     def _number(self, text: str) -> str:
-        number = re.match(r"[-−+\d.e±\s]*", text)[0].rstrip()
+        number = (re.match(r"[-−+\d.e±\s]*", text) or [""])[0].rstrip()
         unit = text[len(number) :]
         said = (self.words or {}).get(unit.strip())
         unit = unit if said is None else unit.replace(unit.strip(), said)
@@ -190,3 +193,8 @@ def read(name: str, beside: Path | None = None) -> Language:
             )
     head = data.language
     return Language(code=head.code, decimal=head.decimal, words=data.say, source=file.read_bytes())
+
+
+def _part(parts: list[str], place: re.Match[str]) -> str:
+    """What stands at a place of an entry, counted from 1."""
+    return parts[int(place[1]) - 1]

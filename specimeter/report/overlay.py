@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -66,7 +67,7 @@ class Window:
         scale = self.zoom / factor
         shift = (low - self.corner_px) * self.zoom + 0.5 * scale - 0.5
         matrix = np.array([[scale[0], 0.0, shift[0]], [0.0, scale[1], shift[1]]])
-        flags = {"flags": cv2.INTER_CUBIC, "borderMode": cv2.BORDER_CONSTANT, "borderValue": (60, 60, 60)}
+        flags: dict[str, Any] = {"flags": cv2.INTER_CUBIC, "borderMode": cv2.BORDER_CONSTANT, "borderValue": (60, 60, 60)}
         return np.ascontiguousarray(cv2.warpAffine(crop, matrix, (self.width, self.height), **flags))
 
 
@@ -79,9 +80,7 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     """
     photo_id = photo_id or record.photos[0].id
     in_words = say
-
-    def say(text: str) -> str:
-        return drawable(in_words(text))
+    say = lambda text: drawable(in_words(text))
 
     surface, area = surface_of(record, photo_id), area_of(record, photo_id)
     record = record.model_copy(update={"features": tuple(f for f in record.features if f.photo == photo_id)})
@@ -162,7 +161,7 @@ def _main(
     thin = unit / 16
     for line in (area.outline_px, *_left_out(area)):
         stroke(picture, window.place(line), _AREA, width_px=0.8 * thin)
-    outlines = [window.place(feature.outline_px) for feature in record.features]
+    outlines = [window.place(np.array(feature.outline_px)) for feature in record.features]
     for feature, outline in zip(record.features, outlines, strict=True):
         stroke(picture, outline, style_of(feature.kind), width_px=thin)
         if feature.status == "rejected":
@@ -222,8 +221,8 @@ def _inset(
     window = Window(corner_px=middle + 0.5 - np.array([width, height]) / (2 * zoom), zoom=zoom, width=width, height=height)
     picture = window.cut(photo.rgb)
     for other in record.features:
-        if other.id != feature.id and window.shows(other.outline_px):
-            stroke(picture, window.place(other.outline_px), style_of(other.kind), width_px=1)
+        if other.id != feature.id and window.shows(np.array(other.outline_px)):
+            stroke(picture, window.place(np.array(other.outline_px)), style_of(other.kind), width_px=1)
     stroke(picture, window.place(outline), style_of(feature.kind), width_px=max(1.2, min(unit / 16, 0.5 * zoom)))
     _length_line(picture, feature, surface, window, width_px=max(1.0, unit / 24))
     image = Image.fromarray(picture)

@@ -68,7 +68,7 @@ def page(report: dict[str, Any], overlays: Sequence[Image.Image], house: House =
 def _compile(
     source: bytes, inputs: dict[str, str], *, shipped_only: bool, root: str | None = None, when: datetime | None = None
 ) -> bytes:
-    return typst.compile(
+    return typst.compile(  # type: ignore[call-overload]
         source,
         root=root,
         format="pdf",

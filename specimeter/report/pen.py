@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -83,9 +84,11 @@ _TWO = dict(zip("ß–—−×µ", ("ss", "-", "-", "-", "x", "u"), strict=True)
 
 
 @lru_cache(maxsize=16)
-def font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+def font(size_px: int) -> ImageFont.FreeTypeFont:
     """The lettering that ships with Pillow, at a size in pixels."""
-    return ImageFont.load_default(size_px)
+    lettering = ImageFont.load_default(size_px)
+    assert isinstance(lettering, ImageFont.FreeTypeFont)  # Pillow is built with FreeType wherever it has a wheel
+    return lettering
 
 
 def drawable(text: str) -> str:
@@ -123,7 +126,7 @@ def write(
     ascent, descent = face.getmetrics()
     x = at[0] - {"l": 0.0, "m": 0.5, "r": 1.0}[anchor[0]] * face.getlength(plain)
     y = at[1] + {"a": ascent, "m": (ascent - descent) / 2, "b": -descent, "s": 0.0}[anchor[1]]
-    rim = {} if casing is None else {"stroke_width": casing[0], "stroke_fill": casing[1]}
+    rim: dict[str, Any] = {} if casing is None else {"stroke_width": casing[0], "stroke_fill": casing[1]}
     pen.text((x, y), plain, font=face, fill=fill, anchor="ls", **rim)
     dots = []
     for place, (letter, base) in enumerate(zip(text, plain, strict=True)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -88,7 +89,7 @@ def draw(image: Image.Image, bar: Bar, where: Box, unit: int) -> None:
     vector, pad, size = bar.vector_px, 0.5 * unit, round(0.9 * unit)
     dx, dy = np.abs(vector)
     pen = ImageDraw.Draw(image)
-    outlined = {"fill": LIGHT, "casing": (max(2, size // 6), DARK)}
+    outlined: dict[str, Any] = {"fill": LIGHT, "casing": (max(2, size // 6), DARK)}
     if dy > dx:
         middle = np.array([where[0] + pad + dx / 2, (where[1] + where[3]) / 2])
         write(pen, (where[0] + 2 * pad + dx, middle[1]), bar.text, size, anchor="lm", **outlined)

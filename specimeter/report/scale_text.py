@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from specimeter.report import budget, words
 from specimeter.report.text import plain, wrapped
 from specimeter.rounding import figures, plus_minus
@@ -19,7 +21,7 @@ _EVIDENCE = (
 
 
 def summary(
-    photo_file: str, scale: Scale, surface: Surface | None, middle_px: Sequence[float], doubts: Sequence[str] = ()
+    photo_file: str, scale: Scale, surface: Surface | None, middle_px: Sequence[float] | np.ndarray, doubts: Sequence[str] = ()
 ) -> str:
     """A few dozen lines, ending without a newline.
 
@@ -51,9 +53,9 @@ def summary(
     return "\n".join(lines)
 
 
-def mm_per_px(scale: Scale, surface: Surface | None, middle_px: Sequence[float]) -> float:
+def mm_per_px(scale: Scale, surface: Surface | None, middle_px: Sequence[float] | np.ndarray) -> float:
     """Square root of the area in mm2 that one pixel covers there."""
-    return (surface or Flat(view=scale.view, height_mm=scale.surface_height_mm)).mm_per_px_at(middle_px)
+    return (surface or Flat(view=scale.view, height_mm=scale.surface_height_mm)).mm_per_px_at(np.asarray(middle_px, float))
 
 
 def _facts(rows: Sequence[Sequence[str]]) -> list[str]:

@@ -124,6 +124,7 @@ def utc(when: str) -> str:
 
 def _amendment(record: Record) -> list[list[str]]:
     amends = record.amends
+    assert amends is not None  # asked of an amendment only
     began = next(
         (n for n, e in enumerate(record.log) if e.field == "amends.sha256" and e.new == amends.sha256), len(record.log)
     )

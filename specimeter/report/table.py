@@ -33,8 +33,8 @@ def section_rows(record: Record) -> list[list[object]]:
     """A macro section's sizes, one a row: name, value, U (k = 2), and why where it is missing."""
     sizes = record.section or {}
     names = [name for name in sizes if not name.startswith("U_")]
-    found = [[name, sizes[name], sizes.get(f"U_{name}"), None] for name in names]
-    found += [[name, None, None, why] for name, why in record.cut.missing.items()]
+    found: list[list[object]] = [[name, sizes[name], sizes.get(f"U_{name}"), None] for name in names]
+    found += [[name, None, None, why] for name, why in (record.cut.missing if record.cut else {}).items()]
     return found
 
 

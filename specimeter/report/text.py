@@ -76,8 +76,9 @@ def _table(features: tuple[Feature, ...]) -> list[str]:
         ]
         corner = "-" if feature.at_corner is None else "yes" if feature.at_corner else "no"
         name = [_cut(plain(feature.id), 8), _cut(words.kind(feature.kind), 20)]
-        sizes = [_cut(plain(size or "-"), 18) for size in sizes]
-        rows.append([*name, *sizes, corner, words.confidence(feature.confidence), feature.status])
+        told = [_cut(plain(size or "-"), 18) for size in sizes]
+        sure = words.confidence(feature.confidence) or "-"
+        rows.append([*name, *told, corner, sure, feature.status])
     widths = [max(len(row[column]) for row in rows) for column in range(len(heads))]
     right = (2, 3, 4)
     lines = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from specimeter.scale.view import View
 
 SEAM = 1e-9  # radians and mm: arc and leg overlap by rounding, so that no sight line slips between them
 
+Shape = Literal["flat", "bend"]
 Variant = tuple[str, str, "Surface"]  # source, basis, the displaced surface
 
 
@@ -22,10 +23,25 @@ class Surface(Protocol):
     Flat: [x, y] of the world plane. Bend: s along the arc, 0 at the crown line, a along the bend axis.
     """
 
-    shape: str  # "flat" | "bend"
-    view: View
-    evidence: Mapping[str, Any]  # JSON-ready: how the surface was placed
-    cautions: tuple[str, ...]
+    @property
+    def shape(self) -> Shape:
+        """``"flat"`` or ``"bend"``."""
+
+    @property
+    def view(self) -> View:
+        """The camera that looks at it."""
+
+    @property
+    def height_mm(self) -> float:
+        """How far it, or its crown, stands nearer to the camera than the marker."""
+
+    @property
+    def evidence(self) -> Mapping[str, Any]:
+        """How it was placed, JSON-ready."""
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What a reader must know of how it was placed."""
 
     def develop(self, points_px: np.ndarray) -> np.ndarray:
         """Developed [s, a] in mm, shape (N, 2), of pixels [x, y]; NaN where the sight line misses the surface."""
@@ -51,7 +67,7 @@ class Flat:
     height_mm: float
     evidence: Mapping[str, Any] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
-    shape: str = field(default="flat", init=False)
+    shape: Shape = field(default="flat", init=False)
 
     def develop(self, points_px: np.ndarray) -> np.ndarray:
         return self.view.on_plane(points_px, height_mm=self.height_mm)
@@ -112,7 +128,7 @@ class Bend:
     basis: Mapping[str, str] = field(default_factory=dict)  # of each u, by "radius", "direction", "crown"
     evidence: Mapping[str, Any] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
-    shape: str = field(default="bend", init=False)
+    shape: Shape = field(default="bend", init=False)
 
     def __post_init__(self) -> None:
         if not 0 < self.radius_mm < np.inf:

@@ -8,10 +8,17 @@ bend face are [s, a]: s along the arc (0 at the crown line), a along the bend ax
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeVar, dataclass_transform
 
 import numpy as np
 
-record = dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+Class = TypeVar("Class", bound=type)
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True, eq_default=False, field_specifiers=(field,))
+def record(described: Class) -> Class:
+    """The class as a frozen record whose fields are given by name; two records are equal only if they are one."""
+    return dataclass(frozen=True, slots=True, kw_only=True, eq=False)(described)  # type: ignore[return-value]
 
 
 @record

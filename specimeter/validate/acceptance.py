@@ -23,7 +23,7 @@ def met(row: Row) -> bool | None:
     """
     if not row.goal:
         return None
-    reached = [float(text) for text in re.findall(_NUMBER, re.match(rf"(?:{_LIST})?", row.specimeter).group())]
+    reached = [float(text) for text in re.findall(_NUMBER, (re.match(rf"{_LIST}", row.specimeter) or [""])[0])]
     if not reached:
         return None
     if row.goal == "none":

@@ -11,7 +11,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -78,8 +78,8 @@ def _part(test: str, options: argparse.Namespace, folder: Path) -> table.Part | 
             pass
         return None
     cut = test in MACRO_TESTS
-    more = {} if cut else {"stage": options.stage, "method": options.method}
-    examine_one = sections.examine if cut else examine
+    more: dict[str, Any] = {} if cut else {"stage": options.stage, "method": options.method}
+    examine_one: Callable[..., Result] = sections.examine if cut else examine
     work = partial(examine_one, width_px=options.width, folder=folder, test=scenes_of, **more)
     results = sorted(_each(work, seeds, options.jobs, test), key=lambda result: result["seed"])
     return table.Part(
@@ -124,7 +124,10 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _rendered(seed: int, *, width_px: int, folder: Path, test: str | None) -> Result:
-    (sections.prepare if test in MACRO_TESTS else prepare)(seed, width_px, folder, test)
+    if test in MACRO_TESTS:
+        sections.prepare(seed, width_px, folder, test)
+    else:
+        prepare(seed, width_px, folder, test)
     return {"seed": seed, "error": None}
 
 

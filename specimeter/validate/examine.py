@@ -165,7 +165,7 @@ def _area(truth: truths.Truth, scale: Scale, surface: Surface, area: ExaminedAre
         value, U = None, None
     size = (int(truth["height_px"]), int(truth["width_px"]))
     mine, true = (_filled(size, outline) for outline in (area.outline_px, np.array(truth["area_outline_px"])))
-    overlap = np.count_nonzero(mine & true) / max(np.count_nonzero(mine | true), 1)
+    overlap = int(np.count_nonzero(mine & true)) / max(int(np.count_nonzero(mine | true)), 1)
     return {"true_mm2": truth["area_mm2"], "area_mm2": value, "U_area_mm2": U, "overlap": overlap, "edges": len(area.edges_px)}
 
 
@@ -252,6 +252,7 @@ def _plain_features(regions: Sequence[Region], area: ExaminedArea) -> tuple[Feat
     if not regions:
         return ()
     corner = contacts(Rings.of([region.outline_px for region in regions]), np.ones(len(regions)), area, u_side_px=3.0).at_corner
+    touching = [False] * len(regions) if corner is None else corner
     return tuple(
         Feature(
             id=f"r{number}",
@@ -266,5 +267,5 @@ def _plain_features(regions: Sequence[Region], area: ExaminedArea) -> tuple[Feat
             U_area_mm2=region.U_mm * (region.length_mm + region.width_mm),
             at_corner=bool(at_corner),
         )
-        for number, (region, at_corner) in enumerate(zip(regions, corner, strict=True), start=1)
+        for number, (region, at_corner) in enumerate(zip(regions, touching, strict=True), start=1)
     )

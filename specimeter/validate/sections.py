@@ -54,6 +54,8 @@ def examine(seed: int, width_px: int, folder: Path, *, test: str) -> Result:
         return result | {"error": {"stage": "job", "type": type(error).__name__, "message": error.problem}}
     except Exception as error:  # a fault of the tool is a result of the validation, not the end of it
         return result | {"error": {"stage": "job", "type": type(error).__name__, "message": str(error), "fault": True}}
+    section = found.section
+    assert section is not None  # of every cut
     undercuts = [
         {
             "toe": one.toe,
@@ -63,7 +65,7 @@ def examine(seed: int, width_px: int, folder: Path, *, test: str) -> Result:
             "U_root_radius_mm": None if one.undercut.u_root_radius_mm is None else 2 * one.undercut.u_root_radius_mm,
             "root_radius_at_most_mm": one.undercut.root_radius_at_most_mm,
         }
-        for one in found.section.undercuts
+        for one in section.undercuts
     ]
     overlap = _overlap(np.array(truth["area_outline_px"]), found.area.outline_px)
     return result | {
@@ -71,7 +73,7 @@ def examine(seed: int, width_px: int, folder: Path, *, test: str) -> Result:
         "time_s": time.perf_counter() - started,
         "confidence": found.area.confidence,
         "overlap": overlap,
-        "sizes": found.section.sizes,
+        "sizes": section.sizes,
         "undercuts": undercuts,
     }
 
@@ -100,8 +102,8 @@ def _features(truth: truths.Truth, found: Sequence[Feature]) -> dict[str, Any]:
         )
     for kind, asked in (("overlap", truth["overlaps"]), ("lack-of-penetration", truth["unfused"])):
         if kind == "overlap" or truth["specimen"]["test"] == "macro-butt":
-            got = sorted((one.length_mm or 0.0 for one in found if one.kind == kind), reverse=True)
-            result[kind] = {"true": [one["length_mm"] for one in asked], "found": got}
+            sizes = sorted((one.length_mm or 0.0 for one in found if one.kind == kind), reverse=True)
+            result[kind] = {"true": [one["length_mm"] for one in asked], "found": sizes}
     return result
 
 
@@ -170,7 +172,7 @@ def _overlap(one: np.ndarray, other: np.ndarray) -> float:
         field = np.zeros(size[::-1], np.uint8)
         cv2.fillPoly(field, [np.round(outline - low).astype(np.int32).reshape(-1, 1, 2)], 1)
         fields.append(field > 0)
-    return float(np.count_nonzero(fields[0] & fields[1]) / max(np.count_nonzero(fields[0] | fields[1]), 1))
+    return int(np.count_nonzero(fields[0] & fields[1])) / max(int(np.count_nonzero(fields[0] | fields[1])), 1)
 
 
 def rows(results: Sequence[Result]) -> list[Row]:
@@ -235,8 +237,8 @@ def _feature_rows(results: Sequence[Result]) -> list[Row]:
         seen = sum(bool(pair["true"] and pair["found"]) for pair in pairs)
         wrong = sum(bool(pair["found"] and not pair["true"]) for pair in pairs)
         found.append(Row(what=f"{kind}: found; false", specimeter=f"{seen} of {sum(bool(p['true']) for p in pairs)}; {wrong}"))
-        off = [abs(pair["found"][0] - max(pair["true"])) for pair in pairs if pair["true"] and pair["found"]]
-        if off:
+        off = np.array([abs(pair["found"][0] - max(pair["true"])) for pair in pairs if pair["true"] and pair["found"]])
+        if len(off):
             found.append(
                 Row(
                     what=f"{kind}: length_mm, error, median / 95 %",

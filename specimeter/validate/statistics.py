@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -51,10 +52,10 @@ def failures(results: Iterable[Result]) -> list[tuple[int, str]]:
 
 def spread(values: Iterable[float], *, unit: float = 1.0, digits: int = 2) -> str:
     """Median / 95th percentile / greatest of the absolute values."""
-    values = np.abs(np.fromiter(values, float)) * unit
-    if not len(values):
+    sizes = np.abs(np.fromiter(values, float)) * unit
+    if not len(sizes):
         return "-"
-    return " / ".join(f"{value:.{digits}f}" for value in (*np.percentile(values, [50, 95]), values.max()))
+    return " / ".join(f"{value:.{digits}f}" for value in (*np.percentile(sizes, [50, 95]), sizes.max()))
 
 
 def share(holds: Iterable[bool]) -> tuple[str, str]:
@@ -108,22 +109,34 @@ def _area(done: Sequence[Result]) -> list[Row]:
     ]
 
 
+def _fair(feature: Result) -> bool:
+    return feature["length_mm"] >= FAIR_MM and feature["length_px"] >= FAIR_PX
+
+
+def _between(low: float, high: float, feature: Result) -> bool:
+    return low <= feature["length_mm"] < high
+
+
 def _finding(done: Sequence[Result]) -> list[Row]:
     table = []
     true = {key: [f for result in done for f in result[key] if not f["cut"]] for key in ("truth", "plain_truth")}
-    wanted = [("0.5 mm and 8 px or more", lambda f: f["length_mm"] >= FAIR_MM and f["length_px"] >= FAIR_PX)]
+    wanted: list[tuple[str, Callable[[Any], bool]]] = [
+        ("0.5 mm and 8 px or more", lambda f: f["length_mm"] >= FAIR_MM and f["length_px"] >= FAIR_PX)
+    ]
     for low, high in CLASSES_MM:
         name = f"{low:g} to {high:g} mm" if np.isfinite(high) else f"over {low:g} mm"
-        wanted.append((name, lambda f, low=low, high=high: low <= f["length_mm"] < high))
+        wanted.append((name, partial(_between, low, high)))
     for name, fits in wanted:
         (ours, n), (plain, _) = (recalled(filter(fits, true[key])) for key in ("truth", "plain_truth"))
         goal = "at least 0.95" if fits is wanted[0][1] else ""
         table.append(Row(what=f"recall, {name}", goal=goal, specimeter=ours, plain=plain, n=n))
     for name, scenes in (("photograph", done), ("clean photograph", [result for result in done if result["clean"]])):
         if scenes:
-            ours, plain = (np.mean([len(result[key]) for result in scenes]) for key in ("false_calls", "plain_false_calls"))
+            our, their = (
+                float(np.mean([len(result[key]) for result in scenes])) for key in ("false_calls", "plain_false_calls")
+            )
             what, n = f"false calls a {name}", str(len(scenes))
-            table.append(Row(what=what, goal="at most 0.5", specimeter=f"{ours:.2f}", plain=f"{plain:.1f}", n=n))
+            table.append(Row(what=what, goal="at most 0.5", specimeter=f"{our:.2f}", plain=f"{their:.1f}", n=n))
     found = [(f["kind"], f["found"]["kind"]) for f in true["truth"] if f["found"] is not None]
     text, n = share(true_kind == kind for true_kind, kind in found)
     table.append(Row(what="kind named right", goal="at least 0.9", specimeter=text, plain="-", n=n))

@@ -15,8 +15,9 @@ import numpy as np
 
 from specimeter.library import catalogue, look, picture, store
 from specimeter.library.alike import Looks
-from specimeter.library.entry import KINDS, OUTCOMES, TESTS, Seen, made
+from specimeter.library.entry import OUTCOMES, TESTS, Seen, made
 from specimeter.library.find import Query, find
+from specimeter.sheet import KINDS
 
 WORDS = (  # noqa: SIM905
     "clean bright dull torn straight along wall root cap toe crater start stop weave narrow wide deep shallow oxide scale "

@@ -11,7 +11,8 @@ import pytest
 
 from specimeter.errors import LibraryError
 from specimeter.library import knowledge, schematics, which_test
-from specimeter.library.entry import KINDS, TESTS
+from specimeter.library.entry import TESTS
+from specimeter.sheet import KINDS
 
 REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "reference"
 

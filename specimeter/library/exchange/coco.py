@@ -11,8 +11,9 @@ import numpy as np
 
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
-from specimeter.library.entry import KINDS, Entry, made
+from specimeter.library.entry import Entry, made
 from specimeter.library.exchange.place import inside
+from specimeter.sheet import KINDS
 
 CORNER = 0.5
 _OURS = ("cause", "length_mm", "U_length_mm", "width_mm", "U_width_mm", "at_corner", "why")
@@ -38,7 +39,8 @@ _FIELDS = (
 def dump(ones: Sequence[Kept], names: Mapping[int, str], split: Mapping[int, str] | None = None) -> dict[str, Any]:
     """Entries as a COCO data set; `names` are their pictures' files. What COCO has no word for stands under ``specimeter``."""
     licences = sorted({one.entry.licence for one in ones if one.entry.licence})
-    images, annotations = [], []
+    images: list[dict[str, Any]] = []
+    annotations: list[dict[str, Any]] = []
     for one in ones:
         extra = one.entry.model_dump(mode="json", exclude_defaults=True, include={*_FIELDS, "tags", "notes"})
         image = {"id": one.id, "file_name": names[one.id], "width": one.width_px, "height": one.height_px}

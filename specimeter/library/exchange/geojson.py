@@ -11,8 +11,9 @@ import numpy as np
 
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
-from specimeter.library.entry import KINDS, Entry, made
+from specimeter.library.entry import Entry, made
 from specimeter.library.exchange.place import inside
+from specimeter.sheet import KINDS
 
 SAYS = "pixels [x, y], origin at the centre of the top-left pixel, y downwards; not longitude and latitude"
 _OURS = ("cause", "length_mm", "U_length_mm", "width_mm", "U_width_mm", "at_corner", "why")

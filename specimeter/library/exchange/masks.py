@@ -60,7 +60,7 @@ def table(ones: Sequence[Kept], names: Mapping[int, str]) -> bytes:
             told = {"value": value, "id": feature.id, "kind": feature.kind, "cause": feature.cause}
             lines.append({**common, **told, "length_mm": feature.length_mm, "U_length_mm": feature.U_length_mm})
         if not entry.seen:
-            lines.append(common)
+            lines.append({**common})
     return spreadsheet.csv(COLUMNS, [[line.get(name) for name in COLUMNS] for line in lines])
 
 

@@ -62,7 +62,7 @@ def _content(store: Store, ones: Sequence[Kept], form: str, parts: Mapping[int, 
     if form in ("coco", "bag"):
         yield "annotations.json", _json(coco.dump(ones, names, parts))
         for part in ("train", "validation") if parts else ():
-            yield f"{part}.json", _json(coco.dump([one for one in ones if parts[one.id] == part], names, parts))
+            yield f"{part}.json", _json(coco.dump([one for one in ones if parts and parts[one.id] == part], names, parts))
     if form in ("masks", "bag"):
         yield "masks.csv", masks.table(ones, names)
         for one in ones:
