@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import errno
 import os
 import secrets
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+
+_HERE, _EXCHANGE = -100, 2  # AT_FDCWD, RENAME_EXCHANGE
 
 
 def write(path: str | Path, data: bytes) -> Path:
@@ -43,6 +48,35 @@ def write(path: str | Path, data: bytes) -> Path:
         raise
     sync_folder(path.parent)
     return path
+
+
+def exchange(one: str | Path, other: str | Path) -> bool:
+    """Let two files or folders of one file system change places in a single step; False where the system cannot.
+
+    Linux has a call for it (``renameat2`` with ``RENAME_EXCHANGE``, since 3.15), which Python does not offer.
+
+    Raises
+    ------
+    OSError
+        If it can, and fails: one of them is not there, not permitted.
+    """
+    call = _renameat2()
+    if call is None:
+        return False
+    if call(_HERE, os.fsencode(one), _HERE, os.fsencode(other), _EXCHANGE) == 0:
+        return True
+    number = ctypes.get_errno()
+    if number in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP):
+        return False
+    raise OSError(number, os.strerror(number), os.fspath(other))
+
+
+@cache
+def _renameat2() -> Callable[..., int] | None:
+    try:
+        return ctypes.CDLL(None, use_errno=True).renameat2
+    except (AttributeError, OSError, TypeError):
+        return None
 
 
 def sync_folder(folder: str | Path) -> None:

@@ -1,7 +1,8 @@
 """Every edit on disk as soon as it is made: a file beside the record that outlives a crash at any moment.
 
 One line an act: a checksum, a space, JSON. The first line holds the state that the edits began from; each later one holds the
-change, or says that one was undone or redone. A line that was cut off, and all after it, are left out when it is read.
+change, or says that one was undone or redone. A line that was cut off, and all after it, are left out when it is read; so
+after a line that could not be written nothing is added behind it: the whole journal is written afresh in its place.
 """
 
 from __future__ import annotations
@@ -12,11 +13,12 @@ import os
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
 from typing import Any
 
 from specimeter.errors import RecordError
-from specimeter.files import sync_folder
+from specimeter.files import sync_folder, write
 from specimeter_napari import delta
 
 FORMAT, VERSION = "specimeter-journal", 1
@@ -42,14 +44,17 @@ class Journal:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._stream = None
+        self._stream: FileIO | None = None
         self._last: Any = None
+        self._lines: list[bytes] = []  # all that is on disk
+        self._sound = True  # nothing that failed lies behind them
 
     def begin(self, head: dict[str, Any], state: Any) -> None:
         """Start afresh from a state. Raises RecordError if it cannot be written, or another window holds it."""
         with _explained(self.path):
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._open("w+b")
+            self._lines, self._sound = [], True
             self._write({"format": FORMAT, "version": VERSION, "head": head, "state": state})
             sync_folder(self.path.parent)
         self._last = state
@@ -58,9 +63,9 @@ class Journal:
         """Go on writing behind what was read; what was cut off at the end is taken away."""
         with _explained(self.path):
             self._open("r+b")
-            whole = sum(len(line) for line in _whole_lines(self.path.read_bytes()))
-            self._stream.truncate(whole)
-            self._stream.seek(whole)
+            self._lines, self._sound = list(_whole_lines(self.path.read_bytes())), True
+            self._stream.truncate(sum(map(len, self._lines)))
+            self._stream.seek(0, os.SEEK_END)
         self._last = replayed.states[replayed.at][1]
 
     def edit(self, label: str, state: Any) -> None:
@@ -92,7 +97,7 @@ class Journal:
         if "w" in mode and self.path.exists():
             with open(self.path, "rb") as held:
                 _lock(held, self.path)
-        stream = open(self.path, mode)  # noqa: SIM115  it stays open as long as the window
+        stream = open(self.path, mode, buffering=0)  # noqa: SIM115  it stays open as long as the window
         try:
             _lock(stream, self.path)
         except BaseException:
@@ -102,9 +107,19 @@ class Journal:
 
     def _write(self, entry: dict[str, Any]) -> None:
         text = json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
-        self._stream.write(b"%08x %s\n" % (zlib.crc32(text), text))
-        self._stream.flush()
+        line = b"%08x %s\n" % (zlib.crc32(text), text)
+        if not self._sound:  # whether the last line is there cannot be known (a flush that failed is not to be trusted again)
+            write(self.path, b"".join(self._lines))
+            self._stream.close()
+            self._open("r+b")
+            self._stream.seek(0, os.SEEK_END)
+        self._sound = False
+        left = memoryview(line)
+        while left:
+            left = left[self._stream.write(left) :]
         os.fsync(self._stream.fileno())
+        self._lines.append(line)
+        self._sound = True
 
 
 def replay(path: Path) -> Replayed | None:

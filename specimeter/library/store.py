@@ -81,11 +81,11 @@ class Store:
             self.connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self.connection
+                self.connection.execute("COMMIT")
             except BaseException:
                 if self.connection.in_transaction:
                     self.connection.execute("ROLLBACK")
                 raise
-            self.connection.execute("COMMIT")
         except sqlite3.OperationalError as error:
             raise LibraryError(
                 f"the library cannot be written ({error})",

@@ -20,7 +20,7 @@ from specimeter.record.folder import RECORD, SUMS, sums
 try:
     import fcntl
 except ImportError:  # not POSIX: leftovers of killed runs are then left alone
-    fcntl = None
+    fcntl = None  # type: ignore[assignment]
 
 MAX_ID_BYTES = 120
 _LEAST_FREE_BYTES = 1_000_000  # no record is smaller than this, report and overlay included
@@ -122,9 +122,10 @@ def commit(
                     expected="the record that the change began with",
                     mend="look at it as it is now, and make the change again",
                 )
-            kept = _put(temporary, target, replace=replace)
-            if kept is not None and not keep:
-                shutil.rmtree(kept, ignore_errors=True)
+            if keep or not _changed_places(temporary, target):
+                kept = _put(temporary, target, replace=replace)
+                if kept is not None and not keep:
+                    shutil.rmtree(kept, ignore_errors=True)
         one_way.sync_folder(out)
     return target
 
@@ -165,6 +166,16 @@ def _hash_there(target: Path) -> str | None:
         return hashlib.sha256((target / RECORD).read_bytes()).hexdigest()
     except FileNotFoundError:
         return None
+
+
+def _changed_places(temporary: Path, target: Path) -> bool:
+    """Put the new record into its place and the old one, which is not kept, into the temporary folder, in one step.
+
+    False where there is no old one, or where the system has no such step.
+    """
+    with contextlib.suppress(FileNotFoundError):
+        return one_way.exchange(temporary, target)
+    return False
 
 
 def _put(temporary: Path, target: Path, *, replace: bool) -> Path | None:
