@@ -15,12 +15,14 @@ from pathlib import Path
 
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp()  # the person's own settings stay out of the pictures
 
+import cv2
 import numpy as np
 from PIL import Image
 from qtpy.QtWidgets import QApplication
 from specimeter_napari import tools
 from specimeter_napari.window import bench_window
 
+from specimeter import files
 from specimeter.data import sample_images, shared
 from specimeter.record import edit
 from specimeter.segment.trace import even
@@ -48,11 +50,17 @@ def main() -> None:
             Image.open(f"{options.out}/{name}.png").convert("RGB").save(f"{options.out}/{name}.jpg", quality=82, optimize=True)
             os.unlink(f"{options.out}/{name}.png")
 
+    def arrived(test: str) -> None:
+        """Wait until the record of a specimen of that test is on the bench."""
+        while (
+            bench.session is None or bench.session.record is None or test not in bench.session.record.sheet["specimen"]["test"]
+        ):
+            settle()
+        settle(0.5)
+
     picture("0-start")
     bench.open(sample_images() / "side-bend-exceeds.jpg")
-    while bench.session is None:
-        settle()
-    settle(0.5)
+    arrived("side-bend")
     picture("4-features")
     record = bench.session.record
     bench.act("f1 accepted", edit.confirm, [record.features[0].id])
@@ -83,6 +91,26 @@ def main() -> None:
     settle(0.5)
     bench.go("finding")
     picture("6-finding")
+    bench.open(sample_images() / "macro-fillet-exceeds.jpg")
+    arrived("macro-fillet")
+    bench.pages["features"].section.selectRow(2)
+    picture("4-section")
+    with tempfile.TemporaryDirectory() as folder:
+        turned = Path(folder) / "turned-half-round.png"
+        bench.open(sample_images() / "nick-break-exceeds.jpg")
+        arrived("nick-break")
+        photograph = bench.session.photo.rgb
+        files.write(turned, cv2.imencode(".png", photograph[::-1, ::-1, ::-1])[1].tobytes())
+        bench.add_photo(turned)
+        settle()
+        one, *others = bench.session.record.features
+        size = np.array(photograph.shape[1::-1]) - 1
+        there = size - np.array(one.outline_px).mean(axis=0)
+        apart = {f.id: np.linalg.norm(np.array(f.outline_px).mean(axis=0) - there) for f in others if f.photo == "p2"}
+        bench.act("linked", edit.same, min(apart, key=apart.get), one.id)
+        bench.select((one.id,))
+        viewer.reset_view()
+        picture("4-two-photographs")
     bench.leave()
     viewer.close()
 

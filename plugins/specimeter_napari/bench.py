@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-import traceback
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -17,18 +16,18 @@ from specimeter.errors import SpecimeterError
 from specimeter.photo import Photo
 from specimeter.record import rebuild
 from specimeter.scale.place import card_outlines_px
+from specimeter.scale.surface import Surface
 from specimeter_napari import keys, look, opening, parts, session
-from specimeter_napari.frame import Frame
+from specimeter_napari.errands import Errands
 from specimeter_napari.opening import Opened
 from specimeter_napari.picture import Picture
 from specimeter_napari.pointer import Pointer, Tool
 from specimeter_napari.session import Session, State
 from specimeter_napari.steps import STEPS, TITLES, home_of, next_step, sentence, steps
 from specimeter_napari.unrolled import UnrolledView
-from specimeter_napari.work import Work
 
 
-class Bench(Frame):
+class Bench(Errands):
     """The dock's widget. It holds the window's parts together; numbers come from the core, words from the pages."""
 
     def __init__(self, napari_viewer, *, out: FilePath | None = None) -> None:
@@ -36,13 +35,12 @@ class Bench(Frame):
         self.viewer, self.out = napari_viewer, out
         self.session: Session | None = None
         self.selected: tuple[str, ...] = ()
-        self.work: Work | None = None
         self.unrolled: UnrolledView | None = None
         self._unrolled_dock = None
         self.here = "specimen"
         self.picture = Picture(napari_viewer)
-        self.pointer = Pointer(napari_viewer, self.picture, picked=self._picked, hovered=self._hovered)
-        self.surface = None
+        self.pointer = Pointer(napari_viewer, self.picture, picked=self._picked, hovered=self._hovered, held=self.refresh)
+        self.surfaces: dict[str, Surface] = {}  # of each photograph, as far as they are known
         self.build()
         self.keys = keys.Keys(self, napari_viewer.window._qt_window)
         self.refresh()
@@ -61,15 +59,19 @@ class Bench(Frame):
             return
         self.pages["specimen"].offer(opened.choices)
         if opened.photo is not None:
-            self.start("photograph: reading", _read, opened.photo, then=lambda photo: self._have_photo(photo, opened))
+            self.start(
+                "photograph: reading", _read, opened.photo, *opened.further, then=lambda read: self._have_photos(read, opened)
+            )
 
-    def _have_photo(self, photo: Photo, opened: Opened) -> None:
+    def _have_photos(self, read: list[Photo], opened: Opened) -> None:
+        photo, *further = read
         self.leave()
-        self.picture.show_photo(photo)
+        self.picture.clear()
+        self.picture.show_photos(read)
         out = opened.folder.parent if opened.folder else self.out or opening.records_folder(photo.path)
-        self.session = Session(photo, out=out, person=self.person())
+        self.session = Session(photo, out=out, person=self.person(), further=further)
         self.session.changed.connect(self.refresh)
-        self.selected, self.surface = (), None
+        self.selected, self.surfaces = (), {}
         QTimer.singleShot(0, lambda: self._have_session(opened))
 
     def _have_session(self, opened: Opened) -> None:
@@ -87,7 +89,7 @@ class Bench(Frame):
         if state.record is None:
             self.find()
         else:
-            self._go_next()
+            self._arrived()
 
     def recover(self, left) -> None:
         self.pages["specimen"].answered()
@@ -110,7 +112,7 @@ class Bench(Frame):
 
     def _have_placed(self, placed) -> None:
         """Scale, surface and area are known; what is on them is still looked for."""
-        self.surface = placed.surface
+        self.surfaces = {"p1": placed.surface}
         card = card_outlines_px(placed.scale) if placed.scale.method == "card" else ()
         self.picture.show_placed(placed.surface, placed.area, card)
 
@@ -118,7 +120,13 @@ class Bench(Frame):
         now = self.session
         now.trouble = {step: error for step, error in now.trouble.items() if step == "limits"}
         now.begin(State(sheet=now.state.sheet, limits=now.state.limits, record=record))
+        self._arrived()
+
+    def _arrived(self) -> None:
+        """A record is on the bench for the first time: to what is to be done with it."""
         self._go_next()
+        if self.session.record.cut is not None:
+            self.picture.look_at_cut(self.session.record)
 
     def place_again(self, sheet, why: str, label: str) -> None:
         """Scale, surface and area by another sheet; what was decided of features stays."""
@@ -131,76 +139,32 @@ class Bench(Frame):
         if not self.named():
             return
         done = lambda record: self._placed_again(record, label)
-        self.start(
-            "scale", session.placed_again, now.photo, now.record, sheet, now.state.limits, by=now.person, why=why, then=done
-        )
+        number = self.held + 1
+        given = (self.picture.photo, number, now.record, sheet, now.state.limits)
+        self.start("scale", session.placed_again, *given, by=now.person, why=why, then=done)
 
     def _placed_again(self, record, label: str) -> None:
         now = self.session
         now.trouble = {step: error for step, error in now.trouble.items() if step == "limits"}
-        self.guarded(now.edit, label, State(sheet=session.recompute.sheet_of(record), limits=now.state.limits, record=record))
+        state = replace(now.state, sheet=session.recompute.sheet_of(record), record=record)
+        self.guarded(now.edit, label, state)
 
-    # -- long work
+    def add_photo(self, path: str | FilePath) -> None:
+        """A further photograph of the same specimen, beside the first: the other half, another light, etched and not."""
+        now = self.session
+        if now is not None and now.record is not None and self.named():
+            done = lambda result: self.guarded(now.have_photo, *result) and self.go("features")
+            self.start("photograph", session.joined, now.record, FilePath(path), by=now.person, then=done)
 
-    def start(
-        self,
-        stage: str,
-        function: Callable,
-        *given: Any,
-        then: Callable[[Any], None],
-        partly: Callable | None = None,
-        **named: Any,
-    ) -> None:
-        """One long work at a time; its result is handed to `then` in the window's thread, an early part of it to `partly`."""
-        self.stop_work()
-        work = Work(function, *given, **named)
-        if partly is not None:
-            work.also(placed_is=work.part.emit)
-            work.part.connect(lambda part: self.work is work and partly(part))
-        self.work = work
-        work.stage.connect(lambda told: self._staged(work, told))
-        work.done.connect(lambda result: self.work is work and self._done(work, then, result))
-        work.refused.connect(lambda error: self.work is work and self._refused(error))
-        work.broken.connect(lambda error: self.work is work and self._broken(error))
-        work.stopped.connect(lambda: self.work is work and self._over("Stopped. Nothing was changed."))
-        self.wrong.say("")
-        self.stage.setText(f"{stage} …")
-        work.start()
-        self.refresh()
+    @property
+    def held(self) -> int:
+        """Which of the photographs is held, counted from 0."""
+        return int(self.picture.held.removeprefix("p")) - 1
 
-    def stop_work(self) -> None:
-        if self.work is not None:
-            self.work.stop()
-            self.work = None
-            self.refresh()
-
-    def _staged(self, work: Work, told: str) -> None:
-        if work is self.work:
-            self.stage.setText(f"{told} …")
-
-    def _done(self, work: Work, then: Callable, result: Any) -> None:
-        self.work = None
-        then(result)
-        self.refresh()
-
-    def _refused(self, error: SpecimeterError) -> None:
-        self.work = None
-        home = home_of(error)
-        if self.session is None:
-            self.wrong.say(sentence(error))
-        else:
-            self.session.trouble[home] = error
-            self.go(home)
-        self.refresh()
-
-    def _broken(self, error: Exception) -> None:
-        traceback.print_exception(error, file=sys.stderr)
-        self._over(f"A fault of the tool, not of your input ({type(error).__name__}: {error}). What you did is kept.")
-
-    def _over(self, words: str) -> None:
-        self.work = None
-        self.wrong.say(words)
-        self.refresh()
+    @property
+    def surface(self) -> Surface | None:
+        """Of the photograph held."""
+        return self.surfaces.get(self.picture.held)
 
     # -- edits
 
@@ -223,10 +187,19 @@ class Bench(Frame):
         return False
 
     def act(self, label: str, function: Callable, *given: Any, **named: Any) -> bool:
-        """One edit of the record by the person at the bench."""
-        if self.session is None or self.session.record is None or not self.named():
+        """One edit of the record by the person at the bench, who is asked for a reason where the record wants one."""
+        now = self.session
+        if now is None or now.record is None or not self.named():
             return False
-        return self.guarded(self.session.act, label, function, *given, **named)
+        try:
+            now.act(label, function, *given, **named)
+        except SpecimeterError as error:
+            if error.field != "why" or named.get("why") is not None:
+                return self.guarded(_raised, error)
+            why = parts.ask_words(self, "A reason is wanted", f"{error.problem.capitalize()}. Say why:")
+            return bool(why) and self.guarded(now.act, label, function, *given, why=why, **named)
+        self.wrong.say("")
+        return True
 
     def guarded(self, function: Callable, *given: Any, **named: Any) -> bool:
         """Do it; a refusal becomes a sentence in the window."""
@@ -252,13 +225,36 @@ class Bench(Frame):
         if now is None or now.record is None or not self.named():
             return
         done = lambda result: self._written(now, *result)
-        given = (now.photo, now.record, now.written, now.folder)
-        self.start("report", session.written, *given, out=now.out, by=now.person, then=done)
+        given = lambda: (now.photos, now.record, now.written, now.folder)
+        self.guarded(lambda: self.start("report", session.written, *given(), out=now.out, by=now.person, then=done))
 
     def _written(self, now: Session, record, folder: FilePath) -> None:
         if record != now.record:
-            now.edit("log of what was written", State(sheet=now.state.sheet, limits=now.state.limits, record=record))
+            now.edit("log of what was written", replace(now.state, record=record))
         now.written, now.folder = record, folder
+        now.trouble.pop("finding", None)
+
+    def issue(self, *, number: str, authorised_by: str, key_file: FilePath | None) -> None:
+        """Freeze the record as it is written, under a number, by the person at the bench and a second one."""
+        now = self.session
+        if now is not None and now.folder is not None and self.named():
+            given = {"number": number, "by": now.person, "authorised_by": authorised_by, "key_file": key_file}
+            self.guarded(lambda: self.start("report", session.issued, now.photos, now.folder, **given, then=self._on_disk))
+
+    def amend(self, why: str) -> None:
+        """Begin a new revision of an issued record."""
+        now = self.session
+        if now is not None and now.folder is not None and self.named():
+            given = {"by": now.person, "why": why}
+            self.guarded(lambda: self.start("report", session.amended, now.photos, now.folder, **given, then=self._on_disk))
+
+    def _on_disk(self, record) -> None:
+        """The record was changed where it lies: edits begin anew from there."""
+        now = self.session
+        now.trouble.pop("finding", None)
+        now.written = record
+        now.journal.close(forget=True)
+        now.begin(replace(now.state, record=record))
 
     # -- selection and the mouse
 
@@ -267,14 +263,19 @@ class Bench(Frame):
         record = self.session.record if self.session else None
         known = {} if record is None else {feature.id: feature for feature in record.features}
         self.selected = tuple(id for id in ids if id in known)
+        if self.selected:
+            self.picture.hold(known[self.selected[-1]].photo)
         if look and self.selected:
-            self.picture.look_at(np.concatenate([np.array(known[id].outline_px) for id in self.selected]))
+            rings = [self.picture.on_canvas(known[id].outline_px, known[id].photo) for id in self.selected]
+            self.picture.look_at(np.concatenate(rings))
         self.refresh()
 
     def take(self, tool: Tool | None) -> None:
         """Put a tool in the hand, or (None) lay it down."""
         self.pointer.take(tool)
         self.picture.show_tool([])
+        if tool is None and self.picture.panes:
+            self.picture.show_cross(None)
         self.keys.tool_in_hand(tool is not None)
         if tool is not None:
             self.next_words.setText(tool.hint)
@@ -294,21 +295,30 @@ class Bench(Frame):
         if self.pointer.tool is not None:
             self.pointer.tool.finish()
 
+    def step(self, x: int, y: int) -> None:
+        self.pointer.step(x, y)
+
+    def press(self) -> None:
+        self.pointer.press()
+
     def back(self) -> None:
         if self.pointer.tool is not None:
             self.pointer.tool.back()
 
-    def _picked(self, point: np.ndarray) -> None:
+    def _picked(self, point: np.ndarray, more: bool) -> None:
+        """A click on the photograph held; with Shift the feature is selected beside those that are."""
         record = self.session.record if self.session else None
         if record is not None:
-            id = opening.feature_at(record.features, point, reach_px=8 / self.picture.zoom)
+            there = [feature for feature in record.features if feature.photo == self.picture.held]
+            id = opening.feature_at(there, point, reach_px=8 / self.picture.zoom)
             if id is not None and self.here != "features":
                 self.go("features")
-            self.select((id,) if id is not None else (), look=False)
+            before = tuple(one for one in self.selected if one != id) if more else ()
+            self.select((*before, id) if id is not None else before, look=False)
 
-    def _hovered(self, point: np.ndarray) -> None:
-        self.reads.setText(opening.reading(self.surface, point))
-        if self.unrolled is not None and self.unrolled.isVisible():
+    def _hovered(self, point: np.ndarray, photo: str) -> None:
+        self.reads.setText(opening.reading(self.surfaces.get(photo), point))
+        if photo == self.picture.held and self.unrolled is not None and self.unrolled.isVisible():
             self.unrolled.point_at(point)
 
     def show_unrolled(self) -> None:
@@ -326,7 +336,7 @@ class Bench(Frame):
             self._unrolled_dock.setVisible(False)
             return
         self._unrolled_dock.setVisible(True)
-        self.unrolled.show_record(now.photo.rgb, now.record)
+        self._unroll(now)
 
     # -- showing
 
@@ -378,8 +388,8 @@ class Bench(Frame):
             self.next_card.setVisible(self.work is None)
         else:
             self._show_next(told)
-            if now.record is not None:
-                self.surface = rebuild.surface_of(now.record) if self._record_shown is not now.record else self.surface
+            if now.record is not None and self._record_shown is not now.record:
+                self.surfaces = {photo.id: rebuild.surface_of(now.record, photo.id) for photo in now.record.photos}
             self._show_picture(now)
         self.path.show_steps(told, self.here)
         self.stack.setCurrentIndex(STEPS.index(self.here))
@@ -396,14 +406,22 @@ class Bench(Frame):
         if self._record_shown is not now.record:
             before, self._record_shown = self._record_shown, now.record
             if now.record is None or before is None or not _same_ground(before, now.record):
+                self.guarded(lambda: self.picture.show_photos(now.photos))
                 self.picture.show_record(now.record, self.selected)
                 if self.unrolled is not None:
-                    self.unrolled.show_record(now.photo.rgb, now.record)
+                    self._unroll(now)
                 return
         if now.record is not None:
             self.picture.show_features(now.record.features, self.selected)
             if self.unrolled is not None and self.unrolled.isVisible():
+                if self.unrolled.photo != self.picture.held:
+                    self._unroll(now)
                 self.unrolled.show_features(now.record)
+
+    def _unroll(self, now: Session) -> None:
+        """The face of the photograph held, laid flat."""
+        if now.record is not None:
+            self.unrolled.show_record(self.picture.photo.rgb, now.record, self.picture.held)
 
     def _show_next(self, told) -> None:
         step = next_step(told)
@@ -438,9 +456,13 @@ def settings() -> QSettings:
     return QSettings(QSettings.Format.IniFormat, QSettings.Scope.UserScope, "specimeter", "bench")
 
 
-def _read(path: FilePath, *, progress: Callable[[str], None]) -> Photo:
+def _raised(error: SpecimeterError) -> None:
+    raise error
+
+
+def _read(*paths: FilePath, progress: Callable[[str], None]) -> list[Photo]:
     progress("photograph: reading")
-    return photos.read(path)
+    return [photos.read(path) for path in paths]
 
 
 def _same_ground(one, other) -> bool:

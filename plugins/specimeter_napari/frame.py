@@ -18,7 +18,7 @@ PAGES = {
     "limits": limits.LimitsPage,
     "finding": finding.FindingPage,
 }
-LEAST_WIDTH_PX = 450
+LEAST_WIDTH_PX = 550
 
 
 class Frame(QWidget):

@@ -22,22 +22,32 @@ TOOL = (  # only while a tool is in the hand: elsewhere these keys belong to wha
     ("Return", "finish what the tool draws", "", "finish", ()),
     ("Enter", "finish what the tool draws", "", "finish", ()),
     ("Backspace", "take the tool's last point back", "", "back", ()),
+    *(
+        (f"{shift}{key}", f"move the tool {key.lower()}{', finely' if shift else ''}", "", "step", (far * x, far * y))
+        for shift, far in (("", 10), ("Shift+", 1))
+        for key, x, y in (("Left", -1, 0), ("Right", 1, 0), ("Up", 0, -1), ("Down", 0, 1))
+    ),
+    ("Space", "click there, or begin and end a stroke there", "", "press", ()),
 )
 FEATURES = (
     ("N", "next feature that waits for you", "features", "next_open", ()),
     ("P", "previous feature", "features", "previous", ()),
     ("A", "accept", "features", "accept", ()),
     ("R", "reject, with a reason", "features", "ask_reason", ()),
+    ("W", "set aside: real, but counted by no rule", "features", "set_aside", ()),
     ("Z", "look closer at the selected feature", "features", "look_closer", ()),
     ("T", "trace a new feature along its edge", "features", "draw", ("trace",)),
     ("G", "grow a new feature from one click", "features", "draw", ("grow",)),
     ("D", "draw a new feature as a polygon", "features", "draw", ("polygon",)),
     ("B", "paint", "features", "draw", ("brush",)),
+    ("I", "find more by example", "features", "draw", ("example",)),
+    ("J", "drag points of the selected outline", "features", "draw", ("points",)),
     ("L", "measure a length along the surface", "features", "draw", ("length",)),
     ("H", "redraw a part of the selected outline", "features", "draw", ("reshape",)),
     ("S", "cut the selected feature in two", "features", "draw", ("split",)),
     ("M", "make the selected features one", "features", "draw", ("merge",)),
-    ("X", "snap the selected outline; with the brush: add or take away", "features", "draw", ("snap",)),
+    ("X", "snap the selected outline; brush: add or take away; example: this or not this", "features", "draw", ("snap",)),
+    ("K", "link the selected ones as one imperfection, or undo that", "features", "link", ()),
     ("[", "smaller brush, less growth", "features", "draw", ("widen", -1)),
     ("]", "larger brush, more growth", "features", "draw", ("widen", 1)),
     ("Del", "reject, with a reason", "features", "ask_reason", ()),

@@ -11,6 +11,7 @@ GROUND, CARD, RAISED, LINE = "#1d222b", "#272e3a", "#343d4c", "#4a5567"
 INK, QUIET, DARK = "#f5f1e6", "#c3cad6", "#12151b"
 SKY, AMBER, GREEN, ROSE = "#7cc4f2", "#f0b429", "#3fc79a", "#ff9a76"
 ACCENT = SKY
+CUT = "#ffec78"  # dimensions of a section
 
 STATUS_COLOUR = {"proposed": AMBER, "confirmed": SKY, "added": GREEN, "rejected": "#aab2bf"}
 STATUS_SYMBOL = {"proposed": "disc", "confirmed": "square", "added": "diamond", "rejected": "disc"}

@@ -18,6 +18,7 @@ from specimeter.photo import Photo
 from specimeter.record import folder as folder_of
 from specimeter.record import model, recompute
 from specimeter.record.model import Feature, Record
+from specimeter.record.model import Photo as PhotoOf
 from specimeter.scale.reading import place
 from specimeter.scale.surface import Surface
 from specimeter_napari.session import Session, State
@@ -30,6 +31,7 @@ class Opened:
     """What there is to open: one photograph with what was given for it, or some to choose from."""
 
     photo: Path | None = None
+    further: tuple[Path, ...] = ()  # a record's photographs after the first
     sheet: Path | None = None
     limits: Path | None = None
     record: Record | None = None
@@ -45,7 +47,8 @@ def look_up(path: str | Path, *, sheet: str | Path | None = None, limits: str | 
         path = path.parent
     if path.is_dir() and (path / "record.json").is_file():
         record = model.load(path)
-        return Opened(photo=photo_of(record, path), record=record, folder=path, **given)
+        first, *further = (photo_of(wanted, path) for wanted in record.photos)
+        return Opened(photo=first, further=tuple(further), record=record, folder=path, **given)
     if path.is_dir():
         choices = tuple(sorted(one for one in path.iterdir() if one.suffix.lower() in PHOTOGRAPHS))
         if not choices:
@@ -56,9 +59,8 @@ def look_up(path: str | Path, *, sheet: str | Path | None = None, limits: str | 
     return Opened(photo=path, **given)
 
 
-def photo_of(record: Record, folder: Path) -> Path:
-    """Where a record's photograph lies: in its folder, beside it or one folder further up; known by its hash."""
-    wanted = record.photos[0]
+def photo_of(wanted: PhotoOf, folder: Path) -> Path:
+    """Where one of a record's photographs lies: in its folder, beside it or one folder further up; known by its hash."""
     places = [
         folder / folder_of.photo_name(wanted),
         *(place / wanted.file for place in (folder, folder.parent, folder.parent.parent)),
@@ -67,7 +69,7 @@ def photo_of(record: Record, folder: Path) -> Path:
         if found.is_file() and hashlib.sha256(found.read_bytes()).hexdigest() == wanted.sha256:
             return found
     raise RecordError(
-        f"the photograph of this record, {wanted.file}, is not where it can be found, or is not the same any more",
+        f"a photograph of this record, {wanted.file}, is not where it can be found, or is not the same any more",
         file=folder,
         expected=f"{wanted.file} in the record's folder, beside it or one folder up",
         mend="put the photograph there, and open the record again",
@@ -79,7 +81,7 @@ def beside(photo: Photo, opened: Opened, now: Session) -> tuple[State, list[Spec
     trouble: list[SpecimeterError] = []
     if opened.record is not None:
         now.written, now.folder, now.out = opened.record, opened.folder, opened.folder.parent
-        return _of_record(opened.record), trouble
+        return _of_record(opened.record, opened.further), trouble
     stem = photo.path.with_suffix("")
     parts = {}
     for name, given, read in (("sheet", opened.sheet, sheets.read), ("limits", opened.limits, judge_limits.read)):
@@ -100,13 +102,19 @@ def beside(photo: Photo, opened: Opened, now: Session) -> tuple[State, list[Spec
             trouble.append(error)
             record = None
         if record is not None and record.photos[0].sha256 == photo.sha256:
-            now.written, now.folder = record, folder
-            return _of_record(record), trouble
+            try:
+                further = [photo_of(wanted, folder) for wanted in record.photos[1:]]
+            except RecordError as error:
+                trouble.append(error)
+            else:
+                now.written, now.folder = record, folder
+                return _of_record(record, further), trouble
     return State(**parts), trouble
 
 
-def _of_record(record: Record) -> State:
-    return State(sheet=recompute.sheet_of(record), limits=recompute.limits_of(record), record=record)
+def _of_record(record: Record, further: Sequence[Path]) -> State:
+    sheet, limits = recompute.sheet_of(record), recompute.limits_of(record)
+    return State(sheet=sheet, limits=limits, record=record, further=tuple(map(str, further)))
 
 
 def records_folder(photo: Path) -> Path:

@@ -11,6 +11,7 @@ from qtpy.QtWidgets import (
     QFormLayout,
     QFrame,
     QHBoxLayout,
+    QInputDialog,
     QLabel,
     QLayout,
     QPlainTextEdit,
@@ -156,6 +157,12 @@ class Wrong(QLabel):
     def say(self, text: str) -> None:
         self.setText(text)
         self.setVisible(bool(text))
+
+
+def ask_words(parent: QWidget, title: str, question: str) -> str:
+    """A line of words from the person; "" where none was given."""
+    text, given = QInputDialog.getText(parent, title, question)
+    return text.strip() if given else ""
 
 
 class Text(QDialog):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,16 +12,19 @@ from typing import Any
 from psygnal import Signal
 
 from specimeter import job, revise
+from specimeter import photo as photo_file
 from specimeter import sheet as sheets
 from specimeter.errors import RecordError, SheetError, SpecimeterError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.limits import Limits
+from specimeter.judge.margin import Margin, margins
 from specimeter.photo import Photo
-from specimeter.record import build, model, rebuild, recompute, renew, store
-from specimeter.record import folder as folder_of
+from specimeter.record import build, further, issue, model, rebuild, recompute, renew, seal, store
 from specimeter.record.model import Record
 from specimeter.report import house as houses
+from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.registry import for_test
+from specimeter.segment.taught import taught
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
 from specimeter_napari.journal import Journal, Replayed, replay
@@ -37,11 +40,13 @@ class State:
     sheet: Sheet | None = None
     limits: Limits | None = None
     record: Record | None = None
+    further: tuple[str, ...] = ()  # files of the photographs after the first
 
     def data(self) -> dict[str, Any]:
         """JSON data that `from_data` reads."""
         parts = {"sheet": self.sheet, "limits": self.limits, "record": self.record}
-        return {name: None if part is None else part.model_dump(mode="json", exclude_none=True) for name, part in parts.items()}
+        data = {name: None if part is None else part.model_dump(mode="json", exclude_none=True) for name, part in parts.items()}
+        return data | {"further": list(self.further)}
 
     @classmethod
     def from_data(cls, data: dict[str, Any]) -> State:
@@ -50,6 +55,7 @@ class State:
             sheet=None if sheet is None else validated(Sheet, sheet, file=None, error=SheetError),
             limits=None if limits is None else judge_limits.from_tables(limits),
             record=None if record is None else model.load(json.dumps(record).encode()),
+            further=tuple(data.get("further", ())),
         )
 
 
@@ -58,8 +64,9 @@ class Session:
 
     changed = Signal()
 
-    def __init__(self, photo: Photo, *, out: Path, person: str = "") -> None:
+    def __init__(self, photo: Photo, *, out: Path, person: str = "", further: Sequence[Photo] = ()) -> None:
         self.photo, self.out, self.person = photo, Path(out), person
+        self._read = {str(one.path): one for one in further}  # photographs after the first, by their files
         self.sheet_file: Path | None = None
         self.limits_file: Path | None = None
         self.trouble: dict[str, SpecimeterError] = {}  # step -> what is wrong there now
@@ -68,6 +75,7 @@ class Session:
         self.journal = Journal(self.out / f"in-hand-{photo.sha256[:12]}.journal")
         self._states: list[tuple[str, State]] = [("opened", State())]
         self._at = 0
+        self._margins: tuple = ((), None, None, {})  # features, sheet, limits, and the margins that these gave
 
     @property
     def state(self) -> State:
@@ -76,6 +84,28 @@ class Session:
     @property
     def record(self) -> Record | None:
         return self.state.record
+
+    @property
+    def photos(self) -> list[Photo]:
+        """The photographs in the record's order. Raises PhotoError if one that was added is no longer there."""
+        for file in self.state.further:
+            if file not in self._read:
+                self._read[file] = photo_file.read(file)
+        return [self.photo, *(self._read[file] for file in self.state.further)]
+
+    @property
+    def margins(self) -> Mapping[str, Margin]:
+        """What is left to the limits that are put on each feature by itself; worked out for those that an edit changed."""
+        now, (seen, sheet, limits, known) = self.state, self._margins
+        features = () if now.record is None else now.record.features
+        if features is not seen:
+            same = now.sheet is sheet and now.limits is limits
+            kept = {one.id for one, two in zip(features, seen, strict=False) if one is two} if same else set()
+            fresh = [rebuild.feature_of(one) for one in features if one.id not in kept]
+            known = {id: one for id, one in known.items() if id in kept}
+            known |= {} if now.sheet is None else margins(now.sheet, now.limits, fresh)
+            self._margins = (features, now.sheet, now.limits, known)
+        return known
 
     @property
     def undoable(self) -> str | None:
@@ -110,7 +140,14 @@ class Session:
     def act(self, label: str, function: Callable[..., Record], *given: Any, **named: Any) -> None:
         """What a person does to the record: one of the functions of `specimeter.record.edit`. Raises SpecimeterError."""
         record = function(self._known(), *given, by=self._who(), when=datetime.now(UTC), **named)
-        self.edit(label, replace(self.state, record=record, sheet=recompute.sheet_of(record)))
+        sheet = self.state.sheet if record.sheet is self._known().sheet else recompute.sheet_of(record)
+        self.edit(label, replace(self.state, record=record, sheet=sheet))
+
+    def have_photo(self, record: Record, photo: Photo) -> None:
+        """A further photograph was measured: the record with it."""
+        self._read[str(photo.path)] = photo
+        further = (*self.state.further, str(photo.path))
+        self.edit(f"photograph {len(record.photos)} added", replace(self.state, record=record, further=further))
 
     def enter_limits(self, limits: Limits | None) -> None:
         """Judge by other limits from now on."""
@@ -169,6 +206,19 @@ class Session:
         return self.person
 
 
+def tables_for(sheet: Sheet, number: int) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A sheet's tables to be changed, and those among them where scale, region and axis of that photograph (from 1) stand.
+
+    Of a later photograph these are its own table ``[[other_photo]]``, which is made where it is not there.
+    """
+    tables = build.plain(sheet.model_dump(mode="json", exclude_none=True))
+    if number == 1:
+        return tables, tables
+    others = tables.setdefault("other_photo", [])
+    others += [{} for _ in range(number - 1 - len(others))]
+    return tables, others[number - 2]
+
+
 def found(photo: Photo, sheet: Sheet, limits: Limits | None, *, progress: Progress, placed_is: Callable = lambda p: None):
     """The record of the main job, told `placed_is` as soon as scale, surface and area are known. Raises SpecimeterError."""
     (own,) = sheets.for_photos(sheet, 1)
@@ -179,12 +229,29 @@ def found(photo: Photo, sheet: Sheet, limits: Limits | None, *, progress: Progre
     return build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC))
 
 
+def like(photo: Photo, area: ExaminedArea, this_px, not_px, *, within_px, progress: Progress) -> list[Outline]:
+    """What in a part of the picture looks like the strokes over "this". Raises OutlineError."""
+    progress("features: searching for what is like it")
+    return taught(photo, area, this_px, not_px, within_px=within_px)
+
+
+def joined(record: Record, file: Path, *, by: str, progress: Progress) -> tuple[Record, Photo]:
+    """The record with a further photograph, measured on its own, and that photograph. Raises SpecimeterError."""
+    progress("photograph: reading")
+    photo = photo_file.read(file)
+    return job.with_photo(record, file, by=by, when=datetime.now(UTC), progress=progress), photo
+
+
 def placed_again(
-    photo: Photo, record: Record, sheet: Sheet, limits: Limits | None, *, by: str, why: str, progress: Progress
+    photo: Photo, number: int, record: Record, sheet: Sheet, limits: Limits | None, *, by: str, why: str, progress: Progress
 ) -> Record:
-    """The same features on a scale, surface and area found anew by another sheet. Raises SpecimeterError."""
-    (own,) = sheets.for_photos(sheet, 1)
+    """The same features on one photograph's scale, surface and area found anew by another sheet. Raises SpecimeterError."""
+    own = sheets.for_photos(sheet, len(record.photos))[number - 1]
     sheets.check_against_photo(own, photo.width_px, photo.height_px)
+    if number > 1:
+        placed = job.place(photo, own, progress=progress)
+        seen = job.sized(photo, placed, rebuild.outlines_of(record, build.photo_id(number)), progress=progress)
+        return further.placed_again(record, seen, number, sheet, by=by, when=datetime.now(UTC), why=why)
     if sheet.specimen.test in sheets.MACRO_TESTS:  # the section's own sizes are found again with the ground
         finding = job.judged(job.search(photo, own, method=METHOD, progress=progress), sheet, limits)
     else:
@@ -196,8 +263,15 @@ def placed_again(
 
 
 def written(
-    photo: Photo, record: Record, before: Record | None, folder: Path | None, *, out: Path, by: str, progress: Progress
-):
+    photographs: Sequence[Photo],
+    record: Record,
+    before: Record | None,
+    folder: Path | None,
+    *,
+    out: Path,
+    by: str,
+    progress: Progress,
+) -> tuple[Record, Path]:
     """Write the record's folder with its report; the one written before gives way to it, as its log tells all that it held.
 
     Returns the record as written and its folder. Raises SpecimeterError.
@@ -205,8 +279,7 @@ def written(
     if before is not None and record.log[: len(before.log)] != before.log:
         record = renew.taken_back(record, before.log, by=by, when=datetime.now(UTC))
     progress("report: drawing and writing")
-    all_photos = [photo] if len(record.photos) == 1 else revise.photographs(folder_of.read(folder), [photo.path])
-    files = job.folder_files(all_photos, record, houses.beside(folder or photo.path.parent))
+    files = job.folder_files(photographs, record, houses.beside(folder or photographs[0].path.parent))
     place = out / store.folder_name(record.id) if folder is None else folder.resolve()
     folder = store.commit(
         model.dump(record),
@@ -218,3 +291,36 @@ def written(
         instead_of=None if before is None else model.sha256(before),
     )
     return record, folder
+
+
+def issued(
+    photographs: Sequence[Photo],
+    folder: Path,
+    *,
+    number: str,
+    by: str,
+    authorised_by: str,
+    key_file: Path | None,
+    progress: Progress,
+) -> Record:
+    """Freeze the written record under a report number, with its seal; signed if there is a key. Raises SpecimeterError."""
+    progress("report: issuing")
+    key = None if key_file is None else seal.private_key(key_file)
+    when = datetime.now(UTC)
+    said = {"by": by, "authorised_by": authorised_by, "when": when}
+    return revise.revise(
+        folder,
+        lambda old: issue.issue(old.record, number=number or issue.next_number(old.record, when), **said),
+        photo_files=[photo.path for photo in photographs],
+        seal=lambda record, contents: seal.files(record, contents, key),
+    )
+
+
+def amended(photographs: Sequence[Photo], folder: Path, *, by: str, why: str, progress: Progress) -> Record:
+    """Begin a new revision of an issued record; the issued one is kept beside it. Raises SpecimeterError."""
+    progress("report: beginning a new revision")
+    return revise.revise(
+        folder,
+        lambda old: issue.amend(old.record, sha256=old.sha256, by=by, why=why, when=datetime.now(UTC)),
+        photo_files=[photo.path for photo in photographs],
+    )

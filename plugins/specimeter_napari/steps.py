@@ -79,9 +79,9 @@ def _waiting(name: str, session: Session, busy: bool, before: str) -> Step:
 def _scale(session: Session, busy: bool) -> Step:
     if session.record is None:
         return _waiting("scale", session, busy, "Comes after the specimen.")
-    scale = session.record.scales[0]
-    if scale.mm_per_px is None:
+    if any(scale.mm_per_px is None for scale in session.record.scales):
         return Step(name="scale", stands="you", says="The scale at the specimen is not known: mark a known length.")
+    scale = session.record.scales[0]
     how = {"card": "from the printed card", "length": "from a known length", "graduations": "from the rule"}
     percent = f"{200 * scale.u_rel:.2g} %"
     words = how.get(scale.method, scale.method)
@@ -91,11 +91,11 @@ def _scale(session: Session, busy: bool) -> Step:
 def _area(session: Session, busy: bool) -> Step:
     if session.record is None:
         return _waiting("area", session, busy, "Comes after the scale.")
-    area = session.record.examined[0]
-    if area.area_mm2 is None:
+    areas = session.record.examined
+    if any(area.area_mm2 is None for area in areas):
         return Step(name="area", stands="you", says="The examined area has no size: draw it on the picture.")
-    size = f"{area.area_mm2:.0f} mm² are examined."
-    if area.cautions or session.record.surfaces[0].cautions:
+    size = " and ".join(f"{area.area_mm2:.0f} mm²" for area in areas) + " are examined."
+    if any(part.cautions for part in (*areas, *session.record.surfaces)):
         return Step(name="area", stands="done", says=f"{size} Look at the notes.")
     return Step(name="area", stands="done", says=size)
 

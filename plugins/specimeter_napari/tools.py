@@ -53,6 +53,10 @@ class Clicks(Draws):
         self.points: list[np.ndarray] = []
         self.pieces: list[np.ndarray] = []
 
+    @property
+    def bound(self) -> bool:
+        return bool(self.points)
+
     def click(self, point: np.ndarray) -> None:
         if self.closes and len(self.points) >= self.least and self.near(point, self.points[0]):
             self.finish()
@@ -186,7 +190,7 @@ class StrokeTool(Draws):
     """One stroke while the button is held."""
 
     hint = "Hold the button and draw."
-    strokes = True
+    strokes = bound = True
 
     def __init__(self, bench, done: Done, hint: str = "") -> None:
         super().__init__(bench, done)
@@ -216,7 +220,7 @@ class BrushTool(StrokeTool):
 
     def __init__(self, bench, done: Done) -> None:
         super().__init__(bench, done)
-        self.radius_screen_px, self.add = 12.0, True
+        self.radius_screen_px, self.add, self.bound = 12.0, True, bool(bench.selected)
 
     @property
     def radius_px(self) -> float:
@@ -260,7 +264,9 @@ class BrushTool(StrokeTool):
 class GripsTool(Draws):
     """Points that can be dragged, such as the two ends of a known length; `moved` is told while one is held."""
 
-    hint = "Drag an end; the arrow keys move the last one by a pixel."
+    bound = True
+
+    hint = "Drag an end; or go there with the arrow keys and press Space, go on, and Space again."
 
     def __init__(self, bench, points: np.ndarray, moved: Done, *, closed: bool = False) -> None:
         super().__init__(bench, moved)
@@ -284,13 +290,90 @@ class GripsTool(Draws):
             self.drag(point)
         self._holding = False
 
-    def nudge(self, x: float, y: float) -> None:
-        self.points[self.held] += (x, y)
-        self.show()
-        self.done(self.points.copy())
-
     def show(self) -> None:
         self.picture.show_tool([Stroke(points=self.points, colour=look.GREEN, closed=self.closed)], list(self.points))
+
+
+class OutlineTool(Draws):
+    """An outline held by grips along it: a drag from any place of it is told as its start and end."""
+
+    hint = "Drag the outline at any place; what is near follows. Escape ends it."
+    bound = True
+    GRIPS = 24
+
+    def __init__(self, bench, outline: np.ndarray, moved: Callable[[np.ndarray, np.ndarray], None]) -> None:
+        super().__init__(bench, moved)
+        self.start: np.ndarray | None = None
+        self.lay_on(outline)
+
+    def lay_on(self, outline: np.ndarray) -> None:
+        """Hold this outline from now on."""
+        self.outline = np.asarray(outline, float)
+        self.show(self.outline)
+
+    def show(self, outline: np.ndarray) -> None:
+        grips = outline[np.linspace(0, len(outline), self.GRIPS, endpoint=False).astype(int)]
+        self.picture.show_tool([Stroke(points=outline, colour=look.GREEN)], list(grips))
+
+    def press(self, point: np.ndarray) -> bool:
+        nearest = self.outline[np.argmin(np.linalg.norm(self.outline - point, axis=1))]
+        self.start = nearest if self.near(nearest, point) else None
+        return self.start is not None
+
+    def drag(self, point: np.ndarray) -> None:
+        self.show(redraw.dragged(self.outline, self.start, point))
+
+    def release(self, point: np.ndarray) -> None:
+        self.done(self.start, point)
+
+
+Strokes = tuple[list[np.ndarray], list[np.ndarray]]
+
+
+class ExampleTool(StrokeTool):
+    """Strokes over "this" and over "not this"; Enter hands both on."""
+
+    bound = False
+
+    def __init__(self, bench, done: Callable[[Strokes], None]) -> None:
+        super().__init__(bench, done)
+        self.this, self.other, self.is_this = [], [], True
+        self.hint = self.says()
+
+    def says(self) -> str:
+        over = "an example of it" if self.is_this else "what it is not"
+        return f"Draw over {over} with the button held. X: this or not this. Enter finds more of it in what is in view."
+
+    def turn(self) -> None:
+        """The next strokes are over the other kind."""
+        self.is_this = not self.is_this
+
+    def release(self, point: np.ndarray) -> None:
+        (self.this if self.is_this else self.other).append(np.array([*self.path, point]))
+        self.path, self.bound = [], True
+        self.show()
+
+    def drag(self, point: np.ndarray) -> None:
+        self.path.append(point)
+        self.show()
+
+    def back(self) -> bool:
+        strokes = self.this if self.is_this else self.other
+        if strokes:
+            strokes.pop()
+        self.show()
+        return True
+
+    def show(self) -> None:
+        now = [(self.path, self.is_this)] if len(self.path) > 1 else []
+        every = [*((one, True) for one in self.this), *((one, False) for one in self.other), *now]
+        colour = {True: look.GREEN, False: look.ROSE}
+        lines = [Stroke(points=np.array(path), colour=colour[this], closed=False) for path, this in every]
+        self.picture.show_tool(lines)
+
+    def finish(self) -> None:
+        strokes = (self.this, self.other)
+        self.give(lambda: strokes)
 
 
 class LengthTool(Draws):

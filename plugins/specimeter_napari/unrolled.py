@@ -26,17 +26,17 @@ class UnrolledView(QWidget):
         self.setToolTip("The face unrolled: one scale everywhere. The cross follows the cursor in both views.")
         self.flat: Unrolled | None = None
         self.surface: Surface | None = None
+        self.photo = "p1"
         self._image, self._record, self._cross = None, None, None
 
     def sizeHint(self) -> QSize:
         return QSize(600, 260)
 
-    def show_record(self, rgb: np.ndarray, record: Record | None) -> None:
-        """Unroll the examined area of a record; nothing where there is none."""
-        self.flat, self.surface, self._image, self._record = None, None, None, record
-        if record is not None:
-            self.surface = rebuild.surface_of(record)
-            self.flat = unroll(rgb, self.surface, rebuild.area_of(record).outline_px)
+    def show_record(self, rgb: np.ndarray, record: Record, photo: str) -> None:
+        """Unroll the examined area of one of a record's photographs."""
+        self._image, self._record, self.photo = None, record, photo
+        self.surface = rebuild.surface_of(record, photo)
+        self.flat = unroll(rgb, self.surface, rebuild.area_of(record, photo).outline_px)
         if self.flat is not None:
             height, width = self.flat.rgb.shape[:2]
             self._pixels = np.ascontiguousarray(self.flat.rgb)
@@ -76,6 +76,8 @@ class UnrolledView(QWidget):
         brush.drawImage(QRectF(left, top, self._image.width() * scale, self._image.height() * scale), self._image)
         place = lambda points: [QPointF(left + (x + 0.5) * scale, top + (y + 0.5) * scale) for x, y in points]
         for feature in self._record.features:
+            if feature.photo != self.photo:
+                continue
             ring = self.flat.from_developed(self.surface.develop(np.array(feature.outline_px)))
             if np.isfinite(ring).all():
                 for colour, width in ((look.DARK, 4.0), (look.STATUS_COLOUR[feature.status], 2.0)):

@@ -334,15 +334,21 @@ def verdict_part(verdict: Verdict) -> model.Verdict:
     return model.Verdict(**{**plain(asdict(verdict)), "features": tuple(verdict.features)})
 
 
-def _tool(settings: Mapping[str, Any]) -> model.Tool:
-    libraries = {"python": platform.python_version()}
+@functools.cache
+def _libraries() -> dict[str, str]:
+    """Versions by name of what the numbers hang on; read once, as it takes longer than most acts of a review."""
+    found = {"python": platform.python_version()}
     for name in LIBRARIES:
         with contextlib.suppress(PackageNotFoundError):  # the same library can be installed under another name
-            libraries[name] = installed(name)
+            found[name] = installed(name)
+    return found
+
+
+def _tool(settings: Mapping[str, Any]) -> model.Tool:
     return model.Tool(
         version=__version__,
         settings=plain(settings),
-        libraries=libraries,
+        libraries=dict(_libraries()),
         code_sha256=code_sha256(),
         measuring_code_sha256=code_sha256(),
     )

@@ -1,4 +1,4 @@
-"""A further photograph of the same specimen: named after those that are there, and joined to a stored record."""
+"""A further photograph of the same specimen: named after those that are there, joined to a stored record, or placed again."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from specimeter.errors import PhotoError
 from specimeter.photo import Photo
 from specimeter.record import build, edit
 from specimeter.record.model import Record
+from specimeter.sheet import Sheet
 
 
 def check_new(photo: Photo, there: Sequence[str]) -> None:
@@ -53,3 +54,26 @@ def joined(record: Record, seen: build.Seen, *, by: str, when: datetime, why: st
     changes["review"] = record.review.model_copy(update={"by": None, "when": None})
     entry = {"what": "photograph added", "field": f"photos.{build.photo_id(number)}", "new": seen.photo.sha256}
     return edit.entered(record, changes, [entry], by=by, when=when, why=why)
+
+
+def placed_again(record: Record, seen: build.Seen, number: int, sheet: Sheet, *, by: str, when: datetime, why: str) -> Record:
+    """The record with one later photograph on a scale, surface and area found anew by another sheet; its features stay.
+
+    Raises
+    ------
+    RecordError
+        If the record is issued.
+    """
+    id, parts = build.photo_id(number), build.photo_parts(seen, build.photo_id(number))
+    changes: dict[str, Any] = {
+        name: tuple(parts[name][0] if one.photo == id else one for one in getattr(record, name))
+        for name in ("scales", "surfaces", "examined")
+    }
+    changes["sheet"] = build.plain(sheet.model_dump(mode="json", exclude_none=True))
+    entries = [
+        {"what": "entered", "field": f"sheet.{name}", "old": record.sheet.get(name), "new": changes["sheet"].get(name)}
+        for name in dict.fromkeys((*record.sheet, *changes["sheet"]))
+        if record.sheet.get(name) != changes["sheet"].get(name)
+    ]
+    entry = {"what": "placed again", "field": f"photos.{id}"}
+    return edit.entered(record, changes, [*entries, entry], by=by, when=when, why=why)

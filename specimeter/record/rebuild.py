@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Iterable
 from typing import Any
 
@@ -23,6 +24,7 @@ _STORED = tuple(
     for name in Feature.__dataclass_fields__
     if name in StoredFeature.model_fields.keys() - {"outline_px", "tips_px", "budget"}
 )
+_MADE: dict[int, tuple[weakref.ref, Feature]] = {}  # by identity, as long as the stored one lives
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
 
 
@@ -102,14 +104,20 @@ def outlines_of(record: Record, photo: str = "p1") -> list[Outline]:
 
 
 def feature_of(stored: StoredFeature) -> Feature:
-    """A feature with its sizes as they were stored."""
+    """A feature with its sizes as they were stored; made once for each, since both are frozen and an act changes few."""
+    kept = _MADE.get(id(stored))
+    if kept is not None and kept[0]() is stored:
+        return kept[1]
     known = {name: getattr(stored, name) for name in _STORED}
-    return Feature(
+    made = Feature(
         **known,
         outline_px=_array(stored.outline_px),
         tips_px=None if stored.tips_px is None else _array(stored.tips_px),
         budget=tuple(Term(**{name: getattr(term, name) for name in _TERM}) for term in stored.budget),
     )
+    place = id(stored)
+    _MADE[place] = (weakref.ref(stored, lambda _: _MADE.pop(place, None)), made)
+    return made
 
 
 def crown_line_mm(surface: Surface, area: ExaminedArea) -> np.ndarray:

@@ -50,12 +50,15 @@ def recompute(record: Record, *, before: Record | None = None) -> Record:
     """
     photos = [photo.id for photo in record.photos]
     measured = {feature.id: feature for photo in photos for feature in _measured(record, photo, before)}
+    sound = _untouched(record, before)
     record = record.model_copy(
         update={
             "scales": tuple(_scale(record, scale) for scale in record.scales),
             "surfaces": tuple(_surface(record, surface) for surface in record.surfaces),
             "examined": tuple(_examined(record, examined) for examined in record.examined),
-            "features": tuple(_feature(stored, measured[stored.id]) for stored in record.features),
+            "features": tuple(
+                stored if stored.id in sound else _feature(stored, measured[stored.id]) for stored in record.features
+            ),
             "review": _review(record),
         }
     )
@@ -168,6 +171,15 @@ def _measured(record: Record, photo: str, before: Record | None = None) -> list[
         )
         measured += [_with_words(new, old) for new, old in zip(again, chosen, strict=True)]
     return measured
+
+
+def _untouched(record: Record, before: Record | None) -> set[str]:
+    """Features that the act left as this program had worked them out, on photographs whose sizes hold."""
+    if before is None:
+        return set()
+    hold = {photo.id for photo in record.photos if _sizes_hold(record, before, photo.id)}
+    old = {id(feature) for feature in before.features}
+    return {feature.id for feature in record.features if feature.photo in hold and id(feature) in old}
 
 
 def _sizes_hold(record: Record, before: Record, photo: str) -> bool:

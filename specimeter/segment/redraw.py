@@ -1,4 +1,4 @@
-"""Changing an outline by strokes: cut in two, a part drawn anew, painted larger or smaller, several made one."""
+"""Changing an outline by hand: cut in two, a part drawn anew, a point dragged, painted larger or smaller, several made one."""
 
 from __future__ import annotations
 
@@ -38,6 +38,25 @@ def part_redrawn(outline_px: np.ndarray, stroke_px: np.ndarray) -> np.ndarray:
     if _apart(one, path) <= _apart(other, path):
         return _distinct(np.vstack([path, other]))
     return _distinct(np.vstack([one, path[::-1]]))
+
+
+def dragged(outline_px: np.ndarray, start_px: np.ndarray, end_px: np.ndarray, *, reach_px: float | None = None) -> np.ndarray:
+    """The outline with the point of it that is nearest to `start_px` put at `end_px`; the others follow the less the farther.
+
+    Parameters
+    ----------
+    reach_px : float, optional
+        How far along the outline others follow; a twelfth of its length unless given.
+    """
+    ring = even(np.asarray(outline_px, float).reshape(-1, 2))
+    steps = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+    at = np.concatenate([[0.0], np.cumsum(steps)[:-1]])
+    nearest = int(np.argmin(np.linalg.norm(ring - start_px, axis=1)))
+    apart = np.abs(at - at[nearest])
+    apart = np.minimum(apart, steps.sum() - apart)
+    reach = steps.sum() / 12 if reach_px is None else reach_px
+    follows = np.clip(1 - apart / max(reach, 1e-9), 0, 1)
+    return ring + follows[:, None] * (np.asarray(end_px, float) - ring[nearest])
 
 
 def painted(outline_px: np.ndarray | None, stroke_px: np.ndarray, *, radius_px: float, add: bool = True) -> np.ndarray:

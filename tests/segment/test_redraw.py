@@ -63,3 +63,15 @@ def test_touching_outlines_become_one_and_others_are_refused():
     assert area(redraw.merged([SQUARE, beside])) == pytest.approx(2 * area(SQUARE), rel=0.02)
     with pytest.raises(OutlineError, match="do not touch"):
         redraw.merged([SQUARE, SQUARE + np.array([60.0, 0.0])])
+
+
+@given(dx=st.floats(-4, 4), dy=st.floats(-4, 4))
+@settings(max_examples=40, deadline=None)
+def test_a_dragged_point_arrives_and_what_is_far_stays(dx, dy):
+    """The nearest point goes where it is put; others follow less and less along the outline, beyond the reach not at all."""
+    start, end = np.array([30.0, 10.0]), np.array([30.0 + dx, 10.0 + dy])
+    moved = redraw.dragged(SQUARE, start, end, reach_px=6.0)
+    assert np.linalg.norm(moved - end, axis=1).min() == pytest.approx(0, abs=0.6)  # points lie within half a step of any place
+    assert set(map(tuple, np.round(moved[np.linalg.norm(moved - start, axis=1) > 14], 6))) <= set(
+        map(tuple, np.round(redraw.even(SQUARE), 6))
+    )

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import copy
-from typing import Any
-
 import numpy as np
 
 from specimeter.errors import SheetError
-from specimeter.record import build
 from specimeter.rounding import figures, plus_minus
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
 from specimeter_napari import parts, tools
 from specimeter_napari.pages.page import Page
+from specimeter_napari.session import tables_for
 from specimeter_napari.steps import sentence
 
 
@@ -54,15 +51,15 @@ class AreaPage(Page):
         self.unrolled.setEnabled(now.record is not None)
         self.draw_button.setEnabled(sheet is not None)
         self.hole_button.setEnabled(now.record is not None)
-        self.auto_button.setEnabled(sheet is not None and sheet.region is not None)
+        self.auto_button.setEnabled(now.record is not None and self.of_held(now.record.examined).found_by == "sheet")
         if now.record is None:
             self.number.setText("Not known yet")
             self.how.setText("It is found after the scale.")
             self.notes.setVisible(False)
             return
-        area, surface = now.record.examined[0], now.record.surfaces[0]
+        area, surface = self.of_held(now.record.examined), self.of_held(now.record.surfaces)
         size = plus_minus(area.area_mm2, area.U_area_mm2)
-        self.number.setText(f"{size} mm² examined" if size else "Its size is not known")
+        self.number.setText(self.which(now) + (f"{size} mm² examined" if size else "its size is not known"))
         lines = []
         if surface.shape == "bend":
             lines.append(f"A bend of radius {figures(surface.radius_mm, 4)} mm through {surface.angle_deg:g}°.")
@@ -98,23 +95,24 @@ class AreaPage(Page):
     def _set(self, *, outline_px=None, hole=None, axis=None, automatic: bool = False) -> None:
         """Place the specimen by the sheet with this changed."""
         now = self.bench.session
-        tables: dict[str, Any] = copy.deepcopy(build.plain(now.state.sheet.model_dump(mode="json", exclude_none=True)))
+        tables, own = tables_for(now.state.sheet, self.bench.held + 1)
         clean = lambda points: np.round(np.asarray(points, float), 2).tolist()
-        region = tables.get("region", {})
+        region = own.get("region", {})
         if automatic:
             region, label = {}, "area found again"
         elif axis is not None:
-            tables["bend"]["axis"], label = clean(axis), "bend's axis marked"
+            label = "bend's axis marked"
+            (tables["bend"] if own is tables else own)["axis"] = clean(axis)
         elif hole is not None:
-            region.setdefault("outline_px", clean(now.record.examined[0].outline_px))
+            region.setdefault("outline_px", clean(self.of_held(now.record.examined).outline_px))
             region["exclude_px"], label = [*region.get("exclude_px", []), clean(hole)], "a part left out"
         else:
             region["outline_px"], label = clean(outline_px), "area drawn"
-        tables["region"] = region
+        own["region"] = region
+        if not region:
+            del own["region"]
         try:
-            made = validated(
-                Sheet, {name: entries for name, entries in tables.items() if entries != {}}, file=None, error=SheetError
-            )
+            made = validated(Sheet, tables, file=None, error=SheetError)
         except SheetError as error:
             self.wrong.say(sentence(error))
             return

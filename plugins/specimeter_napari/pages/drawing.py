@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from qtpy.QtWidgets import QGridLayout, QWidget
 
-from specimeter.record import edit
+from specimeter.record import edit, rebuild
 from specimeter.record.model import Feature
 from specimeter.scale import reading
 from specimeter.segment import redraw, trace
-from specimeter_napari import parts, tools
+from specimeter_napari import parts, session, tools
 from specimeter_napari.pointer import Tool
 
 ADD = (
@@ -17,9 +17,11 @@ ADD = (
     ("grow", "Grow", "G", "One click into an opening"),
     ("polygon", "Polygon", "D", "Straight lines from click to click"),
     ("brush", "Brush", "B", "Paint; with a feature selected, add to it or take away"),
+    ("example", "Example", "I", "Strokes over this and over what it is not: more of it is found in what is in view"),
 )
 CHANGE = (
-    ("reshape", "Redraw a part", "H", "Draw the part of the outline that is wrong anew, across it twice"),
+    ("reshape", "Redraw part", "H", "Draw the part of the outline that is wrong anew, across it twice"),
+    ("points", "Points", "J", "Drag single points of the outline; their surroundings follow"),
     ("split", "Cut in two", "S", "Draw a line right across the feature"),
     ("merge", "Make one", "M", "Several selected features that touch become one"),
     ("snap", "Snap", "X", "Move the outline to the edge nearest to it"),
@@ -37,26 +39,26 @@ class Drawing(QWidget):
         grid.setSpacing(6)
         self.buttons = {}
         for line, (heading, table) in enumerate((("Add", ADD), ("Change", CHANGE))):
-            grid.addWidget(parts.label(heading, "quiet", wrap=False), 2 * line, 0, 1, 4)
+            grid.addWidget(parts.label(heading, "quiet", wrap=False), 2 * line, 0, 1, 5)
             for column, (name, text, key, tip) in enumerate(table):
                 press = parts.button(
-                    text, getattr(self, name), key=key, tip=tip, check=table is ADD or name in ("reshape", "split")
+                    text, getattr(self, name), key=key, tip=tip, check=table is ADD or name in ("reshape", "points", "split")
                 )
                 press.setStyleSheet("padding: 4px 2px;")
                 self.buttons[name] = press
                 grid.addWidget(press, 2 * line + 1, column)
         self.hint = parts.label("", "quiet")
-        grid.addWidget(self.hint, 4, 0, 1, 4)
+        grid.addWidget(self.hint, 4, 0, 1, 5)
         self.measure = parts.button(
             "Measure a length", self.length, key="L", tip="Along the surface, from end to end; nothing is kept", check=True
         )
-        grid.addWidget(self.measure, 5, 0, 1, 4)
+        grid.addWidget(self.measure, 5, 0, 1, 5)
 
     def show_features(self, chosen: list[Feature], known: bool) -> None:
         for name, _, _, _ in ADD:
             self.buttons[name].setEnabled(known)
         self.measure.setEnabled(known)
-        for name in ("reshape", "split", "snap"):
+        for name in ("reshape", "points", "split", "snap"):
             self.buttons[name].setEnabled(len(chosen) == 1)
         self.buttons["merge"].setEnabled(len(chosen) > 1)
 
@@ -88,19 +90,57 @@ class Drawing(QWidget):
     def length(self) -> None:
         self._take("length", tools.LengthTool(self.bench, self._told))
 
+    def example(self) -> None:
+        self._take("example", tools.ExampleTool(self.bench, self._teach))
+
     def add(self, outline: np.ndarray) -> None:
         """A new feature, which is then selected."""
-        record = self.bench.session.record
-        before = {feature.id for feature in record.features}
-        kind = record.features[0].kind if record.features else "opening"
-        if self.bench.act("feature added", edit.add, outline, kind=kind):
+        self._added("feature added", edit.add, outline, kind=self._usual(), photo=self.bench.picture.held)
+
+    def _usual(self) -> str:
+        """The kind that a new feature gets until somebody says another: that of the selected one, or of the first."""
+        known = self.page.chosen() or self.bench.session.record.features
+        return known[0].kind if known else "opening"
+
+    def _added(self, label: str, function, *given, **named) -> None:
+        before = {feature.id for feature in self.bench.session.record.features}
+        if self.bench.act(label, function, *given, **named):
             new = [feature.id for feature in self.bench.session.record.features if feature.id not in before]
             self.bench.select(tuple(new), look=False)
+
+    def _teach(self, strokes: tools.Strokes) -> None:
+        """Search what is in view for what the strokes are over, and add it."""
+        picture, record = self.bench.picture, self.bench.session.record
+        this, other = strokes
+        said = {"kind": self._usual(), "this_px": this, "not_px": other, "photo": picture.held}
+        given = (picture.photo, rebuild.area_of(record, picture.held), this, other)
+        self.bench.start(
+            "features: searching for what is like it",
+            session.like,
+            *given,
+            within_px=picture.in_view(),
+            then=lambda outlines: self._added(f"{len(outlines)} found by example", edit.teach, outlines, **said),
+        )
 
     # -- tools that change
 
     def reshape(self) -> None:
         self._stroke("reshape", "Draw the right part of the outline: begin and end across it.", redraw.part_redrawn)
+
+    def points(self) -> None:
+        """Grips along the selected outline; each drag is an edit."""
+        chosen = self.page.chosen()
+        if len(chosen) == 1:
+            id, shape = chosen[0].id, [np.array(chosen[0].outline_px)]
+
+            def moved(start: np.ndarray, end: np.ndarray) -> None:
+                made = self._made(lambda: redraw.dragged(shape[0], start, end))
+                if made is not None and self.bench.act(f"{id}: a point dragged", edit.outline, id, made):
+                    shape[0] = made
+                tool.lay_on(shape[0])
+
+            tool = tools.OutlineTool(self.bench, shape[0], moved)
+            self._take("points", tool)
 
     def split(self) -> None:
         chosen = self.page.chosen()
@@ -124,13 +164,17 @@ class Drawing(QWidget):
     def snap(self) -> None:
         """Snap the selected outline; with the brush in the hand turn that round instead."""
         tool = self.bench.pointer.tool
+        if isinstance(tool, tools.ExampleTool):
+            tool.turn()
+            self.hint.setText(tool.says())
+            return
         if isinstance(tool, tools.BrushTool):
             tool.add = not tool.add
             self.hint.setText(f"{'Adding to' if tool.add else 'Taking away from'} the feature. {tool.hint}")
             return
         chosen = self.page.chosen()
         if len(chosen) == 1:
-            light = self.bench.session.photo.linear()
+            light = self.bench.picture.photo.linear()  # the one that the selected feature is in
             self._outline(chosen[0], lambda: trace.snapped(light, np.array(chosen[0].outline_px)), "snapped to its edge")
 
     def widen(self, step: int) -> None:
@@ -158,22 +202,23 @@ class Drawing(QWidget):
             self._take(name, tools.StrokeTool(self.bench, done, hint))
 
     def _outline(self, feature: Feature, make, words: str, *, lay: bool = False) -> None:
-        def change() -> None:
-            self.bench.session.act(f"{feature.id}: {words}", edit.outline, feature.id, make())
-
-        if self.bench.named() and self.bench.guarded(change) and lay:
+        made = self._made(make)
+        if made is not None and self.bench.act(f"{feature.id}: {words}", edit.outline, feature.id, made) and lay:
             self.bench.take(None)
 
     def _redraw(self, ids: list[str], make, why: str, label: str) -> None:
         before = {feature.id for feature in self.bench.session.record.features}
-
-        def change() -> None:
-            self.bench.session.act(label, edit.redraw, ids, make(), why=why)
-
-        if self.bench.named() and self.bench.guarded(change):
+        made = self._made(make)
+        if made is not None and self.bench.act(label, edit.redraw, ids, made, why=why):
             self.bench.take(None)
             new = [feature.id for feature in self.bench.session.record.features if feature.id not in before]
             self.bench.select(tuple(new), look=False)
+
+    def _made(self, make):
+        """What the drawing makes; None, and the sentence shown, where it makes nothing."""
+        made = []
+        self.bench.guarded(lambda: made.append(make()))
+        return made[0] if made else None
 
     def _told(self, ends: np.ndarray) -> None:
         record = self.bench.session.record

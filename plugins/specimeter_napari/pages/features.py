@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from qtpy.QtCore import QPoint
-from qtpy.QtWidgets import QComboBox, QInputDialog, QMenu
+from qtpy.QtWidgets import QComboBox, QMenu
 
 from specimeter.record import edit
-from specimeter.record.model import Feature
+from specimeter.record.model import Feature, Record
 from specimeter.report import words
+from specimeter.report.cut import radius
 from specimeter.rounding import plus_minus
 from specimeter.sheet import KINDS
 from specimeter_napari import look, parts
@@ -15,6 +16,8 @@ from specimeter_napari.keys import KIND_KEYS
 from specimeter_napari.pages.drawing import Drawing
 from specimeter_napari.pages.feature_table import FeatureTable
 from specimeter_napari.pages.page import Page
+from specimeter_napari.pages.section_sizes import SectionSizes
+from specimeter_napari.picture import also_seen
 
 REASONS = (
     "a scratch or tool mark",
@@ -46,7 +49,13 @@ class FeaturesPage(Page):
         self.sizes = parts.label("", "quiet")
         self.accept_button = parts.button("Accept", self.accept, key="A", role="main", tip="It is what it is said to be")
         self.reject_button = parts.button("Reject …", self.ask_reason, key="R", tip="It is no imperfection; say why")
+        self.aside_button = parts.button(
+            "Set aside …", self.set_aside, key="W", tip="It is real, and no rule of the limits counts it; say why"
+        )
         self.next_button = parts.button("Next", self.next_open, key="N", tip="Next feature that waits for you")
+        self.link_button = parts.button(
+            "Same imperfection", self.link, key="K", tip="The selected ones are one imperfection, seen twice: counted once"
+        )
         self.kind, self.cause, self.basis = QComboBox(), QComboBox(), QComboBox()
         for kind in KINDS:
             key = next((key for key, named in KIND_KEYS.items() if named == kind), "")
@@ -64,8 +73,8 @@ class FeaturesPage(Page):
         self.basis.activated.connect(lambda _: self.cause_chosen())
         cause = parts.form([("Likely cause", self.cause), ("taken from", self.basis)])
         self.said = parts.column(parts.form([("Kind", self.kind)]), parts.Fold("Likely cause", cause), spacing=2)
-        buttons = parts.row(self.accept_button, self.reject_button, self.next_button)
-        self.card = parts.card(self.one, self.sizes, buttons, self.said)
+        buttons = parts.row(self.accept_button, self.aside_button, self.reject_button, self.next_button)
+        self.card = parts.card(self.one, self.sizes, buttons, self.link_button, self.said)
         self.over_button = parts.button(
             "I looked the whole face over",
             self.looked_over,
@@ -74,19 +83,24 @@ class FeaturesPage(Page):
             role="main",
         )
         self.drawing = Drawing(self)
-        for widget in (self.over_button, self.table, self.card, self.drawing):
+        self.section = SectionSizes(self.bench)
+        for widget in (self.over_button, self.section, self.table, self.card, self.drawing):
             self.down.addWidget(widget)
 
     # -- showing
 
     def show_state(self, now) -> None:
         features = () if now.record is None else now.record.features
-        self.table.show_features(features, self.bench.selected)
+        self.section.show_record(now.record)
+        self.table.show_features(features, self.bench.selected, now.margins)
         chosen = self.chosen()
         self.card.setVisible(now.record is not None)
-        for button in (self.accept_button, self.reject_button):
+        for button in (self.accept_button, self.aside_button, self.reject_button):
             button.setEnabled(bool(chosen))
         self.said.setVisible(len(chosen) == 1)
+        linked = [feature for feature in chosen if feature.same_as is not None]
+        self.link_button.setVisible(bool(linked) or len(chosen) > 1)
+        self.link_button.setText("Not the same after all" if linked else "Same imperfection")
         self.drawing.show_features(chosen, now.record is not None)
         waits = any(feature.status == "proposed" for feature in features)
         self.next_button.setEnabled(waits)
@@ -106,7 +120,11 @@ class FeaturesPage(Page):
         if feature.at_corner is not None:
             lines.append("reaches an edge of the face" if feature.at_corner else "away from the edges of the face")
         if feature.reason:
-            lines.append(f"rejected: {feature.reason}")
+            lines.append(f"{'rejected' if feature.status == 'rejected' else 'set aside'}: {feature.reason}")
+        lines += _notch(self.bench.session.record, feature)
+        twins = [one.id for one in also_seen(self.bench.session.record.features, (feature.id,))]
+        if twins:
+            lines.append(f"the same imperfection as {', '.join(twins)}; counted once, at its larger size")
         self.sizes.setText("\n".join(lines))
         self.kind.setCurrentIndex(self.kind.findData(feature.kind))
         self.cause.setCurrentIndex(self.cause.findData(feature.cause))
@@ -170,9 +188,19 @@ class FeaturesPage(Page):
         self.reasons.popup(self.reject_button.mapToGlobal(QPoint(0, self.reject_button.height())))
 
     def _ask_words(self) -> None:
-        text, given = QInputDialog.getText(self, "Reject", "Why is it no imperfection?")
-        if given and text.strip():
-            self.reject(text.strip())
+        if why := parts.ask_words(self, "Reject", "Why is it no imperfection?"):
+            self.reject(why)
+
+    def set_aside(self) -> None:
+        """Confirm the selected ones for a reason: real, and counted by no rule."""
+        ids = self._ids()
+        if not ids or not self.bench.named():
+            return
+        why = parts.ask_words(
+            self, "Set aside", "Real, and counted by no rule: why? (A tear from the corner, no cause seen in it)"
+        )
+        if why and self.bench.act(f"{', '.join(ids)} set aside", edit.confirm, ids, why=why):
+            self.next_open()
 
     def reject(self, reason: str) -> None:
         """Reject the selected ones for a reason and go to the next that waits."""
@@ -197,6 +225,18 @@ class FeaturesPage(Page):
         if kind is not None:
             self.name_cause(kind)
 
+    def link(self) -> None:
+        """Of the selected ones the later are pictures of the first; where one is linked already, undo its links."""
+        chosen = self.chosen()
+        linked = [feature for feature in chosen if feature.same_as is not None]
+        if linked:
+            for one in linked:
+                self.bench.act(f"{one.id} no longer linked", edit.same, one.id, None)
+            return
+        for other in chosen[1:]:
+            if not self.bench.act(f"{other.id} is {chosen[0].id} seen again", edit.same, other.id, chosen[0].id):
+                return
+
     def looked_over(self) -> None:
         """The person's word that the whole face was looked over."""
         self.bench.act("the whole face looked over", edit.looked_over)
@@ -220,3 +260,15 @@ def size_line(feature: Feature, name: str, key: str, unit: str) -> str:
         return f"{name} {text} {unit}"
     why = feature.missing.get(key)
     return f"{name}: {why}" if why and key != "nearest_mm" else ""
+
+
+def _notch(record: Record, feature: Feature) -> list[str]:
+    """Of an undercut in a section: how deep and how sharp."""
+    cuts = () if record.cut is None else record.cut.undercuts
+    one = next((cut for cut in cuts if cut.feature == feature.id), None)
+    if one is None:
+        return []
+    depth = plus_minus(feature.depth_mm, feature.U_depth_mm)
+    return [
+        f"depth {depth} mm, root radius {radius(one)}, at toe {one.toe}; stress at its root × {one.stress_concentration:.1f}"
+    ]

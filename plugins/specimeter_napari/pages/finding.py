@@ -8,10 +8,14 @@ from qtpy.QtCore import QUrl
 from qtpy.QtGui import QDesktopServices
 from qtpy.QtWidgets import QVBoxLayout, QWidget
 
+from specimeter.record import edit
 from specimeter.record.edit import left_to_do
 from specimeter.report import words
 from specimeter_napari import look, parts
+from specimeter_napari.pages.issuing import Issuing
 from specimeter_napari.pages.page import Page
+
+SEEN = (("Yes", True), ("No", False), ("Cannot tell", "undetermined"))
 
 
 class FindingPage(Page):
@@ -35,12 +39,14 @@ class FindingPage(Page):
         )
         self.report_button = parts.button("Open the report", self.open_report, tip="The report as a page in your browser")
         self.words = parts.label(f"{words.DECIDES} {words.SAFETY}", "quiet")
+        self.issuing = Issuing(self.bench)
         self._shown = None
         for widget in (
             parts.card(self.outcome, self.because),
             self.left,
             self.verdicts,
             parts.row(self.write_button, self.report_button),
+            self.issuing,
             self.words,
         ):
             self.down.addWidget(widget)
@@ -49,6 +55,7 @@ class FindingPage(Page):
         record = now.record
         self.write_button.setEnabled(record is not None and not now.saved)
         self.report_button.setEnabled(now.folder is not None)
+        self.issuing.show_session(now)
         if self._shown is record and record is not None:
             return
         self._shown = record
@@ -68,13 +75,16 @@ class FindingPage(Page):
         for step, sentence in missing:
             link = parts.button(f"→ {sentence}", lambda step=step: self.bench.go(step), role="link", tip=f"Go to {step}")
             self.left_down.addWidget(link)
+        asked = {rule["id"]: rule["observation"] for rule in (record.limits or {}).get("rule", ()) if rule.get("observation")}
         for verdict in record.verdicts:
-            self.verdicts_down.addWidget(self._verdict(verdict))
+            self.verdicts_down.addWidget(self._verdict(verdict, asked.get(verdict.rule)))
 
-    def _verdict(self, verdict) -> QWidget:
+    def _verdict(self, verdict, observation: str | None) -> QWidget:
         head = parts.label(f"{look.OUTCOME_SIGN[verdict.outcome]}  {verdict.name}: {words.VERDICTS[verdict.outcome]}")
         head.setStyleSheet(f"color: {look.OUTCOME_COLOUR[verdict.outcome]}; font-weight: 600;")
         because = parts.label(verdict.because)
+        if observation is not None:
+            return parts.card(head, because, parts.row(*(self._seen(observation, *word) for word in SEEN)))
         if not verdict.features:
             return parts.card(head, because)
         show = parts.button(
@@ -84,6 +94,10 @@ class FindingPage(Page):
             tip="Select the features that this rule counted",
         )
         return parts.card(head, because, show)
+
+    def _seen(self, observation: str, text: str, value: bool | str) -> QWidget:
+        say = lambda: self.bench.act(f"{observation}: {text}", edit.observe, observation, value)
+        return parts.button(text, say, tip=f"What you saw of it: {observation.replace('-', ' ')}")
 
     def open_report(self) -> None:
         now = self.bench.session

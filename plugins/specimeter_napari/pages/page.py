@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 from qtpy.QtCore import QEvent
 from qtpy.QtWidgets import QLineEdit, QVBoxLayout, QWidget
 
@@ -58,6 +61,15 @@ class Page(QWidget):
         self.setEnabled(now is not None or self.name == "specimen")
         if now is not None:
             self.show_state(now)
+
+    def of_held(self, parts: Iterable[Any]) -> Any:
+        """Of a record's scales, surfaces or areas the one of the photograph that is held."""
+        return next(part for part in parts if part.photo == self.bench.picture.held)
+
+    def which(self, now: Session) -> str:
+        """Which photograph is spoken of, where there are several."""
+        many = len(now.record.photos)
+        return f"Photograph {self.bench.held + 1} of {many}: " if many > 1 else ""
 
     def ask_name(self) -> None:
         self.who.setFocus()

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import copy
-from typing import Any
-
 import numpy as np
 from qtpy.QtWidgets import QComboBox, QLineEdit
 
 from specimeter.errors import SheetError
-from specimeter.record import build
 from specimeter.rounding import figures
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
 from specimeter_napari import parts, tools
 from specimeter_napari.pages.page import Page
+from specimeter_napari.session import tables_for
 from specimeter_napari.steps import sentence
 
 METHODS = {
@@ -77,9 +74,9 @@ class ScalePage(Page):
             self.how.setText("It is found when the sheet is complete and a card is in view; or mark a known length.")
             self.notes.setVisible(False)
             return
-        scale = now.record.scales[0]
+        scale = self.of_held(now.record.scales)
         size = "not known" if scale.mm_per_px is None else f"{figures(scale.mm_per_px, 4)} mm a pixel"
-        self.number.setText(f"{size} ± {figures(200 * scale.u_rel, 2)} %")
+        self.number.setText(f"{self.which(now)}{size} ± {figures(200 * scale.u_rel, 2)} %")
         self.how.setText(
             f"From the {WORDS.get(scale.method, scale.method)}; the camera leaned {scale.tilt_deg:.1f}°; the surface stands "
             f"{scale.surface_height_mm:g} mm above it, U {figures(2 * scale.surface_height_u_mm, 2)} mm. "
@@ -92,13 +89,15 @@ class ScalePage(Page):
         self.budget.setText("Each with k = 2:\n" + "\n".join(lines))
 
     def _show_sheet(self, now) -> None:
-        if self._shown is not None and self._shown == (id(now), now.state.sheet):
+        if self._shown is not None and self._shown == (id(now), now.state.sheet, self.bench.held):
             return
-        self._shown = (id(now), now.state.sheet)
+        self._shown = (id(now), now.state.sheet, self.bench.held)
         if now.state.sheet is None:
             self._fit_method()
             return
-        said = now.state.sheet.scale
+        others = now.state.sheet.other_photo or ()
+        own = others[self.bench.held - 1].scale if 0 < self.bench.held <= len(others) else None
+        said = own or now.state.sheet.scale
         self.method.setCurrentIndex(max(0, self.method.findData(said.method)))
         for field, value in (
             (self.length, said.length_mm),
@@ -106,7 +105,8 @@ class ScalePage(Page):
             (self.division, said.graduation_mm),
         ):
             field.setText("" if value is None else f"{value:g}")
-        self.ends = np.array([said.from_px, said.to_px]) if said.from_px and said.to_px else np.zeros((0, 2))
+        marked = said.from_px and said.to_px and (own is not None or self.bench.held == 0)
+        self.ends = np.array([said.from_px, said.to_px]) if marked else np.zeros((0, 2))
         self.wrong.say("")
         self._fit_method()
 
@@ -153,8 +153,8 @@ class ScalePage(Page):
 
     def sheet(self, old: Sheet) -> Sheet:
         """The sheet with the scale as entered here. Raises SheetError."""
-        tables: dict[str, Any] = copy.deepcopy(build.plain(old.model_dump(mode="json", exclude_none=True)))
-        scale = tables.setdefault("scale", {})
+        tables, own = tables_for(old, self.bench.held + 1)
+        scale = own.setdefault("scale", dict(tables.get("scale", {})))
         scale["method"] = self.method.currentData()
         for name in ("from_px", "to_px", "length_mm", "length_U_mm", "graduation_mm"):
             scale.pop(name, None)

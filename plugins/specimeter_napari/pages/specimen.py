@@ -14,6 +14,8 @@ from specimeter_napari.pages.page import Page
 from specimeter_napari.pages.sheet_form import SheetForm
 from specimeter_napari.recovery import told
 
+PHOTOGRAPHS = "Photographs (*.jpg *.jpeg *.png *.tif *.tiff *.heic)"
+
 
 class SpecimenPage(Page):
     """Open, recover, and fill in the sheet."""
@@ -31,6 +33,12 @@ class SpecimenPage(Page):
             action = menu.addAction(name.replace("-", " "))
             action.triggered.connect(lambda _=False, name=name: self.bench.open(sample_images() / f"{name}.jpg"))
         self.sample_button.setMenu(menu)
+        self.more_button = parts.button(
+            "Add a photograph of this specimen …",
+            self.choose_more,
+            tip="The other half, another light, etched and not: it lies beside the first, with its own scale",
+        )
+        self.photographs = parts.label("", "quiet")
         self.choices = QComboBox()
         self.choices.setToolTip("Photographs in this folder")
         self.choices.activated.connect(lambda _: self.bench.open(self.choices.currentData()))
@@ -44,16 +52,24 @@ class SpecimenPage(Page):
             parts.row(self.open_button, self.folder_button, self.sample_button),
             self.choices,
             self.found,
+            self.photographs,
+            self.more_button,
             self.form,
         ):
             self.down.addWidget(widget)
 
     def show_state(self, now) -> None:
         self.form.show_sheet(now)
+        many = now.record is not None and len(now.record.photos) > 1
+        lines = [f"{one.id}: {one.file}" for one in now.record.photos] if many else []
+        self.photographs.setText("\n".join(lines))
+        self.photographs.setVisible(many)
 
     def show_session(self, now) -> None:
         super().show_session(now)
         self.form.setVisible(now is not None and self.found.isHidden())
+        self.more_button.setVisible(now is not None and now.record is not None)
+        self.photographs.setVisible(now is not None and bool(self.photographs.text()))
 
     def choose_file(self) -> None:
         path, _ = QFileDialog.getOpenFileName(
@@ -64,6 +80,11 @@ class SpecimenPage(Page):
         )
         if path:
             self.bench.open(path)
+
+    def choose_more(self) -> None:
+        path, _ = QFileDialog.getOpenFileName(self, "A further photograph of this specimen", "", PHOTOGRAPHS)
+        if path:
+            self.bench.add_photo(path)
 
     def choose_folder(self) -> None:
         path = QFileDialog.getExistingDirectory(self, "A folder of photographs, or a record's folder")

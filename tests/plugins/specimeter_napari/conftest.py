@@ -131,12 +131,12 @@ class Hand:
         self._send("MouseMove", self.at(point), held=False)
         self.settle(0.02)
 
-    def click(self, point):
+    def click(self, point, modifier=None):
         self.acts += 1
         place = self.at(point)
         self._send("MouseMove", place, held=False)
-        self._send("MouseButtonPress", place)
-        self._send("MouseButtonRelease", place)
+        self._send("MouseButtonPress", place, modifier=modifier)
+        self._send("MouseButtonRelease", place, modifier=modifier)
         self.settle()
 
     def double_click(self, point):
@@ -159,7 +159,7 @@ class Hand:
         self._send("MouseButtonRelease", places[-1])
         self.settle()
 
-    def _send(self, kind, place, held=True):
+    def _send(self, kind, place, held=True, modifier=None):
         from qtpy.QtCore import QEvent, QPointF, Qt
         from qtpy.QtGui import QMouseEvent
         from qtpy.QtWidgets import QApplication
@@ -168,7 +168,7 @@ class Hand:
         own = none if kind == "MouseMove" else left
         buttons = left if held and kind != "MouseButtonRelease" else none
         world = QPointF(self.canvas.mapToGlobal(place.toPoint()))
-        event = QMouseEvent(getattr(QEvent.Type, kind), place, world, own, buttons, Qt.KeyboardModifier.NoModifier)
+        event = QMouseEvent(getattr(QEvent.Type, kind), place, world, own, buttons, modifier or Qt.KeyboardModifier.NoModifier)
         QApplication.sendEvent(self.canvas, event)
 
 

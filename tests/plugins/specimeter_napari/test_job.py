@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import shutil
 
+import numpy as np
 import pytest
 from qtpy.QtCore import Qt
 
-from specimeter.record import model
+from specimeter.data import sample_images
+from specimeter.record import edit, model
 
 SHIFT, CONTROL = Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.ControlModifier
 MOST_ACTS = 12  # from photograph to reviewed record
@@ -82,8 +84,6 @@ def test_picture_and_table_select_each_other(proposed):
     features = bench.session.record.features
     hand.whole()
     target = max(features, key=lambda feature: feature.area_mm2 or 0)
-    import numpy as np
-
     outline = np.array(target.outline_px)
     hand.click(outline[0])  # on its rim; its middle may lie outside where it is bent
     assert bench.selected == (target.id,), (hand.at(outline[0]), bench.picture.zoom, bench.pointer.tool, outline.mean(axis=0))
@@ -106,3 +106,43 @@ def test_a_refused_sheet_is_told_where_it_is_mended(hand, case):
     assert "sidebend" in page.trouble.text()
     assert "Traceback" not in page.trouble.text()
     assert hand.bench.picture.photo is not None
+
+
+@pytest.mark.parametrize("name", ["nick-break-exceeds", "macro-fillet-exceeds"])
+def test_a_sample_from_photograph_to_reviewed_record(hand, name):
+    """Broken face and section: sizes looked at, one feature drawn by mouse and rejected, the rest accepted, written."""
+    bench = hand.bench
+    hand.open(sample_images() / f"{name}.jpg")
+    assert bench.here == "features", bench.wrong.text()
+    page = bench.pages["features"]
+    record = bench.session.record
+    if record.cut is not None:
+        sizes = page.section
+        for line in range(sizes.rowCount()):  # every size; those that were measured have their construction drawn
+            sizes.selectRow(line)
+            hand.settle()
+            measured = sizes.item(line, 2).text() != "not measured"
+            drawn = any(one.size == sizes.item(line, 0).data(Qt.ItemDataRole.UserRole) for one in record.cut.drawn)
+            assert bool(bench.picture._sized) == drawn
+            assert measured or not drawn
+    hand.whole()
+    middle = np.array(record.examined[0].outline_px).mean(axis=0)
+    hand.key(Qt.Key.Key_D)
+    for corner in middle + 40 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]):
+        hand.click(corner)
+    hand.key(Qt.Key.Key_Return)
+    (new,) = [f.id for f in bench.session.record.features if f.id not in {f.id for f in record.features}]
+    assert bench.selected == (new,)
+    bench.act("drawn to try it", edit.reject, [new], why="drawn to try it")
+    bench.select(())
+    hand.key(Qt.Key.Key_N)
+    while any(feature.status == "proposed" for feature in bench.session.record.features):
+        hand.key(Qt.Key.Key_A)
+    hand.key(Qt.Key.Key_A, SHIFT)
+    hand.key(Qt.Key.Key_S, CONTROL)
+    hand.wait(lambda: bench.work is None)
+    assert bench.wrong.isHidden(), bench.wrong.text()
+    written = model.load(bench.session.folder)
+    assert written == bench.session.record
+    assert written.review.state == "reviewed"
+    assert (bench.session.folder / "report.html").is_file()

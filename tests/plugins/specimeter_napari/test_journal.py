@@ -167,3 +167,51 @@ def test_beginning_anew_keeps_what_was_left_aside(hand, written, tmp_path):
     assert hand.bench.session.record == model.load(folder)
     (aside,) = out.glob("*set-aside*")
     assert replay(aside).at >= 2
+
+
+STROKE = """
+import sys, time
+from pathlib import Path
+import numpy as np
+from qtpy.QtWidgets import QApplication
+from specimeter.record import edit
+from specimeter_napari import tools
+from specimeter_napari.window import bench_window
+viewer, bench = bench_window(out=Path(sys.argv[1]).parent)
+bench.name_person("Ada Tester")
+bench.open(sys.argv[1])
+while bench.session is None or bench.session.record is None:
+    QApplication.processEvents()
+one = bench.session.record.features[0]
+bench.act("one decided", edit.classify, one.id, kind="crack")
+bench.select((one.id,))
+bench.pages["features"].draw("brush")
+tool, start = bench.pointer.tool, np.array(one.outline_px).mean(axis=0)
+tool.press(start)
+step = 0
+while True:
+    step += 1
+    tool.drag(start + [step % 40, step % 7])
+    QApplication.processEvents()
+    print(step, flush=True)
+"""
+
+
+def test_a_window_killed_in_the_middle_of_a_stroke_loses_that_stroke_only(hand, written, tmp_path):
+    """SIGKILL while the button is held: the edit before it is offered by the next window, the record on disk is as it was."""
+    folder = shutil.copytree(written, tmp_path / "records" / written.name)
+    call = [sys.executable, "-c", STROKE, str(folder)]
+    with subprocess.Popen(call, stdout=subprocess.PIPE, text=True, env=dict(os.environ)) as child:
+        for line in child.stdout:
+            if line.strip() == "5":
+                os.kill(child.pid, signal.SIGKILL)
+                break
+        child.wait()
+    assert child.returncode == -signal.SIGKILL
+    hand.bench.out = None
+    hand.open(folder)
+    assert hand.bench.session.record == model.load(folder)
+    hand.press(hand.bench.pages["specimen"].go_on)
+    assert hand.bench.session.undoable == "one decided"
+    assert hand.bench.session.record.features[0].kind == "crack"
+    assert hand.bench.session.redoable is None

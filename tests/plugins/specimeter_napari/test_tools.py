@@ -59,8 +59,8 @@ def test_backspace_takes_a_point_back_and_escape_lays_the_tool_down(opened):
     before = features(hand)
     hand.key(Qt.Key.Key_D)
     rim = even(np.array(target.outline_px))
-    for point in rim[:: len(rim) // 4]:
-        hand.click(point)
+    for place in (0, 1, 2):
+        hand.click(rim[place * len(rim) // 4])
     points = len(hand.bench.pointer.tool.points)
     hand.key(Qt.Key.Key_Backspace)
     assert len(hand.bench.pointer.tool.points) == points - 1
@@ -217,3 +217,31 @@ def test_the_unrolled_view_and_the_photograph_share_one_cursor(opened):
     hand.key(Qt.Key.Key_V)
     hand.settle(0.1)
     assert not bench.unrolled.isVisible()
+
+
+def test_every_tool_works_by_keys_alone(opened):
+    """A polygon by arrow keys and Space, then painted larger by a stroke that Space begins and ends."""
+    hand, _ = opened
+    first = features(hand)
+    hand.bench.select(())
+    arrows = [Qt.Key.Key_Right, Qt.Key.Key_Down, Qt.Key.Key_Left]
+    hand.key(Qt.Key.Key_D)
+    hand.key(Qt.Key.Key_Space)  # the cross appears in the middle
+    hand.key(Qt.Key.Key_Space)
+    for arrow in arrows:
+        for _ in range(5):
+            hand.key(arrow)
+        hand.key(Qt.Key.Key_Space)
+    hand.key(Qt.Key.Key_Return)
+    one = new_one(hand, first)
+    side = 50 / hand.bench.picture.zoom
+    assert area(one.outline_px) == pytest.approx(side**2, rel=0.1)
+    hand.key(Qt.Key.Key_B)
+    hand.key(Qt.Key.Key_Space)
+    hand.key(Qt.Key.Key_Space)
+    for _ in range(4):
+        hand.key(Qt.Key.Key_Down, Qt.KeyboardModifier.ShiftModifier)
+    for _ in range(4):
+        hand.key(Qt.Key.Key_Left)
+    hand.key(Qt.Key.Key_Space)
+    assert area(features(hand)[one.id].outline_px) > area(one.outline_px) * 1.02, hand.bench.wrong.text()
