@@ -10,7 +10,7 @@ from specimeter.judge.conformity import conforms
 from specimeter.judge.expression import value
 from specimeter.judge.interval import Interval, NotMeasured
 from specimeter.judge.limits import Limits, Rule
-from specimeter.judge.membership import Member, members
+from specimeter.judge.membership import members
 from specimeter.measure.feature import Feature
 from specimeter.sheet import Sheet
 
@@ -36,7 +36,9 @@ def margins(sheet: Sheet, limits: Limits | None, features: Sequence[Feature]) ->
     A feature that no such rule counts, or whose size was not measured, has none.
     """
     found: dict[str, tuple[float, Margin]] = {}
-    for rule in () if limits is None else limits.rule:
+    if limits is None:
+        return {}
+    for rule in limits.rule:
         if rule.test != "each":
             continue
         try:
@@ -45,20 +47,20 @@ def margins(sheet: Sheet, limits: Limits | None, features: Sequence[Feature]) ->
             continue
         for member in members(rule, sheet, features, guarded=limits.guarded):
             if member.size is not None:
-                one = _margin(rule, member, limit, guarded=limits.guarded)
+                one = _margin(rule, member.size, limit, guarded=limits.guarded)
                 share = one.left / max(abs(limit.value), 1e-9)
                 if member.id not in found or share < found[member.id][0]:
                     found[member.id] = (share, one)
     return {id: one for id, (_, one) in found.items()}
 
 
-def _margin(rule: Rule, member: Member, limit: Interval, *, guarded: bool) -> Margin:
-    left = limit.value - member.size.value
+def _margin(rule: Rule, size: Interval, limit: Interval, *, guarded: bool) -> Margin:
+    left = limit.value - size.value
     return Margin(
         rule=rule.id,
         name=rule.label,
         left=left if rule.sense in ("at most", "below") else -left,
-        U=member.size.U,
+        U=size.U,
         unit=rule.shown_unit,
-        keeps=conforms(member.size, rule.sense, limit, guarded=guarded),
+        keeps=conforms(size, rule.sense, limit, guarded=guarded),
     )

@@ -59,7 +59,7 @@ def test_the_other_half_is_added_linked_drawn_in_written_and_opened_again(propos
     before = {f.id for f in bench.session.record.features}
     hand.key(Qt.Key.Key_D)
     middle = np.array(other.outline_px).mean(axis=0)
-    for corner in middle + np.array([[-20, -20], [20, -20], [20, 20], [-20, 20]]):
+    for corner in middle + np.array([[-60, -60], [60, -60], [60, 60], [-60, 60]]):
         hand.click(bench.picture.on_canvas(corner, "p2"))
     hand.key(Qt.Key.Key_Return)
     (new,) = [f for f in bench.session.record.features if f.id not in before]
