@@ -133,7 +133,7 @@ def report_printer() -> Check:
     try:
         import typst
 
-        page = typst.compile(b"one line", format="pdf")
+        page: object = typst.compile(b"one line", format="pdf")
     except Exception as error:  # whatever the printer raises is the finding
         return Check("PDF reports", "wrong", _brief(error), "python -m pip install --force-reinstall typst")
     right = isinstance(page, bytes) and page.startswith(b"%PDF")

@@ -17,6 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from specimeter.errors import SpecimeterError
 
+_TOO_DEEP = re.compile(r"(?:[\w-]+\.){100}")
 BRANCH = re.compile(
     r"[\[(]"
 )  # pydantic names the branch of a union, or a mapping's key, within the place: not a key of the file
@@ -72,9 +73,11 @@ def read(path: str | Path, *, what: str, error: type[SpecimeterError]) -> dict[s
             expected="a TOML file, which is UTF-8 text",
             mend="save it again from the editor with the encoding UTF-8",
         ) from cause
+    if _TOO_DEEP.search(text):  # the reader of TOML takes time with the square of it
+        raise error("a key is nested absurdly deep", file=path, expected="a table and a key in it, such as [scale] and method")
     try:
         tables = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as cause:
+    except (ValueError, RecursionError) as cause:  # ValueError: TOMLDecodeError, and numbers of thousands of digits
         raise _not_toml(cause, text, path, what, error) from cause
     if not tables:
         raise error(f"{what} is empty", file=path, expected="a TOML file with tables such as [specimen] or [limits]")
@@ -261,7 +264,8 @@ def _tables(annotation: Any) -> type[BaseModel] | None:
 
 def _not_toml(cause: Exception, text: str, path: Path, what: str, error: type[SpecimeterError]) -> SpecimeterError:
     """The parser's complaint with the line it complains of and a mark under the place."""
-    complaint = str(cause) if isinstance(cause, tomllib.TOMLDecodeError) else "it is nested too deeply"
+    complaint = "it is nested too deeply" if isinstance(cause, RecursionError) else "a number in it has thousands of digits"
+    complaint = str(cause) if isinstance(cause, tomllib.TOMLDecodeError) else complaint
     lines = text.splitlines() or [""]
     match = re.search(r"\(at line (\d+), column (\d+)\)", complaint)
     if match:

@@ -270,7 +270,8 @@ def test_two_small_scenes_from_end_to_end(tmp_path, capsys):
     printed = capsys.readouterr().out
     assert "recall, 0.5 mm and 8 px or more" in printed
     written = json.loads((out / "validation.json").read_text())
-    (part,) = written["parts"]
+    part, fits = written["parts"]
+    assert "least-squares fits" in fits["title"]
     assert [scene_["seed"] for scene_ in part["scenes"]] == [900_020, 900_021]
     assert part["table"][0]["what"] == "photographs that ended in an error"
     assert "learned.onnx" in written["about"]["networks"]

@@ -39,7 +39,7 @@ def margins(sheet: Sheet, limits: Limits | None, features: Sequence[Feature]) ->
     if limits is None:
         return {}
     for rule in limits.rule:
-        if rule.test != "each":
+        if rule.test != "each" or rule.limit_expression is None:
             continue
         try:
             limit = value(rule.limit_expression, values.of_sheet(sheet, rule.unit))

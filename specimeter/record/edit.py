@@ -385,7 +385,7 @@ def person(name: str) -> str:
     return name
 
 
-def line(text: str, field: str, expected: str) -> str:
+def line(text: Any, field: str, expected: str) -> str:
     """One line of words, trimmed; RecordError where there are none."""
     text = " ".join(text.split()) if isinstance(text, str) else ""
     if not text or not text.isprintable() or len(text) > MOST_WORDS or not re.search(r"\w", text):

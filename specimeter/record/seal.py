@@ -98,7 +98,7 @@ def faults(folder: Folder, key: str | None = None) -> tuple[list[str], str]:
         if entry.is_file() and not of_the_system(entry.name)
     }
     told = [f"{SEAL} does not fit the folder: {what}" for what in _unlike(seal, content(record, hashes))]
-    issued = "" if record.issue is None else f"issued as {record.issue.number}, revision {record.issue.revision}; "
+    issued = f"issued as {record.issue.number}, revision {record.issue.revision}; "
     if not there[SIGNATURE]:
         return told + (["it is not signed, and a key was given to check by"] if key else []), f"{issued}not signed"
     try:

@@ -72,7 +72,7 @@ def lines(record: Record) -> list[str]:
         return []
     told = [(NAMES[name][0], said(record, name)) for name in NAMES if _told(record, name)]
     found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
-    for one in record.cut.undercuts if record.cut else ():
+    for one in record.cut.undercuts:
         found.append(f"undercut {one.feature:<11} root radius {radius(one)}, opening {one.opening_angle_deg:.0f}°")
     return found
 

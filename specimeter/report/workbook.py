@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
@@ -20,6 +21,7 @@ from specimeter.report import table
 WIDEST = 66  # characters of a column; longer texts go on in further lines
 LINE_PT, MOST_LINES = 13.5, 20
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|[\ud800-\udfff]")
+_MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
 _MOST = 32_000  # characters in a cell
 
 Rows = Iterable[Sequence[object]]
@@ -74,6 +76,21 @@ def workbook(sheets: Mapping[str, tuple[Sequence[str], Rows]], *, when: datetime
             sheet.append(cells)
     out = io.BytesIO()
     book.save(out)
+    return _of_that_moment(out.getvalue(), when)
+
+
+def _of_that_moment(content: bytes, when: datetime) -> bytes:
+    """The same workbook with `when` in place of the present moment, so that the same record gives the same bytes."""
+    out = io.BytesIO()
+    moment = f"{when.replace(tzinfo=None, microsecond=0).isoformat()}Z".encode()
+    with zipfile.ZipFile(io.BytesIO(content)) as given, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
+        for entry in given.infolist():
+            data = given.read(entry)
+            if entry.filename == "docProps/core.xml":
+                data = _MODIFIED.sub(rb"\g<1>" + moment + rb"\g<2>", data)
+            member = zipfile.ZipInfo(entry.filename, max(when.timetuple()[:6], (1980, 1, 1, 0, 0, 0)))
+            member.compress_type = zipfile.ZIP_DEFLATED
+            made.writestr(member, data)
     return out.getvalue()
 
 

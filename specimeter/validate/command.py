@@ -25,7 +25,7 @@ import cv2
 from specimeter import __version__, files, segment
 from specimeter.errors import SpecimeterError
 from specimeter.sheet import BEND_TESTS, BROKEN_TESTS, MACRO_TESTS
-from specimeter.validate import sections, statistics, table
+from specimeter.validate import reference, sections, statistics, table
 from specimeter.validate.examine import LIMITS, RESERVED, Result, examine, prepare
 from specimeter.validate.resources import measured_alone
 
@@ -54,6 +54,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             parts = parts or [part for part in [_part(options.test, options, folder)] if part]
             if options.render_only:
                 return 0
+            if options.stage == "all":
+                parts.append(_fits())
             if options.large:
                 parts[0] = replace(parts[0], rows=[*parts[0].rows, *_large(folder)])
     except KeyboardInterrupt:
@@ -89,6 +91,12 @@ def _part(test: str, options: argparse.Namespace, folder: Path) -> table.Part | 
         beside=table.HAND_IS if cut else table.PLAIN_IS,
         results=results,
     )
+
+
+def _fits() -> table.Part:
+    """The fits that every figure rests on, against solutions in high precision."""
+    title = f"least-squares fits: {len(reference.SHAPES)} shapes, {reference.SETS} reference sets of each"
+    return table.Part(title=title, rows=reference.rows(), failures=(), beside=reference.SAYS, results=())
 
 
 def _parser() -> argparse.ArgumentParser:

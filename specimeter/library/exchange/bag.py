@@ -9,6 +9,7 @@ from pathlib import Path
 
 from specimeter import __version__, files
 from specimeter.errors import LibraryError
+from specimeter.library.exchange.place import foreign
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 
@@ -45,15 +46,16 @@ def check(folder: Path) -> None:
     if not (folder / "bagit.txt").is_file() or not manifest.is_file():
         raise LibraryError("this is not a bag", file=folder, expected="bagit.txt and manifest-sha256.txt")
     told = {}
-    for line in manifest.read_text(encoding="utf-8").splitlines():
-        digest, _, name = line.partition(" ")
-        told[name.strip().replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")] = digest
-    for name, digest in told.items():
-        path = (folder / name).resolve()
-        if not path.is_relative_to((folder / "data").resolve()):
-            raise LibraryError("the manifest names a file outside the bag", file=manifest, field=name)
-        if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != digest:
-            raise LibraryError("a file is missing or changed", file=folder, field=name, mend="ask for the bag again")
+    with foreign(manifest, "a bag's manifest"):
+        for line in manifest.read_text(encoding="utf-8").splitlines():
+            digest, _, name = line.partition(" ")
+            told[name.strip().replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")] = digest
+        for name, digest in told.items():
+            path = (folder / name).resolve()
+            if not path.is_relative_to((folder / "data").resolve()):
+                raise LibraryError("the manifest names a file outside the bag", file=manifest, field=name)
+            if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != digest:
+                raise LibraryError("a file is missing or changed", file=folder, field=name, mend="ask for the bag again")
     there = {path.relative_to(folder).as_posix() for path in (folder / "data").rglob("*") if path.is_file()}
     if extra := sorted(there - set(told)):
         raise LibraryError("there is a file that the manifest does not name", file=folder, field=extra[0])

@@ -12,7 +12,7 @@ import numpy as np
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
-from specimeter.library.exchange.place import inside
+from specimeter.library.exchange.place import foreign, inside
 from specimeter.sheet import KINDS
 
 CORNER = 0.5
@@ -82,7 +82,7 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
     Only polygons are read; a mask that is run-length coded is refused. Several polygons of one thing become several features.
     """
     path = Path(path)
-    try:
+    with foreign(path, "a COCO data set"):
         data = json.loads(path.read_bytes())
         kinds = {one["id"]: one["name"] for one in data["categories"]}
         licences = {one["id"]: one["name"] for one in data.get("licenses", [])}
@@ -96,10 +96,6 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
             fields |= image.get("specimeter") or {}
             told = {name: value for name, value in {**fields, **common}.items() if value is not None}
             yield picture, made({**told, "seen": seen}, file=path)
-    except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
-        if isinstance(error, LibraryError):
-            raise
-        raise LibraryError(f"this is not a COCO data set ({type(error).__name__}: {error})", file=path) from error
 
 
 def _seen(annotation: Mapping[str, Any], kinds: Mapping[Any, str], path: Path) -> Iterator[dict[str, Any]]:

@@ -12,7 +12,7 @@ import numpy as np
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
-from specimeter.library.exchange.place import inside
+from specimeter.library.exchange.place import foreign, inside
 from specimeter.sheet import KINDS
 
 SAYS = "pixels [x, y], origin at the centre of the top-left pixel, y downwards; not longitude and latitude"
@@ -46,7 +46,7 @@ def dump(ones: Sequence[Kept], names: Mapping[int, str]) -> dict[str, Any]:
 def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entry]]:
     """The pictures that a collection names, with entries of its polygons."""
     path = Path(path)
-    try:
+    with foreign(path, "a collection of features"):
         features = json.loads(path.read_bytes())["features"]
         pictures: dict[str, dict[str, Any]] = {}
         for feature in features:
@@ -62,10 +62,6 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
                 own["seen"].append({"id": id_, "kind": kind, "outline_px": ring[:-1], **extra})
         for name, own in pictures.items():
             yield inside(path, name), made({"title": Path(name).stem, **own, **common}, file=path)
-    except (ValueError, KeyError, TypeError, OSError) as error:
-        if isinstance(error, LibraryError):
-            raise
-        raise LibraryError(f"this is not a collection of features ({type(error).__name__}: {error})", file=path) from error
 
 
 def _rings(geometry: Mapping[str, Any]) -> list[list[list[float]]]:

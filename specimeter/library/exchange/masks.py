@@ -15,7 +15,7 @@ from skimage import measure
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
-from specimeter.library.exchange.place import inside
+from specimeter.library.exchange.place import foreign, inside
 from specimeter.report import table as spreadsheet
 
 COLUMNS = ("picture", "mask", "value", "id", "kind", "cause", "length_mm", "U_length_mm", "title", "test", "licence", "coupon")
@@ -72,17 +72,15 @@ def mask_name(picture: str) -> str:
 def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entry]]:
     """The pictures of a CSV table with entries of the outlines in their masks, at the edges between pixels."""
     path = Path(path)
-    try:
+    with foreign(path, "a table of masks", ", ".join(COLUMNS)):
         rows = list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8-sig"))))
         pictures = list(dict.fromkeys(row["picture"] for row in rows))
-    except (OSError, ValueError, KeyError) as error:
-        raise LibraryError(f"this is not a table of masks ({error})", file=path, expected=", ".join(COLUMNS)) from error
-    for name in pictures:
-        own = [row for row in rows if row["picture"] == name]
-        values = [row for row in own if row.get("value")]
-        seen = _outlines(path, own[0]["mask"], values) if values else []
-        fields = {field: own[0].get(field) for field in ("title", "test", "licence", "coupon") if own[0].get(field)}
-        yield inside(path, name), made({"title": Path(name).stem, **fields, **common, "seen": seen}, file=path)
+        for name in pictures:
+            own = [row for row in rows if row["picture"] == name]
+            values = [row for row in own if row.get("value")]
+            seen = _outlines(path, own[0]["mask"], values) if values else []
+            fields = {field: own[0].get(field) for field in ("title", "test", "licence", "coupon") if own[0].get(field)}
+            yield inside(path, name), made({"title": Path(name).stem, **fields, **common, "seen": seen}, file=path)
 
 
 def _outlines(path: Path, name: str, rows: Sequence[Mapping[str, str]]) -> list[dict[str, Any]]:

@@ -1,10 +1,32 @@
-"""Where a picture that a foreign file names may lie: within the folder of that file, and nowhere else."""
+"""What foreign files may do: name pictures within their own folder and nowhere else, and be wrong without a crash."""
 
 from __future__ import annotations
 
+import contextlib
+import csv
+from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
+
 from specimeter.errors import LibraryError
+
+#: What reading data of another shape than expected raises, deep nesting and names that no file can have among it.
+FAULTS = (
+    OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, OverflowError, RecursionError, csv.Error, cv2.error,
+)  # fmt: skip
+
+
+@contextlib.contextmanager
+def foreign(path: Path, what: str, expected: str | None = None) -> Iterator[None]:
+    """Inside, whatever is wrong with the file's content becomes a LibraryError that says what the file is not."""
+    try:
+        yield
+    except FAULTS as error:
+        if isinstance(error, LibraryError):
+            raise
+        reason = str(error) or type(error).__name__
+        raise LibraryError(f"this is not {what} ({type(error).__name__}: {reason})", file=path, expected=expected) from error
 
 
 def inside(path: Path, name: str) -> Path:

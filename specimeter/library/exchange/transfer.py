@@ -15,7 +15,7 @@ from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
 from specimeter.library.exchange import bag, coco, geojson, masks
-from specimeter.library.exchange.place import inside
+from specimeter.library.exchange.place import foreign, inside
 from specimeter.library.exchange.split import split
 from specimeter.library.store import Store
 
@@ -102,14 +102,10 @@ def upright(store: Store, one: Kept) -> tuple[str, bytes]:
 
 
 def _entries(path: Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entry]]:
-    try:
+    with foreign(path, "the list of a library's entries"):
         whole = json.loads(path.read_bytes())["entries"]
         for one in whole:
             yield inside(path, one["picture"]), made({**one["entry"], **common}, file=path)
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        if isinstance(error, LibraryError):
-            raise
-        raise LibraryError(f"the bag holds no entries of a library ({error})", file=path) from error
 
 
 def _json(data: Any) -> bytes:

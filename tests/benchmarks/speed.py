@@ -1,0 +1,124 @@
+"""What each stage takes, beside what it can be held against, in one run; nothing here is judged. Run by hand:
+
+    python tests/benchmarks/speed.py [--megapixels 6 24 100] [--features 10 100 1000 3000 10000] [--plot speed.svg]
+
+- The whole command on one bend face, rendered once and enlarged to each size: seconds of every stage in a process of its own,
+  as multiples of decoding the same JPEG, and the peak of memory.
+- Measuring so many features in 24 megapixels beside scikit-image's `regionprops_table` with the same columns, processor time.
+- The start of every command (`--help`), less that of an empty Python.
+
+The plot shows seconds against megapixels for each stage, both as powers of ten: a line that rises by one a decade is linear.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+from measuring import compared
+
+from specimeter.cli import COMMANDS
+from specimeter.library.plot import Plot
+from specimeter.scene.files import save
+from specimeter.scene.random import random_scene
+from specimeter.scene.render import render
+from specimeter.validate.examine import LIMITS
+from specimeter.validate.resources import measured_alone
+
+RENDERED_PX = 2832  # 6 megapixels at 4 : 3
+SEED = 11
+
+
+def photographs(folder: Path, megapixels: list[float]) -> dict[float, Path]:
+    """One scene as a JPEG of each size, its sheet beside it; larger ones are the same picture enlarged."""
+    choices = {"card": "strip", "height": "level", "bench": "paper", "finish": "blasted", "tilt_deg": 5, "angle_deg": 180.0}
+    save(render(random_scene(SEED, width_px=RENDERED_PX, **choices)), folder, "scene")
+    picture = cv2.imread(str(folder / "scene.jpg"))
+    sheet = (folder / "scene.sheet.toml").read_text(encoding="utf-8")
+    made = {}
+    for size in megapixels:
+        factor = float(np.sqrt(size * 1e6 / picture[..., 0].size))
+        made[size] = folder / f"{size:g}.jpg"
+        enlarged = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
+        cv2.imwrite(str(made[size]), enlarged, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        made[size].with_suffix(".sheet.toml").write_text(sheet, encoding="utf-8")
+    return made
+
+
+def command(megapixels: list[float]) -> dict[float, dict]:
+    """Stages, whole time and memory at each size."""
+    with tempfile.TemporaryDirectory() as folder:
+        return {size: measured_alone(photo, LIMITS) for size, photo in photographs(Path(folder), megapixels).items()}
+
+
+def starts(repeats: int = 3) -> dict[str, float]:
+    """Seconds by which each command's help comes later than an empty Python ends: the least of a few runs."""
+
+    def least(*arguments: str) -> float:
+        seconds = []
+        for _ in range(repeats):
+            started = time.perf_counter()
+            subprocess.run([sys.executable, *arguments], capture_output=True, check=True)
+            seconds.append(time.perf_counter() - started)
+        return min(seconds)
+
+    empty = least("-c", "pass")
+    calls = {"(all)": ["--help"]} | {name: [name, "--help"] for name in COMMANDS}
+    return {name: least("-m", "specimeter", *call) - empty for name, call in calls.items()}
+
+
+def plotted(found: dict[float, dict], names: list[str]) -> bytes:
+    """Seconds against megapixels, each stage a line, both as powers of ten."""
+    x = np.log10(list(found))
+    rows = [[max(one["stages_s"].get(name, 0.0), 1e-3) for one in found.values()] for name in names]
+    y = np.log10(rows)
+    plot = Plot("Time of each stage", (x.min(), x.max()), (y.min(), y.max()), x_title="log10 MP", y_title="log10 s")
+    for place, values in enumerate(y):
+        plot.dots(x, values, place % 4, joined=True)
+    plot.legend(names[:4])
+    return plot.alone()
+
+
+def main() -> None:
+    """Everything that was asked for, as tables on stdout."""
+    parser = argparse.ArgumentParser(description="Time and memory of each stage, beside what it can be held against.")
+    parser.add_argument("--megapixels", type=float, nargs="*", default=[6, 24, 100])
+    parser.add_argument("--features", type=int, nargs="*", default=[10, 100, 1000, 3000, 10_000])
+    parser.add_argument("--starts", action="store_true", help="also the start of every command")
+    parser.add_argument("--plot", type=Path, help="an SVG of seconds against megapixels")
+    options = parser.parse_args()
+    load = os.getloadavg()[0]
+    print(f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, load {load:.1f}, OpenCV {cv2.__version__}\n")
+    found = command(options.megapixels) if options.megapixels else {}
+    for size, one in found.items():
+        if "error" in one:
+            print(f"{size:g} MP: {one['error']}")
+            continue
+        decode_s = one["decode_s"]
+        print(f"{size:g} MP: decoding {decode_s:.2f} s, job {one['job_s']:.2f} s, command {one['command_s']:.2f} s, ", end="")
+        print(f"peak {one['peak_mb']:.0f} MB")
+        for name, seconds in one["stages_s"].items():
+            print(f"    {name:14s} {seconds:7.2f} s  {seconds / decode_s:6.1f} x decoding")
+    for count in options.features:
+        rings, ours, theirs, _ = compared(count, repeats=3)
+        print(
+            f"measuring {len(rings):6d} features: {ours:7.3f} s, regionprops_table {theirs:7.2f} s, ratio {theirs / ours:5.1f}"
+        )
+    if options.starts:
+        for name, seconds in starts().items():
+            print(f"start of {name:10s} {seconds:6.2f} s over an empty Python")
+    if options.plot:
+        sound = {size: one for size, one in found.items() if "error" not in one}
+        options.plot.write_bytes(plotted(sound, list(next(iter(sound.values()))["stages_s"])))
+
+
+if __name__ == "__main__":
+    main()
