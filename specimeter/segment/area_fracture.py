@@ -1,4 +1,4 @@
-"""The broken face, found on its own: a small network says where, the sheet's sizes choose, its borders are followed finely."""
+"""The broken face, found on its own: two small networks say where, the sheet's sizes choose, its borders are followed."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from specimeter.segment.area_looks import Looked, look
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 
-MODEL = Path(__file__).with_name("area_fracture.onnx")
-STEP = 32  # the network's coarsest grid
+MODELS = tuple(Path(__file__).with_name(name) for name in ("area_fracture.onnx", "area_fracture_mixed.onnx"))
+STEP = 32  # the networks' coarsest grid
 LEAST_CONFIDENCE = 0.5
 LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 0.3 mm at fair odds
 # What share of the specimen's width (along the weld) and thickness (through the wall) a broken face may take: judgement
@@ -93,15 +93,20 @@ def with_sides(area: ExaminedArea) -> ExaminedArea:
 
 
 def face_log_odds(looked: Looked) -> np.ndarray:
-    """Log-odds that each cell belongs to a broken face, float32 (rows, columns)."""
+    """Log-odds that each cell belongs to a broken face, float32 (rows, columns): the mean of both networks' answers.
+
+    One knows this project's scenes well, the other pictures of many other kinds; where only one is sure, neither rules.
+    """
     rows, columns = looked.hidden.shape
     pad = [(0, -rows % STEP), (0, -columns % STEP)]
     figures = np.stack([np.pad(looked.own[..., k], pad, mode="edge") for k in range(looked.own.shape[2])])
-    if not hasattr(_own, "network"):
-        _own.network = cv2.dnn.readNetFromONNX(str(MODEL))
-    _own.network.setInput(np.ascontiguousarray(figures[None]))
-    answer = np.asarray(_own.network.forward()).reshape(figures.shape[1:])[:rows, :columns]
-    return np.where(looked.hidden, np.float32(-8), np.clip(answer, -8, 8)).astype(np.float32)
+    if not hasattr(_own, "networks"):
+        _own.networks = [cv2.dnn.readNetFromONNX(str(model)) for model in MODELS]
+    answers = []
+    for network in _own.networks:
+        network.setInput(np.ascontiguousarray(figures[None]))
+        answers.append(np.clip(np.asarray(network.forward()).reshape(figures.shape[1:])[:rows, :columns], -8, 8))
+    return np.where(looked.hidden, np.float32(-8), np.mean(answers, axis=0)).astype(np.float32)
 
 
 def _places(odds: np.ndarray, looked: Looked, sheet: Sheet) -> list[Place]:
