@@ -8,6 +8,7 @@ On Linux without a screen run it under `xvfb-run -a -s "-screen 0 2600x1500x24"`
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import tempfile
 import time
@@ -15,7 +16,6 @@ from pathlib import Path
 
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp()  # the person's own settings stay out of the pictures
 
-import cv2
 import numpy as np
 from PIL import Image
 from qtpy.QtWidgets import QApplication
@@ -96,17 +96,21 @@ def main() -> None:
     bench.pages["features"].section.selectRow(2)
     picture("4-section")
     with tempfile.TemporaryDirectory() as folder:
-        turned = Path(folder) / "turned-half-round.png"
         bench.open(sample_images() / "nick-break-exceeds.jpg")
         arrived("nick-break")
-        photograph = bench.session.photo.rgb
-        files.write(turned, cv2.imencode(".png", photograph[::-1, ::-1, ::-1])[1].tobytes())
+        turned = Path(folder) / "other-half.jpg"
+        with Image.open(bench.session.photo.path) as half:
+            data = io.BytesIO()
+            half.transpose(Image.Transpose.ROTATE_180).save(data, "JPEG", quality=95, exif=half.info.get("exif", b""))
+        files.write(turned, data.getvalue())
         bench.add_photo(turned)
         settle()
-        one, *others = bench.session.record.features
-        size = np.array(photograph.shape[1::-1]) - 1
-        there = size - np.array(one.outline_px).mean(axis=0)
-        apart = {f.id: np.linalg.norm(np.array(f.outline_px).mean(axis=0) - there) for f in others if f.photo == "p2"}
+        features, size = bench.session.record.features, np.array(bench.session.photo.rgb.shape[1::-1]) - 1
+        middle = lambda one: np.array(one.outline_px).mean(axis=0)
+        one = features[0]
+        apart = {
+            f.id: np.linalg.norm(middle(f) - (size - middle(one))) for f in features if (f.photo, f.kind) == ("p2", one.kind)
+        }
         bench.act("linked", edit.same, min(apart, key=apart.get), one.id)
         bench.select((one.id,))
         viewer.reset_view()

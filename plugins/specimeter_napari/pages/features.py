@@ -34,6 +34,7 @@ BASES = {
     "the procedure": "procedure",
     "a guess": "guess",
 }
+CORNER = {"as measured": None, "begins at a corner, by eye": True, "away from the corners, by eye": False}
 
 
 class FeaturesPage(Page):
@@ -71,8 +72,13 @@ class FeaturesPage(Page):
             self.basis.addItem(text, basis)
         self.basis.setToolTip("What the likely cause is taken from")
         self.basis.activated.connect(lambda _: self.cause_chosen())
-        cause = parts.form([("Likely cause", self.cause), ("taken from", self.basis)])
-        self.said = parts.column(parts.form([("Kind", self.kind)]), parts.Fold("Likely cause", cause), spacing=2)
+        self.corner = QComboBox()
+        for text, value in CORNER.items():
+            self.corner.addItem(text, value)
+        self.corner.setToolTip("Whether it begins at a corner of the specimen: your eye goes before what was measured")
+        self.corner.activated.connect(lambda _: self.say_corner())
+        more = parts.form([("Likely cause", self.cause), ("taken from", self.basis), ("At a corner", self.corner)])
+        self.said = parts.column(parts.form([("Kind", self.kind)]), parts.Fold("Likely cause, corner", more), spacing=2)
         buttons = parts.row(self.accept_button, self.aside_button, self.reject_button, self.next_button)
         self.card = parts.card(self.one, self.sizes, buttons, self.link_button, self.said)
         self.over_button = parts.button(
@@ -128,6 +134,7 @@ class FeaturesPage(Page):
         self.sizes.setText("\n".join(lines))
         self.kind.setCurrentIndex(self.kind.findData(feature.kind))
         self.cause.setCurrentIndex(self.cause.findData(feature.cause))
+        self.corner.setCurrentIndex(list(CORNER.values()).index(feature.corner_by_eye))
         if feature.cause_basis:
             self.basis.setCurrentIndex(self.basis.findData(feature.cause_basis))
 
@@ -224,6 +231,13 @@ class FeaturesPage(Page):
         kind = self.cause.currentData()
         if kind is not None:
             self.name_cause(kind)
+
+    def say_corner(self) -> None:
+        """The person's word on whether the selected ones begin at a corner."""
+        said = self.corner.currentData()
+        for feature in self.chosen():
+            if feature.corner_by_eye != said:
+                self.bench.act(f"{feature.id}: {self.corner.currentText()}", edit.corner, feature.id, said)
 
     def link(self) -> None:
         """Of the selected ones the later are pictures of the first; where one is linked already, undo its links."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from qtpy.QtCore import QEvent
+from qtpy.QtCore import QEvent, QTimer
 from qtpy.QtWidgets import QLineEdit, QVBoxLayout, QWidget
 
 from specimeter_napari import parts
@@ -43,9 +43,14 @@ class Page(QWidget):
     def event(self, event) -> bool:
         """Take as much height as wrapped lines need: a scroll area does not ask for it."""
         done = super().event(event)
-        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize):
-            self.setMinimumHeight(self.down.totalHeightForWidth(self.width()))
+        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize, QEvent.Type.Show):
+            self.fit()
         return done
+
+    def fit(self) -> None:
+        """The height that its parts need at its width, as they are now."""
+        self.down.activate()
+        self.setMinimumHeight(max(self.down.totalHeightForWidth(self.width()), self.down.totalMinimumSize().height()))
 
     def build(self) -> None:
         """Make the page's parts, once."""
@@ -61,6 +66,11 @@ class Page(QWidget):
         self.setEnabled(now is not None or self.name == "specimen")
         if now is not None:
             self.show_state(now)
+            for wait_ms in (
+                0,
+                60,
+            ):  # parts that came new know their width, and so their height, only later
+                QTimer.singleShot(wait_ms, self.fit)
 
     def of_held(self, parts: Iterable[Any]) -> Any:
         """Of a record's scales, surfaces or areas the one of the photograph that is held."""

@@ -33,7 +33,7 @@ CHECKS = (
     ("validity.valid", "the test was valid"),
 )
 FACES = ("", "face", "root", "side")
-NAMES_PX = 212
+NAMES_PX = 222
 
 
 class SheetForm(QWidget):

@@ -78,6 +78,19 @@ def test_a_real_one_is_set_aside_with_a_reason(proposed, monkeypatch):
     assert "set aside: a tear" in bench.pages["features"].sizes.text()
 
 
+def test_the_eye_says_whether_it_begins_at_a_corner(proposed):
+    hand, bench = proposed, proposed.bench
+    one = longest(hand)
+    bench.select((one.id,))
+    page = bench.pages["features"]
+    page.corner.setCurrentIndex(1)
+    page.corner.activated.emit(1)
+    assert (features(hand)[one.id].corner_by_eye, features(hand)[one.id].at_corner) == (True, True)
+    page.corner.setCurrentIndex(0)
+    page.corner.activated.emit(0)
+    assert features(hand)[one.id].at_corner == one.at_corner
+
+
 def test_a_point_of_the_outline_is_dragged_and_its_surroundings_follow(proposed):
     hand, bench = proposed, proposed.bench
     one = longest(hand)
