@@ -39,15 +39,15 @@ class Patch:
     share : float array, shape (H, W)
     corner_px : array, shape (2,)
         The piece's top-left pixel [x, y] in the network's picture.
-    zoom : float
-        The network's pixels to one of the photograph's.
+    zoom : array, shape (2,)
+        The network's pixels to one of the photograph's, along x and y.
     offset_px : array, shape (2,)
         The photograph's pixel [x, y] where the network's picture begins.
     """
 
     share: np.ndarray
     corner_px: np.ndarray
-    zoom: float
+    zoom: np.ndarray
     offset_px: np.ndarray
 
     def to_photograph(self, points: np.ndarray) -> np.ndarray:
@@ -89,9 +89,10 @@ def border(patch: Patch, light: np.ndarray, blur_px: float) -> Border | None:
     ring = evenly(_thinned(ring, patch.share), 0.7)
     ring, tip_errors = move_tips(ring, patch.share.astype(np.float32), 1.0, SHARE_NOISE, SHARE_BLUR_PX, widest_px=BLUNT_PX)
     ring = evenly(patch.to_photograph(ring), 1.0)
-    edge = _drawn(ring, light, blur_px, patch.zoom)
-    u_edge = np.hypot(0.5 * edge_spread / patch.zoom * (1 - edge.weight), edge.u_px)
-    u_tip = np.hypot(tip_spread, float(np.mean(tip_errors)) if tip_errors else SHARE_BLUR_PX) / patch.zoom
+    zoom = float(np.mean(patch.zoom))
+    edge = _drawn(ring, light, blur_px, zoom)
+    u_edge = np.hypot(0.5 * edge_spread / zoom * (1 - edge.weight), edge.u_px)
+    u_tip = np.hypot(tip_spread, float(np.mean(tip_errors)) if tip_errors else SHARE_BLUR_PX) / zoom
     return Border(
         outline_px=edge.outline_px,
         u_edge_px=float(u_edge),

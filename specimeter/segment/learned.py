@@ -2,32 +2,29 @@
 
 from __future__ import annotations
 
-import json
-import threading
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from specimeter.colour import luminance
-from specimeter.errors import SpecimeterError
 from specimeter.segment.border import Border, Patch, border, own_ring
 from specimeter.segment.follow import ends, follow, lines
 from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.network import Network, Region, Seen, look, regions, weighed
 from specimeter.segment.sharpness import blur_of
 
-MODEL = Path(__file__).with_name("learned.onnx")
-GROUND = Path(__file__).with_name(
-    "ground.onnx"
-)  # knows print, cloth and wood from metal, and looks in its place where they are
 ODDS = Path(__file__).with_name("learned.json")
-SAMPLING_MM = 0.05  # of the picture that the network sees; coarser where the photograph is, or the area is large
-MOST_PX = 3_000_000
-MARGIN_PX = 48  # of the surroundings that it sees, in its own pixels
-STEP_PX = 32  # the networks' coarsest grid
-PLANES = 4  # that it answers with; GROUND with a fifth: the ground is no metal
+NETWORK = Network(
+    files=(Path(__file__).with_name("learned.onnx"),),
+    sampling_mm=0.05,
+    margin_px=48,
+    instead="openings",
+)
+GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),))  # knows print, cloth and wood from metal, and
+# looks in its place where they are
+FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a feature, however thin; that it is a crack; of a mark
+# that is none; the share of each pixel that a feature covers; of GROUND alone, that the ground is no metal
 GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
 LEAST_NO_METAL = 0.6  # share of the area; of simple drawings of metal up to 0.55, of rendered faces 0.03
 LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure ground belongs to it
@@ -42,63 +39,18 @@ SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from
 LEAST_OF_SMALL = 0.7  # and must be as likely as this
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
 FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness")
-_own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen:
-    """What the network saw, and what it made of it.
+class Proposal(Region):
+    """A region with what else speaks for it."""
 
-    Parameters
-    ----------
-    log_odds : float32 array, shape (4 or 5, H, W)
-        Of a feature, however thin; of a crack, where there is a feature; of a mark that is none; the share of each pixel that
-        a feature covers.
-    usable : bool array, shape (H, W)
-        The examined area.
-    light : float32 array, shape (H, W)
-        Linear luminance of the picture that it saw.
-    zoom : float
-        The network's pixels to one of the photograph's.
-    offset_px : array, shape (2,)
-        The photograph's pixel [x, y] at the centre of the picture's top-left pixel's top-left photograph pixel.
-    """
-
-    log_odds: np.ndarray
-    usable: np.ndarray
-    light: np.ndarray
-    zoom: float
-    offset_px: np.ndarray
-
-    def to_photograph(self, points: np.ndarray) -> np.ndarray:
-        """Pixels [x, y] of the photograph, of points in the network's picture."""
-        return (np.asarray(points, float) + 0.5) / self.zoom - 0.5 + self.offset_px
-
-    def from_photograph(self, points: np.ndarray) -> np.ndarray:
-        """The reverse of `to_photograph`."""
-        return (np.asarray(points, float) - self.offset_px + 0.5) * self.zoom - 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Proposal:
-    """One connected region that the network takes for a feature: its mask in a box of its picture, and its figures."""
-
-    mask: np.ndarray
-    corner: tuple[int, int]  # x, y of the mask's top-left pixel
     crack: float  # log-odds that it is a crack
-    peak: float
-    mean: float
     size: float
     mark: float
     share: float  # log-odds of covering a pixel, where it covers most
     path: np.ndarray | None = None  # of the mask's shape: where a crack was followed in the light, beyond what the network sees
     pieces: int = 1  # of one crack, seen apart and joined
-
-    @property
-    def window(self) -> tuple[slice, slice]:
-        """Rows and columns of its box in the network's picture."""
-        x, y = self.corner
-        return np.s_[y : y + self.mask.shape[0], x : x + self.mask.shape[1]]
 
 
 def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -117,7 +69,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
         If the network's file is missing or this OpenCV cannot read it.
     """
     foreign = share_of_no_metal(photo, surface, area) >= LEAST_NO_METAL
-    seen = look(photo, surface, area, model=GROUND if foreign else None)
+    seen = look(photo, surface, area, GROUND if foreign else NETWORK)
     blur = blur_of(photo, area)
     light = photo.linear()
     found = []
@@ -126,7 +78,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
         if edge is None:
             continue
         figures = figures_of(proposal, edge)
-        odds = log_odds(figures) + support(proposal)
+        odds = weighed(figures, FIGURES, ODDS) + support(proposal)
         least = LEAST_CONFIDENCE if np.ptp(edge.outline_px, axis=0).max() >= SMALL_PX else LEAST_OF_SMALL
         if odds < np.log(least / (1 - least)):
             continue
@@ -153,7 +105,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
 
 def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
     """The network's own regions and borders, for comparison: no physics in them."""
-    seen = look(photo, surface, area)
+    seen = look(photo, surface, area, NETWORK)
     found = []
     for proposal in proposals(seen):
         ring = own_ring(patch_of(proposal, seen))
@@ -164,119 +116,38 @@ def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
                 outline_px=ring,
                 kind="crack" if proposal.crack > 0 else "opening",
                 confidence=float(1 / (1 + np.exp(-proposal.peak))),
-                u_edge_px=0.5 / seen.zoom,
-                u_tip_px=1.0 / seen.zoom,
+                u_edge_px=0.5 * seen.pixel,
+                u_tip_px=seen.pixel,
             )
         )
     return found
 
 
-# ------------------------------------------------------------------ what the network sees and says
-
-
-def inside(area: ExaminedArea, shape: tuple[int, int], zoom: float = 1.0, offset_px=(0.0, 0.0)) -> np.ndarray:
-    """Which pixels of a picture, zoomed and cut out of the photograph at an offset, belong to the examined area."""
-    mask = np.zeros(shape, np.uint8)
-    for polygon, value in [(area.outline_px, 1), *((hole, 0) for hole in area.exclude_px)]:
-        points = (np.asarray(polygon, float) - offset_px + 0.5) * zoom - 0.5
-        cv2.fillPoly(mask, [np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)], value, shift=4)
-    return mask > 0
+# ------------------------------------------------------------------ proposals and what speaks for them
 
 
 def share_of_no_metal(photo, surface, area: ExaminedArea) -> float:
     """Share of the examined area, 0 to 1, that is taken for something other than metal: print, paper, cloth, wood, ink."""
-    seen = look(photo, surface, area, model=GROUND, most_px=GROUND_PX)
-    return float(np.mean(seen.log_odds[PLANES][seen.usable] > 0)) if seen.usable.any() else 0.0
-
-
-def look(photo, surface, area: ExaminedArea, *, model: Path | None = None, most_px: int = MOST_PX) -> Seen:
-    """Cut the examined area out, resample it to `most_px` pixels at the most, and let a network look at it."""
-    height, width = photo.rgb.shape[:2]
-    low, high = area.outline_px.min(axis=0), area.outline_px.max(axis=0)
-    mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    zoom = min(1.0, mm / SAMPLING_MM) if np.isfinite(mm) else 1.0
-    margin = MARGIN_PX / zoom
-    low = np.clip(np.floor(low - margin), 0, [width - 1, height - 1]).astype(int)
-    high = np.clip(np.ceil(high + margin) + 1, low + 1, [width, height]).astype(int)
-    zoom = min(zoom, float(np.sqrt(most_px / np.prod(high - low))))
-    piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
-    if zoom < 1:
-        size = tuple(int(n) for n in np.maximum(np.round((high - low) * zoom), 1))
-        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
-    top = 65535.0 if piece.dtype == np.uint16 else 255.0
-    usable = inside(area, piece.shape[:2], zoom, low)
-    answer = run(prepared(piece.astype(np.float32) / np.float32(top), usable), model)
-    return Seen(log_odds=answer, usable=usable, light=luminance(piece), zoom=zoom, offset_px=low.astype(float))
-
-
-def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
-    """The network's input, float32 (1, 4, H, W), of a coded picture (H, W, 3) from 0 to 1 and the examined area.
-
-    The area's median is brought to the middle, so that exposure does not matter.
-    """
-    grey = rgb.mean(axis=2)
-    middle = max(float(np.median(grey[usable] if usable.any() else grey)), 0.02)
-    coded = np.clip(rgb * np.float32(0.5 / middle), 0, 2) * 2 - 1
-    planes = np.concatenate([coded.transpose(2, 0, 1), (usable.astype(np.float32) * 2 - 1)[None]])
-    return np.ascontiguousarray(planes[None], np.float32)
-
-
-def run(picture: np.ndarray, model: Path | None = None) -> np.ndarray:
-    """Log-odds (4 or 5, H, W) for a network's input (1, 4, H, W) of any size; MODEL's unless another is named."""
-    height, width = picture.shape[2:]
-    pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
-    network = _network(model or MODEL)
-    network.setInput(np.ascontiguousarray(np.pad(picture, pad, mode="edge")))
-    answer = np.asarray(network.forward())
-    rows, columns = answer.shape[-2:]
-    planes = answer.reshape(-1, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(-1, 2 * rows, 2 * columns)
-    return planes[:, :height, :width]
-
-
-def _network(model: Path):
-    held = _own.__dict__.setdefault("networks", {})
-    if model not in held:
-        try:
-            held[model] = cv2.dnn.readNetFromONNX(str(model))
-        except cv2.error as error:
-            raise SpecimeterError(
-                f"the network {model.name} cannot be read by OpenCV {cv2.__version__}: {error}",
-                file=model.name,
-                expected="the file that was installed with specimeter",
-                mend="install specimeter again, or use the segmenter 'openings'",
-            ) from error
-    return held[model]
-
-
-# ------------------------------------------------------------------ proposals and what speaks for them
+    seen = look(photo, surface, area, replace(GROUND, most_px=GROUND_PX))
+    return float(np.mean(seen.log_odds[FOREIGN][seen.usable] > 0)) if seen.usable.any() else 0.0
 
 
 def proposals(seen: Seen) -> list[Proposal]:
     """Connected regions of the examined area that the network takes for features."""
-    odds = np.where(seen.usable, seen.log_odds[0], -20.0)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats((odds > LEVEL).astype(np.uint8), connectivity=8)
     found = []
-    for label, (x, y, width, height, size) in enumerate(stats.reshape(-1, 5)):
-        if label == 0 or size < LEAST_PX:
-            continue
-        window = np.s_[y : y + height, x : x + width]
-        mask = labels[window] == label
-        values = odds[window][mask]
-        peak = float(np.sort(values)[-5:].mean())
-        if peak < LEAST_PEAK:
-            continue
-        weight = 1 / (1 + np.exp(-values))
-        crack, mark = (float((seen.log_odds[k][window][mask] * weight).sum() / weight.sum()) for k in (1, 2))
+    for one, weight in regions(seen, level=LEVEL, least_px=LEAST_PX, least_peak=LEAST_PEAK):
+        said = {k: seen.log_odds[k][one.window][one.mask] for k in (CRACK, MARK, SHARE)}
+        crack, mark = (float((said[k] * weight).sum() / weight.sum()) for k in (CRACK, MARK))
         found.append(
             Proposal(
-                mask=mask,
-                corner=(int(x), int(y)),
+                mask=one.mask,
+                corner=one.corner,
+                peak=one.peak,
+                mean=one.mean,
                 crack=crack,
-                peak=peak,
-                mean=float(values.mean()),
-                size=float(size),
+                size=float(weight.size),
                 mark=mark,
-                share=float(np.percentile(seen.log_odds[3][window][mask], 90)),
+                share=float(np.percentile(said[SHARE], 90)),
             )
         )
     return found
@@ -341,7 +212,7 @@ def patch_of(proposal: Proposal, seen: Seen) -> Patch:
     own = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
     own[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width] = proposal.mask
     own = (cv2.dilate(own, np.ones((5, 5), np.uint8)) > 0) & seen.usable[window]
-    share = np.where(own, 1 / (1 + np.exp(-seen.log_odds[3][window])), 0.0)
+    share = np.where(own, 1 / (1 + np.exp(-seen.log_odds[SHARE][window])), 0.0)
     if proposal.path is not None:
         inner = np.s_[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width]
         share[inner] = np.maximum(share[inner], PATH_SHARE * proposal.path)
@@ -362,22 +233,6 @@ def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
             np.log(max(edge.u_edge_px, 0.05)),
         ]
     )
-
-
-@cache
-def _weights() -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
-    held = json.loads(ODDS.read_text(encoding="utf-8"))
-    weights, least, most = (np.array([held[part][name] for name in FIGURES]) for part in ("weights", "least", "most"))
-    return weights, float(held["constant"]), least, most
-
-
-def log_odds(figures: np.ndarray) -> float:
-    """Log-odds that a proposal with these figures is a feature: a logistic fit to scenes that trained nothing else.
-
-    A figure beyond what those scenes showed counts as the farthest that they did.
-    """
-    weights, constant, least, most = _weights()
-    return float(np.clip(figures, least, most) @ weights + constant)
 
 
 def _apart(found: list[Outline]) -> list[Outline]:

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 
 from specimeter.segment.border import Patch, border
-from specimeter.segment.learned import inside
 from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.network import inside
 from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_round
 from specimeter.segment.sharpness import blur_of
 

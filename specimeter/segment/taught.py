@@ -11,8 +11,8 @@ from skimage.feature import multiscale_basic_features
 from specimeter.errors import OutlineError
 from specimeter.segment import forest
 from specimeter.segment.border import Patch, border
-from specimeter.segment.learned import inside
 from specimeter.segment.model import ExaminedArea, Outline
+from specimeter.segment.network import inside
 from specimeter.segment.sharpness import blur_of
 
 MOST_PX = 220_000  # of the window that is looked at: what can be taught and searched in a second

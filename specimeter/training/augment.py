@@ -168,7 +168,7 @@ def photograph(rgb: Tensor) -> Tensor:
 
 
 def prepared(rgb: Tensor, area: Tensor) -> Tensor:
-    """The network's input (N, 4, H, W) of a coded picture and the shares of the examined area, as in `learned.prepared`."""
+    """The network's input (N, 4, H, W) of a coded picture and the shares of the area, as `segment.network.prepared`."""
     n = len(rgb)
     grey = rgb.mean(1).reshape(n, -1)
     inside = area.reshape(n, -1) > 0.5

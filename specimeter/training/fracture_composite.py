@@ -11,7 +11,7 @@ from specimeter.segment.fracture_learned import FAMILIES
 from specimeter.training import marks, relief
 from specimeter.training.fracture_sample import AREA, CHANNELS, WEIGHT
 from specimeter.training.fracture_skins import Skin, facets, skin, spectral
-from specimeter.training.sample import cover, weight_of
+from specimeter.training.sample import Sample, cover, weight_of
 from specimeter.training.texture import smooth, soft_step, surface
 
 SIZE_PX = 384
@@ -19,8 +19,8 @@ SHARES = (0.28, 0.18, 0.2, 0.18, 0.16)  # of the families, in the order of FAMIL
 TRIES = 6
 
 
-def composite(seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """One composite: planes (10, 384, 384) uint8 as `fracture_sample.CHANNELS`, and the features' middles (M, 2)."""
+def composite(seed: int) -> Sample:
+    """One composite: planes (10, 384, 384) as `fracture_sample.CHANNELS`."""
     rng = np.random.default_rng([seed, 13])
     planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
     planes[AREA] = 255
@@ -49,7 +49,7 @@ def composite(seed: int) -> tuple[np.ndarray, np.ndarray]:
     planes[WEIGHT] = weight_of(planes[3:AREA].max(axis=0))
     planes[:3] = np.round(255 * np.clip(rgb, 0, 1) ** np.float32(1 / 2.2)).astype(np.uint8).transpose(2, 0, 1)
     centres = [np.argwhere(share > 0.5).mean(axis=0)[::-1] for _, share in features if (share > 0.5).any()]
-    return planes, np.array(centres, float).reshape(-1, 2)
+    return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
 
 
 def _box(share: np.ndarray) -> tuple[slice, slice]:

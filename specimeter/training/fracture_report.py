@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from specimeter import files
-from specimeter.segment.fracture_learned import FAMILIES, SAMPLING_MM
-from specimeter.training.fracture_sample import AREA
+from specimeter.segment.fracture_learned import FAMILIES, NETWORK
+from specimeter.training.fracture_sample import AREA, cut
 
 THRESHOLDS = (0.3, 0.5, 0.7)
 LEAST_PX = 12
@@ -17,41 +18,28 @@ COLOURS = ((0, 0, 255), (0, 220, 255), (255, 80, 0), (0, 220, 0), (255, 0, 255))
 SHEETS, PER_SHEET = 2, 6
 
 
-def log_odds_of(model, planes: np.ndarray) -> np.ndarray:
-    """Log-odds (6, H, W) of a sample's planes."""
-    import torch
+def report(model, folder: Path, most: int = 24) -> dict:
+    """Counts over the first `most` tuning photographs of a folder, held-out groups (even seeds) and others apart.
 
-    from specimeter.training import augment
-    from specimeter.training.network import unfold
-
-    device = next(model.parameters()).device
-    height, width = planes.shape[1:]
-    held = np.pad(planes[[0, 1, 2, AREA]], ((0, 0), (0, -height % 32), (0, -width % 32)), mode="edge")
-    seen = torch.from_numpy(held).to(device).float()[None] / 255
-    with torch.no_grad():
-        output = unfold(model(augment.prepared(seen[:, :3], (seen[:, 3:] > 0.5).float())))
-    return output[0, :, :height, :width].float().cpu().numpy()
-
-
-def report(model, paths: list[Path], out: Path) -> dict:
-    """Counts over the samples, held-out groups (even seeds) and others apart; writes sheets of answers beside truths."""
-    from specimeter.training.fracture_train import _read
+    Writes sheets of truths and answers into the folder.
+    """
+    from specimeter.training.report import log_odds_of
 
     result: dict = {}
     pictures = []
-    for path in paths:
-        planes = _read(path)[0][0]
-        group = "trained on" if int(path.stem.split("-")[1]) % 2 else "held out"
-        odds = log_odds_of(model, planes)
+    for path in sorted((folder / "tune").glob("*.jpg"))[:most]:
+        truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
+        planes = cut(cv2.imread(str(path))[:, :, ::-1], truth, truth["mm_per_px"]).planes
+        group = "trained on" if int(path.stem) % 2 else "held out"
+        odds = log_odds_of(model, planes, AREA)
         pictures.append(_picture(planes, odds))
         for threshold in THRESHOLDS:
             _count(result.setdefault(group, {}).setdefault(str(threshold), {}), planes, odds, threshold)
     for number in range(SHEETS):
         some = pictures[number * PER_SHEET : (number + 1) * PER_SHEET]
         if some:
-            files.write(
-                out / f"sheet-{number}.jpg", cv2.imencode(".jpg", np.vstack(some), [cv2.IMWRITE_JPEG_QUALITY, 80])[1].tobytes()
-            )
+            coded = cv2.imencode(".jpg", np.vstack(some), [cv2.IMWRITE_JPEG_QUALITY, 80])[1]
+            files.write(folder / f"sheet-{number}.jpg", coded.tobytes())
     return result
 
 
@@ -67,7 +55,7 @@ def _count(count: dict, planes: np.ndarray, odds: np.ndarray, threshold: float) 
         for part in range(1, parts):
             mask = own == part
             (_, size, _) = cv2.minAreaRect(np.argwhere(mask).astype(np.float32))
-            name = f"{family} {'small' if max(size) * SAMPLING_MM < 0.5 else ''}".strip()
+            name = f"{family} {'small' if max(size) * NETWORK.sampling_mm < 0.5 else ''}".strip()
             hit = {int(v) for v in np.unique(labels[mask]) if v and sizes[v] >= LEAST_PX}
             used |= hit
             one = count.setdefault(name, {"true": 0, "found": 0, "family": 0, "overlap": 0.0})

@@ -11,8 +11,8 @@ from specimeter.scene.bench import BENCHES
 from specimeter.scene.describe import Fracture, Scene
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, FRACTURES, LIGHTS, random_scene
-from specimeter.segment.fracture_learned import FAMILIES, SAMPLING_MM
-from specimeter.training.sample import cover, weight_of
+from specimeter.segment.fracture_learned import FAMILIES, NETWORK
+from specimeter.training.sample import Sample, cover, weight_of
 
 MARGIN_PX = 40  # of surroundings kept, in such pixels
 CHANNELS = ("red", "green", "blue", *FAMILIES, "area", "weight")
@@ -40,14 +40,11 @@ def family(kind: str) -> str:
     return "unfused" if kind.startswith("lack-of") else kind
 
 
-def scene_of(seed: int, *, whole: bool, width_px: int, held_out: bool = True) -> Scene:
-    """One scene: whole with card and bench, or near, for 0.03 to 0.1 mm a pixel.
-
-    `held_out` false: of all groups, for what is no judge of the features and learns nothing of them.
-    """
+def scene_of(seed: int, *, whole: bool, width_px: int) -> Scene:
+    """One scene: whole with card and bench, or near, for 0.03 to 0.1 mm a pixel."""
     rng = np.random.default_rng([seed, 11])
     test = BROKEN_TESTS[int(rng.integers(len(BROKEN_TESTS)))]
-    groups = groups_for(seed) if held_out else {}
+    groups = groups_for(seed)
     choices: dict = {"width_px": width_px, "clean": rng.random() < CLEAN, **groups}
     if not whole:
         across = random_scene(seed, test=test, width_px=width_px, **groups).specimen.width_mm
@@ -88,17 +85,17 @@ def decoded(picture) -> np.ndarray:
     return cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
 
 
-def cut(rgb: np.ndarray, truth: dict, mm_per_px: float) -> tuple[np.ndarray, np.ndarray]:
-    """The face of a photograph at the network's sampling: planes (10, H, W) uint8 as CHANNELS, middles (M, 2) of features.
+def cut(rgb: np.ndarray, truth: dict, mm_per_px: float) -> Sample:
+    """The face of a photograph at the network's sampling: planes (10, H, W) as CHANNELS.
 
     Families and area are shares of each pixel times 255, `weight` the weight of the pixel's error times 16.
     """
     height, width = rgb.shape[:2]
     outline = np.array(truth["area_outline_px"])
-    margin = MARGIN_PX * SAMPLING_MM / mm_per_px
+    margin = MARGIN_PX * NETWORK.sampling_mm / mm_per_px
     low = np.clip(np.floor(outline.min(axis=0) - margin).astype(int), 0, [width - 32, height - 32])
     high = np.clip(np.ceil(outline.max(axis=0) + margin).astype(int), low + 32, [width, height])
-    size = np.maximum(np.round((high - low) * mm_per_px / SAMPLING_MM).astype(int), 32)
+    size = np.maximum(np.round((high - low) * mm_per_px / NETWORK.sampling_mm).astype(int), 32)
     zoom = size / (high - low)
     piece = rgb[low[1] : high[1], low[0] : high[0]]
     piece = cv2.resize(piece, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA if zoom[0] < 1 else cv2.INTER_LINEAR)
@@ -118,10 +115,10 @@ def cut(rgb: np.ndarray, truth: dict, mm_per_px: float) -> tuple[np.ndarray, np.
     planes[AREA] = cover(there(outline), shape)
     planes[WEIGHT] = weight_of(planes[3:AREA].max(axis=0))
     inside = [c for c in centres if 0 <= c[0] < shape[1] and 0 <= c[1] < shape[0]]
-    return planes, np.array(inside, float).reshape(-1, 2)
+    return Sample(planes=planes, centres_px=np.array(inside, float).reshape(-1, 2))
 
 
-def sample(picture, rgb: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def sample(picture, rgb: np.ndarray, seed: int) -> Sample:
     """`cut` with a scale as it would be known: within some per cent."""
     rng = np.random.default_rng([seed, 12])
     return cut(rgb, picture.truth, picture.truth["mm_per_px"] * float(np.exp(rng.normal(0, 0.03))))

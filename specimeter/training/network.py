@@ -1,4 +1,4 @@
-"""The network: a small U-Net that works at half the picture's sampling and answers at full, in layers that OpenCV runs."""
+"""The networks: small U-Nets that work at half the picture's sampling and answer at full, in layers that OpenCV runs."""
 
 from __future__ import annotations
 
@@ -9,9 +9,7 @@ import numpy as np
 import torch
 from torch import nn
 
-WIDTHS = (24, 48, 96, 112, 144)  # channels at 1/2, 1/4, 1/8, 1/16 and 1/32 of the input's sampling
-INPUTS = 4  # red, green, blue (sRGB-coded, see `specimeter.segment.learned.prepared`) and the examined area
-OUTPUTS = 5  # log-odds of: a feature, however thin; a crack; a mark that is none; the share of the pixel covered; no metal
+INPUTS = 4  # red, green, blue (sRGB-coded, see `specimeter.segment.network.prepared`) and the examined area
 
 
 class Block(nn.Module):
@@ -29,23 +27,23 @@ class Block(nn.Module):
 
 
 class Finder(nn.Module):
-    """Input (N, 4, H, W) with H and W multiples of 32; output (N, 20, H/2, W/2).
+    """Input (N, 4, H, W) with H and W multiples of 32; output (N, 4 `outputs`, H/2, W/2).
 
-    Output channel 4 k + 2 i + j is the log-odds of class k at pixel (2 row + i, 2 column + j) of the input.
+    Output channel 4 k + 2 i + j is answer k at pixel (2 row + i, 2 column + j) of the input. `widths` are the channels at 1/2,
+    1/4, 1/8, 1/16 and 1/32 of the input's sampling, `depths` the blocks that follow the first at each.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, outputs: int, widths: tuple[int, ...], depths: tuple[int, ...]) -> None:
         super().__init__()
-        a, b, c, d, e = WIDTHS
-        self.down1 = nn.Sequential(Block(INPUTS, a, 2, 5), Block(a, a))
-        self.down2 = nn.Sequential(Block(a, b, 2), Block(b, b))
-        self.down3 = nn.Sequential(Block(b, c, 2), Block(c, c), Block(c, c))
-        self.down4 = nn.Sequential(Block(c, d, 2), Block(d, d), Block(d, d), Block(d, d))
-        self.to3, self.to2, self.to1 = nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1), nn.Conv2d(b, a, 1)
-        self.up3, self.up2, self.up1 = Block(c, c), Block(b, b), Block(a, a)
-        self.head = nn.Sequential(Block(a, a), nn.Conv2d(a, 4 * OUTPUTS, 1))
-        self.down5 = nn.Sequential(Block(d, e, 2), Block(e, e), Block(e, e), Block(e, e), Block(e, e))
-        self.to4, self.up4 = nn.Conv2d(e, d, 1), Block(d, d)
+        a, b, c, d, e = widths
+        size = ((INPUTS, a), (a, b), (b, c), (c, d), (d, e))
+        self.down1, self.down2, self.down3, self.down4, self.down5 = (
+            nn.Sequential(Block(i, o, 2, 5 if i == INPUTS else 3), *(Block(o, o) for _ in range(more)))
+            for (i, o), more in zip(size, depths, strict=True)
+        )
+        self.to4, self.to3, self.to2, self.to1 = (nn.Conv2d(i, o, 1) for i, o in ((e, d), (d, c), (c, b), (b, a)))
+        self.up4, self.up3, self.up2, self.up1 = Block(d, d), Block(c, c), Block(b, b), Block(a, a)
+        self.head = nn.Sequential(Block(a, a), nn.Conv2d(a, 4 * outputs, 1))
         self.larger = nn.Upsample(scale_factor=2, mode="nearest")
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -61,11 +59,11 @@ class Finder(nn.Module):
 
 
 def unfold(output: torch.Tensor) -> torch.Tensor:
-    """Log-odds (N, 5, H, W) from the network's output (N, 20, H/2, W/2)."""
+    """Log-odds (N, K, H, W) from the network's output (N, 4 K, H/2, W/2)."""
     return nn.functional.pixel_shuffle(output, 2)
 
 
-def folded(model: Finder) -> nn.Module:
+def folded(model: nn.Module) -> nn.Module:
     """A copy for use: normalisation folded into the convolutions."""
     ready = copy.deepcopy(model).eval().cpu().float()
     for block in [module for module in ready.modules() if isinstance(module, Block)]:
@@ -85,7 +83,7 @@ def to_onnx(model: Finder, size: int = 256) -> bytes:
     return stream.getvalue()
 
 
-def to_bytes(model: Finder) -> bytes:
+def to_bytes(model: nn.Module) -> bytes:
     """All weights, in the order of the model's state, as arrays in NumPy's format one after the other."""
     stream = io.BytesIO()
     for tensor in model.state_dict().values():
@@ -93,7 +91,7 @@ def to_bytes(model: Finder) -> bytes:
     return stream.getvalue()
 
 
-def from_bytes(model: Finder, data: bytes) -> None:
+def from_bytes(model: nn.Module, data: bytes) -> None:
     """Put such weights into a model."""
     stream = io.BytesIO(data)
     for tensor in model.state_dict().values():

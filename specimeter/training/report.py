@@ -11,36 +11,38 @@ import torch
 
 from specimeter.training import augment
 from specimeter.training.network import Finder, unfold
-from specimeter.training.sample import cover, cut
+from specimeter.training.sample import CHANNELS, cover, cut
 
+AREA = CHANNELS.index("area")
 THRESHOLDS = (0.3, 0.5, 0.7, 0.85)
 LEAST_PX = 6  # pixels of a component
 
 
-def log_odds_of(model: Finder, planes: np.ndarray, device: str) -> np.ndarray:
-    """Log-odds (5, H, W) of a sample's planes, for the examined area as it is."""
+def log_odds_of(model: Finder, planes: np.ndarray, area: int) -> np.ndarray:
+    """Log-odds (K, H, W) of a sample's planes, for the examined area (plane `area`) as it is."""
+    device = next(model.parameters()).device
     height, width = planes.shape[1:]
     pad = ((0, 0), (0, -height % 32), (0, -width % 32))
-    held = torch.from_numpy(np.pad(planes[:7], pad, mode="edge")).to(device).float()[None] / 255
+    held = torch.from_numpy(np.pad(planes[[0, 1, 2, area]], pad, mode="edge")).to(device).float()[None] / 255
     with torch.no_grad():
-        output = unfold(model(augment.prepared(held[:, :3], (held[:, 6:7] > 0.5).float())))
-    return output[0, :, :height, :width].cpu().numpy()
+        output = unfold(model(augment.prepared(held[:, :3], (held[:, 3:] > 0.5).float())))
+    return output[0, :, :height, :width].float().cpu().numpy()
 
 
-def report(model: Finder, folder: Path, device: str, most: int = 24) -> dict:
-    """Counts over the first `most` photographs of a folder: per threshold, found and false; per size class, true and found."""
+def report(model: Finder, folder: Path, most: int = 24) -> dict:
+    """Counts over the first `most` tuning photographs of a folder, per threshold: true, found by size, false, kinds."""
     counts = {
         str(t): {"found": 0, "true": 0, "small_found": 0, "small_true": 0, "false": 0, "clean_false": 0, "kinds": 0}
         for t in THRESHOLDS
     }
-    photographs = sorted(path for path in folder.glob("*.jpg") if path.with_suffix(".truth.json").exists())[:most]
+    photographs = sorted(path for path in (folder / "tune").glob("*.jpg") if path.with_suffix(".truth.json").exists())[:most]
     clean = 0
     for path in photographs:
         truth = json.loads(path.with_suffix(".truth.json").read_text())
         rgb = cv2.imread(str(path))[:, :, ::-1]
         planes = cut(rgb, truth).planes
-        odds = log_odds_of(model, planes, device)
-        inside = planes[6] > 127
+        odds = log_odds_of(model, planes, AREA)
+        inside = planes[AREA] > 127
         outline = np.array(truth["area_outline_px"])
         low = np.clip(np.floor(outline.min(axis=0)).astype(int) - 48, 0, [rgb.shape[1] - 64, rgb.shape[0] - 64])
         masks = [(cover(np.array(f["outline_px"]) - low, inside.shape) > 100, f) for f in truth["features"]]

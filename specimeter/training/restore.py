@@ -1,6 +1,6 @@
 """Weights of a network as it was shipped, put back into a model that can be trained on.
 
-``python -m specimeter.training.restore specimeter/segment/ground.onnx weights.bin``
+``python -m specimeter.training.restore bend specimeter/segment/learned.onnx weights.bin`` (or ``broken``)
 """
 
 from __future__ import annotations
@@ -15,18 +15,20 @@ import torch
 from specimeter import files
 from specimeter.training import augment
 from specimeter.training.composite import composite
+from specimeter.training.fracture_composite import composite as broken_composite
 from specimeter.training.network import Block, Finder, to_bytes
+from specimeter.training.train import TASKS, Task
 
 PICTURES = 48  # composites by which the normalisation is set
 FIRST_SEED = 170_000_000  # of these
+COMPOSITES = {"bend": composite, "broken": broken_composite}
 
 
-def restored(shipped: onnx.ModelProto, pictures: torch.Tensor) -> Finder:
-    """A model that answers as the shipped network does, whose normalisation has the statistics of `pictures` (N, 4, H, W).
+def restored(model: Finder, shipped: onnx.ModelProto, pictures: torch.Tensor) -> Finder:
+    """The model, made to answer as the shipped network does, its normalisation with the statistics of `pictures` (N, 4, H, W).
 
     Layers and outputs that the shipped network lacks are added so that they change nothing at first.
     """
-    model = Finder()
     held = {part.name: torch.from_numpy(np.array(onnx.numpy_helper.to_array(part))) for part in shipped.graph.initializer}
     with torch.no_grad():
         for name, tensor in model.state_dict().items():
@@ -60,22 +62,24 @@ def _settle(block: Block, x: torch.Tensor, bias: torch.Tensor | None) -> None:
         norm.weight.zero_()
 
 
-def pictures(count: int) -> torch.Tensor:
+def pictures(family: str, task: Task) -> torch.Tensor:
     """Pieces of composites (N, 4, 256, 256), photographed as in training."""
-    planes = torch.stack([torch.from_numpy(composite(FIRST_SEED + k).planes) for k in range(count)]).float() / 255
+    planes = torch.stack([torch.from_numpy(COMPOSITES[family](FIRST_SEED + k).planes) for k in range(PICTURES)]).float() / 255
     planes = augment.warp(planes, 256)
-    rgb, area = augment.context(augment.photograph(planes[:, :3]), planes[:, 6:7])
+    rgb, area = augment.context(augment.photograph(planes[:, :3]), planes[:, task.area : task.area + 1])
     return augment.prepared(rgb, area)
 
 
 def main() -> None:
     """Read the network, write the weights."""
     parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("family", choices=TASKS)
     parser.add_argument("network", type=Path)
     parser.add_argument("weights", type=Path)
     options = parser.parse_args()
     torch.manual_seed(0)
-    model = restored(onnx.load(str(options.network)), pictures(PICTURES))
+    task = TASKS[options.family]
+    model = restored(task.model(), onnx.load(str(options.network)), pictures(options.family, task))
     files.write(options.weights, to_bytes(model))
 
 

@@ -15,11 +15,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from fit_learned import BOUNDS, FOLDS, fitted
+from fit_learned import BOUNDS, FOLDS, copies, drawn_in, weighed
 
 from specimeter import files
 from specimeter import photo as photos
 from specimeter.segment import fracture_learned as learned
+from specimeter.segment.network import look
 from specimeter.training.fracture_sample import family
 from specimeter.validate import truth as truths
 from specimeter.validate.match import match
@@ -31,12 +32,16 @@ FROM = (1.6, 1.8, 2.0, 2.2, 2.5)
 def of_photograph(path: Path) -> dict[str, list]:
     """Of one photograph's proposals: figures, right or not, of a fair feature or not, family, families' log-odds, slender."""
     cv2.setNumThreads(1)
-    rows: dict[str, list] = {name: [] for name in ("figures", "right", "fair", "long", "family", "odds", "slender", "area")}
+    rows: dict[str, list] = {
+        name: [] for name in ("figures", "right", "fair", "long", "family", "odds", "slender", "area", "copy")
+    }
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
-    photo, surface = photos.read(path), truths.surface(truth)
-    pixel = 1 / truth["mm_per_px"]
-    for area in (truths.area(truth), disturbed(truths.area(truth), pixel, int(path.stem))):
-        _add(rows, photo, surface, area, truth)
+    photo, surface, area = photos.read(path), truths.surface(truth), truths.area(truth)
+    moved = disturbed(area, 1 / truth["mm_per_px"], int(path.stem))
+    for copy, one in enumerate(copies(photo, int(path.stem))):
+        for place in (area, moved) if copy == 0 else (moved,) if copy == 1 else (area,):
+            _add(rows, one, surface, place, truth)
+            rows["copy"].extend([copy] * (len(rows["right"]) - len(rows["copy"])))
     return rows | {"wanted": [2 * sum(_fair(truth))], "wanted_long": [2 * sum(f["length_mm"] > 3 for f in truth["features"])]}
 
 
@@ -62,7 +67,7 @@ def _fair(truth: dict) -> list[bool]:
 
 
 def _add(rows: dict[str, list], photo, surface, area, truth: dict) -> None:
-    seen = learned.look(photo, surface, area)
+    seen = look(photo, surface, area, learned.NETWORK)
     found = [(p, learned.outline_of(p, seen, photo.linear())) for p in learned.proposals(seen)]
     found = [(p, edge) for p, edge in found if edge is not None]
     pairs = match([f["outline_px"] for f in truth["features"]], [edge.outline_px for _, edge in found])
@@ -126,24 +131,34 @@ def main() -> None:
     wanted = int(rows["wanted"])
     least, most = np.percentile(figures, BOUNDS, axis=0)
     figures = np.clip(figures, least, most)
-    odds = np.zeros(len(right))
+    odds, plain = np.zeros(len(right)), rows["copy"] == 0
+    unsure = np.zeros(len(right))
     for fold in range(FOLDS):
         out = scene % FOLDS == fold
-        weights, constant = fitted(figures[~out], right[~out])
+        weights, constant = weighed(figures[~out], right[~out], plain[~out], np.array([least, most]), learned.FIGURES)
         odds[out] = figures[out] @ weights + constant
-    print(f"{len(right)} proposals, {int(right.sum())} right; log-loss {np.mean(np.logaddexp(0, odds) - right * odds):.3f}")
-    print(f"proposed: {fair.sum() / wanted:.3f} of {wanted} features of 0.5 mm and 8 px or more")
-    for threshold in (0.2, 0.3, 0.4, 0.5, 0.6, 0.8):
-        called = odds > np.log(threshold / (1 - threshold))
-        print(
-            f"confidence from {threshold}: recall {(called & fair).sum() / wanted:.3f}, "
+        less = drawn_in(figures[out], np.full(out.sum(), 0.6), learned.FIGURES)
+        unsure[out] = np.clip(less, least, most) @ weights + constant
+    loss = np.mean((np.logaddexp(0, odds) - right * odds)[plain])
+    print(f"{plain.sum()} proposals, {int(right[plain].sum())} right; log-loss {loss:.3f}")
+    print(f"proposed: {(fair & plain).sum() / wanted:.3f} of {wanted} features of 0.5 mm and 8 px or more")
+    for threshold in (0.2, 0.3, 0.35, 0.4, 0.5, 0.6, 0.8):
+        level = np.log(threshold / (1 - threshold))
+        said = [
+            f"{name} {(called & fair).sum() / wanted:.3f}, "
             f"over 3 mm {(called & rows['long']).sum() / rows['wanted_long']:.3f}, "
-            f"false calls a photograph {(called & (right == 0)).sum() / (2 * (scene.max() + 1)):.2f}"
-        )
+            f"{(called & (right == 0)).sum() / (2 * (scene.max() + 1)):.2f}"
+            for name, called in (
+                ("as they are", plain & (odds > level)),
+                ("copies", ~plain & (odds > level)),
+                ("log-odds times 0.6", plain & (unsure > level)),
+            )
+        ]
+        print(f"confidence from {threshold}: recall, false calls {'; '.join(said)}")
     push, start, share = proportions(rows)
-    plain = float((rows["odds"].argmax(axis=1) == rows["family"])[rows["family"] >= 0].mean())
-    print(f"families right {plain:.3f}; with proportions ({push} from {start}) {share:.3f}")
-    weights, constant = fitted(figures, right)
+    alone = float((rows["odds"].argmax(axis=1) == rows["family"])[rows["family"] >= 0].mean())
+    print(f"families right {alone:.3f}; with proportions ({push} from {start}) {share:.3f}")
+    weights, constant = weighed(figures, right, plain, np.array([least, most]), learned.FIGURES)
     named = {"weights": weights, "least": least, "most": most}
     held = {part: dict(zip(learned.FIGURES, np.round(values, 5).tolist(), strict=True)) for part, values in named.items()}
     held |= {"constant": round(constant, 5), "slender": push, "elongated_from": start}

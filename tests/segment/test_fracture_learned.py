@@ -10,6 +10,7 @@ import pytest
 
 from specimeter.segment import fracture_learned as learned
 from specimeter.segment.fracture_edge import drawn, ring_of
+from specimeter.segment.network import Seen, answers
 
 SIZE = (200, 240)
 MIDDLE, RADIUS = np.array([118.4, 97.7]), 21.0
@@ -56,15 +57,20 @@ def test_the_half_of_shares_is_the_border():
     assert ring_of(np.zeros(SIZE, np.float32)) is None
 
 
-def seen_of(masks: list[np.ndarray], families: list[int], zoom: float = 0.5) -> learned.Seen:
+def seen_of(masks: list[np.ndarray], families: list[int], zoom: float = 0.5) -> Seen:
     """What a network that is sure would have said of masks."""
     odds = np.full((6, *SIZE), -5.0, np.float32)
     for mask, which in zip(masks, families, strict=True):
         odds[0][mask], odds[1 + which][mask] = 5, 5
     usable = np.ones(SIZE, bool)
     usable[:3] = False
-    return learned.Seen(
-        log_odds=odds, usable=usable, zoom=np.array([zoom, zoom]), offset_px=np.array([40.0, 60.0]), mm_per_px=0.03
+    return Seen(
+        log_odds=odds,
+        usable=usable,
+        light=np.ones(SIZE, np.float32),
+        zoom=np.array([zoom, zoom]),
+        offset_px=np.array([40.0, 60.0]),
+        mm_per_px=0.03,
     )
 
 
@@ -101,10 +107,10 @@ def test_proportions_tell_the_two_kinds_of_cavity_apart_where_the_network_cannot
 def test_the_shipped_network_answers_at_full_sampling_and_its_weights_are_named():
     """Any size goes in, six finite planes of that size come out, the same twice; the fit knows every figure."""
     picture = np.random.default_rng(1).uniform(-1, 1, (1, 4, 70, 91)).astype(np.float32)
-    answer = learned.run(picture)
+    answer = answers(picture, learned.NETWORK)
     assert answer.shape == (6, 70, 91)
     assert np.isfinite(answer).all()
-    assert np.array_equal(answer, learned.run(picture))
+    assert np.array_equal(answer, answers(picture, learned.NETWORK))
     held = json.loads(learned.ODDS.read_text(encoding="utf-8"))
     assert set(held["weights"]) == set(learned.FIGURES)
-    assert learned.MODEL.stat().st_size < 8_000_000
+    assert all(file.stat().st_size < 8_000_000 for file in learned.NETWORK.files)

@@ -1,6 +1,7 @@
 """The learned segmenter: the network runs in OpenCV as it was trained, finds what is there, and leaves an even face alone."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,6 +13,7 @@ from specimeter import colour
 from specimeter.errors import SpecimeterError
 from specimeter.segment import learned
 from specimeter.segment.model import ExaminedArea
+from specimeter.segment.network import Seen, answers, prepared
 from specimeter.validate.match import match
 
 MM_PER_PX = 0.06
@@ -58,34 +60,44 @@ def ellipse(x, y, length, width, turn=0.0):
 
 def test_the_network_is_small_and_answers_for_any_size():
     """At most 8 MB; the answer has the picture's own size, and padding does not change it far from the border."""
-    assert learned.MODEL.stat().st_size < 8_000_000
-    assert learned.GROUND.stat().st_size < 8_000_000
+    assert all(file.stat().st_size < 8_000_000 for file in learned.NETWORK.files + learned.GROUND.files)
     rng = np.random.default_rng(1)
     picture = rng.normal(0, 0.3, (1, 4, 183, 250)).astype(np.float32)
-    answer = learned.run(picture)
-    assert answer.shape == (learned.PLANES, 183, 250)
+    answer = answers(picture, learned.NETWORK)
+    assert answer.shape == (4, 183, 250)
     assert np.isfinite(answer).all()
 
 
 def test_opencv_computes_what_the_trained_network_computed():
-    """Log-odds that PyTorch 2.13 gave with the same weights for a fixed picture, kept in a file beside this test."""
+    """Log-odds that PyTorch 2.14 gave with the same weights for a fixed picture, kept in a file beside this test."""
     kept = json.loads(Path(__file__).with_name("learned_reference.json").read_text(encoding="utf-8"))
     y, x = np.mgrid[:64, :96].astype(np.float32)
     planes = [np.sin(x / 7 + k) * np.cos(y / (5 + k)) for k in range(3)]
     planes.append(np.where(x > 8, 1.0, -1.0))
-    answer = learned.run(np.stack(planes)[None].astype(np.float32))
+    answer = answers(np.stack(planes)[None].astype(np.float32), learned.NETWORK)
     for (k, row, column), value in zip(kept["at"], kept["log_odds"], strict=True):
         assert answer[k, row, column] == pytest.approx(value, abs=2e-3)
 
 
+def test_answers_of_several_networks_are_averaged_and_each_says_what_it_knows():
+    """The first four log-odds are the mean of both networks', the fifth is that of the one that gives it."""
+    picture = np.random.default_rng(4).normal(0, 0.3, (1, 4, 64, 64)).astype(np.float32)
+    four, five = (answers(picture, network) for network in (learned.NETWORK, learned.GROUND))
+    both = answers(picture, replace(learned.NETWORK, files=learned.NETWORK.files + learned.GROUND.files))
+    assert (len(four), len(five)) == (4, 5)
+    assert both[:4] == pytest.approx((four + five[:4]) / 2, abs=1e-5)
+    assert both[4] == pytest.approx(five[4])
+
+
 def test_places_in_both_pictures_agree():
     """From the network's picture to the photograph and back."""
-    seen = learned.Seen(
-        log_odds=np.zeros((learned.PLANES, 4, 4)),
+    seen = Seen(
+        log_odds=np.zeros((4, 4, 4)),
         usable=np.ones((4, 4), bool),
         light=np.ones((4, 4)),
-        zoom=0.37,
+        zoom=np.array([0.37, 0.37]),
         offset_px=np.array([120.0, 45.0]),
+        mm_per_px=0.1,
     )
     points = np.random.default_rng(2).uniform(0, 500, (20, 2))
     assert seen.from_photograph(seen.to_photograph(points)) == pytest.approx(points)
@@ -97,7 +109,7 @@ def test_exposure_does_not_matter():
     rng = np.random.default_rng(3)
     rgb = rng.uniform(0.2, 0.6, (40, 40, 3)).astype(np.float32)
     usable = np.ones((40, 40), bool)
-    assert learned.prepared(rgb, usable) == pytest.approx(learned.prepared(rgb * 0.5, usable), abs=1e-5)
+    assert prepared(rgb, usable) == pytest.approx(prepared(rgb * 0.5, usable), abs=1e-5)
 
 
 def test_openings_are_found_where_they_are_and_outlined_closely():
@@ -175,11 +187,9 @@ def test_the_network_alone_is_there_to_be_compared():
     assert found[0].outline_px.mean(axis=0) == pytest.approx([200, 200], abs=2)
 
 
-def test_a_damaged_network_is_named(tmp_path, monkeypatch):
+def test_a_damaged_network_is_named(tmp_path):
     """The message says which file, and what to do."""
     broken = tmp_path / "learned.onnx"
     broken.write_bytes(b"not a network")
-    monkeypatch.setattr(learned, "MODEL", broken)
-    monkeypatch.setattr(learned, "_own", SimpleNamespace())
     with pytest.raises(SpecimeterError, match=r"learned\.onnx"):
-        learned.run(np.zeros((1, 4, 32, 32), np.float32))
+        answers(np.zeros((1, 4, 32, 32), np.float32), replace(learned.NETWORK, files=(broken,)))

@@ -11,7 +11,7 @@ from specimeter.scene import shapes
 from specimeter.scene.bench import BENCHES
 from specimeter.scene.random import FRACTURES, LIGHTS, random_scene
 from specimeter.scene.render import render
-from specimeter.segment.fracture_learned import FAMILIES, SAMPLING_MM
+from specimeter.segment.fracture_learned import FAMILIES, NETWORK
 from specimeter.training import fracture_sample as sampling
 from specimeter.training.fracture_composite import composite
 
@@ -36,8 +36,9 @@ def test_shares_add_up_to_the_areas_of_the_features():
     scene = random_scene(17, test="nick-break", width_px=700, card="none", openings=4)
     picture = render(scene)
     truth = picture.truth
-    planes, centres = sampling.cut(picture.rgb, truth, truth["mm_per_px"])
-    zoom = truth["mm_per_px"] / SAMPLING_MM
+    cut = sampling.cut(picture.rgb, truth, truth["mm_per_px"])
+    planes, centres = cut.planes, cut.centres_px
+    zoom = truth["mm_per_px"] / NETWORK.sampling_mm
     for k, family in enumerate(FAMILIES):
         own = [np.array(f["outline_px"]) for f in truth["features"] if sampling.family(f["kind"]) == family]
         expected = sum(shapes.area_mm2(outline) for outline in own) * zoom**2
@@ -49,8 +50,8 @@ def test_shares_add_up_to_the_areas_of_the_features():
 
 def test_composites_are_the_same_for_a_seed_and_features_lie_apart_within_the_area():
     """Same seed, same picture; no pixel is covered by two families, none outside the area; most seeds draw something."""
-    drawn = [composite(seed)[0] for seed in range(6)]
-    assert np.array_equal(drawn[3], composite(3)[0])
+    drawn = [composite(seed).planes for seed in range(6)]
+    assert np.array_equal(drawn[3], composite(3).planes)
     for planes in drawn:
         families = planes[3 : sampling.AREA].astype(int)
         assert families.sum(axis=0).max() <= 255
