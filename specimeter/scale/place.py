@@ -35,6 +35,7 @@ LEGS = (
     "Both legs are in view and no silhouette: how far along them the crown lies is uncertain; mark two points on the crown "
     "line in [bend] axis."
 )
+NEARLY, NEARLY_CUT = 0.05, 0.12  # worth by which another place may lack and still be said; where a rim cuts one of them off
 CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
@@ -325,8 +326,9 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
     width, measured = known.width_mm, best.width_mm
     if best.support < DOUBTFUL:
         cautions.append("The specimen's edges stand out weakly from the background: check the outline of the examined area.")
-    rival = max((_worth(other, known) for other in others if _elsewhere(best, other)), default=0.0)
-    if rival > _worth(best, known) - 0.05:
+    rivals = [other for other in others if _elsewhere(best, other)]
+    rival = max((_worth(other, known) for other in rivals), default=0.0)
+    if any(_worth(other, known) > _worth(best, known) - _near(best, other) for other in rivals):
         cautions.append("Another place in the photograph fits the specimen's size nearly as well: check the examined area.")
     if width is not None and abs(measured / width - 1) > max(0.08, 2 * known.u_radius):
         cautions.append(
@@ -358,6 +360,11 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
         evidence=evidence,
         cautions=tuple(cautions),
     )
+
+
+def _near(best: Placed, other: Placed) -> float:
+    """By how much less worth another place is still said: one that the picture's rim cuts off shows less of itself."""
+    return NEARLY_CUT if best.beyond_rim or other.beyond_rim else NEARLY
 
 
 def _elsewhere(one: Placed, other: Placed) -> bool:
