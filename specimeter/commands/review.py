@@ -19,6 +19,7 @@ EPILOG = (
     "          specimeter review records/HW-3-SB1 --by 'A. Miller' --confirm f1 f3 --reject f2 --why 'scratch from the jig'\n"
     "          specimeter review records/HW-3-SB1 --by 'A. Miller' --kind f3 crack --cause f3 slag seen-in-opening\n"
     "          specimeter review records/HW-3-SB1 --by 'A. Miller' --all-confirm --looked-over\n"
+    "          specimeter review records/MF-1 --by 'A. Miller' --weld-metal '810,640 835,655 850,700 800,720'\n"
     "          specimeter review records/NB-1 --by 'A. Miller' --add-photo other-half.jpg\n"
     "          specimeter review records/NB-1 --by 'A. Miller' --same f1 f7 --why 'the same pore in the other half'\n\n"
     'An outline file is JSON: {"outline_px": [[x, y], ...], "kind": "pore", "photo": "p1"}, or a list of these.'
@@ -49,6 +50,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cause", nargs=3, metavar=("ID", "CAUSE", "BASIS"), help="what it came of, and the basis", **each)
     parser.add_argument("--corner", nargs=2, metavar=("ID", "YES-OR-NO"), help="it begins at a corner, by eye", **each)
     parser.add_argument("--same", nargs=2, metavar=("ID", "OTHER"), help="both are one imperfection, seen twice", **each)
+    parser.add_argument(
+        "--weld-metal",
+        metavar="POINTS",
+        help='weld metal of an etched section: points "x,y x,y ..." in pixels, in order round it; "found" takes them back',
+    )
     parser.add_argument("--confirm", metavar="ID", help="these are what they are said to be", **several)
     parser.add_argument("--reject", metavar="ID", help="these are no imperfections", **several)
     parser.add_argument("--reopen", metavar="ID", help="these are to be looked at again", **several)
@@ -120,6 +126,8 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
         yield partial(edit.corner, id=id, at_corner=_yes(word), why=why)
     for id, other in options.same:
         yield partial(edit.same, id=id, other=other, why=why)
+    if options.weld_metal is not None:
+        yield partial(_weld_metal, text=options.weld_metal, place=options.record, photo_files=options.photo, why=why)
     if options.confirm:
         yield partial(edit.confirm, ids=options.confirm, why=None if options.reject else why)
     if options.reject:
@@ -138,6 +146,24 @@ def _further(record, *, file: str, by: str, when, why: str | None, register_file
     from specimeter.commands import tell
 
     return job.with_photo(record, file, by=by, when=when, why=why, register_file=register_file, progress=tell)
+
+
+def _weld_metal(record, *, text: str, place: str, photo_files, by: str, when, why: str | None):
+    """The record with weld metal where a person's points say, measured in the photograph of its folder."""
+    from specimeter import revise
+    from specimeter.errors import SpecimeterError
+    from specimeter.record import folder as folders
+    from specimeter.record.weld_metal import weld_metal
+
+    try:
+        points = None if text.strip() == "found" else [[float(v) for v in pair.split(",")] for pair in text.split()]
+    except ValueError as error:
+        raise SpecimeterError(
+            f"got {text[:40]!r}", field="--weld-metal", expected='points in pixels, "812.5,640 830,655 ...", or "found"'
+        ) from error
+    pictures = revise.photographs(folders.read(place), photo_files)
+    number = 0 if record.cut is None else [one.id for one in record.photos].index(record.cut.photo)
+    return weld_metal(record, pictures[number], points, by=by, when=when, why=why)
 
 
 def _asked(record, ask: Callable[[str], str]) -> Iterator[Callable]:

@@ -109,7 +109,7 @@ def butt(top: WeldFace, bottom: WeldFace | None, across: np.ndarray) -> dict[str
     return found
 
 
-def beyond(weld: np.ndarray, root: np.ndarray, inward: np.ndarray) -> Drawn | None:
+def beyond(weld: np.ndarray, root: np.ndarray, inward: np.ndarray) -> Drawn:
     """Penetration of a fillet weld: how far the weld metal, a polygon in mm, reaches from the corner along the faying line."""
     reach = crossings(weld, root, inward)
     reach = reach[reach > 0]

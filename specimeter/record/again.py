@@ -45,7 +45,9 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
 
     if record.cut is not None and record.cut.photo == photo:
         whole = replace(area, unseen=(), cautions=())
-        again = section_of(picture, sheet, whole, surface=surface, scale=scale)
+        drawn_px = record.cut.weld_drawn_px
+        clicked = None if drawn_px is None else np.array(drawn_px)
+        again = section_of(picture, sheet, whole, surface=surface, scale=scale, weld_px=clicked)
         stored_sizes = record.section or {}
         for name in sorted(again.sizes.keys() | stored_sizes):
             if not _alike(again.sizes.get(name), stored_sizes.get(name), loose):

@@ -151,15 +151,16 @@ def cut_part(section: Section, features: Sequence[Feature] | Sequence[model.Feat
                 U_root_radius_mm=None if cut.root_radius_mm is None or u_radius is None else 2 * u_radius,
                 root_radius_at_most_mm=cut.root_radius_at_most_mm,
                 stress_concentration=cut.stress_concentration,
-                fitted_px=_points(one.fitted_px),
+                fitted_px=points(one.fitted_px),
             )
         )
     return model.Cut(
         photo=photo,
         missing=dict(section.missing),
-        weld_px=None if section.weld_px is None else _points(section.weld_px),
+        weld_px=None if section.weld_px is None else points(section.weld_px),
+        weld_drawn_px=None if section.weld_drawn_px is None else points(section.weld_drawn_px),
         drawn=tuple(
-            model.Drawn(size=name, lines_px=tuple(_points(line) for line in lines)) for name, lines in section.drawn.items()
+            model.Drawn(size=name, lines_px=tuple(points(line) for line in lines)) for name, lines in section.drawn.items()
         ),
         undercuts=tuple(undercuts),
         cautions=tuple(section.cautions),
@@ -266,7 +267,7 @@ def mm_per_px_of(surface: Surface, area: ExaminedArea) -> float | None:
 
 def axis_px_of(surface: Surface, area: ExaminedArea) -> tuple[tuple[float, float], ...] | None:
     """The crown line of a bend across the examined area, for a reader's eye."""
-    return _points(surface.project(crown_line_mm(surface, area))) if surface.shape == "bend" else None
+    return points(surface.project(crown_line_mm(surface, area))) if surface.shape == "bend" else None
 
 
 def _surface(surface: Surface, area: ExaminedArea, photo: str) -> model.SurfaceShape:
@@ -303,13 +304,13 @@ def _examined(finding: Seen, photo: str) -> model.Examined:
     known = {name: float(value) for name, value in numbers.items() if value is not None and math.isfinite(value)}
     return model.Examined(
         photo=photo,
-        outline_px=_points(area.outline_px),
-        exclude_px=tuple(_points(hole) for hole in area.exclude_px),
-        edges_px=tuple(_points(edge) for edge in area.edges_px),
+        outline_px=points(area.outline_px),
+        exclude_px=tuple(points(hole) for hole in area.exclude_px),
+        edges_px=tuple(points(edge) for edge in area.edges_px),
         found_by=area.found_by,
         confidence=float(area.confidence),
         unseen=tuple(
-            model.Unseen(outline_px=_points(part.outline_px), why=part.why, length_mm=float(part.length_mm))
+            model.Unseen(outline_px=points(part.outline_px), why=part.why, length_mm=float(part.length_mm))
             for part in area.unseen
         ),
         missing={name: why for name, why in reasons.items() if name not in known},
@@ -323,7 +324,7 @@ def feature_part(feature: Feature, **said: Any) -> model.Feature:
     stored = plain({name: getattr(feature, name) for name in FEATURE})
     return model.Feature(
         **stored | said,
-        outline_px=_points(feature.outline_px),
+        outline_px=points(feature.outline_px),
         tips_px=None if feature.tips_px is None else (_point(feature.tips_px[0]), _point(feature.tips_px[1])),
         budget=_budget(feature.budget),
     )
@@ -400,5 +401,5 @@ def _three(numbers: np.ndarray) -> tuple[float, float, float]:
     return float(a), float(b), float(c)
 
 
-def _points(points: np.ndarray) -> tuple[tuple[float, float], ...]:
+def points(points: np.ndarray) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in np.asarray(points, float).reshape(-1, 2))

@@ -12,6 +12,7 @@ gives a new record: changed, recomputed (`specimeter.record.recompute`) and with
 - `corner(record, id, at_corner)`: whether it begins at a corner, by eye; None takes the word back
 - `same(record, id, other)`: the same imperfection seen twice, counted once; None undoes the link
 - `observe(record, name, value)`, `enter(record, field, value)`: the sheet's observations and its other entries
+- `specimeter.record.weld_metal.weld_metal(record, picture, points_px)`: where a section's weld metal is
 - `looked_over(record)`: the person says that the whole face was looked over, which with every feature gone through completes
   the review
 
@@ -158,7 +159,7 @@ def outline(
 ) -> Record:
     """Another outline for a feature; who draws it has looked at it, so it is confirmed. Raises as `add` does."""
     old = _feature(record, id)
-    points = _polygon(record, outline_px, old.photo, f"features.{id}.outline_px")
+    points = polygon(record, outline_px, old.photo, f"features.{id}.outline_px")
     status = "added" if old.status == "added" else "confirmed"
     drawn = {"outline_px": points, "u_edge_px": float(u_edge_px), "u_tip_px": float(u_tip_px), "found_by": "hand"}
     return _changed(record, {id: {**drawn, "status": status, "reason": None}}, by=by, when=when, what="outlined", why=why)
@@ -428,7 +429,7 @@ def _drawn(record: Record, points: Points, *, kind: str, photo: str, u_edge_px: 
         status="added",
         found_by="hand",
         confidence=1.0,
-        outline_px=_polygon(record, points, photo, "outline_px"),
+        outline_px=polygon(record, points, photo, "outline_px"),
         u_edge_px=float(u_edge_px),
         u_tip_px=float(u_tip_px),
     )
@@ -439,7 +440,8 @@ def last_number(record: Record) -> int:
     return max([0, *(int(one.id[1:]) for one in record.features if re.fullmatch(r"f[0-9]{1,9}", one.id))])
 
 
-def _polygon(record: Record, points: Points, photo: str, field: str) -> tuple[tuple[float, float], ...]:
+def polygon(record: Record, points: Points, photo: str, field: str) -> tuple[tuple[float, float], ...]:
+    """Points of a closed outline within a photograph, checked. Raises OutlineError or RecordError."""
     picture = next((one for one in record.photos if one.id == photo), None)
     if picture is None:
         raise RecordError(f"there is no photo {photo!r}", field="photo", expected=", ".join(one.id for one in record.photos))

@@ -237,6 +237,7 @@ class Cut(Part):
     photo: str
     missing: Missing = {}
     weld_px: Polygon | None = None
+    weld_drawn_px: Polygon | None = None  # as a person clicked round it
     drawn: tuple[Drawn, ...] = ()
     undercuts: tuple[Undercut, ...] = ()
     cautions: tuple[str, ...] = ()

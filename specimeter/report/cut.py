@@ -34,6 +34,7 @@ SHARPNESS = (
     "deep with a root of 0.05 mm thus raises it 6.7 times, a groove three times as deep, 1.2 mm, with a root of 1 mm only 3.2 "
     "times: under repeated load the shallow one cracks first. The factor compares notches with each other; it designs nothing."
 )
+DRAWN = "The weld metal is what a person clicked round it: area, penetration and place along the fusion line follow from that."
 TOES = ("undercut", "overlap")  # parts of the outline itself: their place is their toe
 _UNIT = {"mm": "mm", "mm2": "mm²", "deg": "°"}
 
@@ -59,6 +60,8 @@ def blocks(record: Record) -> list[Block]:
     found: list[Block] = [table(caption, ["size", "value", "what it is"], rows, wide=2, first=0.35, numbers=(1,))]
     if record.cut.missing:
         found.append(points([f"{NAMES[name][0]}: {why}" for name, why in record.cut.missing.items()]))
+    if record.cut.weld_drawn_px is not None:
+        found.append(text(DRAWN))
     found += _placed(record)
     if record.cut.undercuts:
         found.append(_undercuts(record))
@@ -106,6 +109,9 @@ def _placed(record: Record) -> list[Block]:
     heads = ["no.", "kind", "to the surface\nmm", "to the fusion line\nmm", "along it\nmm"]
     caption = "Where features lie: from their nearest point; along the fusion line from its end at the weld's face."
     found = [table(caption, heads, rows, wide=2, numbers=(3, 4, 5))]
+    for one in inner:
+        if one.kind == "lack-of-penetration" and (high := plus_minus(one.length_mm, one.U_length_mm)):
+            found.append(text(f"Lack of penetration {one.id}: {high} mm high."))
     lost = unfused([outlines[one.id] for one in inner if one.kind.startswith("lack-of")], lines)
     if lost is not None and lost[0] > 0:
         share = 100 * lost[0] / lost[1]

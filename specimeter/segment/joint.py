@@ -28,7 +28,7 @@ class Fillet:
     face: WeldFace
     through: int
     through_sure: bool
-    others: int  # how many more fillets the outline shows
+    others: tuple[WeldFace, ...]  # further fillets that the outline shows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,7 +68,7 @@ def find_fillet(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> F
         if all(_gap(toe.point, one.points) > APART_MM for one in kept for toe in face.toes):
             kept.append(face)
     through, sure = _through(kept[0], plates)
-    return Fillet(face=kept[0], through=through, through_sure=sure, others=len(kept) - 1)
+    return Fillet(face=kept[0], through=through, through_sure=sure, others=tuple(kept[1:]))
 
 
 def find_butt(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> Butt | None:

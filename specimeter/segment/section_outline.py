@@ -18,7 +18,7 @@ from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.section_follow import follow
-from specimeter.segment.section_reading import Reading, read_far, read_round, read_whole
+from specimeter.segment.section_reading import Reading, read_far, read_round, read_whole, steadied
 from specimeter.sheet import Sheet
 
 TRIED = 3  # places that are looked at finely
@@ -63,7 +63,8 @@ class Candidate:
     @property
     def worth(self) -> float:
         """By which candidates are ordered."""
-        return (1.0 if self.joint else 0.1) * self.support * self.agreed * self.sure * self.explained * (0.2 + 0.8 * self.thick)
+        said = (1.0 if self.joint else 0.1) * self.agreed * self.explained * (0.2 + 0.8 * self.thick)
+        return said * (0.1 + 0.9 * self.support) * (0.1 + 0.9 * self.sure)
 
 
 def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> ExaminedArea:
@@ -107,7 +108,7 @@ def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far:
     for place in _places(far, cards, mm_per_px):
         columns, rows = (np.flatnonzero(place.any(axis=k)) for k in (0, 1))
         low, high = far.to_photograph([[columns[0], rows[0]], [columns[-1] + 1, rows[-1] + 1]])
-        near = read_round(photo.rgb, mm_per_px, np.array([low, high]))
+        near = steadied(read_round(photo.rgb, mm_per_px, np.array([low, high])), far, mm_per_px)
         coarse = _border(near, _carried(place, far, near))
         if coarse is not None and (one := _followed(photo, coarse, near, place, far, mm_per_px)) is not None:
             found.append(_judged(one, sheet, surface, scale.u_rel))
@@ -123,7 +124,7 @@ def _elsewhere(one: Candidate, other: Candidate) -> bool:
 def confidence(one: Candidate) -> float:
     """Chance that an outline is right to a tenth of a millimetre; judgement, held against scenes (`validate`)."""
     parts = (
-        (one.support, 0.25, 0.7),
+        (one.support, 0.0, 0.75),
         (one.agreed, 0.3, 0.85),
         (one.sure, 0.2, 0.8),
         (one.same, 0.7, 0.9),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -21,6 +21,8 @@ STEP = 32  # the network's coarsest grid
 TISSUES = ("surroundings", "plate", "haz", "weld", "gap")
 KINDS = ("pore", "slag", "crack", "lack-of-fusion")
 PLANES = len(TISSUES) + 3 + len(KINDS)  # tissues, whether the etching shows them, an imperfection, its share, its kind
+COARSE_BORDER_MM = (0.6, 0.8)  # from its border: so far a coarse reading has no say, and then by degrees
+EVEN = 0.02  # chance by which no reading is surer than it can be
 WIDEST = 1024  # places to a row where maps are read: OpenCV takes no more than 32767
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
@@ -73,6 +75,38 @@ class Reading:
         x, y = (np.pad(cells[:, k], (0, pad)).reshape(-1, WIDEST) for k in (0, 1))
         found = cv2.remap(np.ascontiguousarray(field), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(found).reshape(-1)[: len(cells)].reshape(np.shape(points_px)[:-1])
+
+
+def steadied(near: Reading, far: Reading, mm_per_px: float) -> Reading:
+    """A fine reading whose metal is judged by a coarse one of more surroundings too: log-odds of both added up, place by place.
+
+    A few millimetres of smooth bench look like metal; the whole photograph tells them apart. About its border, where the coarse
+    one sees no wedge of air under a lip, the fine one decides alone.
+    """
+    rows, columns = near.metal.shape
+    low, high = far.from_photograph(near.to_photograph([[0, 0], [columns - 1, rows - 1]]))
+    x, y = (np.linspace(low[k], high[k], n, dtype=np.float32) for k, n in ((0, columns), (1, rows)))
+    away = np.log((far.tissue[0] + EVEN) / (far.metal + EVEN)).astype(np.float32)
+    inner = (far.metal > 0.5).astype(np.uint8)
+    depth = cv2.distanceTransform(inner, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - inner, cv2.DIST_L2, 5)
+    depth_mm = depth * np.float32(mm_per_px / far.zoom)
+    away *= np.clip((depth_mm - COARSE_BORDER_MM[0]) / COARSE_BORDER_MM[1], 0, 1)
+    coarse = cv2.remap(away, *np.meshgrid(x, y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    fine = np.log((near.tissue[0] + EVEN) / (near.metal + EVEN))
+    return _with_surroundings(near, 1 / (1 + np.exp(-(fine + coarse))))
+
+
+def within(reading: Reading, outline_px: np.ndarray) -> Reading:
+    """A reading of a cut whose outline is known: what lies in it is metal, all else is not."""
+    inner = np.zeros(reading.metal.shape, np.uint8)
+    cv2.fillPoly(inner, [np.round(reading.from_photograph(outline_px) * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
+    return _with_surroundings(reading, np.where(inner > 0, 1e-3, 1 - 1e-3))
+
+
+def _with_surroundings(reading: Reading, chance: np.ndarray) -> Reading:
+    """The same with other chances of being no metal; those of the tissues keep their proportions."""
+    rest = (1 - chance) / np.maximum(reading.metal, 1e-6)
+    return replace(reading, tissue=np.concatenate([chance[None], reading.tissue[1:] * rest]).astype(np.float32))
 
 
 def read_far(rgb: np.ndarray, mm_per_px: float) -> Reading:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from specimeter.segment.plates import Run, between
+from specimeter.segment.plates import Run, between, fit_line
 
 LEFT_SCALES, LEAST_LEFT_MM = 4.0, 0.04  # a face has left the plate where it stays further off than this (scatters; mm)
 STAY_MM, RETURN_MM = 0.25, 0.8  # and for as long as this; what comes back for as long had not left
@@ -16,7 +16,8 @@ SHORTEST_FACE_MM = 0.8
 UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
 OVERLAP_MM = 0.1  # weld metal that hangs over the plate by less is a steep toe
 LIP_MM = 4.0  # from the toe along the face: where a lip has its tip
-UNDER_LIP = 0.6  # the part of an overlap's underside, from the toe on, that its place and angle are taken from
+ROUNDED_END = 0.2  # of an overlap's underside, at either end, that the lens has rounded
+LEAST_RISE = 0.1  # sine of an underside's slope, below which it meets the plate nowhere in particular
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,8 +127,10 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     low = face_from + max(round(TANGENT_MM[0] / step), CORNER_POINTS)
     high = min(low + max(round((TANGENT_MM[1] - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))
     lip = _lip(way * run.along(chain[face_from:]), height[face_from:], step) if notch is None else None
-    if lip is not None:
-        high = min(high, face_from + max(int(UNDER_LIP * lip[0]), 6))
+    if lip is not None and (under := _under(chain[face_from : face_from + lip[1] + 1], lip[0], run, way)) is not None:
+        point, angle, tangent = under
+        over_toe = np.concatenate([point[None], chain[face_from + lip[0] : face_from + lip[2] + 1]])
+        return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=None, lip=over_toe), face_from + lip[0]
     if high - low < 5:
         return None
     piece = chain[low:high]
@@ -142,18 +145,37 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
         point = run.at(way * float(np.polyval(ahead, start)))
     rise, forward = (float(np.polyval(np.polyder(curve), start)) for curve in (over, ahead))
     angle = 180.0 - float(np.degrees(np.arctan2(rise, forward)))
-    over_toe = None if lip is None else np.concatenate([point[None], chain[face_from : face_from + lip[1] + 1]])
     tangent = np.array([point, piece[-1]])
-    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch, lip=over_toe), face_from
+    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch), face_from
 
 
-def _lip(ahead: np.ndarray, height: np.ndarray, step: float) -> tuple[int, int] | None:
-    """Where a face that goes back over the plate before it turns has its tip, and where it stands over the toe again.
+def _under(chain: np.ndarray, inner: int, run: Run, way: float) -> tuple[np.ndarray, float, np.ndarray] | None:
+    """Toe, angle and tangent of an overlap, from the straight underside of its lip: the chain's points from `inner` to its tip.
+
+    The outline rounds the wedge of air at its inner end, and the lip at its tip; None where nothing straight lies between.
+    """
+    off = max(round(ROUNDED_END * (len(chain) - inner)), 1)
+    piece = chain[inner + off : len(chain) - off]
+    if len(piece) < 4:
+        return None
+    middle, direction, *_ = fit_line(piece)
+    forward, rise = way * float(direction @ run.direction), float(direction @ run.normal)
+    forward, rise = (forward, rise) if rise > 0 else (-forward, -rise)
+    if forward >= 0 or rise < LEAST_RISE:
+        return None
+    height = float(run.height(middle[None])[0])
+    point = run.at(float(run.along(middle[None])[0]) - way * forward / rise * height)
+    return point, float(np.degrees(np.arctan2(rise, -forward))), np.array([point, piece[-1]])
+
+
+def _lip(ahead: np.ndarray, height: np.ndarray, step: float) -> tuple[int, int, int] | None:
+    """Where the wedge of air under a face that goes back over its plate ends, where its tip is, and stands over the toe again.
 
     `ahead` is its way towards the weld; indices count from the toe. None where it does not go back by OVERLAP_MM.
     """
     tip = int(np.argmin(ahead[: max(round(LIP_MM / step), 3)]))
-    if ahead[0] - ahead[tip] < OVERLAP_MM or height[tip] <= 0:
+    inner = int(np.argmax(ahead[: tip + 1]))
+    if ahead[inner] - ahead[tip] < OVERLAP_MM or height[tip] <= 0:
         return None
-    again = np.flatnonzero(ahead[tip:] >= ahead[0])
-    return tip, tip + int(again[0]) if len(again) else len(ahead) - 1
+    again = np.flatnonzero(ahead[tip:] >= ahead[inner])
+    return inner, tip, tip + int(again[0]) if len(again) else len(ahead) - 1

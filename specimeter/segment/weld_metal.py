@@ -1,38 +1,34 @@
-"""Weld metal, fusion line and heat-affected zone on an etched cut, from what a network reads there."""
+"""Weld metal and heat-affected zone on an etched cut, from what a network reads there."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
+import cv2
 import numpy as np
 
 from specimeter.scale.surface import Surface
+from specimeter.segment.fusion_line import DRAWN, PLATE, WELD, Line, Read, fan, find_line, ring, rows, u_alike_mm
+from specimeter.segment.heat_zone import zone_width
 from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import resampled
-from specimeter.segment.polylines import corner, crossings
-from specimeter.segment.section_reading import TISSUES, Reading
+from specimeter.segment.polylines import nearest
+from specimeter.segment.section_reading import Reading
 from specimeter.sheet import Sheet
 
-STEP_MM = 0.05  # along the rays
-LIMIT = 4.0  # log-odds beyond which a cell convinces no more
-BAND_MM = (0.15, 0.7)  # on either side of the line: where weld and plate are compared
 SHOWN = 0.5  # chance that the etching shows a place, from which it counts as shown
-LEAST_SHOWN = {True: 0.3, False: 0.5}  # of the metal about the weld, where the sheet names an etchant or not
-LEAST_SHARE = 0.8  # of the line that is clear
-CLEAR = 2.5  # log-odds by which its two sides differ where it is
-U_LINE_MM = 0.07  # of the line's place at the best (judgement, held against scenes)
-EXPECTED = 0.35  # how strongly the line is held to where such welds are mostly fused (judgement)
-BENT = 0.08  # price of the line's bends
-REACH = 1.1  # of the weld's own size: as far as the line may lie
-HAZ_MM = 6.0  # as wide as a heat-affected zone may be
-PARTS, LEAST_PARTS, SAME = 3, 3, 0.2  # of the line, whose zones are measured apart; as many must be alike, to such a share
+LEAST_SHOWN = {True: 0.25, False: 0.5}  # of the metal about the weld, where the sheet names an etchant or not
+SURE_MM, LEAST_SURE = 0.5, 0.35  # standard uncertainty below which a place of the line is sure, and the share that is at least
+CLICK_PX = 1.0  # standard uncertainty of a hand's click, along x and along y (judgement)
+BOWED = 0.02  # of the distance between two clicks: how far the line may bow out between them (judgement)
+U_DRAWN_MM = 0.05  # of a hand's idea of where a fusion line runs, all along it (judgement)
+BEYOND_MM, OTHERS = 1.5, 1.5  # from the weld, and chords of a further one: beyond lies plate alone
+FINER, LEAST_POINTS = 4, 12  # parts of a pixel to which a drawn line is cut at the metal's outline; of the least piece
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
 NO_ETCHANT = "the sheet names no etchant, and weld metal shows on an etched cut only"
 UNETCHED = "weld metal does not stand out from the plates in tone or texture: the cut is not etched, or too weakly"
 UNCLEAR = "the fusion line is seen along a part of its course only"
-PLATE, HAZ, WELD, GAP = (TISSUES.index(name) for name in ("plate", "haz", "weld", "gap"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,64 +39,32 @@ class WeldMetal:
     ----------
     outline_px : array, shape (N, 2)
         Closed polygon: the weld's face and its fusion line.
+    tried_px : tuple of arrays (N, 2)
+        The same with other fusion lines, each drawn as likely as it is.
     haz_px, u_haz_px : float or None, float
         Greatest width of the heat-affected zone square to the fusion line, and its standard uncertainty.
-    line_px, clear : array (M, 2), bool array (M,)
-        Points of the fusion line, and whether weld and plate clearly differ there.
-    u_line_mm, line_mm : float
-        Standard uncertainty of the fusion line's place, and its length.
-    share : float
-        Along which share of the line they do.
+    line_px, u_line_mm : array (M, 2), array (M,)
+        Points of the fusion line, and the standard uncertainty of each one's place across it; `line_mm`: its length.
+    u_alike_mm : float
+        Standard uncertainty of the whole line's place inwards or outwards.
+    drawn : bool
+        Whether a person drew the line.
     """
 
     outline_px: np.ndarray
+    tried_px: tuple[np.ndarray, ...]
     haz_px: float | None
     u_haz_px: float
     line_px: np.ndarray
-    clear: np.ndarray
-    u_line_mm: float
+    u_line_mm: np.ndarray
     line_mm: float
-    share: float
+    u_alike_mm: float
+    drawn: bool = False
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rays:
-    """Lines from within the weld across its fusion line: origins, unit directions (N, 2), how far, the line's first guess.
-
-    `fixed`: where the line's place is known at its ends (NaN: it is not). `widens`: rays spread from one point.
-    """
-
-    origins: np.ndarray
-    ways: np.ndarray
-    most: float
-    guess: np.ndarray
-    fixed: tuple[float, float]
-    widens: bool
-
-    def at(self, reach: np.ndarray) -> np.ndarray:
-        """Places in mm at distances along the rays: (N,) gives (N, 2), (N, R) gives (N, R, 2)."""
-        if reach.ndim == 1:
-            return self.origins + reach[:, None] * self.ways
-        return self.origins[:, None] + reach[..., None] * self.ways[:, None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Read:
-    """A reading with the surface it lies on: chances by place in mm."""
-
-    reading: Reading
-    surface: Surface
-
-    def of(self, field: np.ndarray, places_mm: np.ndarray) -> np.ndarray:
-        """Values of one of the reading's maps at places (..., 2)."""
-        flat = np.asarray(places_mm, float).reshape(-1, 2)
-        return self.reading.at(field, self.surface.project(flat)).reshape(np.shape(places_mm)[:-1])
-
-    def odds(self, one: int, *others: int) -> np.ndarray:
-        """Map of the log-odds of one tissue against others."""
-        tissue = self.reading.tissue
-        against = sum(tissue[k] for k in others)
-        return np.clip(np.log((tissue[one] + 1e-4) / (against + 1e-4)), -LIMIT, LIMIT)
+    @property
+    def share(self) -> float:
+        """Share of the line whose place is sure."""
+        return float(np.mean(self.u_line_mm < SURE_MM))
 
 
 def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedArea) -> WeldMetal | str:
@@ -117,229 +81,103 @@ def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedAre
     if joint is None:
         return NO_JOINT
     read = Read(reading=reading, surface=surface)
-    bundles = _fan(joint) if isinstance(joint, Fillet) else _rows(joint, outline)
-    radii = [_line(read, rays) for rays in bundles]
-    lines = [rays.at(radius) for rays, radius in zip(bundles, radii, strict=True)]
-    within = np.concatenate([rays.at(np.linspace(0.2, 1.3, 12)[None] * radius[:, None]).reshape(-1, 2)
-                             for rays, radius in zip(bundles, radii, strict=True)])  # fmt: skip
-    shown = float(np.mean(read.of(read.reading.seen, within) > SHOWN))
-    if shown < LEAST_SHOWN[prepared is not None]:
+    bundles = fan(joint) if isinstance(joint, Fillet) else rows(joint, outline)
+    lines = [find_line(read, rays) for rays in bundles]
+    confused = _confused(read, joint, lines)
+    if confused > 0:
+        lines = [find_line(read, rays, confused) for rays in bundles]
+    if _shown(read, lines) < LEAST_SHOWN[prepared is not None]:
         return UNETCHED
-    clear, width = zip(*(_clear(read, rays, radius) for rays, radius in zip(bundles, radii, strict=True)), strict=True)
-    clear, width = np.concatenate(clear), np.concatenate(width)
-    share = float(clear.mean())
-    if share < LEAST_SHARE:
-        return UNCLEAR
-    haz, u_haz = _haz(read, bundles, radii)
-    soft = float(np.median(width[clear])) if clear.any() else 0.5
-    return WeldMetal(
-        outline_px=surface.project(_ring(joint, lines)),
+    haz, u_haz = zone_width(read, lines)
+    metal = WeldMetal(
+        outline_px=surface.project(ring(joint, [line.points for line in lines])),
+        tried_px=tuple(
+            surface.project(ring(joint, [line.rays.at(line.tried[k]) for line in lines])) for k in range(len(lines[0].tried))
+        ),
         haz_px=None if haz is None else haz / px_mm,
         u_haz_px=u_haz / px_mm,
-        line_px=surface.project(np.concatenate(lines)),
-        clear=clear,
-        u_line_mm=float(np.hypot(U_LINE_MM, 0.35 * soft) + 0.8 * (1 - share)),
-        line_mm=float(sum(np.sum(np.hypot(*np.diff(line, axis=0).T)) for line in lines)),
-        share=share,
+        line_px=surface.project(np.concatenate([line.points for line in lines])),
+        u_line_mm=np.concatenate([line.u_mm for line in lines]),
+        line_mm=float(sum(np.sum(np.hypot(*np.diff(line.points, axis=0).T)) for line in lines)),
+        u_alike_mm=u_alike_mm(confused),
     )
+    return metal if metal.share >= LEAST_SURE else UNCLEAR
 
 
-def _fan(joint: Fillet) -> list[Rays]:
-    """Rays from behind the middle of a fillet's face, from one toe through the metal to the other."""
-    one, two = (toe.point for toe in joint.face.toes)
-    root = corner(joint.face.toes[0].plate, joint.face.toes[1].plate)
-    chord = float(np.hypot(*(two - one)))
-    pole = (one + two) / 2 + 0.25 * (root - (one + two) / 2)
-    start, end, middle = (np.arctan2(*(point - pole)[::-1]) for point in (one, two, root))
-    to_middle = (middle - start + np.pi) % (2 * np.pi) - np.pi
-    on = (end - middle + np.pi) % (2 * np.pi) - np.pi
-    angle = start + np.concatenate([np.linspace(0, to_middle, 60), to_middle + np.linspace(0, on, 60)[1:]])
-    ways = np.column_stack([np.cos(angle), np.sin(angle)])
-    inner = np.array([one, root, two])
-    guess = np.array([_reach(inner, pole, way) for way in ways])
-    ends = float(np.hypot(*(one - pole))), float(np.hypot(*(two - pole)))
-    size = REACH * chord
-    return [
-        Rays(
-            origins=np.repeat(pole[None], len(ways), axis=0),
-            ways=ways,
-            most=size,
-            guess=np.minimum(1.12 * guess, 0.9 * size),
-            fixed=ends,
-            widens=True,
-        )
-    ]
+def _confused(read: Read, joint: Fillet | Butt, lines: list[Line]) -> float:
+    """Share of the plates, well away from all welds and where the etching shows what it is, that is taken for weld metal."""
+    reading = read.reading
+    cell_mm = float(read.surface.mm_per_px_at(reading.to_photograph([[0, 0]])[0])) / reading.zoom
+    weld = np.zeros(reading.seen.shape, np.uint8)
+
+    def fill(outline_mm: np.ndarray, round_mm: float) -> None:
+        cells = np.round(reading.from_photograph(read.surface.project(outline_mm)) * 16).astype(np.int32).reshape(-1, 1, 2)
+        cv2.fillPoly(weld, [cells], 1, shift=4)
+        cv2.polylines(weld, [cells], True, 1, max(round(2 * round_mm / cell_mm), 1), cv2.LINE_8, 4)
+
+    fill(ring(joint, [line.points for line in lines]), BEYOND_MM)
+    for other in getattr(joint, "others", ()):
+        chord = float(np.hypot(*(other.toes[0].point - other.toes[1].point)))
+        fill(other.points, OTHERS * chord)
+    plate = (weld == 0) & (reading.metal > 0.5) & (reading.seen > SHOWN)
+    wrong = plate & (reading.tissue[WELD] > reading.tissue[PLATE])
+    return float(wrong.sum() / max(plate.sum(), 1))
 
 
-def _reach(path: np.ndarray, pole: np.ndarray, way: np.ndarray) -> float:
-    """How far a ray goes from the pole to an open path."""
-    best = 0.0
-    for start, end in pairwise(path):
-        sides = np.column_stack([way, start - end])
-        if abs(np.linalg.det(sides)) > 1e-9:
-            along, share = np.linalg.solve(sides, start - pole)
-            if -1e-6 <= share <= 1 + 1e-6 and along > 0:
-                best = max(best, float(along))
-    return best or float(np.min(np.hypot(*(path - pole).T)))
+def drawn_metal(points_px: np.ndarray, found: WeldMetal | str, surface: Surface, area: ExaminedArea) -> WeldMetal | None:
+    """Weld metal within a person's points, (N, 2) in pixels, clicked round it, and the metal's outline; None if they hold none.
 
-
-def _rows(joint: Butt, outline: np.ndarray) -> list[Rays]:
-    """Rows from the weld's middle line to both sides, from the face side's plate surfaces down to the root side's."""
-    top = sorted((toe.point for toe in joint.top.toes), key=lambda point: float(point @ joint.across))
-    up = joint.top.toes[0].plate.normal + joint.top.toes[1].plate.normal
-    up = up / np.hypot(*up)
-    middle = (top[0] + top[1]) / 2
-    width = float(np.hypot(*(top[1] - top[0])))
-    if joint.bottom is not None:
-        foot = sorted((toe.point for toe in joint.bottom.toes), key=lambda point: float(point @ joint.across))
-        below = (foot[0] + foot[1]) / 2
-    else:
-        through = crossings(outline, middle - 0.3 * up, -up)
-        below = middle - (0.3 + (float(through[through > 1.0].min()) if (through > 1.0).any() else 5.0)) * up
-        foot = None
-    count = 70
-    spine = middle + np.linspace(0, 1, count)[:, None] * (below - middle)
-    bundles = []
-    for side, sign in ((0, -1.0), (1, 1.0)):
-        first = abs(float((top[side] - middle) @ joint.across))
-        last = abs(float((foot[side] - below) @ joint.across)) if foot is not None else np.nan
-        guess = np.linspace(first, last if foot is not None else 0.25 * first, count)
-        bundles.append(
-            Rays(
-                origins=spine,
-                ways=np.repeat(sign * joint.across[None], count, axis=0),
-                most=0.75 * width + 1.0,
-                guess=guess,
-                fixed=(first, last),
-                widens=False,
-            )
-        )
-    return bundles
-
-
-def _line(read: Read, rays: Rays) -> np.ndarray:
-    """Distance of the fusion line along each ray: most weld within, least beyond, smooth; as such welds end if none shows."""
-    reach = np.arange(0.0, rays.most, STEP_MM)
-    places = rays.at(np.repeat(reach[None], len(rays.origins), axis=0))
-    value = read.of(read.odds(WELD, PLATE, HAZ, GAP), places) * np.clip(read.of(read.reading.seen, places) * 1.5, 0.05, 1.0)
-    value = np.where(read.of(read.reading.tissue[0], places) > 0.5, -1.0, value)
-    share = reach[None] / max(rays.guess.mean(), 0.5) if rays.widens else np.ones((1, len(reach)))
-    worth = np.cumsum(value * share, axis=1) * STEP_MM
-    worth = worth - EXPECTED * ((reach[None] - rays.guess[:, None]) / (0.3 * rays.guess[:, None] + 0.5)) ** 2
-    for end, known in ((0, rays.fixed[0]), (-1, rays.fixed[1])):
-        if np.isfinite(known):
-            worth[end] = -50 * np.abs(reach - known)
-    at = _smooth_path(worth.astype(np.float32), BENT / STEP_MM)
-    return _between_steps(worth, at, reach)
-
-
-def _between_steps(worth: np.ndarray, at: np.ndarray, reach: np.ndarray) -> np.ndarray:
-    """Distances refined by a parabola through the best step and its neighbours."""
-    rows, inner = np.arange(len(at)), np.clip(at, 1, len(reach) - 2)
-    before, here, after = (worth[rows, inner + k] for k in (-1, 0, 1))
-    bend = before - 2 * here + after
-    shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.where(bend < -1e-6, bend, -1.0), 0.0)
-    return reach[at] + np.where(at == inner, np.clip(shift, -0.5, 0.5), 0.0) * STEP_MM
-
-
-def _smooth_path(worth: np.ndarray, price: float) -> np.ndarray:
-    """Index along each ray, of the path with most worth less the price of each step sideways."""
-    count, width = worth.shape
-    steps = np.arange(-6, 7)
-    best, came = worth[0].copy(), np.zeros((count, width), int)
-    for k in range(1, count):
-        choices = np.full((len(steps), width), -np.inf, np.float32)
-        for n, shift in enumerate(steps):
-            low, high = max(0, -shift), width - max(0, shift)
-            choices[n, low:high] = best[low + shift : high + shift] - price * 0.05 * shift * shift
-        pick = np.argmax(choices, axis=0)
-        came[k] = steps[pick]
-        best = choices[pick, np.arange(width)] + worth[k]
-    path = np.empty(count, int)
-    path[-1] = int(np.argmax(best))
-    for k in range(count - 1, 0, -1):
-        path[k - 1] = path[k] + came[k, path[k]]
-    return path
-
-
-def _clear(read: Read, rays: Rays, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Whether weld and plate clearly differ across the line at each ray, bool (N,), and how soft the border is, mm (N,)."""
-    odds = read.odds(WELD, PLATE, HAZ, GAP)
-    offsets = np.arange(-BAND_MM[1], BAND_MM[1] + 0.01, STEP_MM)
-    places = rays.at(radius[:, None] + offsets[None])
-    level, shown = read.of(odds, places), read.of(read.reading.seen, places)
-    inside, outside = (level[:, (way * offsets >= BAND_MM[0])].mean(axis=1) for way in (-1, 1))
-    clear = (inside - outside > CLEAR) & (shown.mean(axis=1) > SHOWN)
-    soft = np.sum(np.abs(level) < 1.5, axis=1) * STEP_MM
-    return clear, soft
-
-
-def _ring(joint: Fillet | Butt, lines: list[np.ndarray]) -> np.ndarray:
-    """The weld metal's outline in mm: face, fusion line and, where there is one, the root's face."""
-    if isinstance(joint, Fillet):
-        return np.concatenate([joint.face.points, lines[0][::-1][1:-1]])
-    left, right = lines
-    top = joint.top.points
-    if (top[0] - top[-1]) @ joint.across > 0:
-        top = top[::-1]
-    parts = [top, right[1:]]
-    if joint.bottom is not None:
-        below = joint.bottom.points
-        parts.append((below if (below[0] - below[-1]) @ joint.across > 0 else below[::-1])[1:-1])
-    return np.concatenate([*parts, left[::-1][:-1]])
-
-
-def _haz(read: Read, bundles: list[Rays], radii: list[np.ndarray]) -> tuple[float | None, float]:
-    """Greatest width of the heat-affected zone beside the weld metal, in mm, and its u; None: its border does not show.
-
-    From the light along the fusion line's normals, all together and by parts: the width with which a tone that changes evenly
-    from the line to the border, and steps there, leaves least.
+    Beyond the metal's outline the points may lie anywhere in the air. The heat-affected zone is that of the weld metal `found`.
     """
-    offsets = np.arange(0.15, HAZ_MM, STEP_MM)
-    rows = []
-    for rays, radius in zip(bundles, radii, strict=True):
-        line = rays.at(radius)
-        way = np.gradient(line, axis=0)
-        way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-        normal = np.column_stack([-way[:, 1], way[:, 0]])
-        normal *= np.sign(np.sum(normal * rays.ways, axis=1))[:, None]
-        places = line[:, None] + offsets[None, :, None] * normal[:, None]
-        inside = (read.of(read.reading.metal, places) > 0.5) & (read.of(read.reading.tissue[GAP], places) < 0.5)
-        known = np.cumprod(inside & (read.of(read.reading.seen, places) > SHOWN), axis=1) > 0  # as far as the metal goes on
-        rows.append(np.where(known, read.of(read.reading.light, places), np.nan)[4:-4])
-    light = np.concatenate(rows)
-    whole = _border_of(light, offsets)
-    parts = [_border_of(part, offsets) for part in np.array_split(light, PARTS)]
-    near = [width for width in parts if width is not None and whole is not None and abs(width - whole) < SAME * whole]
-    if len(near) < LEAST_PARTS:
-        return None, 0.0
-    return max(near), float(np.hypot(0.1, np.ptp(near) / 2))
-
-
-def _border_of(light: np.ndarray, offsets: np.ndarray) -> float | None:
-    """Where a zone's tone ends, in mm, from rows of log light along the normals (NaN: not metal); None if nowhere clearly."""
-    enough = np.isfinite(light).mean(axis=0) > 0.5
-    count = int(np.argmin(enough)) if not enough.all() else len(offsets)
-    if count < 30:
+    points = np.asarray(points_px, float).reshape(-1, 2)
+    outline = _common(points, area.outline_px)
+    if outline is None:
         return None
-    tone, at = np.nanmedian(light[:, :count], axis=0), offsets[:count]
-    noise = float(np.median(np.abs(np.diff(tone)))) + 1e-3
-    ones = np.ones(count)
-
-    def left(*columns: np.ndarray) -> float:
-        design = np.column_stack([ones, *columns])
-        return float(np.sum((tone - design @ np.linalg.lstsq(design, tone, rcond=None)[0]) ** 2))
-
-    tried = np.arange(0.4, at[-1] - 0.5, STEP_MM)
-    if not len(tried):
-        return None
-    costs = [left(np.clip(1 - at / width, 0, None), (at < width).astype(float)) for width in tried]
-    best = int(np.argmin(costs))
-    step = float(
-        np.median(tone[(at > tried[best] - 0.35) & (at < tried[best])])
-        - np.median(tone[(at > tried[best]) & (at < tried[best] + 0.35)])
+    gaps = np.hypot(*(np.roll(points, -1, axis=0) - points).T)
+    u_px = np.hypot(CLICK_PX, BOWED * (gaps + np.roll(gaps, 1)) / 2)
+    rng = np.random.default_rng(0)
+    moved = (points + u_px[:, None] * rng.standard_normal(points.shape) for _ in range(DRAWN))
+    tried = tuple(one for other in moved if (one := _common(other, area.outline_px)) is not None)
+    line = np.array([nearest(point, _closed(points)) for point in outline])
+    inner = outline[np.hypot(*(outline - line).T) < CLICK_PX]  # the part of it that was drawn
+    mm = float(surface.mm_per_px_at(outline.mean(axis=0)))
+    seen = found if isinstance(found, WeldMetal) else None
+    return WeldMetal(
+        outline_px=outline,
+        tried_px=tried,
+        haz_px=None if seen is None else seen.haz_px,
+        u_haz_px=0.0 if seen is None else seen.u_haz_px,
+        line_px=inner,
+        u_line_mm=np.full(len(inner), float(np.mean(u_px)) * mm),
+        line_mm=len(inner) * mm / FINER,
+        u_alike_mm=U_DRAWN_MM,
+        drawn=True,
     )
-    plain = left(at)  # light that merely falls off explains as much
-    if abs(step) < 4 * noise or costs[best] > 0.5 * plain:
+
+
+def _common(one_px: np.ndarray, other_px: np.ndarray) -> np.ndarray | None:
+    """The largest piece that lies within both of two closed polygons in pixels, to a part of a pixel; None if there is none."""
+    low = np.floor(np.minimum(one_px.min(axis=0), other_px.min(axis=0))) - 1
+    size = np.ceil((np.maximum(one_px.max(axis=0), other_px.max(axis=0)) - low + 2) * FINER).astype(int)
+    both = np.ones(size[::-1], np.uint8)
+    for polygon in (one_px, other_px):
+        field = np.zeros(size[::-1], np.uint8)
+        cv2.fillPoly(field, [np.round((polygon - low) * FINER * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
+        both &= field
+    rings, _ = cv2.findContours(both, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    largest = max(rings, key=cv2.contourArea, default=None)
+    if largest is None or len(largest) < LEAST_POINTS:
         return None
-    return float(tried[best])
+    return np.asarray(largest, float).reshape(-1, 2) / FINER + low
+
+
+def _closed(points: np.ndarray) -> np.ndarray:
+    return np.concatenate([points, points[:1]])
+
+
+def _shown(read: Read, lines: list[Line]) -> float:
+    """Share of the metal about the weld, to a third beyond the line, whose etching shows what it is."""
+    places = np.concatenate(
+        [line.rays.at(np.linspace(0.2, 1.3, 12)[None] * line.reach[:, None]).reshape(-1, 2) for line in lines]
+    )
+    return float(np.mean(read.of(read.reading.seen, places) > SHOWN))

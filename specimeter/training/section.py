@@ -23,8 +23,8 @@ from specimeter.scene.random import CUTS, MACRO_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.section_reading import FAR_MM, TISSUES
 from specimeter.training import split
-from specimeter.training.section_labels import of_scene
-from specimeter.training.section_paint import painted
+from specimeter.training.section_labels import SIDE, of_scene
+from specimeter.training.section_paint import Skins, painted
 
 FIRST_SEED, CHECK_SEED = 1_600_000, 731_000
 HELD_OUT = {"finish": ("milled",), "etch": ("strong",), "light": split.HELD_OUT["light"], "bench": split.HELD_OUT["bench"]}
@@ -57,13 +57,13 @@ def rendered(seed: int, held_out: bool = False) -> list[tuple[str, str, np.ndarr
     mm, found = picture.truth["mm_per_px"], []
     outline, weld = np.array(picture.truth["area_outline_px"]), np.array(picture.truth["weld"]["outline_px"])
     middle = (outline.min(0) + outline.max(0)) / 2
-    for k in range(0 if near else 2):
+    for k in range(3):
         cell = FAR_MM * float(np.exp(rng.normal(0, 0.15)))
         size = np.array(rgb.shape[1::-1])
         centre = (size - 1) / 2 if k == 0 else middle + rng.normal(0, 12, 2) / mm
         found.append(("far", "scene", of_scene(scene, picture, rgb, max(cell, mm), centre)))
     if mm < 0.13:
-        for k in range(4 if near else 2):
+        for k in range(7 if near else 4):
             cell = float(np.exp(rng.uniform(*np.log(NEAR_SAMPLES_MM))))
             centre = (weld.mean(0) if k % 2 == 0 else outline[int(rng.integers(len(outline)))]) + rng.normal(0, 2.0, 2) / mm
             found.append(("near", "scene", of_scene(scene, picture, rgb, max(cell, mm), centre)))
@@ -71,14 +71,15 @@ def rendered(seed: int, held_out: bool = False) -> list[tuple[str, str, np.ndarr
 
 
 def brushed(seed: int) -> list[tuple[str, str, np.ndarray]]:
-    """A few painted samples for each network."""
+    """Painted samples for both networks, with a few surfaces laid again and again."""
     cv2.setNumThreads(1)
     rng, found = np.random.default_rng(seed), []
-    for k in range(6):
+    skins = Skins(rng, SIDE)
+    for k in range(15):
         cell = (
             FAR_MM * float(np.exp(rng.normal(0, 0.2))) if k % 3 == 2 else float(np.exp(rng.uniform(*np.log(NEAR_SAMPLES_MM))))
         )
-        found.append(("far" if k % 3 == 2 else "near", "painted", painted(rng, cell)))
+        found.append(("far" if k % 3 == 2 else "near", "painted", painted(rng, cell, skins=skins)))
     return found
 
 
@@ -88,13 +89,13 @@ def kept_apart(seed: int) -> list[tuple[str, str, np.ndarray]]:
 
 
 def gather(pool: ProcessPoolExecutor, jobs: int, stocks: dict, check: dict, end: float, seed: int, checks: int) -> None:
-    """Fill the stocks from the pool until a time; scenes take two thirds of the processes."""
+    """Fill the stocks from the pool until a time; scenes take three quarters of the jobs."""
     waiting: list = []
     number = checked = 0
     while time.monotonic() < end:
         while len(waiting) < 2 * jobs and time.monotonic() < end - 12:
             number += 1
-            paint = number % 3 == 0 or number < jobs  # painted ones come sooner
+            paint = number % 4 == 0 or number < jobs // 2  # painted ones come sooner
             if number % 5 == 1 and number > jobs and checked < checks:
                 waiting.append(("check", pool.submit(kept_apart, CHECK_SEED + checked)))
                 checked += 1
@@ -161,10 +162,11 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     from specimeter.training.section_network import to_onnx
     from specimeter.training.section_train import Stock, Trainer, answers, figures
 
-    device = "cuda" if torch.cuda.is_available() else "cpu"
+    count = torch.cuda.device_count()
+    devices = {name: f"cuda:{k % count}" if count else "cpu" for k, name in enumerate(("near", "far"))}
     torch.manual_seed(options.seed)
     rng = np.random.default_rng(options.seed)
-    stocks, check = {name: Stock(device) for name in ("far", "near")}, {"far": [], "near": []}
+    stocks, check = {name: Stock(devices[name]) for name in devices}, {name: [] for name in devices}
     end = started + options.seconds - 45
     filling = threading.Thread(
         target=gather, args=(pool, options.jobs, stocks, check, end, options.seed, options.checks), daemon=True
@@ -175,7 +177,7 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
         weights = None
         if options.resume is not None:
             weights = (options.resume / f"section_{name}.bin").read_bytes()
-        trainers[name] = Trainer(device, options.rate, weights)
+        trainers[name] = Trainer(devices[name], options.rate, weights)
     while not all(stock.ready() for stock in stocks.values()) and time.monotonic() < end:
         time.sleep(0.2)
     begun, told, saved = time.monotonic(), time.monotonic(), time.monotonic()
@@ -187,7 +189,7 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     while time.monotonic() < end:
         past = (time.monotonic() - begun) / (end - begun)
         for name, trainer in trainers.items():
-            for _ in range(2 if name == "near" else 1):
+            for _ in range(1 if name == "far" else 1 if devices["far"] != devices["near"] else 2):
                 trainer.step(stocks[name].batch(rng, options.batch), past)
         if time.monotonic() - told > 20:
             told = time.monotonic()
@@ -199,7 +201,6 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
             save()
     save()
     result: dict = {
-        "device": str(device),
         "seconds": round(time.monotonic() - begun),
         "seed": options.seed,
         "rate": options.rate,
@@ -208,7 +209,7 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
         files.write(options.out / f"section_{name}.onnx", to_onnx(trainer.steady))
         result[name] = {"steps": trainer.count} | {origin: len(some) for origin, some in stocks[name].kept.items()}
         if check[name]:
-            odds, truth = answers(trainer.steady, check[name][:48], device)
+            odds, truth = answers(trainer.steady, check[name][:48], devices[name])
             result[name]["check"] = figures(odds, truth)
             files.write(options.out / f"check_{name}.jpg", sheet(check[name], odds))
     files.write(options.out / "section.json", json.dumps(result, indent=1).encode())

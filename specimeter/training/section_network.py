@@ -68,7 +68,7 @@ def loss_of(odds: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
     merged = -(tissue[:, :1] * chance[:, :1] + tissue[:, count - 1 :] * chance[:, count - 1 :])
     merged = merged - metal * torch.logsumexp(chance[:, PLATE : WELD + 1], 1, keepdim=True)
     wide = nn.functional.avg_pool2d(tissue, 9, 1, 4)
-    weight = known * (1 + 6 * (wide - tissue).abs().amax(1, keepdim=True) + 3 * tissue[:, count - 1 :])
+    weight = known * (1 + 6 * (wide - tissue).abs().amax(1, keepdim=True) + 6 * tissue[:, count - 1 :])
     loss = (weight * (seen * each + (1 - seen) * (merged + UNSEEN * each))).sum() / weight.sum().clamp(min=1)
     shown = seen[:, 0]
     of_metal, of_weld = chance[:, 1:].exp().sum(1), chance[:, WELD].exp() * shown

@@ -14,8 +14,34 @@ from specimeter.training.texture import smooth, soft_step, spectral, surface
 Array = np.ndarray
 
 
-def painted(rng: np.random.Generator, mm_per_cell: float, room: int = SIDE) -> Array:
+class Skins:
+    """A few surfaces of metal and of benches, drawn once and laid again turned, moved, brighter or darker."""
+
+    def __init__(self, rng: np.random.Generator, room: int, metals: int = 4, grounds: int = 3) -> None:
+        self.metals = [_bare_metal(rng, room) for _ in range(metals)]
+        self.grounds = [
+            surface(rng, room) if rng.random() < 0.8 else relief.shaded(rng, relief.skin(rng, room)) for _ in range(grounds)
+        ]
+
+    def metal(self, rng: np.random.Generator) -> Array:
+        """Linear light of bare metal, median about 0.25."""
+        return _laid_again(rng, self.metals[int(rng.integers(len(self.metals)))])
+
+    def ground(self, rng: np.random.Generator) -> Array:
+        """Linear light of a bench."""
+        return _laid_again(rng, self.grounds[int(rng.integers(len(self.grounds)))])
+
+
+def _laid_again(rng, skin: Array) -> Array:
+    turned = np.rot90(skin, int(rng.integers(4)))[:: int(rng.choice([-1, 1]))]
+    moved = np.roll(turned, tuple(int(v) for v in rng.integers(0, len(skin), 2)), (0, 1)) if rng.random() < 0.5 else turned
+    gain = np.exp(rng.normal(0, 0.03, 3)) * (1 + 0.1 * smooth(rng, len(skin), 3)[..., None])
+    return (moved * gain).astype(np.float32)
+
+
+def painted(rng: np.random.Generator, mm_per_cell: float, room: int = SIDE, skins: Skins | None = None) -> Array:
     """A sample uint8 (7, room, room), as of `section_labels.of_scene`, of a random joint of our own painting."""
+    skins = Skins(rng, room, 2, 1) if skins is None else skins
     joint = _joint(rng)
     turn = rng.choice([0.0, np.pi / 2, np.pi, rng.uniform(0, 2 * np.pi)]) + rng.normal(0, 0.1)
     spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) * ([1, -1] if rng.random() < 0.5 else [1, 1])
@@ -37,7 +63,7 @@ def painted(rng: np.random.Generator, mm_per_cell: float, room: int = SIDE) -> A
         features=[(cells(outline), kind) for outline, kind in features],
     )
     metal = filled([parts.metal], shape)
-    light = _lay(_ground(rng, parts, shape, mm_per_cell), _own_surface(rng, room), metal)
+    light = _lay(_ground(rng, skins, parts, shape, mm_per_cell), skins.metal(rng), metal)
     strength = _strength(rng, parts, shape, mm_per_cell)
     light *= _etching(rng, parts, [cells(p) for p in joint.runs], strength, shape, mm_per_cell)
     light = _edge(rng, light, metal, mm_per_cell)
@@ -60,11 +86,32 @@ def painted(rng: np.random.Generator, mm_per_cell: float, room: int = SIDE) -> A
 
 
 def _joint(rng) -> Joint:
-    over = (float(rng.uniform(0.3, 1.8)), float(rng.uniform(10, 60))) if rng.random() < 0.15 else None
+    over = (float(rng.uniform(0.3, 1.8)), float(rng.uniform(10, 60))) if rng.random() < 0.3 else None
     count = int(rng.integers(0, 3))
     if rng.random() < 0.5:
-        return fillet(rng, str(rng.choice(["tee", "tee", "lap", "corner"])), undercuts=count, overlap=over)
-    return butt(rng, str(rng.choice(["v", "v", "double-v", "square"])), undercuts=count, overlap=over)
+        joint = fillet(rng, str(rng.choice(["tee", "tee", "lap", "corner"])), undercuts=count, overlap=over)
+        if rng.random() < 0.2:  # fused through
+            joint.gaps = []
+    else:
+        joint = butt(rng, str(rng.choice(["v", "v", "double-v", "square"])), undercuts=count, overlap=over)
+    if rng.random() < 0.6:
+        joint.weld = _fused_otherwise(rng, joint)
+    return joint
+
+
+def _fused_otherwise(rng, joint: Joint) -> Array:
+    """The weld metal with its fusion line moved in and out by a slow amount, its ends where they were."""
+    fusion = joint.weld[len(joint.face) :]
+    share = np.linspace(0, 1, len(fusion))
+    middle = joint.face[[0, -1]].mean(0)
+    wave = np.interp(share, np.linspace(0, 1, 6), rng.normal(0, 1, 6)) * np.sin(np.pi * share) ** 0.5
+    moved = (
+        middle
+        + (fusion - middle) * np.exp(rng.uniform(0.02, 0.2) * wave + rng.normal(0, 0.08) * np.sin(np.pi * share))[:, None]
+    )
+    if joint.kind in ("v", "double-v", "square"):
+        moved[:, 1] = fusion[:, 1]
+    return np.concatenate([joint.face, moved])
 
 
 def _worn(rng, metal: Array) -> Array:
@@ -79,7 +126,7 @@ def _worn(rng, metal: Array) -> Array:
     return line + noise
 
 
-def _own_surface(rng, room: int) -> Array:
+def _bare_metal(rng, room: int) -> Array:
     """Linear light of bare metal, median about 0.25."""
     if rng.random() < 0.35:
         return relief.shaded(rng, relief.skin(rng, room))
@@ -101,15 +148,16 @@ def _lay(under: Array, over: Array, share: Array) -> Array:
     return (under * (1 - share) + over * share).astype(np.float32)
 
 
-def _ground(rng, parts: Parts, shape, mm_per_cell: float) -> Array:
+def _ground(rng, skins: Skins, parts: Parts, shape, mm_per_cell: float) -> Array:
     """What lies round the metal: a bench with things on it and the cut's shadow, or resin; brighter or darker."""
     room = shape[0]
-    light = surface(rng, room) if rng.random() < 0.8 else relief.shaded(rng, relief.skin(rng, room))
     light = (
-        light * np.float32(np.exp(rng.uniform(np.log(0.05), np.log(3.0)))) * np.exp(rng.normal(0, 0.25, 3)).astype(np.float32)
+        skins.ground(rng)
+        * np.float32(np.exp(rng.uniform(np.log(0.05), np.log(3.0))))
+        * np.exp(rng.normal(0, 0.25, 3)).astype(np.float32)
     )
     for _ in range(int(rng.integers(0, 7))):
-        light = _thing(rng, light, room)
+        light = _thing(rng, skins, light)
     if rng.random() < 0.45:  # resin
         around = parts.metal
         low, high = around.min(0), around.max(0)
@@ -134,8 +182,9 @@ def _ground(rng, parts: Parts, shape, mm_per_cell: float) -> Array:
     return light.astype(np.float32)
 
 
-def _thing(rng, light: Array, room: int) -> Array:
+def _thing(rng, skins: Skins, light: Array) -> Array:
     """A tool, a card, a rule, a cable, a coin or another plate on the bench."""
+    room = light.shape[0]
     centre, size = rng.uniform(0, room, 2), np.exp(rng.uniform(np.log(8), np.log(0.6 * room), 2))
     form = int(rng.integers(4))
     if form == 0:
@@ -152,7 +201,7 @@ def _thing(rng, light: Array, room: int) -> Array:
     shade = cv2.GaussianBlur(np.roll(share, tuple(int(v) for v in rng.integers(-5, 6, 2)), (0, 1)), (0, 0), rng.uniform(0.6, 6))
     light = light * (1 - rng.uniform(0, 0.8) * shade[..., None])
     if rng.random() < 0.5:
-        body = _own_surface(rng, room) * np.exp(rng.normal(0, 0.6))
+        body = skins.metal(rng) * np.exp(rng.normal(0, 0.6))
     else:
         body = np.full((room, room, 3), np.exp(rng.uniform(np.log(0.02), np.log(1.2))), np.float32) * np.exp(
             rng.normal(0, 0.4, 3)
@@ -194,7 +243,7 @@ def _etching(rng, parts: Parts, runs, strength: Array, shape, mm_per_cell: float
     weld = np.clip(0.5 - (away + ragged), 0, 1)
     tone = np.zeros((*shape, 3), np.float32)
     tint = rng.normal(0, rng.choice([0.02, 0.15]), (4, 3))
-    gain = float(rng.choice([-1, 1], p=[0.7, 0.3]) * np.exp(rng.uniform(np.log(0.08), np.log(0.9))))
+    gain = float(rng.choice([-1, 1], p=[0.7, 0.3]) * np.exp(rng.uniform(np.log(0.12), np.log(0.9))))
     tone += (gain * weld)[..., None] * (1 + tint[0])
     grain = rng.uniform(0.03, 0.45) * spectral(
         rng, room, power=rng.uniform(0.3, 1.5), stretch=rng.uniform(1, 9), angle=rng.uniform(0, np.pi)

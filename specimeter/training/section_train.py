@@ -11,6 +11,7 @@ from torch.nn import functional
 from specimeter.segment.section_reading import KINDS, TISSUES
 from specimeter.training import augment
 from specimeter.training.network import from_bytes
+from specimeter.training.section_again import again
 from specimeter.training.section_labels import LAMINATION
 from specimeter.training.section_network import Reader, loss_of
 
@@ -55,7 +56,8 @@ def varied(samples: torch.Tensor, size: int = PATCH) -> tuple[torch.Tensor, torc
     """Another photograph of each sample, turned, scaled and cut, ready for the network, with its truth."""
     rgb, truth = spread_out(samples)
     moved = augment.warp(torch.cat([rgb, truth], 1), size)
-    return prepared(augment.photograph(moved[:, :3])), moved[:, 3:].clamp(0, 1)
+    other, truth = again(moved[:, :3], moved[:, 3:].clamp(0, 1))
+    return prepared(augment.photograph(other)), truth
 
 
 def prepared(rgb: torch.Tensor) -> torch.Tensor:
@@ -74,35 +76,35 @@ class Trainer:
             from_bytes(self.model, weights)
         self.steady = copy.deepcopy(self.model)
         self.optimiser = torch.optim.AdamW(self.model.parameters(), lr=rate, weight_decay=1e-2)
-        self.sums: list[float] = []
+        self.sums: list[torch.Tensor] = []
 
     def step(self, samples: torch.Tensor, past: float) -> None:
         for group in self.optimiser.param_groups:
             group["lr"] = self.rate * min(1, self.count / 200) * (0.5 + 0.5 * np.cos(np.pi * min(past, 1))) + 1e-6
         self.model.train()
         picture, truth = varied(samples)
-        with torch.autocast(self.device, dtype=torch.bfloat16, enabled=self.device == "cuda"):
+        with torch.autocast(self.device[:4], dtype=torch.bfloat16, enabled=self.device.startswith("cuda")):
             answer = self.model(picture.contiguous(memory_format=torch.channels_last))
         loss = loss_of(functional.pixel_shuffle(answer.float(), 2), truth)
         self.optimiser.zero_grad()
-        if not torch.isfinite(loss):
-            return
         loss.backward()
+        for (
+            weight
+        ) in self.model.parameters():  # one sample gone wrong moves nothing; asking for it would wait for the accelerator
+            weight.grad.nan_to_num_(0.0, 0.0, 0.0)
         torch.nn.utils.clip_grad_norm_(self.model.parameters(), 5.0)
         self.optimiser.step()
         self.count += 1
         keep = min(EMA, 1 - 1 / (self.count + 1))
         with torch.no_grad():
-            for mean, now in zip(self.steady.state_dict().values(), self.model.state_dict().values(), strict=True):
-                if mean.dtype.is_floating_point:
-                    mean.mul_(keep).add_(now, alpha=1 - keep)
-                else:
-                    mean.copy_(now)
-        self.sums.append(float(loss.detach()))
+            states = zip(self.steady.state_dict().values(), self.model.state_dict().values(), strict=True)
+            pairs = [pair for pair in states if pair[0].dtype.is_floating_point]
+            torch._foreach_lerp_([mean for mean, _ in pairs], [now for _, now in pairs], 1 - keep)
+        self.sums.append(loss.detach())
 
     def said(self) -> str:
         """Steps and mean loss since this was last asked."""
-        mean, self.sums = np.mean(self.sums) if self.sums else np.nan, []
+        mean, self.sums = float(torch.stack(self.sums).nanmean()) if self.sums else np.nan, []
         return f"{self.count} steps, loss {mean:.3f}"
 
 

@@ -45,7 +45,7 @@ def tee(leg_1, leg_2, rise=0.0, turn_deg=0.0):
 def fillet_of(outline):
     """Sizes of the only fillet of an outline."""
     joint = find_fillet(resampled(outline, STEP))
-    assert joint.others == 0
+    assert joint.others == ()
     assert joint.through_sure
     return values(fillet(joint.face, joint.through))
 

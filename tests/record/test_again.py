@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
-from specimeter import job
+from specimeter import cli, job
 from specimeter import photo as photos
 from specimeter.audit import audit
 from specimeter.data import sample_images
@@ -52,6 +54,42 @@ def test_each_changed_number_is_named(section):
     assert step.holds is False
     for said in ("section.throat_mm", "depth_mm is", "root_radius_mm", "lines_px"):
         assert any(said in told for told in step.told), (said, step.told)
+
+
+def test_weld_metal_that_a_person_clicked_is_measured_logged_and_told_again(section, tmp_path):
+    """Points on the sample's own fusion line: area and penetration as the scene was drawn, in the log, and held by the audit.
+
+    The truth is the scene's own (`*.truth.json`); a straight piece between clicks leaves out a little of the bow.
+    """
+    folder = shutil.copytree(section, tmp_path / "record")
+    truth = json.loads((sample_images() / "macro-fillet-exceeds.truth.json").read_text())
+    line = np.array(truth["weld"]["outline_px"])
+    face = np.array(truth["weld"]["face_px"])
+    fusion = line[np.min(np.hypot(*(line[:, None] - face[None]).transpose(2, 0, 1)), axis=1) > 2.0]
+    air = face.mean(axis=0) + 3 * (face.mean(axis=0) - fusion.mean(axis=0))
+    clicked = [*fusion[np.linspace(0, len(fusion) - 1, 14).astype(int)].tolist(), air.tolist()]
+    text = " ".join(f"{x:.1f},{y:.1f}" for x, y in clicked)
+    before = json.loads((folder / "record.json").read_text())
+    assert cli.main(["review", str(folder), "--by", "A. Miller", "--weld-metal", text]) == 0
+    data = json.loads((folder / "record.json").read_text())
+    size, true = data["section"], truth["section"]
+    assert size["weld_area_mm2"] == pytest.approx(true["weld_area_mm2"], abs=size["U_weld_area_mm2"])
+    assert data["section"]["throat_mm"] == before["section"]["throat_mm"]
+    assert (data["log"][-1]["what"], data["log"][-1]["who"]) == ("weld metal drawn", "A. Miller")
+    assert len(data["cut"]["weld_drawn_px"]) == len(clicked)
+    step = numbers(folder)
+    assert step.holds, step.told
+    data["section"]["weld_area_mm2"] += 0.3
+    (folder / "record.json").write_text(json.dumps(data))
+    assert numbers(folder).holds is False
+
+
+@pytest.mark.parametrize("text", ["1,2 3", "1,1 2,2 3,1", "10,10 2,2", "a,b c,d e,f"])
+def test_points_that_hold_no_weld_metal_are_refused(section, text, capsys):
+    kept = (section / "record.json").read_bytes()
+    assert cli.main(["review", str(section), "--by", "A. Miller", "--weld-metal", text]) == 2
+    assert (section / "record.json").read_bytes() == kept
+    assert "expected" in capsys.readouterr().err
 
 
 def test_a_review_under_another_version_is_no_forgery(bend_case, tmp_path, monkeypatch):

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from specimeter.scene.section_joint import butt, fillet
+from specimeter.segment.faying_line import find_gap
+from specimeter.segment.fusion_line import Read
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled
-from specimeter.segment.section_reading import PLANES, TISSUES, Reading, prepared, run
-from specimeter.segment.weld_metal import UNETCHED, WeldMetal, look_for
+from specimeter.segment.polylines import area_mm2
+from specimeter.segment.section_reading import PLANES, TISSUES, Reading, prepared, run, steadied, within
+from specimeter.segment.weld_metal import UNETCHED, WeldMetal, drawn_metal, look_for
 from specimeter.training.section_labels import Parts, planes
 
 
@@ -45,21 +50,22 @@ class Area:
         self.outline_px = outline_px
 
 
-def read(joint, etched: float, mm: float = 0.06) -> tuple[Reading, Flat, Area]:
-    """A reading that is right, but soft by a cell, of a joint etched to that strength."""
+def read(joint, etched: float, mm: float = 0.06, gaps: bool = False) -> tuple[Reading, Flat, Area]:
+    """A reading that is right, but soft by a cell, of a joint etched to that strength; gaps of two cells where it has some."""
     low = joint.metal.min(axis=0) - 2.0
     surface = Flat(mm, low)
     size = np.ceil((joint.metal.max(axis=0) + 2.0 - low) / mm).astype(int)
     parts = Parts(
-        metal=surface.project(joint.metal), welds=[surface.project(joint.weld)], gaps=[], gap_cells=1.0, haz_cells=2.0 / mm,
-        features=[],
+        metal=surface.project(joint.metal), welds=[surface.project(joint.weld)], 
+        gaps=[surface.project(one) for one in joint.gaps] if gaps else [], gap_cells=2.0, haz_cells=2.0 / mm, features=[],
     )  # fmt: skip
     tissue, _, seen, _ = planes(parts, np.full(size[::-1], etched, np.float32))
     soft = np.stack([cv2.GaussianBlur((tissue == k).astype(np.float32), (0, 0), 1.0) for k in range(len(TISSUES))]) + 0.01
     blank = np.zeros(tissue.shape, np.float32)
     reading = Reading(
         tissue=soft / soft.sum(axis=0), seen=seen.astype(np.float32) / 255, feature=blank, share=blank,
-        kind=np.zeros((4, *tissue.shape), np.float32), light=-0.3 * soft[TISSUES.index("haz")], zoom=1.0, offset_px=np.zeros(2),
+        kind=np.zeros((4, *tissue.shape), np.float32), light=-0.3 * soft[TISSUES.index("haz")] - soft[TISSUES.index("gap")],
+        zoom=1.0, offset_px=np.zeros(2),
     )  # fmt: skip
     return reading, surface, Area(surface.project(resampled(joint.metal, 0.04)))
 
@@ -73,12 +79,83 @@ def test_weld_metal_is_drawn_where_it_is(test, kind, seed):
     reading, surface, area = read(joint, etched=0.8)
     found = look_for(reading, Sheet(test), surface, area)
     assert isinstance(found, WeldMetal)
-    x, y = surface.develop(found.outline_px).T
-    size = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
-    assert size == pytest.approx(joint.sizes["weld_area_mm2"], abs=2 * found.u_line_mm * found.line_mm)
+    size = area_mm2(surface.develop(found.outline_px))
+    tried = [area_mm2(surface.develop(one)) for one in found.tried_px]
+    assert size == pytest.approx(joint.sizes["weld_area_mm2"], abs=2 * np.hypot(np.std(tried), 0.06 * found.line_mm))
     assert size == pytest.approx(joint.sizes["weld_area_mm2"], rel=0.05)
     assert found.haz_px * 0.06 == pytest.approx(2.0, abs=0.3)
     assert found.share > 0.9
+
+
+def test_a_line_that_is_not_shown_is_unsure_there():
+    """Etched on one side of the corner only: on the other the line's place is several times as uncertain."""
+    joint = fillet(np.random.default_rng(3), "tee")
+    reading, surface, area = read(joint, etched=0.8)
+    columns = np.arange(reading.seen.shape[1])[None]
+    shown = np.broadcast_to(columns > surface.project(np.array([[0.5, 0.0]]))[0, 0], reading.seen.shape)
+    tissue = np.where(shown[None], reading.tissue, np.array([0.01, 0.33, 0.33, 0.33, 0.01])[:, None, None])
+    half = replace(reading, seen=np.where(shown, reading.seen, 0.0), tissue=tissue.astype(np.float32))
+    found = look_for(within(half, area.outline_px), Sheet("macro-fillet"), surface, area)
+    assert isinstance(found, WeldMetal)
+    places, u = surface.develop(found.line_px)[:, 0], found.u_line_mm
+    assert np.median(u[places < 0.0]) > 1.7 * np.median(u[places > 1.5])
+
+
+def test_a_gap_between_the_plates_tells_which_runs_through_and_how_far_the_weld_reaches():
+    """Penetration as the joint was drawn, to two cells; of both kinds of fillet the plate below runs through."""
+    for kind, seed in (("tee", 3), ("lap", 8), ("tee", 5)):
+        joint = fillet(np.random.default_rng(seed), kind)
+        reading, surface, area = read(joint, etched=0.0, gaps=True)
+        found = find_fillet(resampled(surface.develop(area.outline_px), 0.05))
+        gap = find_gap(Read(reading=within(reading, area.outline_px), surface=surface), found)
+        assert gap is not None
+        assert abs(found.face.toes[gap.through].point[1]) < 0.1
+        assert -gap.tip[0] == pytest.approx(joint.sizes["penetration_mm"], abs=0.12 + 2 * 0.06)
+        assert abs(gap.tip[1]) < 0.1
+
+
+def test_plates_that_show_no_gap_tell_nothing():
+    joint = fillet(np.random.default_rng(3), "tee")
+    reading, surface, _ = read(joint, etched=0.0)
+    assert find_gap(Read(reading=reading, surface=surface), find_fillet(resampled(joint.metal, 0.05))) is None
+
+
+def test_weld_metal_that_a_person_clicked_is_cut_at_the_metals_outline():
+    """Sixteen points on the fusion line and one in the air: the area of the joint's own polygon, to the bow between clicks."""
+    joint = fillet(np.random.default_rng(3), "tee")
+    _, surface, area = read(joint, etched=0.8)
+    fusion = joint.weld[len(joint.face) :]
+    points = np.concatenate(
+        [
+            joint.toes[:1],
+            fusion[np.linspace(0, len(fusion) - 1, 16).astype(int)],
+            joint.toes[1:],
+            joint.toes.mean(0)[None] + [4, -4],
+        ]
+    )
+    found = drawn_metal(surface.project(points), UNETCHED, surface, area)
+    assert found.drawn
+    assert area_mm2(surface.develop(found.outline_px)) == pytest.approx(joint.sizes["weld_area_mm2"], rel=0.02)
+    assert len(found.tried_px) > 10
+    assert drawn_metal(surface.project(np.array([[90.0, 90], [95, 90], [95, 95]])), UNETCHED, surface, area) is None
+
+
+def test_a_coarse_reading_steadies_a_fine_one():
+    """Far from the border a fine reading that is unsure follows the coarse one; at the border it decides itself."""
+    joint = fillet(np.random.default_rng(3), "tee")
+    fine, _, area = read(joint, etched=0.0)
+    coarse, _, _ = read(joint, etched=0.0, mm=0.3)
+    far = replace(coarse, zoom=0.2)
+    wrong = fine.tissue.copy()
+    wrong[0, :6], wrong[1, :6] = 0.3, 0.68  # a strip of bench that looks like metal
+    wrong /= wrong.sum(axis=0)
+    told = steadied(replace(fine, tissue=wrong.astype(np.float32)), far, 0.06)
+    assert (told.metal[:3] < 0.5).all()
+    assert told.tissue.sum(axis=0) == pytest.approx(1.0, abs=1e-4)
+    assert ((told.metal > 0.5) == (fine.metal > 0.5)).mean() > 0.995
+    known = within(fine, area.outline_px)
+    assert known.metal.min() == pytest.approx(1e-3, rel=1e-3)
+    assert known.metal.max() == pytest.approx(1 - 1e-3, rel=1e-6)
 
 
 def test_what_no_etching_shows_is_not_drawn():

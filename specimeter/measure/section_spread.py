@@ -1,0 +1,129 @@
+"""How sure each size of a section is: the outline displaced and perturbed, other fusion lines, what definitions leave open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from specimeter.measure.weld_sizes import Drawn
+from specimeter.segment.faying_line import Faying
+from specimeter.segment.plates import fitted_again
+from specimeter.segment.weld_face import Toe
+from specimeter.segment.weld_metal import WeldMetal
+
+TRIES = 6  # perturbed outlines from which the scatter of each size is had
+CORRELATED_MM = 0.35  # how far along the outline its errors hang together: ground edges, blur, the picture's pixels
+UNSURE_MM = 0.2  # what an outline is off where nothing speaks for it (from scenes); its confidence takes of that
+EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
+CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
+ANGLE_U_DEG = 3.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
+WAVY_MM = 0.02  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
+ROUNDED_MM = 0.1  # by which a line that is held smooth rounds the tip at the root (judgement)
+
+
+def u_edge(px_mm: float, confidence: float) -> float:
+    """Standard uncertainty of the whole outline's place in mm, all of it alike."""
+    return float(np.hypot(EDGE_PX * px_mm, UNSURE_MM * (1 - confidence)))
+
+
+def spread_of(
+    evaluate: Callable, outline, plates, weld, drawn: Mapping[str, Drawn], *, px_mm: float, u_edge_mm: float
+) -> dict[str, float]:
+    """Standard uncertainty of each size from the outline: displaced alike all round, and perturbed along it."""
+    rng = np.random.default_rng(0)
+    normal = _normals(outline)
+    sigma = _roughness(outline, normal, px_mm)
+    moved = [outline + u_edge_mm * normal, outline - u_edge_mm * normal]
+    step = float(np.median(np.hypot(*np.diff(outline, axis=0).T)))
+    tried = [outline + sigma * _smooth(rng, len(outline), CORRELATED_MM / step)[:, None] * normal for _ in range(TRIES)]
+    off: dict[str, list[list[float]]] = {name: [[], []] for name in drawn}
+    for k, group in enumerate((moved, tried)):
+        for one in group:
+            again = evaluate(one, fitted_again(one, plates), weld)
+            for name in drawn:
+                if again is not None and name in again[0]:
+                    off[name][k].append(again[0][name].value - drawn[name].value)
+    result = {}
+    for name, (displaced, scattered) in off.items():
+        lost = 2 + TRIES - len(displaced) - len(scattered)  # a size that goes missing when the outline moves a little is unsure
+        u = np.hypot(_middle(displaced), _middle(scattered))
+        result[name] = float(u) * (1 + lost)
+    return result
+
+
+def spread_of_metal(evaluate: Callable, outline, plates, tried, spread: Mapping[str, float]) -> dict[str, float]:
+    """Standard uncertainty of what is had from the weld metal: the outline's own, and that of other likely lines."""
+    again = [found[0] for weld in tried if (found := evaluate(outline, plates, weld)) is not None]
+    result = {}
+    for name in ("penetration_mm", "weld_area_mm2"):
+        values = [drawn[name].value for drawn in again if name in drawn]
+        if name in spread and len(values) > 1:
+            result[name] = float(np.hypot(spread[name], np.std(values)))
+    return result
+
+
+def _middle(differences: list[float]) -> float:
+    """Root mean square of differences, one far out apart from the rest weighing no more than three times their median."""
+    if not differences:
+        return 0.0
+    size = np.abs(differences)
+    return float(np.sqrt(np.mean(np.minimum(size, max(6 * float(np.median(size)), 1e-9)) ** 2)))
+
+
+def own_u(
+    name: str,
+    toes: tuple[Toe, ...],
+    metal: WeldMetal | None,
+    gap: Faying | None,
+    *,
+    px_mm: float,
+    u_edge_mm: float,
+) -> float:
+    """What the definition itself leaves open: how well a toe can be placed on a plate that the face leaves gently."""
+    floor = 0.1 * px_mm
+
+    def place(toe: Toe) -> float:
+        turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
+        return float(np.hypot(floor, np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)))
+
+    if name.startswith("toe_angle"):
+        toe = toes[int(name[10]) - 1]
+        return float(np.hypot(ANGLE_U_DEG, np.degrees(np.hypot(toe.plate.u_angle_rad, 0.2 * px_mm))))
+    if name.startswith("leg"):
+        return place(toes[int(name[4]) - 1])
+    if name == "weld_width_mm":
+        return float(np.hypot(place(toes[0]), place(toes[1])))
+    if name == "misalignment_mm":
+        ends = [np.hypot(t.plate.u_offset_mm, t.plate.u_angle_rad * abs(float(t.plate.along(t.point[None])[0]))) for t in toes]
+        return float(np.hypot(np.hypot(2 * floor, WAVY_MM), np.hypot(*ends)))
+    if name == "penetration_mm":
+        tip = gap.u_mm if gap is not None else ROUNDED_MM if metal is None else float(np.hypot(metal.u_alike_mm, ROUNDED_MM))
+        return float(np.hypot(tip, 0.5 * px_mm))
+    if name == "weld_area_mm2" and metal is not None:
+        return metal.u_alike_mm * metal.line_mm
+    return CORNER_PX * px_mm
+
+
+def _normals(outline: np.ndarray) -> np.ndarray:
+    way = np.roll(outline, -2, axis=0) - np.roll(outline, 2, axis=0)
+    way /= np.maximum(np.hypot(*way.T), 1e-12)[:, None]
+    return np.column_stack([-way[:, 1], way[:, 0]])
+
+
+def _roughness(outline: np.ndarray, normal: np.ndarray, px_mm: float) -> float:
+    """Robust scatter of the outline about its own course, in mm; at least a tenth of a pixel."""
+    count = 9
+    padded = np.concatenate([outline[-count:], outline, outline[:count]])
+    kernel = np.ones(2 * count + 1) / (2 * count + 1)
+    soft = np.column_stack([np.convolve(column, kernel, "valid") for column in padded.T])
+    off = np.sum((outline - soft) * normal, axis=1)
+    return float(np.clip(1.4826 * np.median(np.abs(off)), 0.1 * px_mm, 0.6 * px_mm))
+
+
+def _smooth(rng: np.random.Generator, count: int, sigma: float) -> np.ndarray:
+    """Noise of unit r.m.s. round a closed line, correlated over `sigma` points."""
+    frequency = np.fft.rfftfreq(count)
+    spectrum = np.fft.rfft(rng.standard_normal(count)) * np.exp(-2 * (np.pi * frequency * max(sigma, 0.5) / 2) ** 2)
+    values = np.fft.irfft(spectrum, count)
+    return values / max(float(values.std()), 1e-12)

@@ -1,0 +1,84 @@
+"""A person's word on the weld metal of a section: points clicked round it, from which every size of it is measured again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+
+from specimeter.errors import RecordError
+from specimeter.measure.section import section_of
+from specimeter.photo import Photo
+from specimeter.record import build, edit, rebuild, recompute
+from specimeter.record.model import Drawn, Record
+
+OF_METAL = ("penetration_mm", "weld_area_mm2", "haz_width_mm", "dilution")  # sizes that follow from the weld metal
+
+
+def weld_metal(
+    record: Record,
+    picture: Photo,
+    points_px: Sequence[Sequence[float]] | np.ndarray | None,
+    *,
+    by: str,
+    when: datetime,
+    why: str | None = None,
+) -> Record:
+    """The record with weld metal as a person clicked it, (N, 2) pixels [x, y] in order round it; None: as the program found it.
+
+    Where the weld's face is, the points may lie in the air: the metal's outline bounds the weld metal there.
+
+    Raises
+    ------
+    OutlineError
+        If the points are no outline.
+    RecordError
+        If the record is of no section, the photograph is another one, the points hold no metal of the cut, or it is issued.
+    """
+    edit.check_open(record)
+    if record.cut is None:
+        raise RecordError(
+            "the record is of no macro section", field="cut", expected="the record of a macro-fillet or macro-butt"
+        )
+    photo = record.cut.photo
+    stored = next(one for one in record.photos if one.id == photo)
+    if picture.sha256 != stored.sha256:
+        raise RecordError("this is not the photograph of the section", field="photo", expected=f"{photo}, {stored.file}")
+    points = None if points_px is None else edit.polygon(record, points_px, photo, "cut.weld_drawn_px")
+    sheet = recompute.sheet_of(record).for_photo(1 + [one.id for one in record.photos].index(photo))
+    surface, scale, area = rebuild.surface_of(record, photo), rebuild.scale_of(record, photo), rebuild.area_of(record, photo)
+    drawn = None if points is None else np.array(points)
+    again = section_of(picture, sheet, area, surface=surface, scale=scale, weld_px=drawn)
+    if drawn is not None and again.weld_px is None:
+        raise RecordError(
+            f"no weld metal comes of these points: {again.missing.get('weld_area_mm2', 'no weld was found')}",
+            field="cut.weld_drawn_px",
+            expected="points in order round the weld metal, over a cut whose outline is sure",
+            mend="click round the weld metal from toe to toe; beyond its face the points may lie in the air",
+        )
+    names = {*OF_METAL, *(f"U_{name}" for name in OF_METAL)}
+    sizes = {name: value for name, value in (record.section or {}).items() if name not in names}
+    sizes |= {name: float(value) for name, value in again.sizes.items() if name in names}
+    kept = tuple(one for one in record.cut.drawn if one.size not in names)
+    lines = tuple(
+        Drawn(size=name, lines_px=tuple(build.points(line) for line in lines))
+        for name, lines in again.drawn.items()
+        if name in names
+    )
+    cut = record.cut.model_copy(
+        update={
+            "missing": {name: said for name, said in record.cut.missing.items() if name not in names}
+            | {name: said for name, said in again.missing.items() if name in names},
+            "weld_px": None if again.weld_px is None else build.points(again.weld_px),
+            "weld_drawn_px": points,
+            "drawn": (*kept, *lines),
+        }
+    )
+    old = record.cut.weld_drawn_px
+    entry = {"what": "weld metal drawn", "field": "cut.weld_drawn_px", "old": _told(old), "new": _told(points)}
+    return edit.entered(record, {"cut": cut, "section": sizes}, [entry], by=by, when=when, why=why)
+
+
+def _told(points: Sequence[Sequence[float]] | None) -> list[list[float]] | None:
+    return None if points is None else [[float(x), float(y)] for x, y in points]
