@@ -20,38 +20,27 @@ from specimeter.record import store
 FILES = {"overlay.png": b"\x89PNG" * 9000, "features.csv": b"id,length_mm\n"}
 NAMES = ["SHA256SUMS", "features.csv", "overlay.png", "record.json"]
 
-# Commits one record; argument n > 0: kill yourself with SIGKILL just before the n-th call that changes the disk.
+# Commits one record, as soon as the file `go` is there.
 CHILD = """
-import os, signal, sys, time
+import sys, time
 from pathlib import Path
 from specimeter.record import store
-out, identity, size, tag, n, replace, go = sys.argv[1:]
-size, n, calls = int(size), int(n), 0
-def counted(real):
-    def call(*args, **keywords):
-        global calls
-        calls += 1
-        if calls == n:
-            os.kill(os.getpid(), signal.SIGKILL)
-        return real(*args, **keywords)
-    return call
-for name in ("mkdir", "fsync", "replace", "rename"):
-    setattr(os, name, counted(getattr(os, name)))
-record = (tag * size).encode()
+out, identity, size, tag, replace, go = sys.argv[1:]
+record = (tag * int(size)).encode()
 files = {"0.bin": record, "1.bin": record}
 print("ready", flush=True)
 while go and not Path(go).exists():
     time.sleep(0.001)
 try:
     store.commit(record, files, out=out, id=identity, replace=replace == "replace")
-    print("won", calls, flush=True)
+    print("won", flush=True)
 except store.RecordError as error:
     print("lost", error.problem, flush=True)
 """
 
 
-def child(out, *, identity="SB-1", size=1000, tag="a", n=0, replace=False, go=""):
-    arguments = [str(out), identity, str(size), tag, str(n), "replace" if replace else "keep", str(go)]
+def child(out, *, identity="SB-1", size=1000, tag="a", replace=False, go=""):
+    arguments = [str(out), identity, str(size), tag, "replace" if replace else "keep", str(go)]
     return subprocess.Popen([sys.executable, "-c", CHILD, *arguments], stdout=subprocess.PIPE, text=True)
 
 
@@ -126,19 +115,47 @@ def test_the_old_record_is_put_back_if_the_new_one_cannot_take_its_place(tmp_pat
     assert sorted(os.listdir(tmp_path / "SB-1")) == NAMES
 
 
+# Commits records one after another, each in a process of its own that kills itself just before one more of its calls.
+EACH = """
+import os, signal, sys
+from specimeter.record import store
+place, replace = sys.argv[1], sys.argv[2] == "replace"
+n, done = 0, False
+while not done:
+    n += 1
+    if replace:
+        store.commit(b"o" * 1000, {"0.bin": b"o" * 1000, "1.bin": b"o" * 1000}, out=f"{place}/{n}", id="SB-1")
+    child = os.fork()
+    if child == 0:
+        calls = 0
+        def counted(real):
+            def call(*args, **keywords):
+                global calls
+                calls += 1
+                if calls == n:
+                    os.kill(os.getpid(), signal.SIGKILL)
+                return real(*args, **keywords)
+            return call
+        for name in ("mkdir", "fsync", "replace", "rename"):
+            setattr(os, name, counted(getattr(os, name)))
+        new = b"a" * 1000
+        store.commit(new, {"0.bin": new, "1.bin": new}, out=f"{place}/{n}", id="SB-1", replace=replace)
+        os._exit(0)
+    done = os.waitpid(child, 0)[1] == 0
+print(n)
+"""
+
+
 @pytest.mark.parametrize("replace", [False, True])
 def test_killed_before_each_step(tmp_path, replace):
     """SIGKILL before every call that changes the disk: the record is whole or absent, an older one is whole somewhere."""
-    done, n = False, 0
-    while not done:
-        n += 1
+    run = subprocess.run(
+        [sys.executable, "-c", EACH, tmp_path, "replace" if replace else "keep"], capture_output=True, text=True, check=True
+    )
+    last = int(run.stdout)
+    assert last > 10
+    for n in range(1, last + 1):
         out = tmp_path / str(n)
-        if replace:
-            store.commit(b"o" * 1000, {"0.bin": b"o" * 1000, "1.bin": b"o" * 1000}, out=out, id="SB-1")
-        run = child(out, n=n, replace=replace)
-        said = run.communicate()[0]
-        done = run.returncode == 0
-        assert done == ("won" in said)
         tags = {path.name: tag_of(path, 1000) for path in out.glob("SB-1*")}  # hidden leftovers do not match
         if replace:
             assert sorted(tags.values()) in (["o"], ["a", "o"])
@@ -146,8 +163,7 @@ def test_killed_before_each_step(tmp_path, replace):
             assert set(tags) <= {"SB-1"}
         commit(out, "SB-2")
         assert not list(out.glob(".*")), "a killed run's leftovers stay"
-    assert n > 10
-    assert tags["SB-1"] == "a"
+    assert tags["SB-1"] == "a", "the last one was killed by nobody"
 
 
 def test_killed_at_random_moments(tmp_path):
@@ -178,9 +194,7 @@ def test_leftovers_of_a_living_run_are_left_alone(tmp_path, monkeypatch):
 
     def rename(source, target):
         if not others:
-            others.append(
-                subprocess.run([sys.executable, "-c", CHILD, tmp_path, "SB-2", "10", "b", "0", "keep", ""], check=True)
-            )
+            others.append(subprocess.run([sys.executable, "-c", CHILD, tmp_path, "SB-2", "10", "b", "keep", ""], check=True))
         real(source, target)
 
     monkeypatch.setattr(os, "rename", rename)
