@@ -12,10 +12,8 @@ import pytest
 from specimeter.cli import COMMANDS
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGES = sorted(
-    path for part in (".", "plugins/guide", "shared", "specimeter/training") for path in (ROOT / part).glob("**/*.md")
-    if not {".venv", "build", "dist"} & set(path.relative_to(ROOT).parts) and ".pytest_cache" not in path.parts
-)  # fmt: skip
+ELSEWHERE = {".venv", ".pytest_cache", "build", "dist"}
+PAGES = sorted(path for path in ROOT.glob("**/*.md") if not ELSEWHERE & set(path.relative_to(ROOT).parts))
 OTHERWISE = {  # spellings of the trade's words and of British English that do not stand in text for people
     r"side[- ]wall fusion": "sidewall fusion",
     r"inter ?run fusion|interrun": "inter-run fusion",

@@ -158,7 +158,7 @@ def _bias(sizes: pd.DataFrame) -> Section:
     rows = []
     for name, said in [*own.groupby("rater"), ("all", own)]:
         told = bias(said["value_mm"], said["reference_mm"])
-        if told.mean is None:
+        if told.mean is None or told.low is None or told.high is None:
             rows.append([str(name), str(told.number), "–", "–", "–"])
             continue
         limits = f"{_signed(told.low)} to {_signed(told.high)} (± {told.limit_half:.2f})"
@@ -179,7 +179,7 @@ def _bias(sizes: pd.DataFrame) -> Section:
         value, truth = said["value_mm"].to_numpy(float), said["reference_mm"].to_numpy(float)
         plot.dots((value + truth) / 2, value - truth, row)
     told = bias(given, true)
-    if told.mean is not None:
+    if told.mean is not None and told.high is not None and told.low is not None:
         plot.level(told.mean, "bias", "axis")
         plot.level(told.high, "limit of agreement")
         plot.level(told.low)
@@ -189,8 +189,8 @@ def _bias(sizes: pd.DataFrame) -> Section:
 
 def _gauge(sizes: pd.DataFrame) -> Section:
     section = Section(heading="Gauge study")
-    frame = sizes.rename(columns={"item": "part", "rater": "appraiser", "repeat": "trial", "value_mm": "value"})
-    frame, why = _balanced(frame)
+    given = sizes.rename(columns={"item": "part", "rater": "appraiser", "repeat": "trial", "value_mm": "value"})
+    frame, why = _balanced(given)
     if frame is None:
         section.text(f"No gauge study: {why}")
         return section
@@ -220,7 +220,8 @@ def _gauge(sizes: pd.DataFrame) -> Section:
     lines = []
     for line in variances.table:
         cells = ["–" if line[name] is None else f"{line[name]:.4g}" for name in ("df", "ss", "ms", "F")]
-        cells.append("–" if line["p"] is None else "< 0.001" if line["p"] < 0.001 else f"{line['p']:.3f}")
+        p = line["p"]
+        cells.append("–" if p is None else "< 0.001" if float(p) < 0.001 else f"{p:.3f}")
         lines.append([str(line["source"]), *cells])
     pooled = "taken into repeatability" if variances.pooled else "kept apart"
     section.table(f"Analysis of variance; the interaction was {pooled}", ["source", "df", "SS", "MS", "F", "p"], lines)
@@ -263,10 +264,17 @@ def _natural(name: str) -> list:
 
 
 def _kappa_cells(found: kappa.Kappa) -> list[str]:
+    agreed = [_percent(found.observed), _percent(found.expected), str(found.items)]
     if found.value is None:
-        return ["–", found.missing, f"{100 * found.observed:.0f} %", f"{100 * found.expected:.0f} %", str(found.items)]
-    interval = "–" if found.low is None else f"{_signed(max(found.low, -1.0))} to {_signed(min(found.high, 1.0))}"
-    return [_signed(found.value), interval, f"{100 * found.observed:.0f} %", f"{100 * found.expected:.0f} %", str(found.items)]
+        return ["–", found.missing, *agreed]
+    interval = "–"
+    if found.low is not None and found.high is not None:
+        interval = f"{_signed(max(found.low, -1.0))} to {_signed(min(found.high, 1.0))}"
+    return [_signed(found.value), interval, *agreed]
+
+
+def _percent(share: float | None) -> str:
+    return "–" if share is None else f"{100 * share:.0f} %"
 
 
 def _share(wrong: int, of: int) -> str:
