@@ -123,7 +123,9 @@ def outline_fault(outline: Sequence[Sequence[float]] | np.ndarray) -> str | None
             " (the first is not repeated at the end)" if number == len(a) else ""
         )
 
-    def side(p, q, r):  # which side of the line p-q each r lies on: shape (N, N)
+    def side(
+        p: np.ndarray, q: np.ndarray, r: np.ndarray
+    ) -> np.ndarray:  # which side of the line p-q each r lies on: shape (N, N)
         d = (q - p)[:, None]
         e = r[None] - p[:, None]
         return np.sign(d[..., 0] * e[..., 1] - d[..., 1] * e[..., 0])

@@ -71,15 +71,14 @@ def read(source: str | Path, *, out: str | Path, limits: str | None, method: str
             file=source,
             expected=f"photographs with a sheet beside each: bend.jpg and bend{SHEET}; or a manifest: photo,sheet",
         )
-    absolute = lambda path: None if path is None else str(Path(path).resolve())
     return [
         Task(
             photos=tuple(str(photo.resolve()) for photo in photos),
             sheet=str(sheet.resolve()),
-            limits=absolute(own or limits),
+            limits=_absolute(own or limits),
             out=str(Path(out).resolve()),
             method=method,
-            settings=absolute(settings),
+            settings=_absolute(settings),
         )
         for photos, sheet, own in found
     ]
@@ -138,3 +137,7 @@ def _sha256(file: Path) -> bytes:
             return hashlib.file_digest(stream, "sha256").digest()
     except OSError:
         return b"absent"  # told when it is measured
+
+
+def _absolute(path: str | Path | None) -> str | None:
+    return None if path is None else str(Path(path).resolve())

@@ -9,7 +9,7 @@ sentences of the record that the catalogue does not know. ``shared/language/de.t
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
@@ -102,7 +102,7 @@ class Language:
         if _IDS.fullmatch(text):
             return text
         several, one, loose = self._patterns
-        for attempt in (
+        attempts: tuple[Callable[[list[str]], str | None], ...] = (
             lambda mine: self._matched(several, text, depth, mine),
             lambda mine: self._parted(_SENTENCES.split(text), " ", depth, mine),
             lambda mine: self._matched(one, text, depth, mine),
@@ -110,7 +110,8 @@ class Language:
             lambda mine: self._parted(text.split("; "), "; ", depth, mine),
             lambda mine: self._matched(loose, text, depth, mine, whole=True),
             lambda mine: self._parted(text.split(", "), ", ", depth, mine),
-        ):
+        )
+        for attempt in attempts:
             mine: list[str] = []
             if depth < _DEEPEST and (said := attempt(mine)) is not None:
                 left += mine
