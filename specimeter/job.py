@@ -278,10 +278,13 @@ def with_photo(
     by: str,
     when: datetime,
     why: str | None = None,
+    sheet: Sheet | None = None,
     register_file: str | Path | None = None,
     progress: Progress = lambda stage: None,
 ) -> Record:
     """A stored record with a further photograph of the specimen, measured as the first one was; nothing is written.
+
+    Another `sheet` than the record's may hold what is that photograph's own, in its table ``[[other_photo]]``.
 
     Raises
     ------
@@ -291,11 +294,11 @@ def with_photo(
     edit.check_open(record)
     photo = photos.read(photo_file)
     further.check_new(photo, [one.sha256 for one in record.photos])
-    sheet = recompute.sheet_of(record).for_photo(len(record.photos) + 1)
-    sheets.check_against_photo(sheet, photo.width_px, photo.height_px)
+    own = (sheet or recompute.sheet_of(record)).for_photo(len(record.photos) + 1)
+    sheets.check_against_photo(own, photo.width_px, photo.height_px)
     method = str(record.tool.settings.get("segmenter", "learned"))
-    seen = search(photo, sheet, method=method, progress=progress, register_file=register_file)
-    return further.joined(record, seen, by=by, when=when, why=why)
+    seen = search(photo, own, method=method, progress=progress, register_file=register_file)
+    return further.joined(record, seen, sheet=sheet, by=by, when=when, why=why)
 
 
 def folder_files(photographs: Sequence[Photo], record: Record, house: House = PLAIN) -> dict[str, bytes]:

@@ -147,7 +147,10 @@ class Session:
         """A further photograph was measured: the record with it."""
         self._read[str(photo.path)] = photo
         further = (*self.state.further, str(photo.path))
-        self.edit(f"photograph {len(record.photos)} added", replace(self.state, record=record, further=further))
+        self.edit(
+            f"photograph {len(record.photos)} added",
+            replace(self.state, record=record, sheet=recompute.sheet_of(record), further=further),
+        )
 
     def enter_limits(self, limits: Limits | None) -> None:
         """Judge by other limits from now on."""
@@ -238,8 +241,13 @@ def like(photo: Photo, area: ExaminedArea, this_px, not_px, *, within_px, progre
 def joined(record: Record, file: Path, *, by: str, progress: Progress) -> tuple[Record, Photo]:
     """The record with a further photograph, measured on its own, and that photograph. Raises SpecimeterError."""
     progress("photograph: reading")
-    photo = photo_file.read(file)
-    return job.with_photo(record, file, by=by, when=datetime.now(UTC), progress=progress), photo
+    photo, number = photo_file.read(file), len(record.photos) + 1
+    sheet, own = recompute.sheet_of(record), None
+    try:
+        sheet.for_photo(number)
+    except SheetError:  # it holds pixels of the first photograph: this one has a table of its own, where they are not known
+        own = validated(Sheet, tables_for(sheet, number)[0], file=None, error=SheetError)
+    return job.with_photo(record, file, sheet=own, by=by, when=datetime.now(UTC), progress=progress), photo
 
 
 def placed_again(

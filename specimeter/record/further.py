@@ -35,8 +35,11 @@ def named(seen: Any, number: int, *, already: int) -> Any:
     return replace(seen, features=features)
 
 
-def joined(record: Record, seen: build.Seen, *, by: str, when: datetime, why: str | None = None) -> Record:
-    """The record with a further photograph, measured on its own, under the next ids; all is judged again.
+def joined(
+    record: Record, seen: build.Seen, *, by: str, when: datetime, why: str | None = None, sheet: Sheet | None = None
+) -> Record:
+    """The record with a further photograph, measured on its own, under the next ids; all is judged again, by another sheet if
+    one is given.
 
     What was said of the whole face was said before this photograph was there: it is to be said again.
 
@@ -52,8 +55,19 @@ def joined(record: Record, seen: build.Seen, *, by: str, when: datetime, why: st
     parts = build.photo_parts(named(seen, number, already=edit.last_number(record)), build.photo_id(number))
     changes: dict[str, Any] = {name: (*getattr(record, name), *own) for name, own in parts.items()}
     changes["review"] = record.review.model_copy(update={"by": None, "when": None})
+    entered = [] if sheet is None else _sheet_entered(record, changes, sheet)
     entry = {"what": "photograph added", "field": f"photos.{build.photo_id(number)}", "new": seen.photo.sha256}
-    return edit.entered(record, changes, [entry], by=by, when=when, why=why)
+    return edit.entered(record, changes, [*entered, entry], by=by, when=when, why=why)
+
+
+def _sheet_entered(record: Record, changes: dict[str, Any], sheet: Sheet) -> list[dict[str, Any]]:
+    """Put the sheet among the changes; the log's entries for what of it is new."""
+    changes["sheet"] = build.plain(sheet.model_dump(mode="json", exclude_none=True))
+    return [
+        {"what": "entered", "field": f"sheet.{name}", "old": record.sheet.get(name), "new": changes["sheet"].get(name)}
+        for name in dict.fromkeys((*record.sheet, *changes["sheet"]))
+        if record.sheet.get(name) != changes["sheet"].get(name)
+    ]
 
 
 def placed_again(record: Record, seen: build.Seen, number: int, sheet: Sheet, *, by: str, when: datetime, why: str) -> Record:
@@ -69,11 +83,6 @@ def placed_again(record: Record, seen: build.Seen, number: int, sheet: Sheet, *,
         name: tuple(parts[name][0] if one.photo == id else one for one in getattr(record, name))
         for name in ("scales", "surfaces", "examined")
     }
-    changes["sheet"] = build.plain(sheet.model_dump(mode="json", exclude_none=True))
-    entries = [
-        {"what": "entered", "field": f"sheet.{name}", "old": record.sheet.get(name), "new": changes["sheet"].get(name)}
-        for name in dict.fromkeys((*record.sheet, *changes["sheet"]))
-        if record.sheet.get(name) != changes["sheet"].get(name)
-    ]
+    entries = _sheet_entered(record, changes, sheet)
     entry = {"what": "placed again", "field": f"photos.{id}"}
     return edit.entered(record, changes, [*entries, entry], by=by, when=when, why=why)
