@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import ScaleError
+from specimeter.scale import fitted
 from specimeter.scale.budget import K, Term, combine, rectangular, term
 from specimeter.scale.card_layout import Card
 from specimeter.scale.choose import one_marker_only
@@ -16,6 +17,7 @@ from specimeter.scale.distance import Focal, focal, narrowed
 from specimeter.scale.height import (
     Height,
     check_below_lens,
+    length_logs,
     lens_distance,
     lens_over_marker,
     mm_per_px,
@@ -25,14 +27,13 @@ from specimeter.scale.height import (
 from specimeter.scale.lenses import Lenses, lenses
 from specimeter.scale.markers import Marker
 from specimeter.scale.model import Scale
-from specimeter.scale.pose import ASPECT, BLOOM, K1, LOG_FOCAL, CardFit, between, contributions, fit_card, u_height_mm, view_of
+from specimeter.scale.pose import ASPECT, BLOOM, K1, LOG_FOCAL, CardFit, contributions, fit_card, u_height_mm, view_of
 from specimeter.scale.strip_marks import StripMarks, strip_marks, tens_agree
 from specimeter.sheet import Sheet
 
 _UNMEASURED_PRINT = 0.002  # half-width, relative: printers asked for 100 %
 _U_RULE_MM = 0.06  # a printed length read with a steel rule to 0.1 mm
 PRINTED_AT = (1.0, 0.7071, 0.5)  # sizes that cards are printed at: full, one paper size down (ISO 216), half
-_STEEP_DEG = 20.0
 _UNEQUAL = 0.002  # shrink that differs by more in the two directions is worth a word
 _SMALL_PX = 20.0
 _REACHES_MM = (
@@ -155,13 +156,13 @@ def _fits(
     fitted anew as they reach farther.
     """
 
-    def fitted(marks: StripMarks | None) -> list[CardFit]:
+    def fit_with(marks: StripMarks | None) -> list[CardFit]:
         size = {"width_px": photo.width_px, "height_px": photo.height_px}
         return fit_card(
             card, markers, focal=lens, print_scale=print_scale, lens_distance_mm=distance, marks=marks, **size
         )  # fmt: skip
 
-    fits = fitted(marks)
+    fits = fit_with(marks)
     if marks is not None or not fits or not card.graduations_mm:
         return fits, marks
     light, alone = photo.linear(), fits
@@ -170,7 +171,7 @@ def _fits(
         found = strip_marks(light, card, fits[0].view, print_scale, (min(seen_mm) - reach, max(seen_mm) + reach))
         if found is None or (len(markers) > 1 and len(found.numbers) < _FEWEST_MARKS):
             break
-        further = fitted(found)
+        further = fit_with(found)
         if not further:
             break
         fits, marks = further, found
@@ -229,42 +230,22 @@ def _print(sheet: Sheet, card: Card, photo: Any) -> tuple[float, Term]:
 
 def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tuple[Term, ...]:
     fit = fits[0]
-    of_edges, of_known = contributions(fit, point_px, height.mm, height.over)
-    u_edge = float(np.median(fit.u_px) * fit.inflation)
-    lines = [
-        term(
-            "edges of the markers",
-            value=None,
-            unit="px",
-            u=u_edge,
-            sensitivity=of_edges / u_edge,
-            basis=f"noise at {len(fit.residual_px)} edge points, enlarged {fit.inflation:.2f} times to explain their residuals",
-            dof=float(max(len(fit.residual_px) - len(fit.unknowns), 1)),
-        )
-    ]
-    for known, part in zip(fit.known, of_known, strict=True):
-        value = float(np.exp(known.value)) if known.index == LOG_FOCAL else known.value
-        unit = "px, u relative" if known.index == LOG_FOCAL else known.unit
-        lines.append(term(known.source, value=value, unit=unit, u=known.u, sensitivity=part / known.u, basis=known.basis))
-    if len(fits) > 1:
-        part = between(fits[0], fits[1], point_px, height.over)
-        lines.append(
-            term(
-                "which way the card leans",
-                value=None,
-                unit="1",
-                u=part,
-                sensitivity=1.0,
-                basis="half the difference of two fits that explain the picture alike",
-            )
-        )
-    return tuple(lines)
+    return fitted.lines(
+        fits,
+        contributions(fit, point_px, height.mm, height.over),
+        lambda one: length_logs(one.view, point_px, height.over(one.view)),
+        source="edges of the markers",
+        basis=f"noise at {len(fit.residual_px)} edge points, enlarged {fit.inflation:.2f} times to explain their residuals",
+        unit="px",
+        u_point=float(np.median(fit.u_px) * fit.inflation),
+        count=len(fit.residual_px),
+        leans="which way the card leans",
+    )
 
 
 def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: float, print_scale: float) -> tuple[str, ...]:
-    fit, said = fits[0], []
-    if fit.view.tilt_deg > _STEEP_DEG:
-        said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
+    fit = fits[0]
+    said = [*fitted.steep(fit.view)]
     if side_px < _SMALL_PX:
         said.append(f"the card's squares are only {side_px:.0f} pixels wide: move nearer or use a finer picture")
     if fit.inflation > 4.0 and rms_px > 0.15:
@@ -313,13 +294,6 @@ def _evidence(
     distance_entered: bool,
 ) -> dict[str, Any]:
     u_after = fit.u_known_after
-    by_itself = u_after[LOG_FOCAL] < 0.5 * lens.u_rel
-    if distance_entered:
-        distance_from = "the camera distance as entered, with the picture's own evidence"
-    elif by_itself:
-        distance_from = "the card's own perspective"
-    else:
-        distance_from = lens.words
     first = np.cumsum([0, *(len(marker.side) for marker in markers)])
     lie = {marker.id: -fit.every_residual_px[start:] for marker, start in zip(markers, first, strict=False)}
     return {
@@ -341,15 +315,16 @@ def _evidence(
         "residual_rms_px": float(np.sqrt(np.mean(fit.residual_px**2))),
         "u_edge_px": float(np.median(fit.u_px)),
         "inflation": fit.inflation,
-        "lens_over_marker_mm": fit.view.distance_mm,
-        "u_lens_over_marker_rel": float(u_after[LOG_FOCAL]),
-        "distance_from": distance_from,
-        "focal_px": fit.view.focal_px,
-        "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px, px=fit.view.focal_px),
-        "focal_source": lens.source,
-        "k1": fit.view.k1,
+        **fitted.of_lens(
+            fit,
+            photo,
+            lens,
+            u_focal=float(u_after[LOG_FOCAL]),
+            k1=fit.view.k1,
+            entered=distance_entered,
+            own="the card's own perspective",
+        ),
         "u_k1": float(u_after[K1]),
-        **({} if lens.profile is None else {"lens_profile": lens.profile.name}),
         "print_height_over_width": 1.0 + float(fit.unknowns[ASPECT]),
         "growth_of_black_mm": float(fit.unknowns[BLOOM]),
         "print_scale": print_scale,

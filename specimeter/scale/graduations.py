@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import ScaleError
+from specimeter.scale import fitted
 from specimeter.scale.budget import K, Term, combine, rectangular, term
 from specimeter.scale.distance import Focal, focal, narrowed
 from specimeter.scale.graduations_choose import Edge, divisions, find_edges
@@ -28,7 +29,6 @@ from specimeter.scale.model import Scale
 from specimeter.sheet import Sheet
 
 _RULE_MM, _RULE_REL = 0.1, 0.001  # half-widths: how true a rule without certificate is over the length seen
-_STEEP_DEG = 20.0
 _STRAY = 0.06  # of a division: marks that miss an even rule by more are not one
 _BOTH = 2.0  # how much worse two edges together may fit than the first alone
 _LEAST_MM_SEEN = 12
@@ -191,34 +191,21 @@ def _rule(sheet: Sheet, comb: Comb) -> Term:
 
 def _budget(fits: Sequence[RuleFit], point_px: np.ndarray, height: Height) -> tuple[Term, ...]:
     fit = fits[0]
-    of_marks, of_known = contributions(fit, point_px, height.mm)
-    u_mark = float(np.median(fit.u_mm) * fit.inflation)
-    lines = [
-        term(
-            "places of the marks",
-            value=None,
-            unit="mm",
-            u=u_mark,
-            sensitivity=of_marks / u_mark,
-            basis=f"noise at {len(fit.residual_mm)} points on marks, enlarged {fit.inflation:.2f} times to explain residuals",
-            dof=float(max(len(fit.residual_mm) - len(fit.unknowns), 1)),
-        )
-    ]
-    for known, part in zip(fit.known, of_known, strict=True):
-        value = float(np.exp(known.value)) if known.source == "principal distance" else known.value
-        lines.append(term(known.source, value=value, unit=known.unit, u=known.u, sensitivity=part / known.u, basis=known.basis))
-    if len(fits) > 1:
-        difference = length_logs(fit.view, point_px, height.mm) - length_logs(fits[1].view, point_px, height.mm)
-        part = float(np.sqrt(np.mean(difference**2)) / 2)
-        basis = "half the difference of two fits that explain the picture alike"
-        lines.append(term("which way the rule leans", value=None, unit="1", u=part, sensitivity=1.0, basis=basis))
-    return tuple(lines)
+    return fitted.lines(
+        fits,
+        contributions(fit, point_px, height.mm),
+        lambda one: length_logs(one.view, point_px, height.mm),
+        source="places of the marks",
+        basis=f"noise at {len(fit.residual_mm)} points on marks, enlarged {fit.inflation:.2f} times to explain their residuals",
+        unit="mm",
+        u_point=float(np.median(fit.u_mm) * fit.inflation),
+        count=len(fit.residual_mm),
+        leans="which way the rule leans",
+    )
 
 
 def _cautions(fits: Sequence[RuleFit], combs: Sequence[Comb]) -> tuple[str, ...]:
-    fit, said = fits[0], []
-    if fit.view.tilt_deg > _STEEP_DEG:
-        said.append(f"the camera leaned {fit.view.tilt_deg:.0f} deg: photograph from straight above, within 15 deg")
+    said = [*fitted.steep(fits[0].view)]
     span = np.ptp(combs[0].index) * combs[0].division_mm
     if span < _LEAST_MM_SEEN:
         said.append(f"only {span:.0f} mm of the rule could be read: let more of it show")
@@ -237,14 +224,8 @@ def _evidence(
     height: Height,
     entered: bool,
 ) -> dict[str, Any]:
-    u_after = np.sqrt(np.diag(fit.covariance))
+    u_focal = float(np.sqrt(fit.covariance[LOG_FOCAL, LOG_FOCAL]))
     first = chosen[0][0].marks
-    if entered:
-        distance_from = "the camera distance as entered, with the picture's own evidence"
-    elif u_after[LOG_FOCAL] < 0.5 * lens.u_rel:
-        distance_from = "the rule's own perspective"
-    else:
-        distance_from = lens.words
     return {
         "edges": [
             _edge(edge, division, miss) for (edge, division), miss in zip(chosen, _misses(fit, combs, chosen), strict=True)
@@ -257,14 +238,7 @@ def _evidence(
         "residual_rms_px": _rms(fit) / combs[0].division_mm * first.period_px,
         "u_mark_px": float(np.nanmedian(first.u_px)),
         "inflation": fit.inflation,
-        "lens_over_marker_mm": fit.view.distance_mm,
-        "u_lens_over_marker_rel": float(u_after[LOG_FOCAL]),
-        "distance_from": distance_from,
-        "focal_px": fit.view.focal_px,
-        "focal_35mm_mm": lens.equivalent_mm(photo.width_px, photo.height_px, px=fit.view.focal_px),
-        "focal_source": lens.source,
-        "k1": fit.view.k1,
-        **({} if lens.profile is None else {"lens_profile": lens.profile.name}),
+        **fitted.of_lens(fit, photo, lens, u_focal=u_focal, k1=fit.view.k1, entered=entered, own="the rule's own perspective"),
         "mm_per_px_at_reference": mm_per_px(fit.view, reference_px, height.mm),
     }
 

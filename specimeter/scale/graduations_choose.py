@@ -18,6 +18,7 @@ _LEAST_SEEN = 0.4  # share of the marks between the first and the last
 _LEAST_OTHER = 0.75  # share explained that the less likely choice of mark and ground must reach
 _TRIED = 24  # rows looked at closely before giving up
 _LEAST_SPAN = 6.0  # spacings that a row must span to be looked at: a rule of few wide marks shows on a coarser picture
+_TIMES = 2  # that a row whose marks do not say what a division is, is read
 _BESIDE = 4  # further rows looked at once one is found: the rule's other edge
 _PARALLEL_DEG, _WITHIN_MM = 4.0, 60.0
 _SAME = 0.01  # of a division, relative
@@ -59,6 +60,8 @@ def find_edges(photo: Any) -> list[Edge]:
         if (found and (beside >= _BESIDE or row.reduction != level)) or tried >= _TRIED:
             break
         if np.ptp(row.at_px) < _LEAST_SPAN * np.median(row.period_px):
+            continue
+        if sum(_again(row, edge) for edge in doubtful) >= _TIMES:
             continue
         if found:
             if not _beside(row, found):
@@ -247,6 +250,12 @@ def _zone(picture: np.ndarray, path: Path, reduction: int) -> tuple[float, float
     v = rows_aside(path, reduction)
     amplitude, share = tone(straightened(picture, reduction, path, n, v), n)
     return zone_of(np.abs(amplitude) * (share > 0.3), v)
+
+
+def _again(row: Row, edge: Edge) -> bool:
+    """Whether a row was read before, as coarse: what its marks say does not change with the picture it is seen in."""
+    ratio = float(np.median(row.period_px)) / edge.marks.period_px
+    return 1 / _ALIKE < ratio < _ALIKE and _on(row.origin_px, edge)
 
 
 def _beside(row: Row, found: list[Edge]) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from specimeter.scale.distance import Focal
+from specimeter.scale.fitted import DISTANCE, Known
 from specimeter.scale.fitting import OUTLIER, distinct, slopes, solve
 from specimeter.scale.height import length_logs
 from specimeter.scale.view import View
@@ -54,17 +55,6 @@ class Comb:
     line_px: np.ndarray
     u_line_mm: float
     apart_px: float  # between the places on one mark
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What was known of something beforehand: a line of the budget."""
-
-    source: str
-    value: float
-    u: float
-    unit: str
-    basis: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -306,7 +296,7 @@ def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -
     u_form = _U_FORM_PX / comb.apart_px
     u_skew = float(np.hypot(_U_SKEW, u_form))
     lines = [
-        ("principal distance", log_px, focal.u_rel, "px, u relative", focal.basis),
+        (DISTANCE, log_px, focal.u_rel, "px, u relative", focal.basis),
         ("principal point, x", float(centre[0]), u_centre, "px", off_centre),
         ("principal point, y", float(centre[1]), u_centre, "px", off_centre),
         ("lens distortion, k1", k1, u_k1, "1", corrected),

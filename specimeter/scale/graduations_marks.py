@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from scipy import ndimage
 
-from specimeter.scale.graduations_row import Path
+from specimeter.scale.graduations_row import Path, straightened
 
 _INWARD = 11.0  # periods beyond the shortest marks that long ones may reach
 _FINE = 40  # samples a period when looking for marks between marks
@@ -75,15 +74,6 @@ def sample(light: np.ndarray, places: np.ndarray) -> np.ndarray:
     return ndimage.map_coordinates(light, np.nan_to_num(coordinates, nan=-9.0), output=np.float32, order=1, cval=np.nan)
 
 
-def glanced(light: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """The same to a thirty-second of a pixel and many times faster: to see by, not to locate by."""
-    x, y = (np.nan_to_num(places[..., k], nan=-9.0).astype(np.float32) for k in (0, 1))
-    flat = (places.shape[0], -1)
-    outside = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan}
-    seen = cv2.remap(light, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, **outside)
-    return seen.reshape(places.shape[:-1])
-
-
 def numbers(path: Path) -> np.ndarray:
     """Whole numbers of the marks that may lie in the picture."""
     ends = path.n_of(np.array(path.span_px))
@@ -102,15 +92,14 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
     step = np.arange(_FINE) / _FINE
     period = float(path.period_px(np.array([0.0]))[0])
     v = np.arange(zone[0] - 1.3, zone[1] + 1.3, max(1.0 / period, 1 / 14))
-    places = path.places((n[:, None] + step).ravel(), v)
-    strip = glanced(light, places).reshape(len(v), len(n), _FINE)
+    strip = straightened(light, 1, path, (n[:, None] + step).ravel(), v).reshape(len(v), len(n), _FINE)
     with np.errstate(invalid="ignore", divide="ignore"):
         relative = strip / strip.mean(axis=2, keepdims=True) - 1.0
     usable = np.isfinite(relative).all(axis=2)
     rows = (v >= zone[0]) & (v <= zone[1])
     if not rows.any():
         return None
-    strength = np.where(usable, np.nan_to_num(relative).std(axis=2), 0.0)[rows].mean(axis=0)
+    strength = np.where(usable, np.where(usable[..., None], relative, 0.0).std(axis=2), 0.0)[rows].mean(axis=0)
     usable &= strength > _SEEN * np.quantile(strength, 0.85)  # glare and what lies over the rule leave no marks
     enough = usable.sum(axis=1) >= 4
     if not enough.any():
@@ -118,7 +107,8 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
     wave = np.full((len(v), _FINE), np.nan)
     shown = usable[rows].all(axis=0)
     if shown.sum() >= 4:
-        wave[enough] = np.median(np.nan_to_num(relative[enough][:, shown]), axis=1)
+        told = relative[enough][:, shown]
+        wave[enough] = np.median(np.where(np.isfinite(told), told, 0.0), axis=1)
     else:
         for row in np.flatnonzero(enough):
             wave[row] = np.median(relative[row][usable[row]], axis=0)
@@ -158,7 +148,7 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
     period = float(path.period_px(np.array([0.0]))[0])
     v = np.arange(-_INWARD - 3, _INWARD + 3, max(1.0 / period, 1 / 10))
     shifts = np.array([-0.5, -0.42, -0.08, 0.0, 0.08, 0.42, 0.5])
-    strip = glanced(light, path.places((n[:, None] + shifts).ravel(), v)).reshape(len(v), len(n), len(shifts))
+    strip = straightened(light, 1, path, (n[:, None] + shifts).ravel(), v).reshape(len(v), len(n), len(shifts))
     ground = strip[..., [0, 1, 5, 6]].mean(axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
         contrast = (ground - strip[..., 2:5].mean(axis=2)) / np.maximum(ground, 1e-3)
@@ -295,9 +285,10 @@ def _located(light, path: Path, index: np.ndarray, zone, period: float) -> tuple
     for which, (low, high) in enumerate(halves):
         rows = np.linspace(low, high, int(np.clip(np.ceil((high - low) * period), 2, _PATCH_ROWS)))
         shift = np.zeros(len(index))
-        for look in (glanced, glanced, sample, sample):
-            places = path.places((index[:, None] + shift[:, None] + tau).ravel(), rows)
-            seen = look(light, places).reshape(len(rows), len(index), len(tau)).mean(axis=0)
+        for exactly in (False, False, True, True):
+            n = (index[:, None] + shift[:, None] + tau).ravel()
+            seen = sample(light, path.places(n, rows)) if exactly else straightened(light, 1, path, n, rows)
+            seen = seen.reshape(len(rows), len(index), len(tau)).mean(axis=0)
             with np.errstate(invalid="ignore", divide="ignore"):
                 seen = seen / seen.mean(axis=1, keepdims=True)
             good = np.isfinite(seen).all(axis=1)

@@ -83,8 +83,9 @@ def pattern_of(index: np.ndarray, lengths: np.ndarray) -> Pattern:
 
 def _reading(index, lengths, cycle: int, kinds, first: int) -> tuple[float, int, tuple[float, ...]]:
     """Share of the scatter explained, were `first` a mark of the longest kind; 0 where the kinds do not stand apart."""
-    rest = (index - first) % cycle
-    groups = [lengths[np.isin(rest, which)] for which in kinds]
+    kind = np.repeat(np.arange(len(kinds)), [len(which) for which in kinds])[np.argsort(np.concatenate(kinds))]
+    kind = kind[(index - first) % cycle]
+    groups = [lengths[kind == k] for k in range(len(kinds))]
     if any(len(group) < 2 for group in groups):
         return 0.0, first, ()
     middles = [float(np.median(group)) for group in groups]

@@ -136,10 +136,11 @@ def refit(picture: np.ndarray, reduction: int, path: Path) -> Path | None:
 
 
 def straightened(picture: np.ndarray, reduction: int, path: Path, n: np.ndarray, v: np.ndarray) -> np.ndarray:
-    """Light (V, N) at marks n and v periods aside; NaN outside the picture."""
+    """Light (V, N) at marks n and v periods aside, to a thirty-second of a pixel; NaN outside the picture."""
     base, way = path.lines(n)
-    base = np.nan_to_num((base + 0.5) / reduction - 0.5, nan=-1e6).astype(np.float32)
-    way = np.nan_to_num(way / reduction).astype(np.float32)
+    there = np.isfinite(base).all(axis=1) & np.isfinite(way).all(axis=1)
+    base = np.where(there[:, None], (base + 0.5) / reduction - 0.5, -1e6).astype(np.float32)
+    way = np.where(there[:, None], way / reduction, 0.0).astype(np.float32)
     aside = np.asarray(v, np.float32)[:, None]
     x, y = (base[:, k] + aside * way[:, k] for k in (0, 1))
     values = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)

@@ -35,6 +35,7 @@ LEGS = (
     "Both legs are in view and no silhouette: how far along them the crown lies is uncertain; mark two points on the crown "
     "line in [bend] axis."
 )
+NEARLY, NEARLY_CUT = 0.05, 0.12  # worth by which another place may lack and still be said; where a rim cuts one of them off
 CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
@@ -277,7 +278,8 @@ def _best_fits(picture: Reduced, seen: Looks, rough: Sequence[Candidate], known:
     few = sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))[:MOST_REFINED]
     few = [_climbed(picture, seen, fit, known) for fit in few]
     fits = [refine(picture, seen, fit.bend, fit.ends_mm, SPREADS_MM[-1:], known, fit.shift) for fit in few]
-    return sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))
+    fits = [_unstrained(picture, seen, fit, known) for fit in fits if fit]
+    return sorted(fits, key=lambda fit: -_worth(fit, known))
 
 
 def _climbed(picture: Reduced, seen: Looks, fit: Placed, known: Knowledge) -> Placed:
@@ -296,6 +298,17 @@ def _climbed(picture: Reduced, seen: Looks, fit: Placed, known: Knowledge) -> Pl
         if best is before:
             break
     return best
+
+
+def _unstrained(picture: Reduced, seen: Looks, fit: Placed, known: Knowledge) -> Placed:
+    """The fit, or a better one of the nominal radius from either silhouette: the rim may have passed for the other."""
+    more = known.radius_mm - fit.bend.radius_mm
+    if abs(np.log(known.radius_mm / fit.bend.radius_mm)) < known.u_radius:
+        return fit
+    moved = [fit.bend.crown_mm + way * more * fit.bend.frame[0, :2] for way in (-1.0, 1.0)]
+    starts = [replace(fit.bend, crown_mm=crown, radius_mm=known.radius_mm) for crown in moved]
+    others = [refine(picture, seen, start, fit.ends_mm, SPREADS_MM[1:2], known, fit.shift) for start in starts]
+    return max([fit, *(other for other in others if other)], key=lambda one: _worth(one, known))
 
 
 def _worth(fit: Placed, known: Knowledge) -> float:
@@ -325,8 +338,9 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
     width, measured = known.width_mm, best.width_mm
     if best.support < DOUBTFUL:
         cautions.append("The specimen's edges stand out weakly from the background: check the outline of the examined area.")
-    rival = max((_worth(other, known) for other in others if _elsewhere(best, other)), default=0.0)
-    if rival > _worth(best, known) - 0.05:
+    rivals = [other for other in others if _elsewhere(best, other)]
+    rival = max((_worth(other, known) for other in rivals), default=0.0)
+    if any(_worth(other, known) > _worth(best, known) - _near(best, other) for other in rivals):
         cautions.append("Another place in the photograph fits the specimen's size nearly as well: check the examined area.")
     if width is not None and abs(measured / width - 1) > max(0.08, 2 * known.u_radius):
         cautions.append(
@@ -345,9 +359,10 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
     }
     if known.lenses is not None:
         evidence |= {"lens_distance_shift": best.shift, "u_lens_distance_rel": best.u_shift}
+    one_sided = RADIUS_U_REL * known.radius_mm if best.beyond_rim else 0.0  # one silhouette: as sure as the radius
     return replace(
         best.bend,
-        u_crown_mm=best.u_crown_mm,
+        u_crown_mm=float(np.hypot(best.u_crown_mm, one_sided)),
         u_direction_deg=best.u_direction_deg,
         u_radius_mm=best.u_radius_mm,
         basis={
@@ -358,6 +373,11 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
         evidence=evidence,
         cautions=tuple(cautions),
     )
+
+
+def _near(best: Placed, other: Placed) -> float:
+    """By how much less worth another place is still said: one that the picture's rim cuts off shows less of itself."""
+    return NEARLY_CUT if best.beyond_rim or other.beyond_rim else NEARLY
 
 
 def _elsewhere(one: Placed, other: Placed) -> bool:

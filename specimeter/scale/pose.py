@@ -10,6 +10,7 @@ import numpy as np
 
 from specimeter.scale.card_layout import Card
 from specimeter.scale.distance import Focal
+from specimeter.scale.fitted import DISTANCE, Known
 from specimeter.scale.fitting import OUTLIER, distinct, slopes, solve
 from specimeter.scale.height import length_logs
 from specimeter.scale.markers import Marker
@@ -30,18 +31,6 @@ U_ASPECT = {"strip": 0.0015, "frame": 0.005}
 _U_BOW_MM = {"strip": 0.15, "frame": 0.3}  # how far a printed card's middle stands off its ends
 _ROUGHLY = 3.0  # inflation that the fit begins with
 _HOPELESS = 10.0  # a way of leaning that misses so many times more than the first one is not followed up
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What was known of one unknown beforehand: for the budget's lines."""
-
-    index: int
-    source: str
-    value: float
-    u: float
-    unit: str
-    basis: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,7 +161,7 @@ def fit_card(
     if lens_distance_mm is not None:
         value, u = lens_distance_mm
         basis = "entered; the lens's entrance pupil lies somewhere behind its front"
-        known = (*known, Known(index=-1, source="camera distance", value=value, u=u, unit="mm", basis=basis))
+        known = (*known, Known(source="camera distance", value=value, u=u, unit="mm", basis=basis))
     middle = np.array([card.width_mm, card.height_mm]) / 2
 
     bent_x, bent_y = (((on_card - middle) / middle) ** 2 - 1 / 3).T
@@ -307,10 +296,10 @@ def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_p
     return (
         Known(
             index=LOG_FOCAL,
-            source="principal distance",
+            source=DISTANCE,
             value=float(np.log(focal.px)),
             u=focal.u_rel,
-            unit="1",
+            unit="px, u relative",
             basis=focal.basis,
         ),
         Known(index=CENTRE_X, source="principal point, x", value=float(centre[0]), u=u_centre, unit="px", basis=off_centre),
@@ -402,10 +391,3 @@ def u_height_mm(fit: CardFit, over: Callable[[View], float]) -> float:
     """Standard uncertainty, from the fit alone, of a height that was read off the picture."""
     slope = _each(lambda p: np.array([over(view_of(p))]), fit.unknowns)
     return float(np.sqrt((slope @ fit.covariance @ slope.T)[0, 0]))
-
-
-def between(first: CardFit, second: CardFit, point_px: np.ndarray, over: Callable[[View], float]) -> float:
-    """Relative standard uncertainty from not knowing which of two fits is true: half their difference."""
-    one, two = (length_logs(fit.view, point_px, over(fit.view)) for fit in (first, second))
-    difference = one - two
-    return float(np.sqrt(np.mean(difference**2)) / 2)

@@ -1,6 +1,7 @@
 """How near card scales come to the truth, by tilt, on random hand-held shots; how often the interval holds; time at 24 MP.
 
-    python tests/benchmarks/card_scales.py [--shots 300] [--first 1000] [--time]
+    python tests/benchmarks/card_scales.py [--shots 300] [--first 1000] [--jobs 1] [--time]
+    python tests/benchmarks/card_scales.py --merge FILE...          # of what --save FILE wrote on several machines
 
 The shots are those of the scale tests' own renderer (any lean to 15 degrees, any roll, ink spread, blur, noise, JPEG), from
 seeds that no test uses. What the budget holds to be uncertain is drawn as the budget states it, or coverage would say nothing:
@@ -13,10 +14,13 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import itertools
+import json
 import statistics
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -32,6 +36,7 @@ BANDS_DEG = (0.0, 5.0, 10.0, 15.001)
 U_PRINT_MM = 0.05
 
 
+@cache
 def renderer():
     """The scale tests' renderer, which shares no code with the project."""
     path = Path(__file__).resolve().parents[1] / "scale" / "conftest.py"
@@ -118,21 +123,36 @@ def times(cards) -> None:
         print(f"24 MP, {card}: scale {statistics.median(finding):.2f} s, decoding the JPEG {statistics.median(decoding):.2f} s")
 
 
+def one_shot(seed: int) -> dict:
+    """Every third shot shows a frame, the others a strip."""
+    cv2.setNumThreads(1)
+    return examine(renderer(), seed, "frame" if seed % 3 == 0 else "strip")
+
+
 def main() -> None:
     """Print the table, and with --time the times."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--shots", type=int, default=300)
     parser.add_argument("--first", type=int, default=1000)
     parser.add_argument("--time", action="store_true")
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--save", type=Path, help="write the shots' results here, as JSON lines")
+    parser.add_argument("--merge", type=Path, nargs="+", help="only tabulate results that were saved")
     options = parser.parse_args()
-    cards = renderer()
+    if options.merge:
+        table([json.loads(row) for path in options.merge for row in path.read_text().splitlines()])
+        return
     if options.time:
-        times(cards)
-    rows = []
-    for seed in range(options.first, options.first + options.shots):
-        rows.append(examine(cards, seed, "frame" if seed % 3 == 0 else "strip"))
-        told = f"{100 * rows[-1]['error']:+.3f} %, u {100 * rows[-1]['u']:.3f} %" if "error" in rows[-1] else "refused"
-        print(f"{seed} {rows[-1]['card']}, tilt {rows[-1]['tilt']:.1f}: {told}", flush=True)
+        times(renderer())
+    rows, seeds = [], range(options.first, options.first + options.shots)
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for row in pool.map(one_shot, seeds) if options.jobs > 1 else map(one_shot, seeds):
+            rows.append(row)
+            told = f"{100 * row['error']:+.3f} %, u {100 * row['u']:.3f} %" if "error" in row else "refused"
+            print(f"{row['seed']} {row['card']}, tilt {row['tilt']:.1f}: {told}", flush=True)
+            if options.save:
+                with options.save.open("a") as file:
+                    file.write(json.dumps(row, default=float) + "\n")
     if rows:
         table(rows)
         found = [row for row in rows if "error" in row]

@@ -1,7 +1,7 @@
 """Placing surfaces: on rendered photographs with exact truth, and where the sheet cannot be followed."""
 
 import json
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,6 +10,7 @@ import pytest
 from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import SurfaceError
+from specimeter.scale import place
 from specimeter.scale.find import find_scale
 from specimeter.scale.place import place_surface, u_size
 from specimeter.scale.surface import Bend, Flat
@@ -59,8 +60,10 @@ def test_rough_axis_points_are_refined(case):
     along = points[1] - points[0]
     off = np.array([-along[1], along[0]]) / np.hypot(*along) / case.truth["mm_per_px"]
     sheet = changed(case.sheet, "bend", axis=tuple(map(tuple, points + off)))
-    surface = place_surface(case.photo, sheet, case.scale)
-    check_crown(surface, case.truth, crown_mm=2 * surface.u_crown_mm, direction_deg=2 * surface.u_direction_deg)
+    surface, other = (place_surface(case.photo, one, case.scale) for one in (sheet, case.sheet))
+    apart_mm = (surface.develop(points) - other.develop(points))[:, 0].mean()
+    assert apart_mm == pytest.approx(0.0, abs=surface.u_crown_mm)
+    check_crown(surface, case.truth, crown_mm=3 * surface.u_crown_mm, direction_deg=3 * surface.u_direction_deg)
 
 
 def test_axis_points_off_the_picture_are_refused(case):
@@ -68,6 +71,37 @@ def test_axis_points_off_the_picture_are_refused(case):
     with pytest.raises(SurfaceError, match="outside the photograph") as error:
         place_surface(case.photo, sheet, case.scale)
     assert error.value.field == "bend.axis"
+
+
+@dataclass(frozen=True)
+class Somewhere:
+    """As much of a bend as is told of one that was chosen."""
+
+    crown_mm: np.ndarray
+    radius_mm: float = 30.0
+    u_crown_mm: float = 0.2
+    u_direction_deg: float = 0.2
+    u_radius_mm: float = 0.3
+    basis: dict = field(default_factory=dict)
+    evidence: dict = field(default_factory=dict)
+    cautions: tuple = ()
+
+
+def placed_at(x_mm, worth, beyond_rim=0):
+    return SimpleNamespace(
+        bend=Somewhere(np.array([x_mm, 0.0])), worth=worth, beyond_rim=beyond_rim, support=0.9, by_border={}, shading=0.5,
+        ends_mm=(-12.5, 12.5), width_mm=25.0, region=0.5, ends_there=0.5, u_crown_mm=0.2, u_direction_deg=0.2,
+        u_radius_mm=0.3,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("lacks", "beyond_rim", "said"), [(0.04, 0, True), (0.1, 0, False), (0.1, 1, True), (0.2, 1, False)])
+def test_another_place_that_fits_nearly_as_well_is_said(monkeypatch, lacks, beyond_rim, said):
+    """10 mm away; sooner where the picture's rim cuts one of the two off, which then shows less of itself."""
+    monkeypatch.setattr(place, "_worth", lambda fit, known: fit.worth)
+    known = SimpleNamespace(width_mm=25.0, radius_mm=30.0, u_radius=0.02, lenses=None)
+    chosen = place._surface(placed_at(0.0, 1.0), [placed_at(10.0, 1.0 - lacks, beyond_rim)], known)
+    assert any("Another place" in caution for caution in chosen.cautions) is said
 
 
 def blank(photo):
