@@ -121,7 +121,9 @@ class FeaturesPage(Page):
             self.sizes.setText("" if chosen else "Press N for the next that waits for you, or click one in the picture.")
 
     def _show_one(self, feature: Feature) -> None:
-        self.one.setText(f"{feature.id} · {words.kind(feature.kind)} · {look.STATUS_WORD[feature.status]}")
+        many = len(self.bench.session.record.photos) > 1
+        where = f" · photograph {feature.photo.removeprefix('p')}" if many else ""
+        self.one.setText(f"{feature.id} · {words.kind(feature.kind)} · {look.STATUS_WORD[feature.status]}{where}")
         lines = [line for line in (size_line(feature, *size) for size in SIZES) if line]
         if feature.at_corner is not None:
             lines.append("reaches an edge of the face" if feature.at_corner else "away from the edges of the face")
