@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from specimeter import colour, decode
+from specimeter import apart, colour, decode
 from specimeter.errors import PhotoError
 
 MAX_BYTES = 2_000_000_000
@@ -119,7 +119,8 @@ def read(path: str | Path) -> Photo:
             profile = head.info.get("icc_profile") or None
             resolution = decode.resolution(head, kind)
             exif, exif_cautions = _exif(head)  # before the pixels: their reader closes the file
-            pixels = decode.pixels(data, head, kind)
+            untrusted = apart.wanted(data, head.size)
+            pixels = apart.pixels(data, kind, head.size) if untrusted else decode.pixels(data, head, kind)
             if kind in ("JPEG", "PNG"):  # the readers of TIFF and HEIC apply it themselves
                 pixels = _upright(pixels, exif.get("orientation"))
             rgb, colour_cautions = colour.to_srgb(pixels, profile)

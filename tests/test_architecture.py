@@ -23,6 +23,7 @@ RANK = {
     "sheet_fields": 0,
     "colour": 0,
     "decode": 0,
+    "apart": 0,
     "photo": 1,
     "sheet": 1,
     "scale": 2,

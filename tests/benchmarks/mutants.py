@@ -116,9 +116,10 @@ def killed(package: Path, module: Path, text: str, tests: list[str]) -> bool:
     before = place.read_text(encoding="utf-8")
     place.write_text(text, encoding="utf-8")
     paths = os.pathsep.join([str(package), str(ROOT / "plugins")])
-    call = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
-    try:
-        run = subprocess.run(call, cwd=ROOT, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, timeout=MOST_S)
+    settings = ["-c", str(ROOT / "pyproject.toml"), "--rootdir", str(ROOT), "-p", "no:cacheprovider"]
+    call = [sys.executable, "-m", "pytest", "-q", "-x", *settings, *tests]
+    try:  # from the copy's folder, which Python looks into first
+        run = subprocess.run(call, cwd=package, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, timeout=MOST_S)
         return run.returncode != 0
     except subprocess.TimeoutExpired:
         return True
@@ -146,6 +147,9 @@ def main() -> None:
         package = Path(folder)
         for part in ("specimeter", "shared", "sample_images"):
             shutil.copytree(ROOT / part, package / part, ignore=shutil.ignore_patterns("__pycache__"))
+        _, module, _, _ = chosen[0]
+        if not killed(package, module, "raise SystemExit('broken')", tests_of(module, chosen[0][0])[:1]):
+            raise SystemExit("the tests do not run with the changed copy: this would prove nothing")
         for room, module, what, text in chosen:
             if time.monotonic() - started > options.seconds:
                 break
