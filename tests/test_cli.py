@@ -208,7 +208,12 @@ def test_a_fault_of_the_tool_shows_its_traceback(bend_case, tmp_path, capsys, mo
 def test_an_interruption_leaves_a_whole_record_or_none(bend_case, tmp_path, wait_s):
     """Ctrl-C at several moments."""
     command = [sys.executable, "-m", "specimeter", "measure", str(bend_case.photo), "--sheet", str(bend_case.sheet)]
-    process = subprocess.Popen([*command, "--out", str(tmp_path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    process = subprocess.Popen(
+        [*command, "--out", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores Ctrl-C, and
+    )  # whatever it starts inherits that
     time.sleep(wait_s)
     process.send_signal(signal.SIGINT)
     process.communicate(timeout=60)

@@ -301,7 +301,7 @@ def test_interrupted_it_leaves_nothing_half_written(tmp_path):
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # whatever this process does with it
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores it
     )
     deadline = time.monotonic() + 60
     while not list(cache.glob("*.jpg")) and time.monotonic() < deadline:
