@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -54,10 +55,16 @@ def room(module: str) -> str:
     return parts[1] if len(parts) > 1 else ""
 
 
+@cache
+def nodes(source: str) -> list[ast.AST]:
+    """Every node of a source text's tree, the whole module first."""
+    return list(ast.walk(ast.parse(source)))
+
+
 def imports_of(source: str) -> set[str]:
     """Modules of specimeter that a source text imports, at any depth."""
     found = set()
-    for node in ast.walk(ast.parse(source)):
+    for node in nodes(source):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -114,7 +121,7 @@ def test_a_wrong_import_is_noticed(path, source):
 def test_the_core_knows_no_window():
     """No module of the core imports Qt or napari."""
     for path in PACKAGE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes(path.read_text(encoding="utf-8")):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             names += [node.module] if isinstance(node, ast.ImportFrom) and node.module else []
             for name in names:
@@ -132,7 +139,7 @@ def test_the_command_line_is_light_to_import():
 def test_every_module_says_in_its_first_line_what_it_is_for():
     """A stranger reads the first line of a file."""
     for path in PACKAGE.rglob("*.py"):
-        words = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+        words = ast.get_docstring(nodes(path.read_text(encoding="utf-8"))[0])
         assert words, path
         assert len(words.splitlines()[0]) > 20, path
 

@@ -1,6 +1,7 @@
 """Nothing that is kept is written except through specimeter.files: every module is read, and any other way is a failure."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -65,11 +66,11 @@ def offenders(source: str, own: frozenset[str] = frozenset()) -> list[str]:
 
     `own`: names of objects, 'bench', whose class is of this project and has a method `open` that is read here like all else.
     """
-    tree = ast.parse(source)
-    known = _imports(tree)
-    memory = set(_bound_to_memory(tree, known))
+    nodes = _nodes(source)
+    known = _imports(nodes)
+    memory = set(_bound_to_memory(nodes, known))
     found = []
-    for call in (node for node in ast.walk(tree) if isinstance(node, ast.Call)):
+    for call in (node for node in nodes if isinstance(node, ast.Call)):
         name = _dotted(call.func, known)
         if name is not None and name.startswith("specimeter."):
             continue
@@ -80,13 +81,18 @@ def offenders(source: str, own: frozenset[str] = frozenset()) -> list[str]:
     return found
 
 
+@cache
+def _nodes(source: str) -> list[ast.AST]:
+    return list(ast.walk(ast.parse(source)))
+
+
 def _last_name(node):
     return node.attr if isinstance(node, ast.Attribute) else node.id if isinstance(node, ast.Name) else None
 
 
 def openers_of_our_own(sources) -> frozenset[str]:
     """The names, in small letters, of the project's classes that have a method `open`."""
-    classes = (node for source in sources for node in ast.walk(ast.parse(source)) if isinstance(node, ast.ClassDef))
+    classes = (node for source in sources for node in _nodes(source) if isinstance(node, ast.ClassDef))
     return frozenset(
         one.name.lower()
         for one in classes
@@ -94,10 +100,10 @@ def openers_of_our_own(sources) -> frozenset[str]:
     )
 
 
-def _imports(tree):
+def _imports(nodes):
     """What a bare name stands for: 'np' -> 'numpy', 'copy' -> 'shutil.copy'."""
     known = {}
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Import):
             known |= {(a.asname or a.name.split(".")[0]): (a.name if a.asname else a.name.split(".")[0]) for a in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -118,8 +124,8 @@ def _dotted(node, known):
     return None
 
 
-def _bound_to_memory(tree, known):
-    for node in ast.walk(tree):
+def _bound_to_memory(nodes, known):
+    for node in nodes:
         if isinstance(node, ast.Assign | ast.AnnAssign | ast.NamedExpr) and _is_memory(node.value, known):
             targets = node.targets if isinstance(node, ast.Assign) else [node.target]
             yield from (target.id for target in targets if isinstance(target, ast.Name))
