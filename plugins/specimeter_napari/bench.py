@@ -41,6 +41,10 @@ class Bench(Errands):
         self.picture = Picture(napari_viewer)
         self.pointer = Pointer(napari_viewer, self.picture, picked=self._picked, hovered=self._hovered, held=self.refresh)
         self.surfaces: dict[str, Surface] = {}  # of each photograph, as far as they are known
+        self._picture_due = QTimer(self)
+        self._picture_due.setSingleShot(True)
+        self._picture_due.setInterval(0)
+        self._picture_due.timeout.connect(self._show_picture)
         self.build()
         self.keys = keys.Keys(self, napari_viewer.window._qt_window)
         self.refresh()
@@ -390,7 +394,9 @@ class Bench(Errands):
             self._show_next(told)
             if now.record is not None and self._record_shown is not now.record:
                 self.surfaces = {photo.id: rebuild.surface_of(now.record, photo.id) for photo in now.record.photos}
-            self._show_picture(now)
+                if self.picture.held not in self.surfaces:
+                    self.picture.hold("p1")
+            self._picture_due.start()  # words and verdicts first: the picture takes longer to draw
         self.path.show_steps(told, self.here)
         self.stack.setCurrentIndex(STEPS.index(self.here))
         self.pages[self.here].show_session(now)
@@ -402,11 +408,17 @@ class Bench(Errands):
 
     _record_shown = None
 
-    def _show_picture(self, now: Session) -> None:
+    def _show_picture(self) -> None:
+        now = self.session
+        if now is None:
+            return
         if self._record_shown is not now.record:
             before, self._record_shown = self._record_shown, now.record
             if now.record is None or before is None or not _same_ground(before, now.record):
-                self.guarded(lambda: self.picture.show_photos(now.photos))
+                try:
+                    self.picture.show_photos(now.photos)
+                except SpecimeterError as error:  # one that was added is no longer where it was
+                    self.wrong.say(sentence(error))
                 self.picture.show_record(now.record, self.selected)
                 if self.unrolled is not None:
                     self._unroll(now)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import weakref
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -20,7 +21,7 @@ from specimeter.judge.limits import Limits
 from specimeter.judge.margin import Margin, margins
 from specimeter.photo import Photo
 from specimeter.record import build, further, issue, model, rebuild, recompute, renew, seal, store
-from specimeter.record.model import Record
+from specimeter.record.model import Feature, Record
 from specimeter.report import house as houses
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.registry import for_test
@@ -44,9 +45,11 @@ class State:
 
     def data(self) -> dict[str, Any]:
         """JSON data that `from_data` reads."""
-        parts = {"sheet": self.sheet, "limits": self.limits, "record": self.record}
-        data = {name: None if part is None else part.model_dump(mode="json", exclude_none=True) for name, part in parts.items()}
-        return data | {"further": list(self.further)}
+        plain = lambda part, **left_out: None if part is None else part.model_dump(mode="json", exclude_none=True, **left_out)
+        record = plain(self.record, exclude={"features"})
+        if record is not None:
+            record["features"] = [_feature_data(feature) for feature in self.record.features]
+        return {"sheet": plain(self.sheet), "limits": plain(self.limits), "record": record, "further": list(self.further)}
 
     @classmethod
     def from_data(cls, data: dict[str, Any]) -> State:
@@ -57,6 +60,19 @@ class State:
             record=None if record is None else model.load(json.dumps(record).encode()),
             further=tuple(data.get("further", ())),
         )
+
+
+_DUMPED: dict[int, tuple[weakref.ref, dict[str, Any]]] = {}  # by identity, as long as the feature lives
+
+
+def _feature_data(feature: Feature) -> dict[str, Any]:
+    """A feature's JSON data, made once: an edit changes few of many, and the journal asks for all."""
+    kept = _DUMPED.get(id(feature))
+    if kept is not None and kept[0]() is feature:
+        return kept[1]
+    place, data = id(feature), feature.model_dump(mode="json", exclude_none=True)
+    _DUMPED[place] = (weakref.ref(feature, lambda _: _DUMPED.pop(place, None)), data)
+    return data
 
 
 class Session:

@@ -125,7 +125,8 @@ def memory() -> None:
         QApplication.processEvents()
     QApplication.processEvents()
     print(f"24 MP: first painted after {time.monotonic() - began:.1f} s on the wall")
-    person.open(folder / f"{name}.jpg")
+    while person.bench.session is None or person.bench.session.record is None:
+        person.settle()
     person.key(Qt.Key.Key_A)
     person.key(Qt.Key.Key_S, CONTROL)
     person.settle()
