@@ -214,13 +214,14 @@ LEAST_MM = 0.5  # of a feature that is asked for
 def _feature_rows(results: Sequence[Result]) -> list[Row]:
     asked = [one for result in results for one in result["features"]["true"] if one["length_mm"] >= LEAST_MM]
     got = [one for one in asked if one["found"]]
-    found = [Row(what="features of 0.5 mm and more: found", goal="0.95", specimeter=f"{len(got)} of {len(asked)}")]
+    share = f"{len(got) / len(asked):.3f}" if asked else "-"
+    found = [Row(what="features of 0.5 mm and more: found", goal="at least 0.95", specimeter=share, n=str(len(asked)))]
     if results:
         false = np.mean([result["features"]["false"] for result in results])
-        found.append(Row(what="false calls a photograph", goal="0.5", specimeter=f"{false:.2f}"))
+        found.append(Row(what="false calls a photograph", goal="at most 0.5", specimeter=f"{false:.2f}"))
     if got:
         right = np.mean([one["kind"] == one["found_kind"] for one in got])
-        found.append(Row(what="kind named right", goal="0.9", specimeter=f"{right:.2f}"))
+        found.append(Row(what="kind named right", goal="at least 0.9", specimeter=f"{right:.2f}", n=str(len(got))))
         off = np.array([abs(one["found_length_mm"] - one["length_mm"]) for one in got])
         held = np.mean([e <= one["U_length_mm"] for e, one in zip(off, got, strict=True)])
         found.append(
