@@ -10,6 +10,7 @@ import numpy as np
 from specimeter.scale.view import View
 
 OUTLIER = 4.0  # standard uncertainties beyond which a point is left out
+_LEAST_CURVED = 1e-15  # of the steepest unknown: one that nothing depends on stays where it is
 _SETTLED = 1e-3  # gain of a step in chi-square at which a fit has arrived: 0.03 of a standard uncertainty
 _ELSEWHERE_DEG, _AS_WELL = 0.5, 9.0  # two fits differ if they lean so far apart; one is open if its chi-square is within 9
 
@@ -64,8 +65,10 @@ def solve(cost: Many, p: np.ndarray, steps: np.ndarray, *, most: int = 60) -> np
         if not np.isfinite(jacobian).all():
             return None
         hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual
+        own = np.diag(hessian)
+        own = np.diag(np.maximum(own, _LEAST_CURVED * own.max(initial=0.0) + np.finfo(float).tiny))
         while damping < 1e8:
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), slope)
+            step = np.linalg.solve(hessian + damping * own, slope)
             moved = cost((p - step)[None])[0]
             gain = residual @ residual - moved @ moved
             if np.isfinite(gain) and gain >= 0:
