@@ -154,7 +154,8 @@ def fit_card(
     on_card, outward = _on_card(card, markers)
     if marks is not None:  # a mark grows to both sides alike: its middle stays
         points, normals = np.concatenate([points, marks.points_px]), np.concatenate([normals, marks.normals])
-        u_px, on_card = np.concatenate([u_px, marks.u_px]), np.concatenate([on_card, marks.on_card])
+        shift = [marks.shift_mm if len(markers) > 1 else 0.0, 0.0]  # one marker alone cannot tell a shift from perspective
+        u_px, on_card = np.concatenate([u_px, marks.u_px]), np.concatenate([on_card, marks.on_card + shift])
         outward = np.concatenate([outward, np.zeros_like(marks.on_card)])
     centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2]) if focal.profile is None else focal.profile.centre_px
     known = _known(card, focal, centre, width_px, height_px)
