@@ -84,7 +84,7 @@ def scene(seed: int, features: list[dict], **changes) -> dict:
         "error": None,
         "clean": not features,
         "times_s": {"decode": 0.1, "openings": float(seed)},
-        "scale": {"method": "card", "tilt_deg": 5.0, "height": None, "error": 0.001 * seed, "u_rel": 0.001},
+        "scale": {"method": "card", "tilt_deg": 5.0, "height": None, "error": 0.001 * seed, "u_rel": 0.001, "said": []},
         "area": {"true_mm2": 100.0, "area_mm2": 100.0 + 3 * seed, "overlap": 0.95, "edges": 2},
         "verdicts": [],
         "plain_verdicts": [],
@@ -153,6 +153,13 @@ def test_a_face_placed_elsewhere_is_counted_and_not_averaged():
     rows = values(results)
     assert rows["crown not on the surface found (left out above, missed below)"].specimeter == "1"
     assert rows["scale within its 95 % interval"].specimeter == "0.500"
+
+
+def test_a_scale_far_beyond_its_interval_counts_where_nothing_was_said():
+    results = [scene(6, []), scene(7, []), scene(8, [])]  # 0.6 %, 0.7 % and 0.8 % off, U 0.2 %: beyond 3 U from 0.6 %
+    results[2]["scale"] |= {"said": ["the card leans"]}
+    rows = values(results)
+    assert rows["scale off by more than 3 U and no caution said"].specimeter == "1 (2 with those said)"
 
 
 def test_wrong_verdicts_are_within_for_exceeds_or_the_reverse():

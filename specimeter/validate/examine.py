@@ -107,7 +107,7 @@ def examine(
     judged = decide(sheet, limits, simple, area=truths.area(truth), smallest_resolvable_mm=1e-3, scale=truths.scale(truth))
     return result | {
         "times_s": {"render": rendering, **clock.times},
-        "scale": _scale(truth, scale, surface),
+        "scale": _scale(truth, scale, surface) | {"said": [*scale.cautions, *area.cautions]},
         "area": _area(truth, scale, surface, area),
         "resolvable_mm": resolvable_mm,
         "outcome": judgement.outcome,
@@ -154,7 +154,6 @@ def _scale(truth: truths.Truth, scale: Scale, surface: Surface) -> Result:
         "mm_per_px": here if on else None,
         "error": here / truth["mm_per_px"] - 1 if on else None,
         "u_rel": u_rel if on else None,
-        "cautions": list(scale.cautions),
     }
 
 

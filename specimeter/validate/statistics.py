@@ -88,8 +88,11 @@ def _scale(done: Sequence[Result]) -> list[Row]:
         )
     lost = sum(s["error"] is None for s in groups["all"])
     text, n = share(s["error"] is not None and abs(s["error"]) <= 2 * s["u_rel"] for s in groups["all"])
+    beyond = [s for s in groups["all"] if s["error"] is not None and abs(s["error"]) > 3 * 2 * s["u_rel"]]
+    unsaid = f"{sum(not s['said'] for s in beyond)} ({len(beyond)} with those said)"
     return [
         *table,
+        Row(what="scale off by more than 3 U and no caution said", goal="none", specimeter=unsaid, n=n),
         Row(what="crown not on the surface found (left out above, missed below)", goal="none", specimeter=str(lost), n=n),
         Row(what="scale within its 95 % interval", goal="0.93 to 0.99", specimeter=text, n=n),
     ]
