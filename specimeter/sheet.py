@@ -104,6 +104,7 @@ class Scale(Table):
     from_px: Point | None = Field(None, description="where the known length begins: a point [x, y] in pixels")
     to_px: Point | None = Field(None, description="where the known length ends: a point [x, y] in pixels")
     length_mm: float | None = number(0.05, 2000, "true distance between from_px and to_px in mm")
+    card_px: Polygon | None = Field(None, description="outline in pixels around the printed card; none outside it counts")
     length_U_mm: float | None = number(0, 50, "expanded uncertainty (k = 2) of the marker's own length in mm", above=True)
     printed_length_mm: float | None = number(20, 400, "long side of the printed card as measured after printing in mm")
     surface_height_mm: float | None = number(
@@ -135,6 +136,8 @@ class Scale(Table):
             raise wrong(
                 f"{self.length_U_mm:g} mm is more than a quarter of length_mm, so it gives no scale", field="length_U_mm"
             )
+        if self.card_px is not None and self.method not in ("auto", "card"):
+            raise wrong("it outlines a card, and the scale is not had from one", field="card_px", mend="remove card_px")
         if self.surface_height_U_mm is not None and self.surface_height_mm is None:
             raise wrong(
                 "an uncertainty is given for a height that is not given",
@@ -326,7 +329,8 @@ class Sheet(Table):
                     + ("" if field in given else " (without it, it is found in that photograph, or not known there)"),
                 )
         own = own or OtherPhoto()
-        changes: dict[str, Any] = {"region": own.region, "scale": own.scale or self.scale, "other_photo": None}
+        scale = own.scale or self.scale.model_copy(update={"card_px": None})
+        changes: dict[str, Any] = {"region": own.region, "scale": scale, "other_photo": None}
         if own.axis is not None and self.bend is not None:
             changes["bend"] = self.bend.model_copy(update={"axis": own.axis})
         if self.weld is not None or own.weld_axis_px is not None:
@@ -451,6 +455,7 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
             mend="use the camera's original photo, not a thumbnail",
         )
     places = [(f"scale.{name}", point) for name in ("from_px", "to_px") if (point := getattr(sheet.scale, name)) is not None]
+    places += [("scale.card_px", point) for point in sheet.scale.card_px or ()]
     if sheet.bend is not None and not isinstance(sheet.bend.axis, str):
         places += [("bend.axis", point) for point in sheet.bend.axis]
     if sheet.weld is not None:

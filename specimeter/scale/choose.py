@@ -7,6 +7,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.errors import ScaleError
 from specimeter.scale.card_layout import CARDS, FRAME, STRIP, Card
@@ -16,10 +17,34 @@ _LEAST_FRAME = 3
 _WANTED = frozenset(marker_id for card in CARDS for marker_id in card.centres_mm)
 
 
-def find_markers(photo: Any) -> list[Marker]:
-    """All markers of both cards in a photograph, edges fitted; the same id twice where it is seen twice."""
-    rough = detect(_green(photo), _WANTED, enough=[STRIP.centres_mm, FRAME.centres_mm])
+def find_markers(photo: Any, within_px: ArrayLike | None = None) -> list[Marker]:
+    """All markers of both cards in a photograph, edges fitted; the same id twice where it is seen twice.
+
+    Parameters
+    ----------
+    photo : Photo
+    within_px : array_like, shape (N, 2), optional
+        An outline [x, y] around the card: markers whose middle lies outside it do not count, and inside it
+        contrast is stretched where the picture as it is shows none.
+    """
+    enough = [STRIP.centres_mm, FRAME.centres_mm]
+    if within_px is None:
+        rough = detect(_green(photo), _WANTED, enough=enough)
+    else:
+        outline = np.asarray(within_px, np.float32)
+        low = np.clip(np.floor(outline.min(axis=0)).astype(int), 0, None)
+        high = np.ceil(outline.max(axis=0)).astype(int) + 1
+        part = np.ascontiguousarray(_green(photo)[low[1] : high[1], low[0] : high[0]])
+        found = detect(part, _WANTED, enough=enough) or detect(_stretched(part), _WANTED, enough=enough)
+        moved = {marker_id: [corners + low for corners in seen] for marker_id, seen in found.items()}
+        inside = lambda corners: cv2.pointPolygonTest(outline, corners.mean(axis=0).tolist(), False) >= 0
+        rough = {id: kept for id, seen in moved.items() if (kept := [corners for corners in seen if inside(corners)])}
     return refine(photo.linear(), rough) if rough else []
+
+
+def _stretched(grey: np.ndarray) -> np.ndarray:
+    """Grey with the contrast of each part stretched: a card in deep shade, or in glare."""
+    return cv2.createCLAHE(clipLimit=40.0, tileGridSize=(8, 8)).apply(grey)
 
 
 def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marker], tuple[str, ...]]:
@@ -47,7 +72,7 @@ def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marke
             file=photo.file,
             field="scale.method",
             expected="one printed card in the photograph",
-            mend="take all cards but one out of view and photograph again",
+            mend="take all cards but one out of view and photograph again, or point at the one beside the specimen (card_px)",
         )
     if of_strip:
         return STRIP, of_strip, ()

@@ -65,7 +65,15 @@ def _found(photo: Any, sheet: Sheet, lens: Focal | None) -> Scale:
         return scale_from_file(photo, sheet)
     if method == "graduations":
         return scale_from_graduations(photo, sheet, lens=lens)
-    markers = find_markers(photo)
+    markers = find_markers(photo, sheet.scale.card_px)
+    if not markers and sheet.scale.card_px is not None:
+        raise ScaleError(
+            "no marker of a printed card was found inside the outline around it",
+            file=photo.file,
+            field="scale.card_px",
+            expected="an outline around the whole card, its black squares sharp and at least 20 pixels wide",
+            mend="draw it wider around the card, or use a known length",
+        )
     if not markers and method == "auto":
         if sheet.scale.from_px is not None:
             return scale_from_length(photo, sheet, lens=lens)

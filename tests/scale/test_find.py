@@ -51,6 +51,39 @@ def test_two_cards(cards, sheet):
         find_scale(cards.photograph(both), sheet())
 
 
+def test_of_two_cards_the_one_pointed_at_counts(cards, sheet):
+    """The same strip twice, the second seen from nearer: each outline gives the scale of its own, as if it lay there alone."""
+    from specimeter.scale.height import mm_per_px
+
+    shots = [cards.Shot(look_at_mm=(50, 10), distance_mm=330.0, roll_deg=3), cards.Shot(look_at_mm=(50, 10), distance_mm=290.0)]
+    pictures = [cards.expose(shot) for shot in shots]
+    height, width = pictures[0].shape[:2]
+    both = cards.photograph(np.concatenate(pictures, axis=0))
+    for number, shot in enumerate(shots):
+        top = number * height
+        box = [[0, top], [width - 1, top], [width - 1, top + height - 1], [0, top + height - 1]]
+        pointed = sheet(card_px=tuple(map(tuple, box)), surface_height_mm=0.0)
+        scale = find_scale(both, pointed)
+        place = shot.centre_px + np.array([0.0, top])
+        assert mm_per_px(scale.view, place, 0) == pytest.approx(shot.mm_per_px(shot.centre_px), rel=0.004)
+    with pytest.raises(ScaleError, match="inside the outline") as caught:
+        find_scale(both, sheet(card_px=((0, 0), (90, 0), (90, 90), (0, 90))))
+    assert caught.value.field == "scale.card_px"
+
+
+def test_a_card_too_dark_to_be_seen_is_found_where_it_is_pointed_at(cards, sheet):
+    """Paper that gives a hundredth of the light and ink half of that: nothing in the whole picture, a scale in the outline."""
+    from specimeter.scale.height import mm_per_px
+
+    shot = cards.Shot(paper=0.008, ink=0.004, noise=0.0, jpeg=None)
+    photo = cards.photograph(cards.expose(shot))
+    corners = shot.project([[-8, -8, 0], [108, -8, 0], [108, 28, 0], [-8, 28, 0]])
+    with pytest.raises(ScaleError, match="no marker"):
+        find_scale(photo, sheet())
+    scale = find_scale(photo, sheet(card_px=tuple(map(tuple, corners.tolist())), surface_height_mm=0.0))
+    assert mm_per_px(scale.view, shot.centre_px, 0) == pytest.approx(shot.mm_per_px(shot.centre_px), rel=0.01)
+
+
 @pytest.mark.parametrize("hidden", [tuple(range(24, 32)), tuple(range(23, 32)), tuple(range(22, 32))])
 def test_a_frame_seen_along_one_edge_only_is_refused(cards, sheet, frame, hidden):
     """Four, three, two markers of the upper edge: no perspective from them across it."""

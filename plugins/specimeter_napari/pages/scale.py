@@ -55,9 +55,20 @@ class ScalePage(Page):
         )
         self.division_part = parts.form([("Smallest division, mm", self.division)])
         self.wrong = parts.Wrong()
+        self.card_button = parts.button(
+            "Point at the card …",
+            self.point_at_card,
+            tip="Draw a box around the card: where two are in view, or none was found",
+            check=True,
+        )
         self.use_button = parts.button("Use this scale", self.use, role="main", tip="Place the specimen anew; decisions stay")
         anew = parts.card(
-            parts.form([("Take it from", self.method)]), self.length_part, self.division_part, self.wrong, self.use_button
+            parts.form([("Take it from", self.method)]),
+            self.card_button,
+            self.length_part,
+            self.division_part,
+            self.wrong,
+            self.use_button,
         )
         self._shown = None
         for widget in (parts.card(self.number, self.how), self.notes, self.fold, anew):
@@ -69,6 +80,7 @@ class ScalePage(Page):
         self._show_sheet(now)
         self.fold.setVisible(now.record is not None)
         self.use_button.setEnabled(now.state.sheet is not None)
+        self.card_button.setEnabled(now.state.sheet is not None)
         if now.record is None:
             self.number.setText("Not known yet")
             self.how.setText("It is found when the sheet is complete and a card is in view; or mark a known length.")
@@ -112,6 +124,7 @@ class ScalePage(Page):
 
     def _fit_method(self) -> None:
         method = self.method.currentData()
+        self.card_button.setVisible(method in ("auto", "card"))
         self.length_part.setVisible(method == "length")
         self.division_part.setVisible(method == "graduations")
         self.mark.setText("Mark the two ends" if len(self.ends) < 2 else "Move the two ends")
@@ -127,6 +140,21 @@ class ScalePage(Page):
         else:
             self.bench.take(tools.TwoPointsTool(self.bench, self._hold))
 
+    def point_at_card(self) -> None:
+        """A box around the card, in which alone it is then looked for."""
+        if isinstance(self.bench.pointer.tool, tools.BoxTool) or self.bench.session is None:
+            self.bench.take(None)
+            return
+        self.bench.take(tools.BoxTool(self.bench, self._pointed, "Hold the button and draw a box around the whole card."))
+
+    def _pointed(self, box: np.ndarray) -> None:
+        self.method.setCurrentIndex(self.method.findData("card"))
+        self._fit_method()
+        self._use(card_px=np.round(box, 1).tolist())
+
+    def tool_taken(self, tool) -> None:
+        self.card_button.setChecked(isinstance(tool, tools.BoxTool))
+
     def _hold(self, ends: np.ndarray) -> None:
         self._moved(ends)
         self.bench.take(tools.GripsTool(self.bench, ends, self._moved))
@@ -138,11 +166,14 @@ class ScalePage(Page):
 
     def use(self) -> None:
         """Place the specimen by what was entered here."""
+        self._use()
+
+    def _use(self, **further) -> None:
         now = self.bench.session
         if now is None or now.state.sheet is None:
             return
         try:
-            made = self.sheet(now.state.sheet)
+            made = self.sheet(now.state.sheet, **further)
         except SheetError as error:
             self.wrong.say(sentence(error))
             return
@@ -151,13 +182,15 @@ class ScalePage(Page):
         now.trouble.pop("scale", None)
         self.bench.place_again(made, why="the scale was set anew", label="scale set")
 
-    def sheet(self, old: Sheet) -> Sheet:
-        """The sheet with the scale as entered here. Raises SheetError."""
+    def sheet(self, old: Sheet, **further) -> Sheet:
+        """The sheet with the scale as entered here, and these entries beside it. Raises SheetError."""
         tables, own = tables_for(old, self.bench.held + 1)
         scale = own.setdefault("scale", dict(tables.get("scale", {})))
         scale["method"] = self.method.currentData()
-        for name in ("from_px", "to_px", "length_mm", "length_U_mm", "graduation_mm"):
+        pointed = ("card_px",) if scale["method"] != "card" else ()  # "whatever is in view" takes the pointing back
+        for name in ("from_px", "to_px", "length_mm", "length_U_mm", "graduation_mm", *pointed):
             scale.pop(name, None)
+        scale |= further
         if scale["method"] == "length":
             if len(self.ends) == 2:
                 scale |= {"from_px": self.ends[0].tolist(), "to_px": self.ends[1].tolist()}
