@@ -22,8 +22,8 @@ from specimeter_napari.errands import Errands
 from specimeter_napari.opening import Opened
 from specimeter_napari.picture import Picture
 from specimeter_napari.pointer import Pointer, Tool
-from specimeter_napari.session import Session, State
-from specimeter_napari.steps import STEPS, TITLES, home_of, next_step, sentence, steps
+from specimeter_napari.session import Session
+from specimeter_napari.steps import STEPS, TITLES, home_of, kept_words, next_step, sentence, steps
 from specimeter_napari.unrolled import UnrolledView
 
 
@@ -52,12 +52,16 @@ class Bench(Errands):
     # -- opening
 
     def open(
-        self, path: str | FilePath, *, sheet: str | FilePath | None = None, limits_file: str | FilePath | None = None
+        self,
+        path: str | FilePath,
+        *more: str | FilePath,
+        sheet: str | FilePath | None = None,
+        limits_file: str | FilePath | None = None,
     ) -> None:
-        """Open a photograph, a record or a folder; the photograph is shown before anything is worked out."""
+        """Open photographs of one specimen, a record or a folder; a photograph is shown before anything is worked out."""
         self.wrong.say("")
         try:
-            opened = opening.look_up(path, sheet=sheet, limits=limits_file)
+            opened = opening.look_up(path, *more, sheet=sheet, limits=limits_file)
         except SpecimeterError as error:
             self.wrong.say(sentence(error))
             return
@@ -94,6 +98,7 @@ class Bench(Errands):
             self.find()
         else:
             self._arrived()
+            self.wrong.say(opening.not_in(state.record, [now.photo, *now.read_beside]))
 
     def recover(self, left) -> None:
         self.pages["specimen"].answered()
@@ -112,7 +117,8 @@ class Bench(Errands):
             self.refresh()
             return
         sheet, limits_ = now.state.sheet, now.state.limits
-        self.start("scale", session.found, now.photo, sheet, limits_, partly=self._have_placed, then=self._have_record)
+        given = lambda: (now.photos, sheet, limits_)
+        self.guarded(lambda: self.start("scale", session.found, *given(), partly=self._have_placed, then=self._have_record))
 
     def _have_placed(self, placed) -> None:
         """Scale, surface and area are known; what is on them is still looked for."""
@@ -123,7 +129,7 @@ class Bench(Errands):
     def _have_record(self, record) -> None:
         now = self.session
         now.trouble = {step: error for step, error in now.trouble.items() if step == "limits"}
-        now.begin(State(sheet=now.state.sheet, limits=now.state.limits, record=record))
+        now.begin(replace(now.state, record=record, sheet=session.for_all(now.state.sheet, len(record.photos))))
         self._arrived()
 
     def _arrived(self) -> None:
@@ -131,12 +137,14 @@ class Bench(Errands):
         self._go_next()
         if self.session.record.cut is not None:
             self.picture.look_at_cut(self.session.record)
+        else:
+            self.picture.look_at_faces(self.session.record)
 
     def place_again(self, sheet, why: str, label: str) -> None:
         """Scale, surface and area by another sheet; what was decided of features stays."""
         now = self.session
         if now.record is None:
-            now.edit(label, State(sheet=sheet, limits=now.state.limits))
+            now.edit(label, replace(now.state, sheet=sheet, record=None))
             now.trouble = {}
             self.find()
             return
@@ -404,7 +412,11 @@ class Bench(Errands):
         for press, word, what in ((self.undo_button, "Undo", undoable), (self.redo_button, "Redo", redoable)):
             press.setEnabled(what is not None)
             press.setText(word if what is None else f"{word}: {what}")
-        self.kept.setText("" if now is None else _kept(now))
+        for name, foot in self.feet.items():
+            foot.setVisible(name == self.here and self.pages[name].foot_shown(now))
+        kept, tip = ("", "") if now is None else kept_words(now)
+        self.kept.setText(kept)
+        self.kept.setToolTip(tip)
 
     _record_shown = None
 
@@ -454,6 +466,8 @@ class Bench(Errands):
             self.session.changed.disconnect(self.refresh)
             self.session.close()
             self.session = None
+        if self.unrolled is not None:
+            self.unrolled.clear()
         self._record_shown = None
 
     def closeEvent(self, event) -> None:
@@ -479,11 +493,3 @@ def _read(*paths: FilePath, progress: Callable[[str], None]) -> list[Photo]:
 
 def _same_ground(one, other) -> bool:
     return one.scales == other.scales and one.surfaces == other.surfaces and one.examined == other.examined
-
-
-def _kept(now: Session) -> str:
-    if now.saved and now.folder is not None:
-        return f"Written: {now.folder}"
-    if now.journal.is_open:
-        return "Every edit is kept in the journal as you make it."
-    return ""

@@ -18,6 +18,10 @@ class Errands(Frame):
 
     work: Work | None = None
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._running: set[Work] = set()  # all that have not ended, wanted or not
+
     def start(
         self,
         stage: str,
@@ -39,6 +43,8 @@ class Errands(Frame):
         work.refused.connect(lambda error: self.work is work and self._refused(error))
         work.broken.connect(lambda error: self.work is work and self._broken(error))
         work.stopped.connect(lambda: self.work is work and self._over("Stopped. Nothing was changed."))
+        work.over.connect(lambda: self._ended(work))
+        self._running.add(work)
         self.wrong.say("")
         self.stage.setText(f"{stage} …")
         work.start()
@@ -49,6 +55,12 @@ class Errands(Frame):
             self.work.stop()
             self.work = None
             self.refresh()
+
+    def _ended(self, work: Work) -> None:
+        """Only now may it go, and here: taken away by its own thread, with words from it under way, it ends the process."""
+        work.join(10.0)
+        self._running.discard(work)
+        work.deleteLater()
 
     def _staged(self, work: Work, told: str) -> None:
         if work is self.work:

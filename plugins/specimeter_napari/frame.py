@@ -50,10 +50,11 @@ class Frame(QWidget):
         self.stack = QStackedWidget()
         for name in STEPS:
             self.stack.addWidget(self._scrolled(self.pages[name]))
+        self.feet = {name: page.foot for name, page in self.pages.items() if page.foot is not None}
         self.reads = parts.label("", "quiet", wrap=False)
         self.undo_button = parts.button("Undo", self.undo, key="Ctrl+Z")
         self.redo_button = parts.button("Redo", self.redo, key="Ctrl+Shift+Z")
-        self.kept = parts.label("", "quiet", wrap=True)
+        self.kept = parts.label("", "quiet", wrap=False)
         down = QVBoxLayout(self)
         down.setContentsMargins(10, 8, 10, 8)
         down.setSpacing(8)
@@ -62,9 +63,12 @@ class Frame(QWidget):
         for widget in (self.next_card, self.busy_card, self.wrong):
             widget.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
         down.addWidget(self.stack, 1)
-        down.addWidget(self.reads)
+        for foot in self.feet.values():  # what a page always shows lies under it, however far it is scrolled
+            down.addWidget(foot)
+        last = parts.row(self.reads, self.kept)
+        last.layout().setStretch(1, 0)
         down.addWidget(parts.row(self.undo_button, self.redo_button))
-        down.addWidget(self.kept)
+        down.addWidget(last)
         self.reads.setText("Move over the picture to read millimetres along the surface.")
 
     @staticmethod

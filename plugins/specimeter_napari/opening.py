@@ -31,7 +31,7 @@ class Opened:
     """What there is to open: one photograph with what was given for it, or some to choose from."""
 
     photo: Path | None = None
-    further: tuple[Path, ...] = ()  # a record's photographs after the first
+    further: tuple[Path, ...] = ()  # the photographs of the same specimen after the first
     sheet: Path | None = None
     limits: Path | None = None
     record: Record | None = None
@@ -39,10 +39,20 @@ class Opened:
     choices: tuple[Path, ...] = ()
 
 
-def look_up(path: str | Path, *, sheet: str | Path | None = None, limits: str | Path | None = None) -> Opened:
-    """What a path means. Raises PhotoError or RecordError where it means nothing."""
+def look_up(path: str | Path, *more: str | Path, sheet: str | Path | None = None, limits: str | Path | None = None) -> Opened:
+    """What a path means; several are photographs of one specimen. Raises PhotoError or RecordError where it means nothing."""
     path = Path(path)
     given = {"sheet": sheet and Path(sheet), "limits": limits and Path(limits)}
+    if more:
+        photographs = (path, *map(Path, more))
+        for one in photographs:
+            if one.is_dir() or one.suffix.lower() not in PHOTOGRAPHS:
+                raise PhotoError(
+                    "several were given to open, and this is no photograph",
+                    file=one,
+                    expected="photographs of one specimen; or one record or one folder by itself",
+                )
+        return Opened(photo=path, further=photographs[1:], **given)
     if path.name == "record.json":
         path = path.parent
     if path.is_dir() and (path / "record.json").is_file():
@@ -109,7 +119,16 @@ def beside(photo: Photo, opened: Opened, now: Session) -> tuple[State, list[Spec
             else:
                 now.written, now.folder = record, folder
                 return _of_record(record, further), trouble
-    return State(**parts), trouble
+    return State(**parts, further=tuple(map(str, opened.further))), trouble
+
+
+def not_in(record: Record | None, photographs: Sequence[Photo]) -> str:
+    """Which of the photographs given a record that was written before does not hold, in a sentence; "" where none."""
+    held = set() if record is None else {one.sha256 for one in record.photos}
+    left = [one.file for one in photographs if record is not None and one.sha256 not in held]
+    if not left:
+        return ""
+    return f"The record that was written before does not hold {', '.join(left)}: add it in the step Specimen."
 
 
 def _of_record(record: Record, further: Sequence[Path]) -> State:

@@ -53,6 +53,7 @@ class Picture:
         self._features: list[Feature] = []
         self._ground: list[Stroke] = []
         self._marks: list[tuple[str, tuple[float, float]]] = []
+        self._clear: list[tuple[str, tuple[float, float]]] = []  # those of them that stand clear of the features' numbers
         self._selected: list[Stroke] = []
         self._tool: list[Stroke] = []
         self._grips: list[np.ndarray] = []
@@ -257,6 +258,11 @@ class Picture:
                 self._cross.append(self._there(Stroke(points=ends, colour=look.AMBER, closed=False)))
         self._draw_front()
 
+    def look_at_faces(self, record: Record) -> None:
+        """All that is examined, as large as it goes."""
+        rings = [self.on_canvas(area.outline_px, area.photo) for area in record.examined]
+        self.look_at(np.concatenate(rings), share=0.8)
+
     def look_at_cut(self, record: Record) -> None:
         """Of a section its weld with all that was measured on it, as large as it goes."""
         self.look_at(self.on_canvas(framed(record.cut, rebuild.area_of(record).outline_px), record.cut.photo), share=0.9)
@@ -300,7 +306,8 @@ class Picture:
         self._front.show([*self._selected, *self._sized, *self._tool, *grips, *self._cross], self.zoom)
 
     def _draw_numbers(self) -> None:
-        marks, features, layer = self._marks, self._features, self._numbers
+        self._clear = self._clear_marks()
+        marks, features, layer = self._clear, self._features, self._numbers
         layer.text.visible = False
         layer.data = self._number_places()
         layer.features = {
@@ -317,12 +324,25 @@ class Picture:
 
     def _number_places(self) -> np.ndarray:
         """Marks where they are, numbers a little above their outline, (row, column)."""
+        places = [place for _, place in self._clear] + self._tops()
+        return np.array(places, float).reshape(-1, 2)[:, ::-1]
+
+    def _tops(self) -> list[tuple[float, float]]:
+        """Where the features' numbers stand."""
         lift = LIFT_PX / self.zoom
         tops = [
             self.on_canvas(min(feature.outline_px, key=lambda point: point[1]), feature.photo) for feature in self._features
         ]
-        places = [place for _, place in self._marks] + [(x, y - lift) for x, y in tops]
-        return np.array(places, float).reshape(-1, 2)[:, ::-1]
+        return [(x, y - lift) for x, y in tops]
+
+    def _clear_marks(self) -> list[tuple[str, tuple[float, float]]]:
+        """The marks that cover neither a feature's number nor each other, as large as they are drawn now."""
+        taken, clear = np.array(self._tops(), float).reshape(-1, 2), []
+        for text, place in self._marks:
+            if not len(taken) or np.linalg.norm(taken - place, axis=1).min() * self.zoom > NUMBER_PX:
+                clear.append((text, place))
+                taken = np.vstack([taken, place])
+        return clear
 
     def _zoomed(self, event=None) -> None:
         self._settle.start()
@@ -334,7 +354,9 @@ class Picture:
         self._front.rescale(self.zoom)
         if self._grips:
             self._draw_front()
-        if len(self._numbers.data):
+        if self._clear_marks() != self._clear:
+            self._draw_numbers()
+        elif len(self._numbers.data):
             self._numbers.data = self._number_places()
             self._numbers.size = NUMBER_PX / self.zoom
 

@@ -91,6 +91,7 @@ class Session:
         self.journal = Journal(self.out / f"in-hand-{photo.sha256[:12]}.journal")
         self._states: list[tuple[str, State]] = [("opened", State())]
         self._at = 0
+        self.begun = False  # what lies beside the photograph was looked at
         self._margins: tuple = ((), None, None, {})  # features, sheet, limits, and the margins that these gave
 
     @property
@@ -124,6 +125,11 @@ class Session:
         return known
 
     @property
+    def read_beside(self) -> list[Photo]:
+        """The photographs that were read after the first, whether the record holds them or not."""
+        return list(self._read.values())
+
+    @property
     def undoable(self) -> str | None:
         """What undo would take back, in words; None where there is nothing."""
         return self._states[self._at][0] if self._at else None
@@ -139,7 +145,7 @@ class Session:
 
     def begin(self, state: State) -> None:
         """What the edits begin from: nothing of it needs a journal, as it can be had again."""
-        self._states, self._at = [("opened", state)], 0
+        self._states, self._at, self.begun = [("opened", state)], 0, True
         self.changed.emit()
 
     def edit(self, label: str, state: State) -> None:
@@ -238,14 +244,39 @@ def tables_for(sheet: Sheet, number: int) -> tuple[dict[str, Any], dict[str, Any
     return tables, others[number - 2]
 
 
-def found(photo: Photo, sheet: Sheet, limits: Limits | None, *, progress: Progress, placed_is: Callable = lambda p: None):
-    """The record of the main job, told `placed_is` as soon as scale, surface and area are known. Raises SpecimeterError."""
-    (own,) = sheets.for_photos(sheet, 1)
-    sheets.check_against_photo(own, photo.width_px, photo.height_px)
-    finding = job.judged(job.search(photo, own, method=METHOD, progress=progress, placed_is=placed_is), sheet, limits)
+def for_all(sheet: Sheet, photographs: int) -> Sheet:
+    """The sheet; where it holds pixels of the first of several photographs, each later one gets a table of its own, in which
+    they are not known.
+    """
+    try:
+        sheets.for_photos(sheet, photographs)
+    except SheetError:
+        sheet = validated(Sheet, tables_for(sheet, photographs)[0], file=None, error=SheetError)
+    return sheet
+
+
+def found(
+    photographs: Sequence[Photo],
+    sheet: Sheet,
+    limits: Limits | None,
+    *,
+    progress: Progress,
+    placed_is: Callable = lambda p: None,
+) -> Record:
+    """The record of the main job over all photographs of a specimen; `placed_is` is told as soon as scale, surface and area of
+    the first are known. Raises SpecimeterError.
+    """
+    sheet, seen = for_all(sheet, len(photographs)), []
+    for number, (photo, own) in enumerate(zip(photographs, sheets.for_photos(sheet, len(photographs)), strict=True), start=1):
+        further.check_new(photo, [one.photo.sha256 for one in seen])
+        sheets.check_against_photo(own, photo.width_px, photo.height_px)
+        told = placed_is if number == 1 else lambda placed: None
+        one = job.search(photo, own, method=METHOD, progress=progress, placed_is=told)
+        seen.append(further.named(one, number, already=sum(len(before.features) for before in seen)))
+    finding = job.judged(seen[0], sheet, limits, seen[1:])
     run = for_test(METHOD, sheet.specimen.test)
     settings = {"segmenter": METHOD} | ({} if run == METHOD else {"segmenter_run": run})
-    return build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC))
+    return build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC), others=seen[1:])
 
 
 def like(photo: Photo, area: ExaminedArea, this_px, not_px, *, within_px, progress: Progress) -> list[Outline]:
@@ -257,12 +288,9 @@ def like(photo: Photo, area: ExaminedArea, this_px, not_px, *, within_px, progre
 def joined(record: Record, file: Path, *, by: str, progress: Progress) -> tuple[Record, Photo]:
     """The record with a further photograph, measured on its own, and that photograph. Raises SpecimeterError."""
     progress("photograph: reading")
-    photo, number = photo_file.read(file), len(record.photos) + 1
-    sheet, own = recompute.sheet_of(record), None
-    try:
-        sheet.for_photo(number)
-    except SheetError:  # it holds pixels of the first photograph: this one has a table of its own, where they are not known
-        own = validated(Sheet, tables_for(sheet, number)[0], file=None, error=SheetError)
+    photo, sheet = photo_file.read(file), recompute.sheet_of(record)
+    wanted = for_all(sheet, len(record.photos) + 1)
+    own = None if wanted is sheet else wanted
     return job.with_photo(record, file, sheet=own, by=by, when=datetime.now(UTC), progress=progress), photo
 
 

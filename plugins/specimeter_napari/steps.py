@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from specimeter.errors import AreaError, LimitsError, ScaleError, SheetError, SpecimeterError, SurfaceError
+from specimeter.errors import AreaError, LimitsError, PhotoError, ScaleError, SheetError, SpecimeterError, SurfaceError
 from specimeter.record.edit import left_to_do
 from specimeter_napari.session import Session
 
@@ -17,7 +17,14 @@ TITLES = {
     "limits": "Limits",
     "finding": "Finding",
 }
-HOME = ((SheetError, "specimen"), (ScaleError, "scale"), (SurfaceError, "area"), (AreaError, "area"), (LimitsError, "limits"))
+HOME = (
+    (SheetError, "specimen"),
+    (PhotoError, "specimen"),
+    (ScaleError, "scale"),
+    (SurfaceError, "area"),
+    (AreaError, "area"),
+    (LimitsError, "limits"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,3 +138,12 @@ def _finding(session: Session) -> Step:
     if not session.saved:
         return Step(name="finding", stands="you", says="Write the record and its report.")
     return Step(name="finding", stands="done", says="Reviewed and written.")
+
+
+def kept_words(now: Session) -> tuple[str, str]:
+    """What of the work lies on disk, in a word and in a sentence."""
+    if now.saved and now.folder is not None:
+        return f"✓ written: {now.folder.name}", f"The record lies in {now.folder}"
+    if now.journal.is_open:
+        return "✓ kept", "Every edit is kept in the journal as you make it."
+    return "", ""

@@ -213,6 +213,27 @@ class StrokeTool(Draws):
         self.picture.show_tool([])
 
 
+class BoxTool(StrokeTool):
+    """A box drawn from corner to corner."""
+
+    def box(self, point: np.ndarray) -> np.ndarray:
+        """Corners (4, 2) of the box from where the button went down to here, within the photograph."""
+        most = [self.picture.photo.width_px - 1.0, self.picture.photo.height_px - 1.0]
+        (left, top), (right, bottom) = np.clip(np.sort(np.stack([self.path[0], point]), axis=0), 0, most)
+        return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+
+    def drag(self, point: np.ndarray) -> None:
+        self.picture.show_tool([Stroke(points=self.box(point), colour=look.AMBER)])
+
+    def release(self, point: np.ndarray) -> None:
+        box = self.box(point)
+        self.path = []
+        if (np.ptp(box, axis=0) > 10).all():
+            self.give(lambda: box)
+        else:
+            self.picture.show_tool([])
+
+
 class BrushTool(StrokeTool):
     """Paints the selected feature larger, or with `add` off smaller; without a selection paints a new one."""
 

@@ -43,6 +43,11 @@ class UnrolledView(QWidget):
             self._image = QImage(self._pixels.data, width, height, 3 * width, QImage.Format.Format_RGB888)
         self.update()
 
+    def clear(self) -> None:
+        """Nothing lies on the bench."""
+        self.flat = self.surface = self._image = self._record = self._cross = None
+        self.update()
+
     def show_features(self, record: Record) -> None:
         """The same face with its features as they are now."""
         self._record = record

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import napari
-from qtpy.QtCore import Qt
+import numpy as np
+from qtpy.QtCore import Qt, QTimer
 
 from specimeter_napari.bench import Bench
 
@@ -16,7 +18,13 @@ def bench_window(*, out: Path | None = None, show: bool = True) -> tuple[napari.
     bench = Bench(viewer, out=out)
     viewer.window.add_dock_widget(bench, name="Bench", area="right", allowed_areas=["left", "right"])
     put_away(viewer)
+    QTimer.singleShot(0, warm)
     return viewer, bench
+
+
+def warm() -> None:
+    """The first layer of a process waits half a second for napari's tables of units: had now, while a photograph is read."""
+    napari.layers.Image(np.zeros((2, 2, 3), np.uint8), rgb=True)
 
 
 def put_away(viewer: napari.Viewer) -> None:
@@ -25,10 +33,10 @@ def put_away(viewer: napari.Viewer) -> None:
         dock.setVisible(False)
 
 
-def run(path: Path | None, *, sheet: Path | None, limits: Path | None, out: Path | None) -> None:
-    """Open the window on a photograph, record or folder and stay until it is closed."""
+def run(paths: Sequence[Path], *, sheet: Path | None, limits: Path | None, out: Path | None) -> None:
+    """Open the window on photographs of one specimen, a record or a folder, and stay until it is closed."""
     viewer, bench = bench_window(out=out)
     viewer.window._qt_window.setWindowState(Qt.WindowState.WindowMaximized)
-    if path is not None:
-        bench.open(path, sheet=sheet, limits_file=limits)
+    if paths:
+        bench.open(*paths, sheet=sheet, limits_file=limits)
     napari.run()

@@ -9,20 +9,27 @@ from pathlib import Path
 from specimeter.commands import DONE
 from specimeter.errors import SpecimeterError
 
-HELP = "open a photograph, a record or a folder in a window"
+HELP = "open photographs of a specimen, a record or a folder in a window"
 DESCRIPTION = (
-    "Open the bench: a window that leads from a photograph to a reviewed record, step by step. A sheet and limits that lie "
-    "beside the photograph (NAME.sheet.toml, NAME.limits.toml) are taken unless others are given."
+    "Open the bench: a window that leads from a photograph to a reviewed record, step by step. Several photographs are taken "
+    "for pictures of one specimen: both halves of a fracture, etched and not; they lie side by side. A sheet and limits that "
+    "lie beside the first (NAME.sheet.toml, NAME.limits.toml) are taken unless others are given."
 )
 EPILOG = (
     'Needs the window\'s packages: pip install "specimeter[napari]" and PyQt6 or PySide6.\n\n'
-    "Example: specimeter open bend.jpg --limits limits.toml --out records"
+    "Examples: specimeter open bend.jpg --limits limits.toml --out records\n"
+    "          specimeter open half-a.jpg half-b.jpg --sheet nick.sheet.toml"
 )
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
-    parser.add_argument("path", nargs="?", metavar="PHOTO|RECORD|FOLDER", help="what to open; without it the window asks")
+    parser.add_argument(
+        "path",
+        nargs="*",
+        metavar="PHOTO|RECORD|FOLDER",
+        help="what to open, several of one specimen; without it the window asks",
+    )
     parser.add_argument("--sheet", metavar="S.toml", help="what the specimen is and how it was tested")
     parser.add_argument("--limits", metavar="L.toml", help="the acceptance limits that you enter from your code")
     parser.add_argument("--out", metavar="DIR", help="folder for records (default: records beside the photograph)")
@@ -38,6 +45,6 @@ def run(options: argparse.Namespace) -> int:
             expected="napari, with PyQt6 or PySide6 and the system libraries that Qt needs",
             mend='pip install "specimeter[napari]" pyqt6',
         ) from error
-    path, sheet, limits, out = (value and Path(value) for value in (options.path, options.sheet, options.limits, options.out))
-    window.run(path, sheet=sheet, limits=limits, out=out)
+    sheet, limits, out = (value and Path(value) for value in (options.sheet, options.limits, options.out))
+    window.run([Path(path) for path in options.path], sheet=sheet, limits=limits, out=out)
     return DONE

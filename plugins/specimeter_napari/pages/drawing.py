@@ -39,20 +39,22 @@ class Drawing(QWidget):
         grid.setSpacing(6)
         self.buttons = {}
         for line, (heading, table) in enumerate((("Add", ADD), ("Change", CHANGE))):
-            grid.addWidget(parts.label(heading, "quiet", wrap=False), 2 * line, 0, 1, 5)
-            for column, (name, text, key, tip) in enumerate(table):
+            grid.addWidget(parts.label(heading, "quiet", wrap=False), line, 0)
+            for column, (name, text, key, tip) in enumerate(table, start=1):
                 press = parts.button(
                     text, getattr(self, name), key=key, tip=tip, check=table is ADD or name in ("reshape", "points", "split")
                 )
                 press.setStyleSheet("padding: 4px 2px;")
                 self.buttons[name] = press
-                grid.addWidget(press, 2 * line + 1, column)
-        self.hint = parts.label("", "quiet")
-        grid.addWidget(self.hint, 4, 0, 1, 5)
+                grid.addWidget(press, line, column)
+        self.hint = parts.label("", "number")
+        self.hint.setVisible(False)
+        grid.addWidget(self.hint, 2, 0, 1, 7)
         self.measure = parts.button(
-            "Measure a length", self.length, key="L", tip="Along the surface, from end to end; nothing is kept", check=True
+            "Length", self.length, key="L", tip="Along the surface, from end to end; nothing is kept", check=True
         )
-        grid.addWidget(self.measure, 5, 0, 1, 5)
+        self.measure.setStyleSheet("padding: 4px 2px;")
+        grid.addWidget(self.measure, 0, 6)
 
     def show_features(self, chosen: list[Feature], known: bool) -> None:
         for name, _, _, _ in ADD:
@@ -65,7 +67,7 @@ class Drawing(QWidget):
     def tool_taken(self, tool: Tool | None) -> None:
         """Show which tool is in the hand and how it is used."""
         if not isinstance(tool, tools.LengthTool):
-            self.hint.setText("")
+            self._tell("")
         mine = getattr(tool, "called", None)
         for name, press in self.buttons.items():
             if press.isCheckable():
@@ -166,11 +168,11 @@ class Drawing(QWidget):
         tool = self.bench.pointer.tool
         if isinstance(tool, tools.ExampleTool):
             tool.turn()
-            self.hint.setText(tool.says())
+            self.bench.next_words.setText(tool.says())
             return
         if isinstance(tool, tools.BrushTool):
             tool.add = not tool.add
-            self.hint.setText(f"{'Adding to' if tool.add else 'Taking away from'} the feature. {tool.hint}")
+            self.bench.next_words.setText(f"{'Adding to' if tool.add else 'Taking away from'} the feature. {tool.hint}")
             return
         chosen = self.page.chosen()
         if len(chosen) == 1:
@@ -223,7 +225,11 @@ class Drawing(QWidget):
     def _told(self, ends: np.ndarray) -> None:
         record = self.bench.session.record
         found = reading.distance_mm(self.bench.surface, ends, u_rel=record.scales[0].u_rel)
-        self.hint.setText("off the surface" if found is None else f"{found[0]:.2f} ± {found[1]:.2f} mm along the surface")
+        self._tell("off the surface" if found is None else f"{found[0]:.2f} ± {found[1]:.2f} mm along the surface")
+
+    def _tell(self, text: str) -> None:
+        self.hint.setText(text)
+        self.hint.setVisible(bool(text))
 
     def _take(self, name: str, tool: Tool) -> None:
         now = self.bench.pointer.tool

@@ -79,8 +79,7 @@ class FeaturesPage(Page):
         self.corner.activated.connect(lambda _: self.say_corner())
         more = parts.form([("Likely cause", self.cause), ("taken from", self.basis), ("At a corner", self.corner)])
         self.said = parts.column(parts.form([("Kind", self.kind)]), parts.Fold("Likely cause, corner", more), spacing=2)
-        buttons = parts.row(self.accept_button, self.aside_button, self.reject_button, self.next_button)
-        self.card = parts.card(self.one, self.sizes, buttons, self.link_button, self.said)
+        self.card = parts.card(self.one, self.sizes, self.said)
         self.over_button = parts.button(
             "I looked the whole face over",
             self.looked_over,
@@ -90,7 +89,9 @@ class FeaturesPage(Page):
         )
         self.drawing = Drawing(self)
         self.section = SectionSizes(self.bench)
-        for widget in (self.over_button, self.section, self.table, self.card, self.drawing):
+        buttons = parts.row(self.accept_button, self.aside_button, self.reject_button, self.next_button)
+        self.foot = parts.column(self.over_button, buttons, self.link_button, self.drawing, spacing=6)
+        for widget in (self.section, self.table, self.card):
             self.down.addWidget(widget)
 
     # -- showing
@@ -124,7 +125,8 @@ class FeaturesPage(Page):
         many = len(self.bench.session.record.photos) > 1
         where = f" · photograph {feature.photo.removeprefix('p')}" if many else ""
         self.one.setText(f"{feature.id} · {words.kind(feature.kind)} · {look.STATUS_WORD[feature.status]}{where}")
-        lines = [line for line in (size_line(feature, *size) for size in SIZES) if line]
+        known = [line for line in (size_line(feature, *size) for size in SIZES) if line]
+        lines = [" · ".join(known)] if all(len(line) < SHORT for line in known) else known
         if feature.at_corner is not None:
             lines.append("reaches an edge of the face" if feature.at_corner else "away from the edges of the face")
         if feature.reason:
@@ -267,6 +269,9 @@ SIZES = (
     ("area", "area_mm2", "mm²"),
     ("clear distance", "nearest_mm", "mm"),
 )
+
+
+SHORT = 34  # letters: sizes as short as this stand in one line
 
 
 def size_line(feature: Feature, name: str, key: str, unit: str) -> str:

@@ -40,12 +40,12 @@ class FindingPage(Page):
         self.report_button = parts.button("Open the report", self.open_report, tip="The report as a page in your browser")
         self.words = parts.label(f"{words.DECIDES} {words.SAFETY}", "quiet")
         self.issuing = Issuing(self.bench)
+        self.foot = parts.row(self.write_button, self.report_button)
         self._shown = None
         for widget in (
             parts.card(self.outcome, self.because),
             self.left,
             self.verdicts,
-            parts.row(self.write_button, self.report_button),
             self.issuing,
             self.words,
         ):

@@ -8,7 +8,7 @@ from typing import Any, get_args
 
 from qtpy.QtWidgets import QComboBox, QLineEdit, QVBoxLayout, QWidget
 
-from specimeter.judge.limits import Rule, Test
+from specimeter.judge.limits import Test
 from specimeter.sheet import KINDS
 from specimeter_napari import parts
 
@@ -138,9 +138,8 @@ class LimitsForm(QWidget):
         self.test.setCurrentIndex(max(0, self.test.findData(rule.get("test", "each"))))
         for key, field in self.texts.items():
             value = rule.get(key, "")
-            field.setText(f"{value:g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value))
-        kinds = rule.get("kinds", [])
-        self.kinds.setText("*" if list(kinds) and set(kinds) >= set(KINDS) else ", ".join(map(str, kinds)))
+            field.setText(f"{value:.15g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value))
+        self.kinds.setText(_kinds_text(rule.get("kinds", [])))
         for key, box in self.choices.items():
             box.setCurrentIndex(max(0, box.findText(str(rule.get(key, "")))))
 
@@ -165,22 +164,33 @@ class LimitsForm(QWidget):
         for key, field in self.texts.items():
             if text := field.text().strip():
                 new[key] = _number(text) if key == "limit" else text
-        wanted = [kind.strip() for kind in self.kinds.text().split(",") if kind.strip()]
-        kinds = list(KINDS) if wanted == ["*"] else wanted
+        if self.kinds.text().strip() == _kinds_text(old.get("kinds", [])):
+            kinds = old.get("kinds", [])  # in the order in which they were entered
+        else:
+            wanted = [kind.strip() for kind in self.kinds.text().split(",") if kind.strip()]
+            kinds = list(KINDS) if wanted == ["*"] else wanted
         if kinds:
             new["kinds"] = kinds
-        for key, box in self.choices.items():
-            default = Rule.model_fields[key].default
-            if key in old or box.currentText() != default or key in ("unit", "sense"):
-                new[key] = box.currentText()
+        other_test = new["test"] != old.get("test")
+        for key, _, words in CHOICES:
+            said = self.choices[key].currentText()
+            if key in old or said != words[0] or (other_test and key in ("unit", "sense")):
+                new[key] = said
         if new["test"] == "observation":
             for key in ("kinds", "size", "limit", "unit", "sense"):
                 new.pop(key, None)
         return new
 
 
+def _kinds_text(kinds: Any) -> str:
+    """The kinds with commas; every one of them is a star."""
+    named = list(map(str, kinds)) if isinstance(kinds, list | tuple) else []
+    return "*" if named and set(named) == set(KINDS) else ", ".join(named)
+
+
 def _number(text: str) -> float | str:
+    """A number, with a decimal point or comma; anything else is arithmetic, and checked as such."""
     try:
-        return float(text)
+        return float(text.replace(",", ".") if text.count(",") == 1 else text)
     except ValueError:
         return text

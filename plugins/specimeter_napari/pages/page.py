@@ -10,7 +10,7 @@ from qtpy.QtWidgets import QLineEdit, QVBoxLayout, QWidget
 
 from specimeter_napari import parts
 from specimeter_napari.session import Session
-from specimeter_napari.steps import TITLES, sentence
+from specimeter_napari.steps import sentence
 
 
 class Page(QWidget):
@@ -18,6 +18,7 @@ class Page(QWidget):
 
     name = ""
     asks_name = False
+    foot: QWidget | None = None  # what of it always stays in view, under the part that scrolls
     rests_on: QWidget | None = None  # what has the keys when nothing is written; without it the step's own sign
 
     def __init__(self, bench) -> None:
@@ -27,7 +28,6 @@ class Page(QWidget):
         self.down.setContentsMargins(0, 0, 6, 0)
         self.down.setSpacing(8)
         self.trouble = parts.Wrong()
-        self.down.addWidget(parts.label(TITLES[self.name], "title"))
         self.down.addWidget(self.trouble)
         self.who = QLineEdit()
         self.who.setPlaceholderText("your name, kept in the record's log")
@@ -80,6 +80,10 @@ class Page(QWidget):
         """Which photograph is spoken of, where there are several."""
         many = len(now.record.photos)
         return f"Photograph {self.bench.held + 1} of {many}: " if many > 1 else ""
+
+    def foot_shown(self, now: Session | None) -> bool:
+        """Whether the foot has a use now."""
+        return now is not None and now.record is not None
 
     def ask_name(self) -> None:
         self.who.setFocus()

@@ -69,7 +69,7 @@ class SectionSizes(QTableWidget):
                 elif not told:
                     cell.setForeground(QColor(look.QUIET))
                 self.setItem(line, column, cell)
-        lines = len(names) if self.window().height() > SMALL_PX else min(len(names), 8)
+        lines = len(names) if self.window().height() > SMALL_PX else min(len(names), 5)
         self.setFixedHeight(self.horizontalHeader().sizeHint().height() + max(lines, 1) * ROW_PX + 6)
 
     def _show_drawn(self) -> None:

@@ -69,8 +69,6 @@ class SheetForm(QWidget):
             self.bend_part,
             parts.form(rows(HEIGHT), words_px=NAMES_PX),
             parts.Fold("What was asked for and what was seen", parts.column(asked, *self.checks.values())),
-            self.wrong,
-            parts.row(self.use, self.write),
         ):
             column.addWidget(widget)
 

@@ -48,6 +48,7 @@ class SpecimenPage(Page):
         self._found_down.setContentsMargins(0, 0, 0, 0)
         self.found.setVisible(False)
         self.form = SheetForm(self.bench)
+        self.foot = parts.column(self.form.wrong, parts.row(self.form.use, self.form.write))
         for widget in (
             parts.row(self.open_button, self.folder_button, self.sample_button),
             self.choices,
@@ -70,6 +71,9 @@ class SpecimenPage(Page):
         self.form.setVisible(now is not None and self.found.isHidden())
         self.more_button.setVisible(now is not None and now.record is not None)
         self.photographs.setVisible(now is not None and bool(self.photographs.text()))
+
+    def foot_shown(self, now) -> bool:
+        return now is not None and self.found.isHidden()
 
     def choose_file(self) -> None:
         path, _ = QFileDialog.getOpenFileName(

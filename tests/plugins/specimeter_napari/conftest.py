@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import itertools
 import os
 import shutil
@@ -10,6 +11,8 @@ import sys
 import time
 
 import pytest
+
+from tests.conftest import Case, render_case
 
 HELD = []  # the application: the screen ends with its last client, so one is kept as long as the run
 ERRORS = []  # what went wrong in a slot: Qt swallows it, the test must not
@@ -59,7 +62,8 @@ class Hand:
         self.canvas = viewer.window._qt_viewer.canvas.native
         self.acts = 0
 
-    def settle(self, seconds=0.05):
+    def settle(self, seconds=0.02):
+        """Let the window do what is due: for so long, and until the picture is drawn."""
         from qtpy.QtWidgets import QApplication
 
         end = time.monotonic() + seconds
@@ -67,38 +71,46 @@ class Hand:
             QApplication.processEvents()
             if ERRORS:
                 raise ERRORS.pop()
-            if time.monotonic() > end:
+            if time.monotonic() > end and not self.bench._picture_due.isActive():
                 return
-            time.sleep(0.002)
+            time.sleep(0.004)
 
     def wait(self, until, seconds=120):
+        """Let the window work until something holds. What a test waits for is a state: no machine is too slow for it."""
         end = time.monotonic() + seconds
         while not until():
             self.settle(0)
             assert time.monotonic() < end, "waited in vain"
-            time.sleep(0.002)
+            time.sleep(0.01)
+
+    def idle(self):
+        """All work is over and shown."""
+        self.wait(lambda: self.bench.work is None)
+        self.settle()
+
+    def at_rest(self):
+        """Whether the canvas is drawn as the camera stands and as large as it is: only then a pixel has a place on it."""
+        canvas, camera = self.viewer.window._qt_viewer.canvas, self.viewer.scene.camera
+        drawn = canvas.view.scene.transform
+        wide, high = self.canvas.width(), self.canvas.height()
+        y, x = camera.center[-2:]
+        middle, aside = drawn.map([x, y])[:2], drawn.map([x + 100 / camera.zoom, y])[:2]
+        there = abs(middle[0] - wide / 2) + abs(middle[1] - high / 2) < 1.5 and abs(aside[0] - middle[0] - 100) < 0.5
+        return there and tuple(canvas.size) == (high, wide)
 
     def whole(self):
-        """The whole picture in view, and the canvas come to rest."""
-        from qtpy.QtWidgets import QApplication
+        """The whole picture in view."""
+        self.wait(self.at_rest)
+        self.viewer.reset_view()
+        self.wait(self.at_rest)
 
-        before = None
-        for _ in range(40):
-            self.viewer.reset_view()
-            self.settle(0.1)
-            now = (self.at((0.0, 0.0)), self.at((1000.0, 1000.0)), QApplication.activeWindow())
-            if now == before:
-                return
-            before = now
-
-    def open(self, path, **given):
+    def open(self, *paths, **given):
         """Open and wait until all work is over."""
         self.acts += 1
-        self.bench.open(path, **given)
-        self.wait(lambda: self.bench.work is None)
-        self.wait(lambda: self.bench.session is not None)
-        self.settle(0.1)
-        self.wait(lambda: self.bench.work is None)
+        before = self.bench.session
+        self.bench.open(*paths, **given)
+        self.wait(lambda: self.bench.session is not before and self.bench.session.begun)
+        self.idle()
 
     def key(self, key, modifier=None):
         from qtpy.QtCore import Qt
@@ -124,6 +136,7 @@ class Hand:
         """The canvas's own point for a pixel [x, y] of the photograph."""
         from qtpy.QtCore import QPointF
 
+        self.wait(self.at_rest)
         x, y = self.viewer.window._qt_viewer.canvas.view.scene.transform.map([point[0], point[1]])[:2]
         return QPointF(float(x), float(y))
 
@@ -183,6 +196,7 @@ def window(screen):
     viewer.window._qt_window.resize(1366, 768)
     viewer.window._qt_window.activateWindow()
     hand = Hand(viewer, bench)
+    hand.wait(hand.window.isVisible)
     hand.settle(0.3)
     yield hand
     bench.leave()
@@ -190,20 +204,63 @@ def window(screen):
     sys.excepthook = hook
 
 
+def made_once(tmp_path_factory, name, make):
+    """A folder that `make` fills, once for all workers of a run."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / name
+    with open(folder.with_suffix(".lock"), "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.is_dir():
+            making = folder.with_suffix(".making")
+            making.mkdir()
+            make(making)
+            making.rename(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def bend_case(tmp_path_factory):
+    """A side bend beside a strip card at the crown's height, 1.4 MP, rendered once for all workers."""
+    choices = {"width_px": 1400, "card": "strip", "height": "level", "bench": "paper", "finish": "blasted"}
+    made = lambda folder: render_case(folder, "side", 11, tilt_deg=5, angle_deg=180.0, **choices)
+    folder = made_once(tmp_path_factory, "window-bend", made)
+    return Case(folder / "side.jpg", folder / "side.sheet.toml", folder / "side.limits.toml", {})
+
+
 @pytest.fixture(scope="session")
 def written(bend_case, tmp_path_factory):
     """The folder of a record, proposed and not reviewed, with its photograph."""
     from specimeter import job
 
-    _, folder = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path_factory.mktemp("written"))
-    return folder
+    made = lambda out: job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out)
+    return next(path for path in made_once(tmp_path_factory, "window-record", made).iterdir() if path.is_dir())
 
 
 @pytest.fixture
-def proposed(hand, written, tmp_path):
+def case(bend_case, tmp_path):
+    """The rendered bend with its sheet and limits, in a folder that may be written to."""
+    for path in (bend_case.photo, bend_case.sheet, bend_case.limits):
+        shutil.copy(path, tmp_path / path.name)
+    return tmp_path / bend_case.photo.name
+
+
+@pytest.fixture
+def proposed_in(written, tmp_path):
+    """A function that opens a copy of that record in a window and returns the copy's folder."""
+
+    def opened(hand):
+        hand.bench.out = None
+        folder = shutil.copytree(written, tmp_path / "records" / written.name)
+        hand.open(folder)
+        return folder
+
+    return opened
+
+
+@pytest.fixture
+def proposed(hand, proposed_in):
     """The window with a copy of that record open in it."""
-    hand.bench.out = None
-    hand.open(shutil.copytree(written, tmp_path / "records" / written.name))
+    proposed_in(hand)
     return hand
 
 
@@ -230,6 +287,8 @@ def hand(window, tmp_path):
         bench.take(None)
     bench.leave()
     bench.picture.clear()
+    if bench.unrolled is not None:
+        bench._unrolled_dock.setVisible(False)
     bench.wrong.say("")
     bench.selected = ()
     window.settle(0.05)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-
 import numpy as np
 import pytest
 from qtpy.QtCore import Qt
@@ -13,14 +11,6 @@ from specimeter.record import edit, model
 
 SHIFT, CONTROL = Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.ControlModifier
 MOST_ACTS = 12  # from photograph to reviewed record
-
-
-@pytest.fixture
-def case(bend_case, tmp_path):
-    """The rendered bend with its sheet and limits, in a folder that may be written to."""
-    for path in (bend_case.photo, bend_case.sheet, bend_case.limits):
-        shutil.copy(path, tmp_path / path.name)
-    return tmp_path / bend_case.photo.name
 
 
 def test_from_photograph_to_reviewed_record_by_keys_alone(hand, case):

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from qtpy.QtCore import Qt
 
+from specimeter.record import rebuild
+from specimeter.scale.place import card_outlines_px
 from specimeter.segment.trace import even
 
 
@@ -20,7 +22,7 @@ def opened(proposed):
     hand.bench.go("features")
     hand.whole()
     hand.bench.select((target.id,))
-    hand.settle(0.4)
+    hand.wait(hand.at_rest)
     return hand, target
 
 
@@ -201,21 +203,45 @@ def test_an_area_drawn_by_hand_is_used_and_taken_back(opened):
     assert bench.session.record.examined[0].area_mm2 > whole
 
 
+def test_the_card_is_pointed_at(opened):
+    """A box drawn around it: the scale comes from what lies in it, decisions stay; around nothing: told, and taken back."""
+    hand, _ = opened
+    bench = hand.bench
+    hand.key(Qt.Key.Key_A)
+    before = bench.session.record
+    bench.go("scale")
+    hand.whole()
+    page = bench.pages["scale"]
+    card = np.concatenate(card_outlines_px(rebuild.scale_of(before)))
+    hand.press(page.card_button)
+    hand.drag([card.min(axis=0) - 12, card.max(axis=0) + 12])
+    hand.idle()
+    record = bench.session.record
+    assert bench.pointer.tool is None
+    assert record.sheet["scale"]["method"] == "card"
+    assert len(record.sheet["scale"]["card_px"]) == 4
+    assert record.scales[0].mm_per_px == pytest.approx(before.scales[0].mm_per_px, rel=1e-3)
+    assert [feature.status for feature in record.features] == [feature.status for feature in before.features]
+    hand.press(page.card_button)
+    middle = np.array(record.examined[0].outline_px).mean(axis=0)
+    hand.drag([middle - 40, middle + 40])
+    hand.idle()
+    assert "inside the outline" in page.trouble.text()
+    assert bench.session.record is record
+
+
 def test_the_unrolled_view_and_the_photograph_share_one_cursor(opened):
     hand, target = opened
     bench = hand.bench
     hand.key(Qt.Key.Key_V)
-    hand.settle(0.3)
-    assert bench.unrolled.isVisible()
+    hand.wait(lambda: bench.unrolled is not None and bench.unrolled.isVisible() and bench.unrolled.flat is not None)
     tip = np.array(target.tips_px[0])
-    hand.bench.picture.look_at(np.array(target.outline_px))
-    hand.settle(0.1)
+    bench.picture.look_at(np.array(target.outline_px))
     hand.move(tip)
     s, a = bench.surface.develop(tip[None])[0]
     assert bench.unrolled.flat.to_developed(bench.unrolled._cross)[0] == pytest.approx([s, a], abs=0.3)
     assert "mm along the arc" in bench.reads.text()
     hand.key(Qt.Key.Key_V)
-    hand.settle(0.1)
     assert not bench.unrolled.isVisible()
 
 

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
+
 import numpy as np
 import pytest
 from PIL import Image
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QFileDialog
 
+from specimeter import job
 from specimeter.record import model
+from specimeter.scene.files import save
+from specimeter.scene.random import random_scene
+from specimeter.scene.render import render
+from tests.plugins.specimeter_napari.conftest import made_once
 
 CONTROL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 
@@ -20,6 +27,68 @@ def turned(written, tmp_path_factory):
     with Image.open(next(written.glob("p1.*"))) as picture:
         picture.transpose(Image.Transpose.ROTATE_180).save(file)
     return file
+
+
+@pytest.fixture(scope="module")
+def halves(tmp_path_factory):
+    """Both halves of one nick-break, each photographed by itself: the same break, mirrored along the weld."""
+
+    def made(folder):
+        for half in "ab":
+            scene = random_scene(
+                13400003, test="nick-break", half=half, width_px=1400, card="strip", height="level", tilt_deg=4
+            )
+            save(render(scene), folder, half)
+
+    folder = made_once(tmp_path_factory, "window-halves", made)
+    return folder / "a.jpg", folder / "b.jpg"
+
+
+def test_both_halves_of_a_break_are_opened_together_and_linked(hand, halves):
+    """As given on the command line: side by side, each with its own scale; what is one imperfection is linked by hand."""
+    bench = hand.bench
+    hand.open(*halves)
+    record = bench.session.record
+    assert record is not None, (bench.wrong.text(), bench.session.trouble)
+    assert [photo.file for photo in record.photos] == ["a.jpg", "b.jpg"]
+    assert [pane.id for pane in bench.picture.panes] == ["p1", "p2"]
+    one, other = (next(f for f in record.features if (f.photo, f.kind) == (photo, "fisheye")) for photo in ("p1", "p2"))
+    assert other.length_mm == pytest.approx(one.length_mm, rel=0.15)
+    hand.whole()
+    hand.click(bench.picture.on_canvas(one.outline_px[0], "p1"))
+    hand.click(bench.picture.on_canvas(other.outline_px[0], "p2"), SHIFT)
+    assert bench.selected == (one.id, other.id)
+    hand.key(Qt.Key.Key_K)
+    assert {f.id: f.same_as for f in bench.session.record.features}[other.id] == one.id
+    hand.key(Qt.Key.Key_S, CONTROL)
+    hand.idle()
+    assert bench.wrong.isHidden(), bench.wrong.text()
+    folder, written = bench.session.folder, bench.session.record
+    assert model.load(folder) == written
+    bench.leave()
+    hand.open(halves[0])  # the first alone brings the record of both back
+    assert bench.session.record == written
+    assert [pane.id for pane in bench.picture.panes] == ["p1", "p2"]
+
+
+def test_photographs_opened_together_give_the_command_lines_numbers(hand, case, turned, tmp_path):
+    """To the last digit; and a third that the written record does not hold is named, not lost."""
+    names = [case.with_suffix(f".{kind}.toml") for kind in ("sheet", "limits")]
+    by_command, _ = job.measure([case, turned], *names, out=tmp_path / "by-command")
+    hand.open(case, turned)
+    by_window = hand.bench.session.record
+    for part in ("photos", "scales", "surfaces", "examined", "features", "verdicts", "outcome", "reasons"):
+        assert getattr(by_window, part) == getattr(by_command, part), part
+    hand.bench.leave()
+    hand.bench.out = tmp_path / "by-command"
+    third = shutil.copy(case, tmp_path / "third.jpg")
+    with open(third, "ab") as tail:
+        tail.write(b"\0")
+    hand.open(case, turned, third)
+    assert hand.bench.session.record.photos == by_command.photos
+    assert "does not hold third.jpg" in hand.bench.wrong.text()
+    hand.bench.open(case, case.with_suffix(".sheet.toml"))
+    assert "this is no photograph" in hand.bench.wrong.text()
 
 
 def test_the_other_half_is_added_linked_drawn_in_written_and_opened_again(proposed, turned, monkeypatch):
