@@ -15,16 +15,16 @@ from specimeter.segment.network import Network, Region, Seen, look, regions, wei
 from specimeter.segment.sharpness import blur_of
 
 ODDS = Path(__file__).with_name("learned.json")
+FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a feature, however thin; that it is a crack; of a mark
+# that is none; the share of each pixel that a feature covers; of GROUND alone, that the ground is no metal
 NETWORK = Network(
     files=(Path(__file__).with_name("learned.onnx"),),
     sampling_mm=0.05,
     margin_px=48,
     instead="openings",
 )
-GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),))  # knows print, cloth and wood from metal, and
-# looks in its place where they are
-FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a feature, however thin; that it is a crack; of a mark
-# that is none; the share of each pixel that a feature covers; of GROUND alone, that the ground is no metal
+GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),))  # knows print, cloth and
+# wood from metal, and looks in its place where they are
 GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
 LEAST_NO_METAL = 0.6  # share of the area; of simple drawings of metal up to 0.55, of rendered faces 0.03
 LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure ground belongs to it
@@ -71,36 +71,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     foreign = share_of_no_metal(photo, surface, area) >= LEAST_NO_METAL
     seen = look(photo, surface, area, GROUND if foreign else NETWORK)
     blur = blur_of(photo, area)
-    light = photo.linear()
-    found = []
-    for proposal in followed(proposals(seen), seen):
-        edge = border(patch_of(proposal, seen), light, blur)
-        if edge is None:
-            continue
-        figures = figures_of(proposal, edge)
-        odds = weighed(figures, FIGURES, ODDS) + support(proposal)
-        least = LEAST_CONFIDENCE if np.ptp(edge.outline_px, axis=0).max() >= SMALL_PX else LEAST_OF_SMALL
-        if odds < np.log(least / (1 - least)):
-            continue
-        found.append(
-            Outline(
-                outline_px=edge.outline_px,
-                kind="crack" if proposal.crack > 0 else "opening",
-                confidence=float(1 / (1 + np.exp(-odds))),
-                u_edge_px=edge.u_edge_px,
-                u_tip_px=edge.u_tip_px,
-                found_by="auto",
-                evidence={
-                    "log_odds": round(odds, 3),
-                    "crack_log_odds": round(proposal.crack, 3),
-                    "blur_px": round(blur, 3),
-                    "surrounding_scatter": round(edge.noise, 5),
-                    "drawn_by_light": round(edge.drawn_by_light, 3),
-                    **{name: round(float(value), 4) for name, value in zip(FIGURES, figures, strict=True)},
-                },
-            )
-        )
-    return _apart(sorted(found, key=lambda one: -one.confidence))
+    return _apart(sorted((one.outline(blur) for one in candidates(seen, photo.linear(), blur) if one.called), key=_surest))
 
 
 def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -124,6 +95,53 @@ def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
 
 
 # ------------------------------------------------------------------ proposals and what speaks for them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidate:
+    """A proposal with its border and figures, and the log-odds that it is a feature."""
+
+    proposal: Proposal
+    edge: Border
+    figures: np.ndarray
+    odds: float
+
+    @property
+    def called(self) -> bool:
+        """Whether it is likely enough for its size."""
+        least = LEAST_CONFIDENCE if np.ptp(self.edge.outline_px, axis=0).max() >= SMALL_PX else LEAST_OF_SMALL
+        return bool(self.odds >= np.log(least / (1 - least)))
+
+    def outline(self, blur_px: float) -> Outline:
+        """As it is called."""
+        return Outline(
+            outline_px=self.edge.outline_px,
+            kind="crack" if self.proposal.crack > 0 else "opening",
+            confidence=float(1 / (1 + np.exp(-self.odds))),
+            u_edge_px=self.edge.u_edge_px,
+            u_tip_px=self.edge.u_tip_px,
+            found_by="auto",
+            evidence={
+                "log_odds": round(self.odds, 3),
+                "crack_log_odds": round(self.proposal.crack, 3),
+                "blur_px": round(blur_px, 3),
+                "surrounding_scatter": round(self.edge.noise, 5),
+                "drawn_by_light": round(self.edge.drawn_by_light, 3),
+                **{name: round(float(value), 4) for name, value in zip(FIGURES, self.figures, strict=True)},
+            },
+        )
+
+
+def candidates(seen: Seen, light: np.ndarray, blur_px: float) -> list[Candidate]:
+    """All that the network proposes and that has a border, called or not; `light`: of the whole photograph."""
+    found = []
+    for proposal in followed(proposals(seen), seen):
+        edge = border(patch_of(proposal, seen), light, blur_px)
+        if edge is not None:
+            figures = figures_of(proposal, edge)
+            odds = weighed(figures, FIGURES, ODDS) + support(proposal)
+            found.append(Candidate(proposal=proposal, edge=edge, figures=figures, odds=float(odds)))
+    return found
 
 
 def share_of_no_metal(photo, surface, area: ExaminedArea) -> float:
@@ -235,6 +253,10 @@ def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
     )
 
 
+def _surest(one: Outline) -> float:
+    return -one.confidence
+
+
 def _apart(found: list[Outline]) -> list[Outline]:
     """Of outlines that share ground, the larger: parts of one opening that its own edge encloses are that opening."""
     kept: list[tuple[Outline, np.ndarray]] = []
@@ -244,4 +266,4 @@ def _apart(found: list[Outline]) -> list[Outline]:
         shares = [np.mean([cv2.pointPolygonTest(ring, point, False) >= 0 for point in points]) for _, ring in kept]
         if max(shares, default=0.0) < 0.5:
             kept.append((found[k], rings[k]))
-    return sorted((one for one, _ in kept), key=lambda one: -one.confidence)
+    return sorted((one for one, _ in kept), key=_surest)

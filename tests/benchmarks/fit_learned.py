@@ -25,7 +25,6 @@ from specimeter import files
 from specimeter import photo as photos
 from specimeter.colour import luminance
 from specimeter.segment import learned
-from specimeter.segment.border import border
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.network import look
 from specimeter.segment.sharpness import blur_of
@@ -89,9 +88,7 @@ def proposed(path: Path) -> dict[str, list]:
 def _found(photo, surface, area) -> list:
     """Figures and border of each proposal."""
     seen = look(photo, surface, area, learned.NETWORK)
-    light, blur = photo.linear(), blur_of(photo, area)
-    held = [(p, border(learned.patch_of(p, seen), light, blur)) for p in learned.followed(learned.proposals(seen), seen)]
-    return [(learned.figures_of(p, edge), edge) for p, edge in held if edge is not None]
+    return [(one.figures, one.edge) for one in learned.candidates(seen, photo.linear(), blur_of(photo, area))]
 
 
 def printed(seed: int) -> np.ndarray:
