@@ -18,7 +18,8 @@ from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.section_follow import follow
-from specimeter.segment.section_reading import Reading, read_far, read_round, read_whole, steadied
+from specimeter.segment.section_places import readings
+from specimeter.segment.section_reading import Reading, read_round, steadied
 from specimeter.sheet import Sheet
 
 TRIED = 3  # places that are looked at finely
@@ -35,6 +36,7 @@ THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off t
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE = 0.5
+ENOUGH = 0.7  # confidence of an outline, from which no further reading of the photograph is asked
 MEND = "outline the metal of the cut in [region] outline_px"
 
 
@@ -78,11 +80,11 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
     middle = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
     mm_per_px = float(surface.mm_per_px_at(middle))
     cards = card_outlines_px(scale)
-    found = _candidates(photo, sheet, surface, scale, read_far(photo.rgb, mm_per_px), cards, mm_per_px)
-    if not any(
-        confidence(one) >= LEAST_CONFIDENCE for one in found
-    ):  # a cut that fills the picture is no small thing on a bench
-        found += _candidates(photo, sheet, surface, scale, read_whole(photo.rgb, mm_per_px), cards, mm_per_px)
+    found: list[Candidate] = []
+    for far, border_mm in readings(photo.rgb, mm_per_px):
+        found += _candidates(photo, sheet, surface, scale, far, border_mm, cards, mm_per_px)
+        if any(confidence(one) >= ENOUGH for one in found):
+            break
     found.sort(key=lambda one: -one.worth)
     if not found or not found[0].joint or found[0].explained < LEAST_EXPLAINED:
         raise AreaError(
@@ -102,13 +104,13 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
     return _area(photo, best.outline_px, sure, cautions)
 
 
-def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far: Reading, cards, mm_per_px: float):
+def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far: Reading, border_mm, cards, mm_per_px: float):
     """Outlines at the likeliest places of a coarse reading, followed and judged."""
     found = []
     for place in _places(far, cards, mm_per_px):
         columns, rows = (np.flatnonzero(place.any(axis=k)) for k in (0, 1))
         low, high = far.to_photograph([[columns[0], rows[0]], [columns[-1] + 1, rows[-1] + 1]])
-        near = steadied(read_round(photo.rgb, mm_per_px, np.array([low, high])), far, mm_per_px)
+        near = steadied(read_round(photo.rgb, mm_per_px, np.array([low, high])), far, mm_per_px, border_mm)
         coarse = _border(near, _carried(place, far, near))
         if coarse is not None and (one := _followed(photo, coarse, near, place, far, mm_per_px)) is not None:
             found.append(_judged(one, sheet, surface, scale.u_rel))
@@ -128,7 +130,7 @@ def confidence(one: Candidate) -> float:
         (one.agreed, 0.3, 0.85),
         (one.sure, 0.2, 0.8),
         (one.same, 0.7, 0.9),
-        (one.explained, 0.7, 0.92),
+        (one.explained, 0.78, 0.95),
         (one.thick, 0.05, 0.6),
     )
     weakest = min(float(np.clip((value - low) / (high - low), 0, 1)) for value, low, high in parts)

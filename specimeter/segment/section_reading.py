@@ -21,7 +21,6 @@ STEP = 32  # the network's coarsest grid
 TISSUES = ("surroundings", "plate", "haz", "weld", "gap")
 KINDS = ("pore", "slag", "crack", "lack-of-fusion")
 PLANES = len(TISSUES) + 3 + len(KINDS)  # tissues, whether the etching shows them, an imperfection, its share, its kind
-COARSE_BORDER_MM = (0.6, 0.8)  # from its border: so far a coarse reading has no say, and then by degrees
 EVEN = 0.02  # chance by which no reading is surer than it can be
 WIDEST = 1024  # places to a row where maps are read: OpenCV takes no more than 32767
 _own = threading.local()  # OpenCV's networks may not be shared between threads
@@ -77,11 +76,11 @@ class Reading:
         return np.asarray(found).reshape(-1)[: len(cells)].reshape(np.shape(points_px)[:-1])
 
 
-def steadied(near: Reading, far: Reading, mm_per_px: float) -> Reading:
+def steadied(near: Reading, far: Reading, mm_per_px: float, border_mm: tuple[float, float]) -> Reading:
     """A fine reading whose metal is judged by a coarse one of more surroundings too: log-odds of both added up, place by place.
 
     A few millimetres of smooth bench look like metal; the whole photograph tells them apart. About its border, where the coarse
-    one sees no wedge of air under a lip, the fine one decides alone.
+    one sees no wedge of air under a lip, the fine one decides alone: nearer than the first of `border_mm`, and then by degrees.
     """
     rows, columns = near.metal.shape
     low, high = far.from_photograph(near.to_photograph([[0, 0], [columns - 1, rows - 1]]))
@@ -90,28 +89,28 @@ def steadied(near: Reading, far: Reading, mm_per_px: float) -> Reading:
     inner = (far.metal > 0.5).astype(np.uint8)
     depth = cv2.distanceTransform(inner, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - inner, cv2.DIST_L2, 5)
     depth_mm = depth * np.float32(mm_per_px / far.zoom)
-    away *= np.clip((depth_mm - COARSE_BORDER_MM[0]) / COARSE_BORDER_MM[1], 0, 1)
+    away *= np.clip((depth_mm - border_mm[0]) / border_mm[1], 0, 1)
     coarse = cv2.remap(away, *np.meshgrid(x, y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     fine = np.log((near.tissue[0] + EVEN) / (near.metal + EVEN))
-    return _with_surroundings(near, 1 / (1 + np.exp(-(fine + coarse))))
+    return with_metal(near, 1 / (1 + np.exp(fine + coarse)))
 
 
 def within(reading: Reading, outline_px: np.ndarray) -> Reading:
     """A reading of a cut whose outline is known: what lies in it is metal, all else is not."""
     inner = np.zeros(reading.metal.shape, np.uint8)
     cv2.fillPoly(inner, [np.round(reading.from_photograph(outline_px) * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
-    return _with_surroundings(reading, np.where(inner > 0, 1e-3, 1 - 1e-3))
+    return with_metal(reading, np.where(inner > 0, 1 - 1e-3, 1e-3))
 
 
-def _with_surroundings(reading: Reading, chance: np.ndarray) -> Reading:
-    """The same with other chances of being no metal; those of the tissues keep their proportions."""
-    rest = (1 - chance) / np.maximum(reading.metal, 1e-6)
-    return replace(reading, tissue=np.concatenate([chance[None], reading.tissue[1:] * rest]).astype(np.float32))
+def with_metal(reading: Reading, chance: np.ndarray) -> Reading:
+    """The same with other chances of being metal, (rows, columns); those of the tissues keep their proportions."""
+    rest = chance / np.maximum(reading.metal, 1e-6)
+    return replace(reading, tissue=np.concatenate([1 - chance[None], reading.tissue[1:] * rest]).astype(np.float32))
 
 
-def read_far(rgb: np.ndarray, mm_per_px: float) -> Reading:
+def read_far(rgb: np.ndarray, mm_per_px: float, cell_mm: float = FAR_MM) -> Reading:
     """The whole photograph, read coarsely; `mm_per_px` about its middle."""
-    return _read("far", rgb, np.zeros(2, int), min(mm_per_px / FAR_MM, 1.0))
+    return _read("far", rgb, np.zeros(2, int), min(mm_per_px / cell_mm, 1.0))
 
 
 def read_near(rgb: np.ndarray, mm_per_px: float, low_px, high_px) -> Reading:

@@ -31,7 +31,8 @@ class Toe:
     point : array, shape (2,)
         On the plate's fitted line.
     angle_deg : float
-        Between plate surface and weld face, through the air (ISO 5817:2014 shows it so, 505): 180 is flush, 90 abrupt.
+        Between plate surface and weld face, through the air (ISO 5817:2014 shows it so, 505): 180 is flush, 90 abrupt; more
+        than 180 where the face goes down from a plate that stands higher.
     tangent : array, shape (2, 2)
         The piece of the face that the angle was taken from, from the toe on.
     notch : array, shape (N, 2), or None
@@ -114,15 +115,14 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     notch, face_from = None, leaves
     if height[min(leaves + 1, len(chain) - 1)] < 0:  # it goes down first: an undercut, and the face begins where it comes up
         up = np.flatnonzero(height[leaves:] > 0)
-        if not len(up):
-            return None
-        back = leaves + int(up[0])
-        begin = leaves
-        while begin > 0 and height[begin - 1] < 0:
-            begin -= 1
-        if height[begin:back].min() < -UNDERCUT_MM:
-            notch = chain[begin : back + 1]
-        face_from = back
+        if len(up):  # else the face goes down to a plate that lies lower
+            back = leaves + int(up[0])
+            begin = leaves
+            while begin > 0 and height[begin - 1] < 0:
+                begin -= 1
+            if height[begin:back].min() < -UNDERCUT_MM:
+                notch = chain[begin : back + 1]
+            face_from = back
     step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
     low = face_from + max(round(TANGENT_MM[0] / step), CORNER_POINTS)
     high = min(low + max(round((TANGENT_MM[1] - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))

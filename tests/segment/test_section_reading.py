@@ -149,7 +149,7 @@ def test_a_coarse_reading_steadies_a_fine_one():
     wrong = fine.tissue.copy()
     wrong[0, :6], wrong[1, :6] = 0.3, 0.68  # a strip of bench that looks like metal
     wrong /= wrong.sum(axis=0)
-    told = steadied(replace(fine, tissue=wrong.astype(np.float32)), far, 0.06)
+    told = steadied(replace(fine, tissue=wrong.astype(np.float32)), far, 0.06, (0.6, 0.8))
     assert (told.metal[:3] < 0.5).all()
     assert told.tissue.sum(axis=0) == pytest.approx(1.0, abs=1e-4)
     assert ((told.metal > 0.5) == (fine.metal > 0.5)).mean() > 0.995
