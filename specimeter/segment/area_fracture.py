@@ -1,4 +1,4 @@
-"""The broken face, found on its own: two small networks say where, the sheet's sizes choose, its borders are followed."""
+"""The broken face, found on its own: small networks say where, the sheet's sizes choose, a close look draws its border."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from specimeter.photo import Photo
 from specimeter.scale.model import Scale
 from specimeter.scale.place import card_outlines_px
 from specimeter.scale.surface import Surface
-from specimeter.segment.area_borders import follow
+from specimeter.segment import face_close
 from specimeter.segment.area_looks import Looked, look
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
@@ -22,6 +22,7 @@ from specimeter.sheet import Sheet
 MODELS = tuple(Path(__file__).with_name(name) for name in ("area_fracture.onnx", "area_fracture_mixed.onnx"))
 STEP = 32  # the networks' coarsest grid
 LEAST_CONFIDENCE = 0.5
+DOUBT = 0.02, 0.045  # share of the area in doubt that a plain face leaves, and what more of it makes the outline doubtful
 LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 0.3 mm at fair odds
 # What share of the specimen's width (along the weld) and thickness (through the wall) a broken face may take: judgement
 ALONG = {"nick-break": (0.45, 1.06), "fillet-break": (0.6, 1.06)}
@@ -63,7 +64,12 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     looked = look(photo.rgb, mm_per_px, card_outlines_px(scale))
     odds = face_log_odds(looked)
     places = _places(odds, looked, sheet)
-    if not places:
+    seen = None
+    if places:
+        corners_px = looked.to_photograph(places[0].corners())
+        close = face_close.closely(photo.rgb, corners_px, mm_per_px, sheet.specimen.specimen_width_mm)
+        seen = face_close.outlined(face_close.log_odds(close)[0])
+    if seen is None:
         raise AreaError(
             "no broken face of the sheet's size stands out from the background",
             file=photo.file,
@@ -71,10 +77,9 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
             expected=f"a broken face up to {sheet.specimen.specimen_width_mm or '?'} mm along the weld",
             mend=MEND,
         )
-    best = places[0]
-    outline, support = follow(odds, looked, best.corners())
-    outline_px = np.clip(looked.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
-    confidence = _confidence(best, places[1:], support, outline_px, surface, sheet)
+    outline, doubt = seen
+    outline_px = np.clip(close.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
+    confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet)
     cautions = ()
     if confidence < LEAST_CONFIDENCE:
         cautions = ("The broken face was found with low confidence: check its outline, or give it in [region].",)
@@ -199,15 +204,15 @@ def _within(size_mm: float, of_mm: float | None, limits: tuple[float, float]) ->
     return float(np.exp(-0.5 * (off / 0.12) ** 2))
 
 
-def _confidence(best: Place, others, support: float, outline_px, surface: Surface, sheet: Sheet) -> float:
-    """0 to 1, from how clean the face is, how its borders show, how near rivals come and how its size fits the sheet."""
+def _confidence(best: Place, others, doubt: float, outline_px, surface: Surface, sheet: Sheet) -> float:
+    """0 to 1, from how clean the face is, how much of it is in doubt, how near rivals come and how its size fits the sheet."""
     corners = surface.develop(outline_px)
     if not np.isfinite(corners).all():
         return 0.05
     x, y = corners.T
     area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
     specimen = sheet.specimen
-    confidence = np.clip((best.purity - 0.7) / 0.25, 0.05, 1) * np.clip((support - 0.45) / 0.35, 0.05, 1)
+    confidence = np.clip((best.purity - 0.6) / 0.25, 0.05, 1) * np.exp(-((max(doubt - DOUBT[0], 0.0) / DOUBT[1]) ** 2))
     if others:
         confidence *= np.clip(2.2 * (1 - others[0].worth / best.worth), 0.15, 1)
     if specimen.specimen_width_mm and specimen.specimen_thickness_mm:

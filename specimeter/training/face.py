@@ -8,9 +8,11 @@ that a cell belongs to the broken face. Scenes: seeds from 1,200,000, of the gro
 from __future__ import annotations
 
 import argparse
+import copy
 import io
+import itertools
 import time
-from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -22,13 +24,15 @@ from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.area_looks import OWN, look
 from specimeter.training.face_composite import composite
-from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON
+from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, varied
+from specimeter.training.stream import Stream
 
 FIRST_SEED = 1_200_000
 CHECK_EVERY = 8
 PATCH = 192  # cells
 BATCH = 24
 WIDTHS = (20, 32, 48, 64)
+EMA = 0.998
 SHIFTS = (("light", 0.5), ("red", 0.15), ("blue", 0.15), ("fine", 0.5), ("middle", 0.35), ("coarse", 0.3), ("sparkle", 0.2))
 
 
@@ -39,13 +43,16 @@ def example(seed: int) -> np.ndarray | None:
     rng = np.random.default_rng(seed)
     number = seed - FIRST_SEED
     if number % 2:
-        one = composite(seed)
+        one = composite(seed, near=bool(rng.random() < 0.25))
         return _figured(one.rgb, one.mm_per_px, one.face_px, [] if one.card_px is None else [one.card_px], rng)
     test = BROKEN_TESTS[number // 2 % len(BROKEN_TESTS)]
     width_px = int(rng.choice([900, 1200, 1600]))
     groups = HELD_OUT if number % CHECK_EVERY == 0 else TRAINED_ON
     try:
-        picture = render(random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2, **groups))
+        scene = random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2, **groups)
+        if rng.random() < VARIED:
+            scene = replace(scene, finish=varied(rng, scene.finish))
+        picture = render(scene)
     except (ValueError, FloatingPointError) as error:
         print(f"scene {seed} left out: {error}", flush=True)
         return None
@@ -138,27 +145,47 @@ def patches(examples, faces, rng, count: int, torch):
     return result
 
 
-def train(examples, check, seconds: float, resume: bytes | None = None):
-    """The trained network, begun with the weights given; its share of right area on each list of `check` is printed."""
+class Shelf:
+    """Examples on the training device, and for each a few places [row, column] on its face; those of the check apart."""
+
+    def __init__(self, device: str) -> None:
+        self.device, self.examples, self.faces = device, [], []
+        self.check: dict[str, list[np.ndarray]] = {"scenes of groups held out": [], "composites": []}
+
+    def take(self, seed: int, one: np.ndarray) -> None:
+        """One more."""
+        import torch
+
+        number = seed - FIRST_SEED
+        if number // 2 % (CHECK_EVERY // 2) == 0:
+            self.check["composites" if number % 2 else "scenes of groups held out"].append(one)
+            return
+        self.faces.append(np.argwhere(one[-2][::8, ::8] > 0.5) * 8)
+        self.examples.append(torch.from_numpy(one).to(self.device))
+
+
+def train(shelf: Shelf, options: argparse.Namespace, device: str):
+    """The trained network, its weights averaged over the last steps; its share of right area on the check is printed."""
     import torch
     from torch.nn import functional
 
     from specimeter.training.network import from_bytes
 
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    torch.manual_seed(0)
-    rng = np.random.default_rng(0)
+    torch.manual_seed(options.seed)
+    rng = np.random.default_rng(options.seed)
     model = network().to(device)
-    if resume:
-        from_bytes(model, resume)
-    faces = [np.argwhere(one[-2][::8, ::8] > 0.5) * 8 for one in examples]
-    examples = [torch.from_numpy(one).to(device) for one in examples]
+    if options.resume:
+        from_bytes(model, options.resume.read_bytes())
+    steady = copy.deepcopy(model)
     steps_of = torch.optim.AdamW(model.parameters(), lr=3e-3, weight_decay=1e-3)
-    started, step = time.monotonic(), 0
-    while (past := (time.monotonic() - started) / seconds) < 1:
+    while len(shelf.examples) < options.begin and time.time() < options.ends:
+        time.sleep(0.5)
+    begun, step = time.time(), 0
+    while (past := (time.time() - begun) / max(options.ends - begun, 1e-6)) < 1:
         for group in steps_of.param_groups:
             group["lr"] = 3e-3 * min(1, step / 60) * (0.5 + 0.5 * np.cos(np.pi * past)) + 1e-5
-        batch = patches(examples, faces, rng, BATCH, torch)
+        count = len(shelf.examples)
+        batch = patches(shelf.examples[:count], shelf.faces[:count], rng, BATCH, torch)
         odds = model(batch[:, : len(OWN)])[:, 0]
         truth, weight = batch[:, -2], batch[:, -1]
         loss = (functional.binary_cross_entropy_with_logits(odds, truth, reduction="none") * weight).sum() / weight.sum()
@@ -168,15 +195,20 @@ def train(examples, check, seconds: float, resume: bytes | None = None):
         loss.backward()
         steps_of.step()
         step += 1
-        if step % 250 == 0:
-            print(f"step {step}, {time.monotonic() - started:.0f} s, loss {float(loss):.4f}", flush=True)
-    model.eval()
-    for name, some in check.items():
-        overlaps = np.array([_overlap(model, one, torch, device) for one in some])
+        keep = min(EMA, step / (step + 20))
+        with torch.no_grad():
+            for one, other in zip(steady.state_dict().values(), model.state_dict().values(), strict=True):
+                one.lerp_(other, 1 - keep) if one.dtype.is_floating_point else one.copy_(other)
+        if step % 500 == 0:
+            print(f"step {step}, {time.time() - begun:.0f} s, loss {float(loss):.4f}, {count} examples", flush=True)
+    print(f"{step} steps in {time.time() - begun:.0f} s on {len(shelf.examples)} examples", flush=True)
+    steady.eval()
+    for name, some in shelf.check.items():
+        overlaps = np.array([_overlap(steady, one, torch, device) for one in some[:100]] or [np.nan])
         print(
             f"check, {name}: median overlap {np.median(overlaps):.3f}, over 0.9 in {np.mean(overlaps > 0.9):.2f} of {len(some)}"
         )
-    return model
+    return steady
 
 
 def _overlap(model, one: np.ndarray, torch, device) -> float:
@@ -189,8 +221,6 @@ def _overlap(model, one: np.ndarray, torch, device) -> float:
 
 def to_onnx(model) -> bytes:
     """The network as ONNX (opset 13), normalisation folded in."""
-    import copy
-
     import torch
 
     ready = copy.deepcopy(model).eval().cpu()
@@ -214,31 +244,25 @@ def main() -> int:
     from specimeter.training.network import to_bytes
 
     parser = argparse.ArgumentParser(description="Teach a small network where the broken face lies.")
-    parser.add_argument("out", type=Path, help="folder for area_fracture.onnx")
-    parser.add_argument("--scenes", type=int, default=1200)
-    parser.add_argument("--render-seconds", type=float, default=90, help="no new scene is begun after that")
-    parser.add_argument("--train-seconds", type=float, default=90)
+    parser.add_argument("out", type=Path, help="folder for area_fracture.onnx and weights.bin")
+    parser.add_argument("--seconds", type=float, default=400)
     parser.add_argument("--jobs", type=int, default=15)
+    parser.add_argument("--begin", type=int, default=100, help="examples to wait for")
+    parser.add_argument("--first", type=int, default=FIRST_SEED, help="first seed")
+    parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--resume", type=Path, help="weights to begin with (weights.bin of a run before)")
     options = parser.parse_args()
+    options.ends = time.time() + options.seconds
     options.out.mkdir(parents=True, exist_ok=True)
-    started, examples = time.monotonic(), []
-    check: dict[str, list[np.ndarray]] = {"scenes of groups held out": [], "composites": []}
-    with ProcessPoolExecutor(options.jobs) as pool:
-        seeds = iter(range(FIRST_SEED, FIRST_SEED + options.scenes))
-        while time.monotonic() - started < options.render_seconds:
-            some = [seed for seed, _ in zip(seeds, range(4 * options.jobs), strict=False)]
-            if not some:
-                break
-            for seed, one in zip(some, pool.map(example, some), strict=True):
-                kept = (seed - FIRST_SEED) // 2 % (CHECK_EVERY // 2) == 0
-                own = check["composites" if (seed - FIRST_SEED) % 2 else "scenes of groups held out"]
-                if one is not None:
-                    (own if kept else examples).append(one)
-    print(f"{len(examples)} examples, {time.monotonic() - started:.0f} s", flush=True)
-    model = train(examples, check, options.train_seconds, options.resume.read_bytes() if options.resume else None)
-    files.write(options.out / "area_fracture.onnx", to_onnx(model))
+    import torch
+
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    shelf = Shelf(device)
+    stream = Stream(example, itertools.count(options.first), options.jobs, shelf.take)
+    model = train(shelf, options, device)
     files.write(options.out / "weights.bin", to_bytes(model))
+    files.write(options.out / "area_fracture.onnx", to_onnx(model))
+    stream.close()
     return 0
 
 

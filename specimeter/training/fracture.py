@@ -1,7 +1,7 @@
 """Teach what a region of a broken face is: `python -m specimeter.training.fracture OUT` renders, gathers, fits, writes.
 
 Scenes: seeds from 1,300,000 (every eighth is kept for checking). The committee is three small networks over the figures of
-`specimeter.segment.fracture_figures`. The same rendered pictures also teach where the face lies (`specimeter.training.face`).
+`specimeter.segment.fracture_figures`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ from specimeter.scene.render import render
 from specimeter.segment.fracture_figures import NAMES, figures
 from specimeter.segment.fracture_maps import prepare
 from specimeter.segment.fracture_propose import propose
-from specimeter.training import face
 
 FIRST_SEED = 1_300_000
 CHECK_EVERY = 8
@@ -38,13 +37,12 @@ def family(kind: str) -> str:
 
 
 def gathered(seed: int):
-    """Of one scene: figures (N, F), families (N,), overlaps (N,), whether each true feature had a region, a face example."""
+    """Of one scene: figures (N, F), families (N,), overlaps (N,), whether each true feature had a region."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
     test = BROKEN_TESTS[seed % len(BROKEN_TESTS)]
     choices: dict = {"width_px": int(rng.choice([1000, 1300, 1600]))}
-    near = rng.random() < 0.6
-    if near:
+    if rng.random() < 0.6:  # near
         width = random_scene(seed, test=test, width_px=1000).specimen.width_mm
         choices["mm_per_px"] = float(
             max(rng.uniform(0.035, 0.09), 1.15 * width / choices["width_px"] if rng.random() < 0.7 else 0)
@@ -52,7 +50,7 @@ def gathered(seed: int):
         choices["card"] = "none"
     picture = render(random_scene(seed, test=test, clean=rng.random() < 0.12, **choices))
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-    return *of_photograph(rgb, picture.truth, rng), None if near else face.of_picture(picture, rng)
+    return of_photograph(rgb, picture.truth, rng)
 
 
 def of_photograph(rgb: np.ndarray, truth: dict, rng):
@@ -129,12 +127,11 @@ def fit(x: np.ndarray, y: np.ndarray, seconds: float) -> dict:
 
 def main() -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(description="Teach what a region of a broken face is, and where broken faces lie.")
-    parser.add_argument("out", type=Path, help="folder for fracture_odds.json and area_fracture.onnx")
+    parser = argparse.ArgumentParser(description="Teach what a region of a broken face is.")
+    parser.add_argument("out", type=Path, help="folder for fracture_odds.json")
     parser.add_argument("--scenes", type=int, default=2000)
     parser.add_argument("--render-seconds", type=float, default=150, help="no new scene is begun after that")
     parser.add_argument("--fit-seconds", type=float, default=20)
-    parser.add_argument("--face-seconds", type=float, default=100, help="0: the face is not taught")
     parser.add_argument("--jobs", type=int, default=15)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
@@ -179,12 +176,6 @@ def main() -> int:
     for number, name in enumerate(FAMILIES[1:], start=1):
         own = [one[0] for one in hits if one[1] == number]
         print(f"proposed on the check scenes: {name} {np.mean(own) if own else float('nan'):.2f} of {len(own)}")
-    if options.face_seconds:
-        faces, others = ([one[4] for one in part if one[4] is not None] for part in (train, check))
-        print(f"{len(faces)} faces, {len(others)} to check", flush=True)
-        files.write(
-            options.out / "area_fracture.onnx", face.to_onnx(face.train(faces, {"scenes": others}, options.face_seconds))
-        )
     return 0
 
 

@@ -53,11 +53,11 @@ def scene_of(seed: int, *, whole: bool, width_px: int) -> Scene:
         choices |= {"openings": None if rng.random() < 0.5 else int(rng.integers(5, 12))}
     scene = random_scene(seed, test=test, **choices)
     if seed in TRAINING_SEEDS and rng.random() < VARIED:
-        scene = replace(scene, finish=_varied(rng, scene.finish))
+        scene = replace(scene, finish=varied(rng, scene.finish))
     return scene
 
 
-def _varied(rng, finish: Fracture) -> Fracture:
+def varied(rng, finish: Fracture) -> Fracture:
     """The same kind of break farther from its middle than scenes draw it: coarser, flatter, duller, browner."""
 
     def far(value: float, spread: float) -> float:

@@ -15,7 +15,6 @@ from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.segment.area import examined_area
-from specimeter.segment.area_borders import follow
 from specimeter.segment.area_fracture import ALONG, _greatest, _sides, _within
 from specimeter.segment.area_looks import OWN, look
 
@@ -66,22 +65,6 @@ def test_where_no_face_is_it_asks_for_an_outline(photographed):
     with pytest.raises(AreaError, match="no broken face") as caught:
         examined_area(photo, large, scale, surface)
     assert caught.value.field == "region.outline_px"
-
-
-def test_borders_are_followed_to_a_fraction_of_a_cell():
-    """Log-odds of a known slanted quadrilateral: the outline has its area within 2 %, from 2 cells off."""
-    looked = look(np.full((400, 500, 3), 120, np.uint8), 0.3)
-    rows, columns = looked.hidden.shape
-    scale = looked.cell_px
-    true = np.array([[60.0, 60.0], [200.0, 72.0], [197.0, 130.0], [57.0, 118.0]])
-    odds = np.where(filled(true, (rows, columns)), 4.0, -4.0).astype(np.float32)
-    odds = cv2.GaussianBlur(odds, (0, 0), 1.0)
-    rough = true + np.array([[2.0, -2.0], [-2.0, -2.0], [2.0, 2.0], [2.0, 2.0]])
-    outline, support = follow(odds, looked, rough)
-    assert cv2.contourArea(outline.astype(np.float32)) == pytest.approx(filled(true, (rows, columns)).sum(), rel=0.02)
-    assert support > 0.9
-    assert np.allclose(looked.from_photograph(looked.to_photograph(outline)), outline)
-    assert scale.shape == (2,)
 
 
 def test_the_greatest_run_is_the_greatest():

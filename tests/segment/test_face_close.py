@@ -1,0 +1,80 @@
+"""The close look at a broken face: laid straight where it lies, its border drawn to a fraction of a cell, its doubt told."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from specimeter.segment import face_close
+
+CORNERS = np.array([[120.0, 80.0], [420.0, 140.0], [400.0, 240.0], [100.0, 180.0]])  # 306 by 102 px, turned by 11 degrees
+
+
+def painted(corners: np.ndarray, shape=(340, 560)) -> np.ndarray:
+    """A grey picture with a lighter, redder parallelogram."""
+    picture = np.full((*shape, 3), 60, np.uint8)
+    cv2.fillPoly(picture, [np.round(corners * 16).astype(np.int32).reshape(-1, 1, 2)], (200, 150, 140), cv2.LINE_AA, 4)
+    return picture
+
+
+def test_a_rough_place_is_laid_straight_where_it_lies():
+    """The middle of the straightened picture is the rectangle's; its sides lie where they were painted, within half a cell."""
+    close = face_close.closely(painted(CORNERS), CORNERS, 0.1)
+    rows, columns = close.picture.shape[:2]
+    assert close.cell_mm == pytest.approx(0.1)
+    middle = close.to_photograph(np.array([[(columns - 1) / 2, (rows - 1) / 2]]))
+    assert middle[0] == pytest.approx(CORNERS.mean(axis=0), abs=1e-9)
+    light = close.picture[..., 0]
+    across = light[:, columns // 2]
+    inside = np.flatnonzero(across > 0.5 * (across.max() + across.min()))
+    assert len(inside) == pytest.approx(102, abs=1.5)
+    assert inside.mean() == pytest.approx((rows - 1) / 2, abs=1.0)
+    assert close.picture[rows // 2, columns // 2, 1] == pytest.approx(0, abs=0.1)  # colours are told against the place's own
+    assert close.picture[0, 0, 1] < -1
+
+
+def test_the_specimens_ends_are_shown_where_its_width_is_known():
+    """With a width of 60 mm round a face of 30.6 mm the straightened picture spans it, else only the margin more."""
+    alone = face_close.closely(painted(CORNERS), CORNERS, 0.1)
+    whole = face_close.closely(painted(CORNERS), CORNERS, 0.1, 60.0)
+    assert alone.picture.shape[1] * alone.cell_mm == pytest.approx(30.6 + 2 * face_close.MARGIN_MM, abs=0.2)
+    assert whole.picture.shape[1] * whole.cell_mm > 60
+    assert whole.picture.shape[0] == alone.picture.shape[0]
+
+
+def test_the_place_is_near_within_and_far_beyond():
+    """0 on the rectangle's sides, 1 from 3 mm within, -1 from 3 mm beyond."""
+    place = face_close.placed(np.array([201, 121]), np.array([100.0, 60.0]), np.array([60.0, 40.0]), 0.1)
+    assert place[60, 100] == 1
+    assert place[60, 160] == pytest.approx(0)
+    assert place[60, 175] == pytest.approx(-0.5)
+    assert place[0, 0] == -1
+
+
+def test_a_border_is_drawn_to_a_fraction_of_a_cell():
+    """Log-odds of a known disc: its area within 0.5 %, its middle within 0.05 cells; a speck beside it is none of it."""
+    y, x = np.mgrid[:200, :300].astype(np.float32)
+    odds = np.clip(2 * (61.3 - np.hypot(x - 140.4, y - 95.2)), -8, 8)
+    odds[10:16, 280:286] = 8
+    ring, doubt = face_close.outlined(odds)
+    assert cv2.contourArea(ring.astype(np.float32)) == pytest.approx(np.pi * 61.3**2, rel=0.005)
+    assert ring.mean(axis=0) == pytest.approx([140.4, 95.2], abs=0.2)
+    assert doubt < 0.03
+    assert face_close.outlined(np.full((50, 60), -4.0)) is None
+
+
+def test_what_is_hardly_told_is_in_doubt():
+    """A face whose log-odds are half a unit leaves well over a third of it in doubt: 1 / (1 + e^0.5) is 0.38."""
+    y, x = np.mgrid[:200, :300]
+    odds = np.where(np.hypot(x - 140, y - 95) < 60, 0.5, -8.0)
+    assert face_close.outlined(odds)[1] == pytest.approx(0.38, abs=0.03)
+
+
+def test_answers_are_unfolded_as_they_were_taught():
+    """Answer k of pixel (2 row + i, 2 column + j) is channel 4 k + 2 i + j, as the network's docstring says."""
+    answer = np.arange(8 * 3 * 5).reshape(8, 3, 5)
+    flat = face_close.unfolded(answer)
+    assert flat.shape == (2, 6, 10)
+    for k, i, j in np.ndindex(2, 2, 2):
+        assert np.array_equal(flat[k, i::2, j::2], answer[4 * k + 2 * i + j])
