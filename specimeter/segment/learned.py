@@ -20,10 +20,13 @@ FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a featur
 NETWORK = Network(
     files=(Path(__file__).with_name("learned.onnx"),),
     sampling_mm=0.05,
+    most_zoom=1.5,
+    most_enlarged_px=1_500_000,
     margin_px=48,
+    twice=(FEATURE, CRACK, MARK),
     instead="openings",
 )
-GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),))  # knows print, cloth and
+GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),), most_zoom=1.0, twice=())  # knows print, cloth and
 # wood from metal, and looks in its place where they are
 GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
 LEAST_NO_METAL = 0.6  # share of the area; of simple drawings of metal up to 0.55, of rendered faces 0.03
@@ -34,7 +37,7 @@ PATCH_MARGIN_PX = 10
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
 PIECE_ODDS, MOST_SUPPORT = 0.8, 3.0
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
-LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
+LEAST_CONFIDENCE = 0.35  # recall and false calls on the tuning scenes: see training/MODEL.md
 SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
 LEAST_OF_SMALL = 0.7  # and must be as likely as this
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics

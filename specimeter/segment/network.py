@@ -39,6 +39,9 @@ class Network:
         Of the surroundings that it sees, in its own pixels.
     mirrored : bool
         Whether it looks twice, at the picture and at its mirror image: what it says of both is steadier than either.
+    twice : tuple of int
+        Of a picture that is enlarged: the answers that are the mean of this look and of one at the photograph's own sampling.
+        What is seen at both sizes is surer than what one shows; the other answers are the finer look's.
     instead : str
         The segmenter to name where it cannot be read.
     """
@@ -51,6 +54,7 @@ class Network:
     margin_px: int
     enlarge: int = cv2.INTER_LINEAR
     mirrored: bool = False
+    twice: tuple[int, ...] = ()
     instead: str
 
 
@@ -138,21 +142,30 @@ def look(photo, surface, area: ExaminedArea, network: Network) -> Seen:
     held = float(np.prod(high - low))
     wanted = min(wanted, max(1.0, np.sqrt(network.most_enlarged_px / held)), float(np.sqrt(network.most_px / held)))
     size = np.maximum(np.round((high - low) * wanted).astype(int), 1)
-    piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
+    own = piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
     if wanted != 1:
         way = cv2.INTER_AREA if wanted < 1 else network.enlarge
         piece = cv2.resize(piece, (int(size[0]), int(size[1])), interpolation=way)
     zoom = size / (high - low)
     usable = inside(area, piece.shape[:2], zoom, low)
-    picture = prepared(piece.astype(np.float32) / np.float32(np.iinfo(piece.dtype).max), usable)
+    log_odds = answers(prepared(_coded(piece), usable), network)
+    if wanted > 1 and network.twice:
+        plain = answers(prepared(_coded(own), inside(area, own.shape[:2], 1.0, low)), network)
+        for k in network.twice:
+            log_odds[k] = 0.5 * (log_odds[k] + cv2.resize(plain[k], (int(size[0]), int(size[1]))))
     return Seen(
-        log_odds=answers(picture, network),
+        log_odds=log_odds,
         usable=usable,
         light=luminance(piece),
         zoom=zoom,
         offset_px=low.astype(float),
         mm_per_px=mm,
     )
+
+
+def _coded(piece: np.ndarray) -> np.ndarray:
+    """Codes of any depth as float32 from 0 to 1."""
+    return piece.astype(np.float32) / np.float32(np.iinfo(piece.dtype).max)
 
 
 def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:

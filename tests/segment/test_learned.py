@@ -13,7 +13,7 @@ from specimeter import colour
 from specimeter.errors import SpecimeterError
 from specimeter.segment import learned
 from specimeter.segment.model import ExaminedArea
-from specimeter.segment.network import Seen, answers, prepared
+from specimeter.segment.network import Seen, answers, look, prepared
 from specimeter.validate.match import match
 
 MM_PER_PX = 0.06
@@ -87,6 +87,28 @@ def test_answers_of_several_networks_are_averaged_and_each_says_what_it_knows():
     assert (len(four), len(five)) == (4, 5)
     assert both[:4] == pytest.approx((four + five[:4]) / 2, abs=1e-5)
     assert both[4] == pytest.approx(five[4])
+
+
+def test_a_coarse_photograph_is_looked_at_twice_and_a_fine_one_once():
+    """At 0.075 mm a pixel three answers are the mean of the enlarged look and the plain one, the share is the enlarged one's;
+    at 0.05 mm there is one look."""
+    photo = face(7, outlines=[ellipse(200, 150, 30, 9)], shape=(300, 400))
+    where = area(photo.rgb.shape[:2])
+
+    def said(network, mm):
+        return look(photo, SimpleNamespace(mm_per_px_at=lambda point: mm), where, network)
+
+    both = said(learned.NETWORK, 0.075)
+    large = said(replace(learned.NETWORK, twice=()), 0.075)
+    plain = said(replace(learned.NETWORK, most_zoom=1.0), 0.075)
+    assert both.zoom == pytest.approx([1.5, 1.5], abs=0.01)
+    assert plain.zoom == pytest.approx([1.0, 1.0])
+    assert both.log_odds[learned.SHARE] == pytest.approx(large.log_odds[learned.SHARE])
+    for k in learned.NETWORK.twice:
+        resized = cv2.resize(plain.log_odds[k], both.usable.shape[::-1])
+        assert both.log_odds[k] == pytest.approx((large.log_odds[k] + resized) / 2, abs=1e-4)
+    fine = said(learned.NETWORK, 0.05)
+    assert fine.log_odds == pytest.approx(said(replace(learned.NETWORK, twice=(), most_zoom=1.0), 0.05).log_odds)
 
 
 def test_places_in_both_pictures_agree():

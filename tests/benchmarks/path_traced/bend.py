@@ -22,6 +22,7 @@ STEEPEST_DEG = 60.0  # beyond, a face is not examined
 CLEAN_EVERY = 4
 STATIONS, CORNER_STEPS = 360, 6
 PAINT_PER_MM = 25
+LONG_PX, SHORT_PX = 1360, 1020
 ABOVE_MM = 0.4  # how far a cutter stands out of the face
 FORMS = ("tear", "tear", "lens", "cavity", "fusion-line", "slit", "corner-tear")
 
@@ -281,7 +282,7 @@ def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
     """One bend: photograph, sheet, truth."""
     rng = np.random.default_rng([seed, 606])
     common.begin()
-    radius = float(rng.uniform(14, 36))
+    radius = float(rng.uniform(14, 28))
     thickness = float(rng.uniform(6, 12))
     bar = Bar(
         radius=radius,
@@ -309,24 +310,26 @@ def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
     body.data.shade_smooth()
     body.data.set_sharp_from_angle(angle=np.radians(25))
 
-    per_px = float(rng.uniform(0.055, 0.095))
     high = rng.random() < 0.7
+    side, apart = np.radians(bar.axis_deg) + np.pi / 2, float(rng.choice([-1, 1])) * (radius + 14.0)
+    middle = apart * np.array([np.cos(side), np.sin(side)])
+    upright = abs(np.sin(np.radians(bar.axis_deg))) > 0.7  # the axis in the picture: the card's long side lies along it
+    long, across = common.CARD_MM[0] + float(rng.uniform(8, 16)), abs(apart) + radius + 10.0 + float(rng.uniform(6, 12))
+    per_px = max(long / LONG_PX, across / SHORT_PX)
     eye = common.camera(
         rng,
-        [0, 0, bar.crown - 0.1 * radius],
+        [*(0.5 * (middle + np.array([np.cos(side), np.sin(side)]) * (10.0 - radius) * np.sign(apart))), bar.crown - 2.0],
         mm_per_px=per_px,
-        tilt_deg=float(abs(rng.normal(0, 8))),
+        tilt_deg=float(abs(rng.normal(0, 6))),
+        width_px=SHORT_PX if upright else LONG_PX,
+        height_px=LONG_PX if upright else SHORT_PX,
         aperture_mm=float(rng.choice([0.0, 0.8, 1.6])),
     )
     common.bench(str(rng.choice(common.BENCHES)), rng)
     turn = bar.axis_deg + float(rng.choice([0, 180])) + float(rng.normal(0, 3))
-    side = np.radians(bar.axis_deg) + np.pi / 2
-    apart = radius + 14.0
-    middle = float(rng.choice([-1, 1])) * apart * np.array([np.cos(side), np.sin(side)])
     lies = bar.crown - float(rng.uniform(0, 2)) if high else common.PAPER_MM
     held = common.card(card, middle, turn, lies, rng)
-    spread = np.array([[radius + 5, bar.width / 2 + 5], [55, 55]])
-    clear = np.array([[-spread.max(), -spread.max(), spread.max(), spread.max()]])
+    clear = np.array([[-60.0, -60.0, 60.0, 60.0], [*(middle - 55.0), *(middle + 55.0)]])
     common.clutter(rng, int(rng.integers(0, 6)), clear)
     common.lamps(light, rng, eye.eye)
     pixels = common.render(eye, samples, seed)
