@@ -17,6 +17,7 @@ from specimeter.scale.borders import (
     silhouette_angle,
 )
 from specimeter.scale.lenses import Lenses
+from specimeter.scale.likely_face import LikelyFace
 from specimeter.scale.region import Looks, told_apart
 from specimeter.scale.surface import Bend
 from specimeter.scale.view import View
@@ -41,6 +42,7 @@ class Knowledge:
     u_ratio: float  # of radius over width
     lenses: Lenses | None  # how the view changes with the lens's distance; None: it is held
     u_bow: float  # by how much the side edges may bow in or out over the face: wrong perspective, anticlastic bending
+    likely: LikelyFace  # where a network sees a bent face
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,6 +56,7 @@ class Placed:
     ends_there: float  # how much more the side edges show up to the silhouettes than beyond them, -1 to 1; 0 where none shows
     shading: float  # share of the face's light and dark that runs along the axis, as on a cylinder, 0 to 1, with its strength
     region: float  # how surely what lies inside its borders differs from what lies outside, 0 to 1; 0.5 says nothing
+    likely: float  # how well it agrees with what the network takes for a bent face, 0 to 1
     shift: float  # logarithm of the lens's distance over the scale's own
     u_shift: float
     u_crown_mm: float
@@ -110,6 +113,7 @@ def refine(
         ends_there=float(np.mean([v for v in beyond if v is not None] or [0.0])),
         shading=_shading(picture, bend, ends),
         region=float(np.mean(list(apart.values()))) if apart else 0.5,
+        likely=known.likely.overlap(bend, ends),
         shift=shift,
         u_shift=float(u[6]),
         u_crown_mm=float(np.hypot(u[0], LEAST_U_CROWN_MM)),

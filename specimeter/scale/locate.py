@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from specimeter.scale.borders import Reduced
+from specimeter.scale.likely_face import STEEPEST_DEG, LikelyFace
 from specimeter.scale.surface import Bend
 
 CELLS_ACROSS_FACE = (
@@ -21,6 +22,7 @@ CELLS_ACROSS_FACE = (
 )
 TURNS_DEG = np.arange(-24.0, 24.1, 3.0)  # how far "vertical" or "horizontal" may be off
 SILHOUETTE_WEIGHT = 0.45  # of each silhouette beside the pair of side edges: shadows blur them, legs may hide them
+LIKELY_WEIGHT = 0.5  # of the share of its cells that the network takes for a face (judgement)
 WIDTHS_MM = 8.0 * 1.07 ** np.arange(36)  # tried where no calliper width is given: 8 to 85 mm
 
 
@@ -30,7 +32,7 @@ class Candidate:
 
     bend: Bend
     width_mm: float
-    score: float  # mean evidence of its borders, 0 to 1
+    score: float  # mean evidence of its borders, 0 to 1, and what the network says of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,6 +40,7 @@ class _Map:
     """Edge evidence on a plane of the world seen from above: entries of the structure tensor over the local unrest."""
 
     tensor: np.ndarray  # (rows, columns, 3): xx, xy, yy, each over (own + surrounding)
+    likely: np.ndarray  # (rows, columns): how likely a bent face shows there, 0 to 1
     left_mm: float
     top_mm: float
     cell_mm: float
@@ -47,6 +50,7 @@ def candidates(
     picture: Reduced,
     start: Bend,
     width_mm: float | None,
+    likely: LikelyFace,
     *,
     window_mm: Sequence[float],
     hide_px: Sequence[np.ndarray] = (),
@@ -64,6 +68,7 @@ def candidates(
         Radius, height, angle and the expected direction; its place is free.
     width_mm : float or None
         By calliper; None tries all of `WIDTHS_MM`.
+    likely : LikelyFace
     window_mm : left, top, right, bottom in the world, at the crown's height: where crowns may be.
     hide_px : polygons (N, 2) in pixels in and on which edges are hardly the specimen's (a card; a second one is its hole).
     turns_deg : directions tried, relative to the start's.
@@ -74,7 +79,7 @@ def candidates(
     flank = min(half, np.radians(65.0))
     pad = 1.3 * radius + 0.6 * (width_mm or 25.0)
     upper_depth = 0.5 * radius * (1 - np.cos(flank))  # half way down the part of a side edge that is looked at
-    upper, lower = (_evidence(picture, start, depth, window_mm, pad, cell, hide_px) for depth in (upper_depth, radius))
+    upper, lower = (_evidence(picture, likely, start, depth, window_mm, pad, cell, hide_px) for depth in (upper_depth, radius))
     found = []
     for turn in turns_deg:
         bend = replace(start, direction_deg=start.direction_deg + float(turn))
@@ -96,7 +101,7 @@ def _same(one: Candidate, other: Candidate) -> bool:
     )
 
 
-def _evidence(picture, start: Bend, depth_mm: float, window_mm, pad: float, cell: float, hide_px) -> _Map:
+def _evidence(picture, likely: LikelyFace, start: Bend, depth_mm: float, window_mm, pad: float, cell: float, hide_px) -> _Map:
     """The structure tensor of the picture on the plane `depth_mm` under the crown, evened out by the local unrest."""
     left, top, right, bottom = np.asarray(window_mm, float) + np.array([-pad, -pad, pad, pad])
     columns, rows = int(np.ceil((right - left) / cell)), int(np.ceil((bottom - top) / cell))
@@ -124,7 +129,13 @@ def _evidence(picture, start: Bend, depth_mm: float, window_mm, pad: float, cell
     reach = round(14.0 / cell) | 1
     unrest = cv2.blur(trace, (reach, reach)).reshape(trace.shape)
     floor = 0.5 * np.median(trace[~near_outside]) + 1e-5 if (~near_outside).any() else 1e-5
-    return _Map(tensor=tensor * (gain / (trace + unrest + floor))[..., None], left_mm=left, top_mm=top, cell_mm=cell)
+    return _Map(
+        tensor=tensor * (gain / (trace + unrest + floor))[..., None],
+        likely=likely.at(points),
+        left_mm=left,
+        top_mm=top,
+        cell_mm=cell,
+    )
 
 
 def _best_places(
@@ -141,6 +152,7 @@ def _best_places(
     shift = (size - 1) / 2 - turn @ np.array([(columns - 1) / 2, (rows - 1) / 2])
     matrix = np.column_stack([turn, shift])
     sides, lows = (_directional(lay.tensor, matrix, size, turn[k]) for k, lay in enumerate((upper, lower)))
+    faces = cv2.warpAffine(upper.likely, matrix, (size, size))
     sides, lows = cv2.dilate(sides, np.ones((1, 3), np.uint8)), cv2.dilate(lows, np.ones((3, 1), np.uint8))
 
     steps = np.arange(size) - (size - 1) / 2
@@ -167,7 +179,9 @@ def _best_places(
             value = strip[np.where(inside, row, 0).astype(int)]
             total = total + SILHOUETTE_WEIGHT * np.where(inside[:, None], value, 0)
             weight = weight + SILHOUETTE_WEIGHT * visible
-        score = np.where(within, total / weight[:, None], 0).astype(np.float32)
+        face = max(3, round(2 * sized.radius_mm * np.sin(min(flank, np.radians(STEEPEST_DEG))) / cell))
+        inside = np.asarray(cv2.blur(faces, (2 * half + 1, face)), np.float64)
+        score = np.where(within, total / weight[:, None] + LIKELY_WEIGHT * inside, 0).astype(np.float32)
         peaks = np.flatnonzero((score >= cv2.dilate(score, np.ones((7, 7), np.uint8))) & (score > 0))
         for peak in peaks[np.argsort(score.ravel()[peaks])[::-1][:count]]:
             best.append(

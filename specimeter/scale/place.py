@@ -13,6 +13,7 @@ from specimeter.photo import Photo
 from specimeter.scale.bend_fit import Knowledge, Placed, between_leg_ends, refine
 from specimeter.scale.borders import Reduced, reduce, silhouette_angle
 from specimeter.scale.card_layout import CARDS
+from specimeter.scale.likely_face import LikelyFace, likely_face
 from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
 from specimeter.scale.region import Looks, looks
@@ -27,9 +28,14 @@ LEAST_LENS_REL = 0.003  # a lens whose distance matters more than this is refine
 UNKNOWN_HEIGHT_MM, UNKNOWN_HEIGHT_U_REL = 5.0, 0.15  # a height less certain than this leaves the size on the picture open
 TALLEST_MM = 80.0  # how far a crown may stand over a card on the bench
 SPREADS_MM = (1.8, 0.9, 0.45)  # how far from the predicted border an edge may lie, pass by pass
-TRIED = 8  # rough places that are looked at more closely
+WEIGHED, TRIED = 32, 8  # rough places that are held against what the network sees, and those looked at more closely
+LIKELY = 0.4  # worth of a place that agrees with the network, beside the evidence of its borders (judgement)
+ENOUGH_LIKELY = 0.75  # agreement from which on borders alone decide: the network's own borders are rough
 MOST_REFINED = 3  # candidates that the narrow searches are spent on
-NEIGHBOURS = ((-0.13, 1.0), (0.13, 1.0), (-0.28, 1.0), (0.28, 1.0), (0.0, 1.06), (0.0, 0.94))  # shift over radius, size
+NEIGHBOURS = (  # shift over radius, turn in degrees, size; the last two where the size is open
+    (-0.13, 0.0, 1.0), (0.13, 0.0, 1.0), (-0.28, 0.0, 1.0), (0.28, 0.0, 1.0), (0.0, -3.0, 1.0), (0.0, 3.0, 1.0),
+    (0.0, 0.0, 1.06), (0.0, 0.0, 0.94),
+)  # fmt: skip
 U_STRAIGHT_MM = 0.15  # how true a bent bar's side edges run from leg to leg (judgement)
 LEGS = (
     "Both legs are in view and no silhouette: how far along them the crown lies is uncertain; mark two points on the crown "
@@ -59,11 +65,14 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     size = min(width or 20.0, 1.6 * start.radius_mm)
     fine = reduce(photo.rgb, max(1, int(size / 110 / mm_per_px)))
     coarse = reduce(photo.rgb, max(1, int(size / 38 / mm_per_px)))
-    known = _knowledge(start, width, scale)
     hide = card_outlines_px(scale)
-    found = candidates(coarse, start, width, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=TRIED)
+    likely = likely_face(photo.rgb, mm_per_px, hide)
+    known = _knowledge(start, width, scale, likely)
+    found = candidates(
+        coarse, start, width, likely, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=WEIGHED
+    )
     guess = sheet.region.outline_px if sheet.region else None
-    found = [one for one in found if not _on_card(one, scale)]
+    found = _likeliest([one for one in found if not _on_card(one, scale)], likely)
     placed = [fit for fit in _best_fits(fine, looks(fine, hide), found, known) if _holds(fit, guess)]
     if not placed or placed[0].support < FOUND:
         if (by_hand := _by_hand(photo, sheet, start, known)) is not None:
@@ -150,6 +159,20 @@ def card_outlines_px(scale: Scale) -> list[np.ndarray]:
     return outlines
 
 
+def _likeliest(found: Sequence[Candidate], likely: LikelyFace) -> list[Candidate]:
+    """Rough places with the best evidence of borders and network together."""
+
+    def worth(one: Candidate) -> float:
+        return one.score + _agreed(likely.overlap(one.bend, (-0.5 * one.width_mm, 0.5 * one.width_mm)))
+
+    return sorted(found, key=lambda one: -worth(one))[:TRIED]
+
+
+def _agreed(likely: float) -> float:
+    """Worth of a place's agreement with the network."""
+    return LIKELY * min(likely / ENOUGH_LIKELY, 1.0)
+
+
 def _on_card(one: Candidate, scale: Scale) -> bool:
     """Whether the face lies, by more than half, on the printed card itself."""
     s, a = np.meshgrid(np.linspace(-0.7, 0.7, 7) * one.bend.radius_mm, np.linspace(-0.5, 0.5, 7) * one.width_mm)
@@ -228,7 +251,7 @@ def _by_hand(photo: Photo, sheet: Sheet, start: Bend, known: Knowledge) -> Bend 
     )
 
 
-def _knowledge(start: Bend, width_mm: float | None, scale: Scale) -> Knowledge:
+def _knowledge(start: Bend, width_mm: float | None, scale: Scale, likely: LikelyFace) -> Knowledge:
     """What sheet and scale say of the bend's size; a height that nobody entered leaves the scale open."""
     height = sum(term.contribution**2 for term in scale.budget if term.source.startswith("height"))
     lens = sum(term.contribution**2 for term in scale.budget if term.source in OF_THE_LENS)
@@ -243,6 +266,7 @@ def _knowledge(start: Bend, width_mm: float | None, scale: Scale) -> Knowledge:
         lenses=scale.lenses() if loose else None,
         u_ratio=float(np.hypot(RADIUS_U_REL, u_view)),
         u_bow=float(np.hypot(U_BOW, 0.5 * u_view)),
+        likely=likely,
     )
 
 
@@ -287,10 +311,11 @@ def _climbed(picture: Reduced, seen: Looks, fit: Placed, known: Knowledge) -> Pl
     best = fit
     for _ in range(2):
         before = best
-        for shift, size in NEIGHBOURS if known.u_radius > 0.1 else NEIGHBOURS[:4]:
+        for shift, turn, size in NEIGHBOURS if known.u_radius > 0.1 else NEIGHBOURS[:-2]:
             bend = before.bend
             moved = bend.crown_mm + shift * bend.radius_mm * bend.frame[0, :2]
-            start = replace(bend, crown_mm=moved, radius_mm=bend.radius_mm * size)
+            turned = bend.direction_deg + turn
+            start = replace(bend, crown_mm=moved, direction_deg=turned, radius_mm=bend.radius_mm * size)
             ends = (before.ends_mm[0] * size, before.ends_mm[1] * size)
             other = refine(picture, seen, start, ends, SPREADS_MM[1:2], known, before.shift)
             if other is not None and _worth(other, known) > _worth(best, known):
@@ -321,6 +346,7 @@ def _worth(fit: Placed, known: Knowledge) -> float:
     if known.lenses is not None:
         surprise += known.lenses.surprise(fit.shift) ** 2
     shows = fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there + 0.8 * (fit.region - 0.5)
+    shows += _agreed(fit.likely)
     return shows - 0.01 * min(surprise, 30.0) - CUT_OFF * fit.beyond_rim
 
 
@@ -352,6 +378,7 @@ def _surface(best: Placed, others: Sequence[Placed], known: Knowledge) -> Bend:
         "side_edges_a_mm": [round(value, 4) for value in best.ends_mm],
         "shading": round(best.shading, 3),
         "inside_against_outside": round(best.region, 3),
+        "likely": round(best.likely, 3),
         "ends_at_silhouettes": round(best.ends_there, 3),
         "worth": round(float(_worth(best, known)), 3),
         "rival_worth": round(float(rival), 3),

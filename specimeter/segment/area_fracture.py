@@ -11,11 +11,11 @@ import numpy as np
 
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
+from specimeter.scale.area_looks import Looked, look
 from specimeter.scale.model import Scale
 from specimeter.scale.place import card_outlines_px
 from specimeter.scale.surface import Surface
 from specimeter.segment import face_close
-from specimeter.segment.area_looks import Looked, look
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 

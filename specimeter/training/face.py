@@ -1,8 +1,9 @@
-"""Teach a small network where the broken face lies: `python -m specimeter.training.face OUT` renders, trains, writes ONNX.
+"""Teach a small network where a face lies: `python -m specimeter.training.face broken|bent OUT` renders, trains, writes ONNX.
 
-Input are the figures that `specimeter.segment.area_looks` takes of a photograph, one cell of 0.3 mm each; output the log-odds
-that a cell belongs to the broken face. Scenes: seeds from 1,200,000, of the groups that training may see; composites
-(`face_composite`) beside them, one for each scene. Every eighth seed is kept for checking, its scene from the groups held out.
+Input are the figures that `specimeter.scale.area_looks` takes of a photograph, one cell of 0.3 mm each (0.6 mm for bends, whose
+scenes and composites are those of `bent_face`); output the log-odds that a cell belongs to the face. Scenes: seeds from
+1,200,000, of the groups that training may see; composites (`face_composite`) beside them, one for each scene. Every eighth seed
+is kept for checking, its scene from the groups held out.
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ import cv2
 import numpy as np
 
 from specimeter import files
+from specimeter.scale.area_looks import OWN, look
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
-from specimeter.segment.area_looks import OWN, look
 from specimeter.training.face_composite import composite
 from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, varied
 from specimeter.training.stream import Stream
@@ -44,7 +45,7 @@ def example(seed: int) -> np.ndarray | None:
     number = seed - FIRST_SEED
     if number % 2:
         one = composite(seed, near=bool(rng.random() < 0.25))
-        return _figured(one.rgb, one.mm_per_px, one.face_px, [] if one.card_px is None else [one.card_px], rng)
+        return figured(one.rgb, one.mm_per_px, one.face_px, [] if one.card_px is None else [one.card_px], rng)
     test = BROKEN_TESTS[number // 2 % len(BROKEN_TESTS)]
     width_px = int(rng.choice([900, 1200, 1600]))
     groups = HELD_OUT if number % CHECK_EVERY == 0 else TRAINED_ON
@@ -64,11 +65,14 @@ def of_picture(picture, rng) -> np.ndarray:
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
     truth = picture.truth
     card = [np.array(truth["card"]["outline_px"])] if truth["card"] and truth["card"]["kind"] == "strip" else []
-    return _figured(rgb, truth["mm_per_px"], np.array(truth["area_outline_px"]), card, rng)
+    return figured(rgb, truth["mm_per_px"], np.array(truth["area_outline_px"]), card, rng)
 
 
-def _figured(rgb, mm_per_px: float, face_px: np.ndarray, card: list, rng) -> np.ndarray:
-    mm_per_px *= float(np.exp(rng.normal(0, 0.04)))  # the scale is never exactly known
+def figured(
+    rgb, mm_per_px: float, face_px: np.ndarray, card: list, rng, *, u_scale: float = 0.04, seen_at: float = 1.0
+) -> np.ndarray:
+    """Figures of a photograph looked at `seen_at` times as large, its scale known to `u_scale` (relative); truth and weight."""
+    mm_per_px *= float(np.exp(rng.normal(0, u_scale))) * seen_at
     looked = look(rgb, mm_per_px, card if rng.random() < 0.9 else [])
     grown = 4
     share = np.zeros((looked.hidden.shape[0] * grown, looked.hidden.shape[1] * grown), np.uint8)
@@ -241,14 +245,16 @@ def to_onnx(model) -> bytes:
 
 def main() -> int:
     """Command line."""
+    from specimeter.training import bent_face
     from specimeter.training.network import to_bytes
 
-    parser = argparse.ArgumentParser(description="Teach a small network where the broken face lies.")
-    parser.add_argument("out", type=Path, help="folder for area_fracture.onnx and weights.bin")
+    parser = argparse.ArgumentParser(description="Teach a small network where a face lies.")
+    parser.add_argument("which", choices=("broken", "bent"))
+    parser.add_argument("out", type=Path, help="folder for face.onnx and weights.bin")
     parser.add_argument("--seconds", type=float, default=400)
     parser.add_argument("--jobs", type=int, default=15)
     parser.add_argument("--begin", type=int, default=100, help="examples to wait for")
-    parser.add_argument("--first", type=int, default=FIRST_SEED, help="first seed")
+    parser.add_argument("--first", type=int, help="first seed, a multiple of 8")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--resume", type=Path, help="weights to begin with (weights.bin of a run before)")
     options = parser.parse_args()
@@ -258,10 +264,11 @@ def main() -> int:
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
     shelf = Shelf(device)
-    stream = Stream(example, itertools.count(options.first), options.jobs, shelf.take)
+    make, first = {"broken": (example, FIRST_SEED), "bent": (bent_face.example, bent_face.FIRST_SEED)}[options.which]
+    stream = Stream(make, itertools.count(options.first or first), options.jobs, shelf.take)
     model = train(shelf, options, device)
     files.write(options.out / "weights.bin", to_bytes(model))
-    files.write(options.out / "area_fracture.onnx", to_onnx(model))
+    files.write(options.out / "face.onnx", to_onnx(model))
     stream.close()
     return 0
 

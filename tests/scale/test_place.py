@@ -90,7 +90,7 @@ class Somewhere:
 def placed_at(x_mm, worth, beyond_rim=0):
     return SimpleNamespace(
         bend=Somewhere(np.array([x_mm, 0.0])), worth=worth, beyond_rim=beyond_rim, support=0.9, by_border={}, shading=0.5,
-        ends_mm=(-12.5, 12.5), width_mm=25.0, region=0.5, ends_there=0.5, u_crown_mm=0.2, u_direction_deg=0.2,
+        ends_mm=(-12.5, 12.5), width_mm=25.0, region=0.5, likely=0.9, ends_there=0.5, u_crown_mm=0.2, u_direction_deg=0.2,
         u_radius_mm=0.3,
     )  # fmt: skip
 
@@ -156,3 +156,15 @@ def test_a_face_cut_off_by_the_pictures_rim_stays_where_it_is(tmp_path):
     surface = place_surface(cut, sheet, scale)
     check_crown(surface, picture.truth, crown_mm=1.0, direction_deg=1.5)
     assert len(surface.evidence["borders"]) == 3
+
+
+def test_a_cutting_mats_grid_passes_for_no_face(tmp_path):
+    """Height left out: a field of the mat has edges as long and as far apart, but looks like no metal."""
+    looks = {"card": "strip", "height": "unknown", "bench": "cutting-mat", "finish": "as-rolled", "test": "side-bend"}
+    picture = render(random_scene(13500049, width_px=1100, **looks))
+    save(picture, tmp_path, "mat")
+    photo, sheet = photos.read(tmp_path / "mat.jpg"), sheets.read(tmp_path / "mat.sheet.toml")
+    surface = place_surface(photo, sheet, find_scale(photo, sheet))
+    axis_mm = surface.develop(np.array(picture.truth["axis_px"]))
+    assert np.abs(axis_mm[:, 0]).max() < 5.0  # a fifth of the radius: a height left out leaves the size open
+    assert surface.evidence["likely"] > 0.7

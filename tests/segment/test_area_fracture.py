@@ -9,6 +9,7 @@ import pytest
 from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import AreaError
+from specimeter.scale.area_looks import OWN, look
 from specimeter.scale.find import find_scale
 from specimeter.scale.place import place_surface
 from specimeter.scene.files import save
@@ -16,7 +17,6 @@ from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.segment.area import examined_area
 from specimeter.segment.area_fracture import ALONG, _greatest, _sides, _within
-from specimeter.segment.area_looks import OWN, look
 
 WIDTH_PX = 1400
 
