@@ -100,7 +100,7 @@ def opencv() -> Check:
 
 def networks() -> list[Check]:
     """The trained networks that ship with the package: there, and readable by this OpenCV."""
-    paths = sorted((Path(__file__).parent / "segment").glob("*.onnx"))
+    paths = sorted(path for room in ("scale", "segment") for path in (Path(__file__).parent / room).glob("*.onnx"))
     return [network(path) for path in paths] or [Check("trained networks", "wrong", "none found", AGAIN)]
 
 
