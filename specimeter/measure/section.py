@@ -20,7 +20,8 @@ from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.plates import resampled, runs
 from specimeter.segment.section_features import unfused_roots
-from specimeter.segment.section_reading import read_round, within
+from specimeter.segment.section_outline import unclear
+from specimeter.segment.section_reading import read_steady, within
 from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_metal import WeldMetal, drawn_metal, look_for
 from specimeter.sheet import Sheet
@@ -40,7 +41,8 @@ NAMES = {
     ),
 }  # fmt: skip
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
-MOST_U = {"mm": (0.4, 0.15), "deg": (15.0, 0.0), "mm2": (1.0, 0.2)}  # floor, share of the value: less sure is not given
+MOST_U = {"mm": (0.4, 0.15), "deg": (15.0, 0.0), "mm2": (1.0, 0.3)}  # floor, share of the value: less sure is not given
+MOST_U_OF = {"penetration_mm": (0.8, 0.15)}  # the same where an etching, not an edge, tells it
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
@@ -80,7 +82,7 @@ class Section:
 def too_uncertain(name: str, value: float, U: float) -> str | None:
     """Why a size is not given though there is a number: its uncertainty makes it mean nothing. None if it may be given."""
     unit = name.rsplit("_", 1)[-1]
-    floor, share = MOST_U[unit]
+    floor, share = MOST_U_OF.get(name, MOST_U[unit])
     if max(floor, share * abs(value)) >= U:
         return None
     said = {"mm": "mm", "deg": "\u00b0", "mm2": "mm\u00b2"}[unit]
@@ -103,7 +105,7 @@ def section_of(
     if area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE:
         return Section(sizes={}, missing=dict.fromkeys(NAMES[sheet.specimen.test], UNSURE), drawn={})
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    reading = within(read_round(photo.rgb, px_mm, area.outline_px), area.outline_px)
+    reading = within(read_steady(photo.rgb, px_mm, area.outline_px), area.outline_px)
     metal = look_for(reading, sheet, surface, area)
     if weld_px is not None:
         metal = drawn_metal(weld_px, metal, surface, area) or NOT_DRAWN
@@ -127,6 +129,7 @@ def section_of(
         thickness_mm=sheet.specimen.parent_thickness_mm,
         no_metal=metal if isinstance(metal, str) else "",
         gap=gap,
+        unclear_px=unclear(photo, area.outline_px),
     )
     return replace(found, weld_drawn_px=weld_px, unfused=tuple(unfused))
 
@@ -172,6 +175,7 @@ def measure_section(
     thickness_mm: float | None = None,
     no_metal: str = "the cut shows no weld metal",
     gap: Faying | None = None,
+    unclear_px: np.ndarray | None = None,
 ) -> Section:
     """Every size of design section 7 that the outline and the etched weld metal give.
 
@@ -189,6 +193,8 @@ def measure_section(
         The parent plate's, which a butt weld's penetration does not exceed.
     gap : Faying, optional
         Where the plates are seen not to be fused.
+    unclear_px : array, shape (N, 2), optional
+        Places along the outline where the photograph shows no clear edge.
     """
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     outline = resampled(surface.develop(area.outline_px), STEP_PX * px_mm)
@@ -197,12 +203,13 @@ def measure_section(
     evaluate = evaluator(test, thickness_mm, _rightwards(surface, outline.mean(axis=0)), gap)
     plates = runs(outline)
     u_edge_mm = u_edge(px_mm, area.confidence)
+    hidden = np.zeros((0, 2)) if unclear_px is None or not len(unclear_px) else surface.develop(unclear_px)
     found = evaluate(outline, plates, weld)
     if found is None:
         return Section(sizes={}, missing=dict.fromkeys(NAMES[test], NO_JOINT), drawn={})
     drawn, toes, facts = found
     gap = gap if facts["told"] else None
-    spread = spread_of(evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm)
+    spread = spread_of(evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm, unclear_mm=hidden)
     if metal is not None:
         spread |= spread_of_metal(evaluate, outline, plates, [surface.develop(one) for one in metal.tried_px], spread)
     values: dict[str, float] = {}

@@ -15,6 +15,8 @@ from specimeter.segment.weld_metal import WeldMetal
 TRIES = 6  # perturbed outlines from which the scatter of each size is had
 CORRELATED_MM = 0.35  # how far along the outline its errors hang together: ground edges, blur, the picture's pixels
 UNSURE_MM = 0.2  # what an outline is off where nothing speaks for it (from scenes); its confidence takes of that
+UNCLEAR_PX = 3.0  # how far a stretch of outline lies off, as a root mean square, where no clear edge shows (from scenes)
+LEAST_UNCLEAR, STRETCHES = 0.3, 8  # share of a stretch that is unclear; stretches that are moved by themselves
 EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
 CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
 ANGLE_U_DEG = 3.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
@@ -28,28 +30,58 @@ def u_edge(px_mm: float, confidence: float) -> float:
 
 
 def spread_of(
-    evaluate: Callable, outline, plates, weld, drawn: Mapping[str, Drawn], *, px_mm: float, u_edge_mm: float
+    evaluate: Callable, outline, plates, weld, drawn: Mapping[str, Drawn], *, px_mm: float, u_edge_mm: float, unclear_mm
 ) -> dict[str, float]:
-    """Standard uncertainty of each size from the outline: displaced alike all round, and perturbed along it."""
+    """Standard uncertainty of each size from the outline: displaced alike all round, perturbed along it, and each stretch whose
+    edge the photograph does not show displaced by itself; `unclear_mm`: places (N, 2) of such stretches.
+    """
     rng = np.random.default_rng(0)
     normal = _normals(outline)
     sigma = _roughness(outline, normal, px_mm)
     moved = [outline + u_edge_mm * normal, outline - u_edge_mm * normal]
     step = float(np.median(np.hypot(*np.diff(outline, axis=0).T)))
     tried = [outline + sigma * _smooth(rng, len(outline), CORRELATED_MM / step)[:, None] * normal for _ in range(TRIES)]
-    off: dict[str, list[list[float]]] = {name: [[], []] for name in drawn}
-    for k, group in enumerate((moved, tried)):
+    bumps = _bumps(outline, unclear_mm, step)
+    aside = [outline + sign * UNCLEAR_PX * px_mm * bump[:, None] * normal for bump in bumps for sign in (1.0, -1.0)]
+    off: dict[str, list[list[float]]] = {name: [[], [], []] for name in drawn}
+    for k, group in enumerate((moved, tried, aside)):
         for one in group:
             again = evaluate(one, fitted_again(one, plates), weld)
             for name in drawn:
                 if again is not None and name in again[0]:
                     off[name][k].append(again[0][name].value - drawn[name].value)
     result = {}
-    for name, (displaced, scattered) in off.items():
+    for name, (displaced, scattered, beside) in off.items():
         lost = 2 + TRIES - len(displaced) - len(scattered)  # a size that goes missing when the outline moves a little is unsure
         u = np.hypot(_middle(displaced), _middle(scattered))
-        result[name] = float(u) * (1 + lost)
+        result[name] = float(np.hypot(u * (1 + lost), np.sqrt(np.sum(np.square(beside)) / 2)))
     return result
+
+
+def _bumps(outline: np.ndarray, unclear_mm: np.ndarray, step: float) -> list[np.ndarray]:
+    """For each stretch without a clear edge, the longest first, how far each point of the outline takes part, (N,) 0 to 1."""
+    off = np.zeros(len(outline), bool)
+    for point in np.asarray(unclear_mm, float).reshape(-1, 2):
+        away = np.hypot(*(outline - point).T)
+        off[int(np.argmin(away))] = True
+    reach = max(round(CORRELATED_MM / step), 1)
+    wide = np.convolve(np.concatenate([off[-reach:], off, off[:reach]]), np.ones(2 * reach + 1), "valid")
+    dense = wide > (2 * reach + 1) * LEAST_UNCLEAR
+    count, labels = 0, np.zeros(len(outline), int)
+    for k in range(len(outline)):
+        if dense[k]:
+            count += not dense[k - 1] or k == 0
+            labels[k] = count
+    if count > 1 and dense[0] and dense[-1]:  # one stretch across the outline's seam
+        labels[labels == count] = 1
+    sizes = np.bincount(labels, minlength=count + 1)[1:]
+    found = []
+    kernel = np.ones(reach) / reach
+    for label in 1 + np.argsort(-sizes)[:STRETCHES]:
+        own = (labels == label).astype(float)
+        if own.any():
+            found.append(np.convolve(np.concatenate([own[-reach:], own, own[:reach]]), kernel, "same")[reach:-reach])
+    return found
 
 
 def spread_of_metal(evaluate: Callable, outline, plates, tried, spread: Mapping[str, float]) -> dict[str, float]:

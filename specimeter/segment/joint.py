@@ -15,6 +15,7 @@ SKIPPED = 9  # a face may itself be made of so many straight runs
 FACE_TURN_DEG = 75.0  # how far a piece of a weld's face may turn back or on, beyond the turn from plate to plate
 CORNER_DEG = (40.0, 140.0)  # between the two plates of a fillet
 STRAIGHT_DEG = 12.0  # between the two plates of a butt
+DISTORTED_DEG = 3.0  # by which welding has turned them, as a rule: half of a flat face looks straight, and turns farther
 ENOUGH_MM = 20.0  # a plate surface seen so far is as good as a longer one
 INSIDE_MM = 0.5  # how deep in the metal the corner of a fillet lies at least
 APART_MM = 0.5  # toes nearer to a weld's face than this belong to that weld
@@ -74,6 +75,7 @@ def find_fillet(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> F
 def find_butt(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> Butt | None:
     """The butt weld in an outline as from `plates.resampled`, in mm with y down; None if there is none. As `find_fillet`."""
     plates = runs(outline) if plates is None else plates
+    usual = float(np.median([run.scatter_mm for run in plates])) if plates else 0.0
     found: list[tuple[float, np.ndarray, WeldFace]] = []
     for before, after, turn in _pairs(plates):
         ahead = before.along(after.point[None])[0]
@@ -83,7 +85,8 @@ def find_butt(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> But
         if face is not None:
             normal = before.normal + after.normal
             length = min(before.length_mm, ENOUGH_MM) * min(after.length_mm, ENOUGH_MM)
-            found.append((length, normal / np.hypot(*normal), face))
+            flat = min(1.0, 2 * usual / max(before.scatter_mm, after.scatter_mm, 1e-9))
+            found.append((length * flat * np.exp(-0.5 * (turn / DISTORTED_DEG) ** 2), normal / np.hypot(*normal), face))
     if not found:
         return None
     found.sort(key=lambda one: -one[0])
@@ -101,16 +104,22 @@ def _pairs(plates: tuple[Run, ...]):
     """Runs that follow each other in the outline, the turn between them, and with up to SKIPPED pieces of a face between.
 
     Yields (before, after, turn in degrees); a positive turn: the metal has a hollow there. Pieces between them turn no
-    further back or on than a weld's face does, so no other corner of a plate lies between.
+    further back or on than a weld's face does, so no other corner of a plate lies between, nor more of either plate.
     """
     for i, before in enumerate(plates):
         turns: list[float] = []
+        passed: list[Run] = []
         for k in range(1, min(SKIPPED + 1, len(plates) - 1) + 1):
             after = plates[(i + k) % len(plates)]
             turn = _turn_deg(before, after)
-            if all(min(0.0, turn) - FACE_TURN_DEG < one < max(0.0, turn) + FACE_TURN_DEG for one in turns):
+            if any(before.bears(one) for one in passed):
+                break
+            if not any(after.bears(one) for one in passed) and all(
+                min(0.0, turn) - FACE_TURN_DEG < one < max(0.0, turn) + FACE_TURN_DEG for one in turns
+            ):
                 yield before, after, turn
             turns.append(turn)
+            passed.append(after)
 
 
 def _turn_deg(before: Run, after: Run) -> float:

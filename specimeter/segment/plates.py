@@ -11,6 +11,7 @@ LEAST_RUN_MM = 2.5  # a shorter straight piece is a chamfer, a saw nick or a pie
 SPLIT_MM = 0.2  # how far a run may leave its chord: plates bend, saws wander
 SAME_DEG, SAME_MM = 2.0, 0.25  # neighbouring runs that differ by less are one surface with a mark on it
 NICK_MM, ROUGH_MM = 1.5, 0.025  # width of a mark on a plate; what a plate's surface scatters at least
+ON_LINE_MM, ON_SCATTERS = 0.1, 3.0  # so near to a surface's line lies what is more of that surface
 KEPT_OFF = 0.06  # share of a run at either end that its fit leaves out: corners are rounded
 TUKEY = 4.685  # scales of residual beyond which a point counts for nothing (95 % efficiency; Huber and Ronchetti)
 
@@ -52,6 +53,11 @@ class Run:
     def height(self, points: np.ndarray) -> np.ndarray:
         """Distance from the line, positive out of the metal, shape (N,)."""
         return (np.asarray(points, float) - self.point) @ self.normal
+
+    def bears(self, other: Run) -> bool:
+        """Whether another run lies on this one's line from end to end: more of the same surface."""
+        ends = other.point + np.array([[-0.5], [0.5]]) * other.length_mm * other.direction
+        return bool(np.abs(self.height(ends)).max() < max(ON_LINE_MM, ON_SCATTERS * self.scatter_mm))
 
     def at(self, along: float) -> np.ndarray:
         """The point of the line at a coordinate, shape (2,)."""

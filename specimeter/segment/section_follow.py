@@ -37,6 +37,12 @@ def follow(light: np.ndarray, outline_px: np.ndarray, reach_px: float) -> tuple[
     return points + at[:, None] * normals, clear
 
 
+def clear_along(light: np.ndarray, outline_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Points STEP_PX apart along a closed outline as it is, (M, 2), and which of them lie on a clear edge, bool (M,)."""
+    points, normals = _along(_signed(outline_px), STEP_PX, 1.2)
+    return points, _half_level(light, points, normals)[1]
+
+
 def _signed(outline_px: np.ndarray) -> np.ndarray:
     """The outline with the metal on its left as drawn with y down, so that normals point outwards one way."""
     x, y = np.asarray(outline_px, float).T

@@ -17,7 +17,7 @@ from specimeter.scale.surface import Surface
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import Run, resampled, runs
-from specimeter.segment.section_follow import follow
+from specimeter.segment.section_follow import clear_along, follow
 from specimeter.segment.section_places import readings
 from specimeter.segment.section_reading import Reading, read_round, steadied
 from specimeter.sheet import Sheet
@@ -36,7 +36,7 @@ THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off t
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE = 0.5
-ENOUGH = 0.7  # confidence of an outline, from which no further reading of the photograph is asked
+ENOUGH = (0.7, 0.7, 0.5, 0.5)  # confidence of an outline, from which no further reading of the photograph is asked
 MEND = "outline the metal of the cut in [region] outline_px"
 
 
@@ -81,9 +81,9 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
     mm_per_px = float(surface.mm_per_px_at(middle))
     cards = card_outlines_px(scale)
     found: list[Candidate] = []
-    for far, border_mm in readings(photo.rgb, mm_per_px):
+    for enough, (far, border_mm) in zip(ENOUGH, readings(photo.rgb, mm_per_px), strict=False):
         found += _candidates(photo, sheet, surface, scale, far, border_mm, cards, mm_per_px)
-        if any(confidence(one) >= ENOUGH for one in found):
+        if any(one.joint and confidence(one) >= enough for one in found):
             break
     found.sort(key=lambda one: -one.worth)
     if not found or not found[0].joint or found[0].explained < LEAST_EXPLAINED:
@@ -124,9 +124,11 @@ def _elsewhere(one: Candidate, other: Candidate) -> bool:
 
 
 def confidence(one: Candidate) -> float:
-    """Chance that an outline is right to a tenth of a millimetre; judgement, held against scenes (`validate`)."""
+    """Chance that an outline is the cut's, right to a tenth of a millimetre where its edge is clear; judgement, held against
+    scenes (`validate`). An edge that is not clear takes half of it at most: sizes that hang on it are told the less surely.
+    """
     parts = (
-        (one.support, 0.0, 0.75),
+        (one.support, -0.6, 0.75),
         (one.agreed, 0.3, 0.85),
         (one.sure, 0.2, 0.8),
         (one.same, 0.7, 0.9),
@@ -162,14 +164,26 @@ def _area(photo: Photo, outline_px: np.ndarray, sure: float, cautions) -> Examin
     )
 
 
+def unclear(photo: Photo, outline_px: np.ndarray) -> np.ndarray:
+    """Places along an outline where the photograph shows no clear edge, (N, 2) in pixels."""
+    light, low = _light_round(photo, outline_px)
+    points, clear = clear_along(light, outline_px - low)
+    return points[~clear] + low
+
+
 def _drawn_to(photo: Photo, outline_px: np.ndarray, reach_px: float) -> tuple[np.ndarray, np.ndarray]:
     """`follow` in the linear light of the part of the photograph that the outline lies in."""
+    light, low = _light_round(photo, outline_px)
+    outline, clear = follow(light, outline_px - low, reach_px)
+    return outline + low, clear
+
+
+def _light_round(photo: Photo, outline_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Linear light about an outline, float32 (H, W, 3), and the photograph's pixel [x, y] at its first."""
     low = np.maximum(np.floor(outline_px.min(axis=0)) - MARGIN_PX, 0).astype(int)
     high = np.ceil(outline_px.max(axis=0)).astype(int) + MARGIN_PX
     piece = photo.rgb[low[1] : high[1], low[0] : high[0]]
-    light = np.asarray(to_linear(piece.astype(np.float32) / np.iinfo(piece.dtype).max), np.float32)
-    outline, clear = follow(light, outline_px - low, reach_px)
-    return outline + low, clear
+    return np.asarray(to_linear(piece.astype(np.float32) / np.iinfo(piece.dtype).max), np.float32), low
 
 
 def _places(far: Reading, cards_px, mm_per_px: float) -> list[np.ndarray]:

@@ -10,7 +10,8 @@ from specimeter.segment.plates import Run, between, fit_line
 
 LEFT_SCALES, LEAST_LEFT_MM = 4.0, 0.04  # a face has left the plate where it stays further off than this (scatters; mm)
 STAY_MM, RETURN_MM = 0.25, 0.8  # and for as long as this; what comes back for as long had not left
-TANGENT_MM = (0.05, 1.2)  # stretch of the face, from the toe, whose parabola gives the toe's place and angle
+TANGENT_MM = (0.05, 1.2, 2.5)  # from the toe: where the stretch of the face begins whose parabola gives the toe's place and
+TANGENT_SHARE = 0.35  # angle, and where it ends, at the least and at the most; and that end's share of the face
 CORNER_POINTS, LEAST_POINTS = 3, 8  # of the outline: those next to the toe are rounded by the lens; as many are fitted at least
 SHORTEST_FACE_MM = 0.8
 UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
@@ -125,7 +126,8 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
             face_from = back
     step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
     low = face_from + max(round(TANGENT_MM[0] / step), CORNER_POINTS)
-    high = min(low + max(round((TANGENT_MM[1] - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))
+    reach = np.clip(TANGENT_SHARE * (len(chain) - face_from) * step, *TANGENT_MM[1:])
+    high = min(low + max(round((reach - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))
     lip = _lip(way * run.along(chain[face_from:]), height[face_from:], step) if notch is None else None
     if lip is not None and (under := _under(chain[face_from : face_from + lip[1] + 1], lip[0], run, way)) is not None:
         point, angle, tangent = under

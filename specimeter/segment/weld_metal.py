@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from specimeter.scale.surface import Surface
-from specimeter.segment.fusion_line import DRAWN, PLATE, WELD, Line, Read, fan, find_line, ring, rows, u_alike_mm
+from specimeter.segment.fusion_line import DRAWN, PLATE, WELD, Line, Read, fan, find_line, ring, rows, stands_out, u_alike_mm
 from specimeter.segment.heat_zone import zone_width
 from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
@@ -19,6 +19,7 @@ from specimeter.sheet import Sheet
 
 SHOWN = 0.5  # chance that the etching shows a place, from which it counts as shown
 LEAST_SHOWN = {True: 0.25, False: 0.5}  # of the metal about the weld, where the sheet names an etchant or not
+LEAST_CONTRAST = 0.2  # chance of weld metal within the line less that beyond it, below which it is a guess
 SURE_MM, LEAST_SURE = 0.5, 0.35  # standard uncertainty below which a place of the line is sure, and the share that is at least
 CLICK_PX = 1.0  # standard uncertainty of a hand's click, along x and along y (judgement)
 BOWED = 0.02  # of the distance between two clicks: how far the line may bow out between them (judgement)
@@ -46,7 +47,7 @@ class WeldMetal:
     line_px, u_line_mm : array (M, 2), array (M,)
         Points of the fusion line, and the standard uncertainty of each one's place across it; `line_mm`: its length.
     u_alike_mm : float
-        Standard uncertainty of the whole line's place inwards or outwards.
+        Standard uncertainty of the whole line's place inwards or outwards, the mean along it.
     drawn : bool
         Whether a person drew the line.
     """
@@ -88,6 +89,10 @@ def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedAre
         lines = [find_line(read, rays, confused) for rays in bundles]
     if _shown(read, lines) < LEAST_SHOWN[prepared is not None]:
         return UNETCHED
+    shown = np.concatenate([stands_out(read, line) for line in lines])
+    if shown.mean() < LEAST_CONTRAST:
+        return UNETCHED
+    alike = u_alike_mm(confused, shown)
     haz, u_haz = zone_width(read, lines)
     metal = WeldMetal(
         outline_px=surface.project(ring(joint, [line.points for line in lines])),
@@ -97,9 +102,9 @@ def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedAre
         haz_px=None if haz is None else haz / px_mm,
         u_haz_px=u_haz / px_mm,
         line_px=surface.project(np.concatenate([line.points for line in lines])),
-        u_line_mm=np.concatenate([line.u_mm for line in lines]),
+        u_line_mm=np.hypot(np.concatenate([line.u_mm for line in lines]), alike),
         line_mm=float(sum(np.sum(np.hypot(*np.diff(line.points, axis=0).T)) for line in lines)),
-        u_alike_mm=u_alike_mm(confused),
+        u_alike_mm=float(alike.mean()),
     )
     return metal if metal.share >= LEAST_SURE else UNCLEAR
 
