@@ -42,7 +42,7 @@ NAMES = {
 }  # fmt: skip
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
 MOST_U = {"mm": (0.4, 0.15), "deg": (15.0, 0.0), "mm2": (1.0, 0.3)}  # floor, share of the value: less sure is not given
-MOST_U_OF = {"penetration_mm": (0.8, 0.15)}  # the same where an etching, not an edge, tells it
+MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"

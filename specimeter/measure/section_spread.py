@@ -20,8 +20,8 @@ LEAST_UNCLEAR, STRETCHES = 0.3, 8  # share of a stretch that is unclear; stretch
 EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
 CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
 ANGLE_U_DEG = 3.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
-WAVY_MM = 0.02  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
-ROUNDED_MM = 0.1  # by which a line that is held smooth rounds the tip at the root (judgement)
+WAVY_MM = 0.035  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
+ROUNDED_MM = 0.4  # by which a line that is held smooth rounds the tip at the root, as a root mean square (from scenes)
 
 
 def u_edge(px_mm: float, confidence: float) -> float:

@@ -78,8 +78,10 @@ def test_unequal_convex_and_concave_fillets(leg_1, leg_2, rise, turn):
         return  # it runs out almost along the plate: no outline tells where its toe is to a tenth of a millimetre
     sizes = fillet_of(tee(leg_1, leg_2, rise, turn))
     height = leg_1 * leg_2 / chord
-    assert sizes["leg_1_mm"] == pytest.approx(leg_1, abs=0.12)
-    assert sizes["leg_2_mm"] == pytest.approx(leg_2, abs=0.12)
+    steepest = np.degrees(np.arctan2(max(leg_1, leg_2), min(leg_1, leg_2))) - sunk
+    off = 0.12 if steepest < 90.0 else 0.2  # a toe under an overhang is where its underside, taken for straight, meets the plate
+    assert sizes["leg_1_mm"] == pytest.approx(leg_1, abs=off)
+    assert sizes["leg_2_mm"] == pytest.approx(leg_2, abs=off)
     assert sizes["throat_mm"] == pytest.approx(np.hypot(*face.T).min(), abs=0.03)
     assert sizes["theoretical_throat_mm"] == pytest.approx(height + min(rise, 0), abs=0.1)
     assert sizes["convexity_mm"] == pytest.approx(rise, abs=0.1)
