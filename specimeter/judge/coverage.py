@@ -65,7 +65,7 @@ def of_scale(sheet: Sheet, scale: Scale | None) -> Coverage:
     doubts = [_sentence(doubt) for doubt in scale.evidence.get("doubts", ())]
     height = sheet.scale.surface_height_mm
     if height is None:
-        if lies_beside(sheet):
+        if lies_beside(sheet) and "height_from" not in scale.evidence:
             doubts.append(
                 "How high the face stands over the card or rule was not entered: sizes may be off by a tenth or more."
             )
@@ -100,7 +100,10 @@ def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None =
         doubts.append("The examined area was found with low confidence: check its outline, or give it in the table [region].")
     if sheet.specimen.test not in BEND_TESTS:
         unseen += _fracture_left_out(sheet, area_mm2)
-        return Coverage(unseen=tuple(unseen), open=tuple(doubts))
+        calliper, width, u_width = sheet.specimen.specimen_width_mm, area.width_mm, area.u_width_mm
+        if calliper is not None and width is not None and u_width is not None:
+            cautions = _width_doubt(calliper, width, u_width, bent=False)
+        return Coverage(unseen=tuple(unseen), open=(*doubts, *cautions), cautions=tuple(cautions))
     if len(area.exclude_px):
         unseen.append(f"{len(area.exclude_px)} part(s) of the face were left out of the examination.")
     weld, thickness = sheet.specimen.weld_width_mm, sheet.specimen.specimen_thickness_mm
@@ -124,7 +127,7 @@ def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None =
     elif area.width_mm is None or area.u_width_mm is None:
         doubts.append("The specimen's width was not measured in the photo, so the calliper width does not check the scale.")
     else:
-        doubt = _width_doubt(calliper, area.width_mm, area.u_width_mm)
+        doubt = _width_doubt(calliper, area.width_mm, area.u_width_mm, bent=True)
         doubts += doubt
         cautions += doubt
     return Coverage(unseen=tuple(unseen), open=tuple(doubts), cautions=tuple(cautions))
@@ -208,13 +211,19 @@ def _sentence(text: str) -> str:
     return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
-def _width_doubt(calliper_mm: float, width_mm: float, u_width_mm: float) -> list[str]:
+def _width_doubt(calliper_mm: float, width_mm: float, u_width_mm: float, *, bent: bool) -> list[str]:
     allowed = math.hypot(2 * u_width_mm, U_CALLIPER_MM)
     if abs(width_mm - calliper_mm) <= allowed:
         return []
     photo = quantity(Interval.around(width_mm, 2 * u_width_mm), "mm")
+    if bent:
+        return [
+            f"The photo gives a width of {photo}, the calliper {calliper_mm:g} mm: they differ by more than the {allowed:.2g} "
+            "mm that their uncertainties allow. Check the scale, its height, and that the calliper width is that of the bent "
+            "specimen across its crown."
+        ]
     return [
         f"The photo gives a width of {photo}, the calliper {calliper_mm:g} mm: they differ by more than the {allowed:.2g} mm "
-        "that their uncertainties allow. Check the scale, its height, and that the calliper width is that of the bent "
-        "specimen across its crown."
+        "that their uncertainties allow. Check the scale, its height, and that the calliper width is that of the whole bar "
+        "with its machined ends."
     ]

@@ -234,6 +234,13 @@ def _at(scale: Scale, bend: Bend, height: Height, doubts: tuple[str, ...], *, to
         u_crown_mm=factor * bend.u_crown_mm,
         evidence=evidence,
     )
+    better = with_height(scale, height, doubts, told_by=told_by)
+    place = np.array(scale.reference_px if scale.reference_px is not None else moved.project(np.zeros((1, 2)))[0])
+    return better.at(place), moved
+
+
+def with_height(scale: Scale, height: Height, doubts: tuple[str, ...] = (), *, told_by: str | None = None) -> Scale:
+    """The scale with the measured surface at another height, its budget drawn up anew; who told it and what leaves it open."""
     if scale.raised is not None:
         better = scale.raised(height)
     else:
@@ -250,8 +257,7 @@ def _at(scale: Scale, bend: Bend, height: Height, doubts: tuple[str, ...], *, to
         tilt_deg=scale.tilt_deg,
         evidence={**better.evidence, **kept, **told} | ({"doubts": list(doubts)} if doubts else {}),
     )
-    place = np.array(scale.reference_px if scale.reference_px is not None else moved.project(np.zeros((1, 2)))[0])
-    return better.at(place), moved
+    return better
 
 
 def _budgets(scale: Scale, height: Height):

@@ -11,8 +11,9 @@ from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
 from specimeter.scale.crown import CALLIPER, by_its_own_size
 from specimeter.scale.model import Scale
+from specimeter.scale.own_width import by_its_own_width, u_ends_mm
 from specimeter.scale.place import height_open, u_size
-from specimeter.scale.surface import Bend, Surface
+from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.segment import area_fracture, section_outline
 from specimeter.segment.edges import SideEdge, follow_side_edges
 from specimeter.segment.model import ExaminedArea
@@ -70,9 +71,12 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
 
 def by_its_edges(sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedArea) -> tuple[Scale, Surface, ExaminedArea]:
     """Where the crown's height was told by the calliper width: told anew by the width between the edges as followed here.
+    A broken half whose height nobody entered is told it by the width between its ends.
 
     The same picture, so that the outline stays; as they are where the height was had another way, or no width was measured.
     """
+    if isinstance(surface, Flat):
+        return (scale, surface, area) if area.ends_px is None else _by_its_ends(sheet, scale, surface, area)
     if not scale.evidence.get("height_from", "").startswith(CALLIPER) or area.width_mm is None:
         return scale, surface, area
     u_edges = float(np.sqrt(max(area.u_width_mm**2 - (scale.u_rel * area.width_mm) ** 2, 0.0)))
@@ -80,6 +84,13 @@ def by_its_edges(sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedAre
     scale, surface = by_its_own_size(sheet, scale, surface, width_mm=area.width_mm, u_width_mm=u_edges)
     width = area.width_mm * (surface.view.distance_mm - surface.height_mm) / (surface.view.distance_mm - before)
     return scale, surface, replace(area, width_mm=float(width), u_width_mm=float(np.hypot(u_edges, scale.u_rel * width)))
+
+
+def _by_its_ends(sheet: Sheet, scale: Scale, surface: Flat, area: ExaminedArea) -> tuple[Scale, Surface, ExaminedArea]:
+    scale, surface = by_its_own_width(sheet, scale, surface, area.ends_px)
+    width = float(np.linalg.norm(np.subtract(*surface.develop(area.ends_px))))
+    u_width = float(np.hypot(u_ends_mm(width, scale), scale.u_rel * width))
+    return scale, surface, replace(area, width_mm=width, u_width_mm=u_width)
 
 
 def steepness_limits_mm(bend: Bend, a_mm: np.ndarray) -> np.ndarray:

@@ -13,6 +13,7 @@ from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.area_looks import Looked, look
 from specimeter.scale.model import Scale
+from specimeter.scale.own_width import u_ends_mm
 from specimeter.scale.place import card_outlines_px
 from specimeter.scale.surface import Surface
 from specimeter.segment import face_close
@@ -21,6 +22,7 @@ from specimeter.sheet import Sheet
 
 MODELS = tuple(Path(__file__).with_name(name) for name in ("area_fracture.onnx", "area_fracture_mixed.onnx"))
 STEP = 32  # the networks' coarsest grid
+LONGER = 1.3  # a width over a thickness from which the longer side of a face is its width
 LEAST_CONFIDENCE = 0.5
 DOUBT = 0.02, 0.045  # share of the area in doubt that a plain face leaves, and what more of it makes the outline doubtful
 LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 0.3 mm at fair odds
@@ -68,7 +70,8 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     if places:
         corners_px = looked.to_photograph(places[0].corners())
         close = face_close.closely(photo.rgb, corners_px, mm_per_px, sheet.specimen.specimen_width_mm)
-        seen = face_close.outlined(face_close.log_odds(close)[0])
+        told = face_close.log_odds(close)
+        seen = face_close.outlined(told[0])
     if seen is None:
         raise AreaError(
             "no broken face of the sheet's size stands out from the background",
@@ -80,6 +83,8 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     outline, doubt = seen
     outline_px = np.clip(close.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
     confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet)
+    ends_px = _ends(close, told, outline, sheet)
+    width_mm, u_width_mm = (None, None) if ends_px is None else _width(ends_px, surface, scale)
     cautions = ()
     if confidence < LEAST_CONFIDENCE:
         cautions = ("The broken face was found with low confidence: check its outline, or give it in [region].",)
@@ -87,9 +92,37 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
         outline_px=outline_px,
         found_by="auto",
         edges_px=_sides(outline_px),
+        width_mm=width_mm,
+        u_width_mm=u_width_mm,
+        ends_px=ends_px,
         confidence=confidence,
         cautions=cautions,
     )
+
+
+def _ends(close: face_close.Close, told: np.ndarray, outline: np.ndarray, sheet: Sheet) -> np.ndarray | None:
+    """The middles [x, y] of the bar's ends along the weld, in the photograph; None where they do not show.
+
+    Nor where it is not known which way the weld runs: the longer side of a face lies along it only if the specimen is clearly
+    wider than thick.
+    """
+    specimen = sheet.specimen
+    weld = None if sheet.weld is None else sheet.weld.weld_axis_px
+    if weld is not None:
+        way = (np.asarray(weld[1], float) - np.asarray(weld[0], float)) @ close.matrix[:, :2]
+        turned = abs(way[1]) > abs(way[0])
+    elif (specimen.specimen_width_mm or 0.0) > LONGER * (specimen.specimen_thickness_mm or np.inf):
+        turned = False
+    else:
+        return None
+    found = face_close.ends(told.transpose(0, 2, 1), outline[:, ::-1]) if turned else face_close.ends(told, outline)
+    return None if found is None else close.to_photograph(found[:, ::-1] if turned else found)
+
+
+def _width(ends_px: np.ndarray, surface: Surface, scale: Scale) -> tuple[float, float]:
+    """The bar's width in mm and its standard uncertainty, scale included."""
+    width = float(np.linalg.norm(np.subtract(*surface.develop(ends_px))))
+    return width, float(np.hypot(u_ends_mm(width, scale), scale.u_rel * width))
 
 
 def with_sides(area: ExaminedArea) -> ExaminedArea:

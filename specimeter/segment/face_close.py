@@ -23,6 +23,8 @@ INPUTS = ("light", "red", "blue", "place")
 OUTPUTS = ("face", "end")
 SMOOTH = 1.0  # cells: of the log-odds before their border is drawn
 THIN = 5  # cells: what is thinner and hangs on the face is none of it
+CORE = 0.15, 0.85  # of the face across: where the bar's ends are looked for
+LEAST_ROWS, MOST_SCATTER, MOST_SLANT = 0.7, 1.5, 0.12  # of rows that show an end; cells; between the two ends, radians
 NEAR_MM = 1.2  # round the face: what is told there counts for how sure its border is
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
@@ -155,3 +157,38 @@ def _doubt(odds: np.ndarray, ring: np.ndarray) -> float:
     reach = 2 * int(NEAR_MM / CELL_MM) + 1
     round_it = cv2.dilate(within, np.ones((reach, reach), np.uint8)) > 0
     return float((1 / (1 + np.exp(np.abs(odds[round_it])))).sum() / max(int(within.sum()), 1))
+
+
+def ends(odds: np.ndarray, ring: np.ndarray) -> np.ndarray | None:
+    """The middles [x, y] of the bar's left and right end, shape (2, 2), from the log-odds of face and whole end; None where
+    they do not both show as straight lines about square to the face.
+
+    `ring`: the face's border. In each row from the face's middle outwards, the end is where the log-odds first turn.
+    """
+    low, high = np.quantile(ring[:, 1], CORE)
+    rows = np.arange(int(np.ceil(low)), int(high) + 1)
+    middle = int(ring[:, 0].mean())
+    even = cv2.GaussianBlur(np.ascontiguousarray(odds.max(axis=0), np.float32), (0, 0), 1.5 * SMOOTH)[rows]
+    lines = []
+    for way in (-1, 1):
+        seen = even[:, : middle + 1][:, ::-1] if way < 0 else even[:, middle:]
+        beyond = seen < 0
+        k = np.where(beyond.any(axis=1), beyond.argmax(axis=1), 0)
+        shows = k > 0
+        if shows.mean() < LEAST_ROWS or shows.sum() < 8:
+            return None
+        y, k = rows[shows] - rows.mean(), k[shows]
+        before, after = seen[shows, k - 1], seen[shows, k]
+        x = middle + way * (k - 1 + before / (before - after))
+        kept = np.ones(len(x), bool)
+        for _ in range(5):
+            slant, at = np.polyfit(y[kept], x[kept], 1)
+            off = np.abs(x - at - slant * y)
+            scatter = 1.4826 * float(np.median(off[kept]))
+            kept = off < 2.5 * (scatter + 0.3)
+        if scatter > MOST_SCATTER or kept.mean() < LEAST_ROWS:
+            return None
+        lines.append((at, slant))
+    if abs(lines[0][1] - lines[1][1]) > MOST_SLANT:
+        return None
+    return np.array([[at, rows.mean()] for at, _ in lines])

@@ -45,6 +45,8 @@ class ExaminedArea:
         at a corner.
     width_mm, u_width_mm : float, optional
         The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
+    ends_px : array, shape (2, 2), optional
+        On a broken half: the middles [x, y] of the bar's two ends, which `width_mm` lies between.
     veiled : str
         ``"smoothed"`` or ``"nothing but noise"`` where the whole face shows less than its sharp edges promise.
     unseen : tuple of Unseen
@@ -57,6 +59,7 @@ class ExaminedArea:
     edges_px: tuple[np.ndarray, ...] = ()
     width_mm: float | None = None
     u_width_mm: float | None = None
+    ends_px: np.ndarray | None = None
     confidence: float = 1.0
     cautions: tuple[str, ...] = ()
     veiled: str = ""

@@ -78,3 +78,30 @@ def test_answers_are_unfolded_as_they_were_taught():
     assert flat.shape == (2, 6, 10)
     for k, i, j in np.ndindex(2, 2, 2):
         assert np.array_equal(flat[k, i::2, j::2], answer[4 * k + 2 * i + j])
+
+
+def bar(turned: float = 0.0, ragged: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Log-odds (2, 160, 400) of a face from x = 90.3 to 300.6 in an end from 49.7 to 350.2, and the face's border."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:160, :400].astype(np.float32)
+    edge = x - turned * (y - 80) + ragged * rng.normal(size=(160, 1))
+    across = np.minimum(y - 30.0, 130.0 - y)
+    face = np.minimum(np.minimum(x - 90.3, 300.6 - x), across)
+    end = np.minimum(np.minimum(edge - 49.7, 350.2 - edge), across)
+    odds = np.clip(np.stack([face, end]), -8, 8)
+    return odds, face_close.outlined(odds[0])[0]
+
+
+def test_the_ends_of_the_bar_are_seen():
+    """Both ends to a tenth of a cell, at the middle of the face's height, turned a little or not."""
+    for turned in (0.0, 0.05):
+        ends = face_close.ends(*bar(turned))
+        assert ends == pytest.approx(np.array([[49.7, 80.0], [350.2, 80.0]]), abs=0.1)
+
+
+def test_ends_that_do_not_show_are_not_made_up():
+    """Beyond the picture, or ragged by half a millimetre: None."""
+    odds, ring = bar()
+    odds[1] = np.maximum(odds[1], np.where(np.arange(400) > 340, 5.0, -8.0))
+    assert face_close.ends(odds, ring) is None
+    assert face_close.ends(*bar(ragged=5.0)) is None

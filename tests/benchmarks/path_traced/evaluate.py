@@ -1,7 +1,7 @@
 """What the whole job makes of path-traced pictures: found and missed openings, false calls, sizes, scale and area.
 
-``python tests/benchmarks/path_traced/evaluate.py FOLDER [--json FILE] [--alone]`` on what `bend.py` wrote. `--alone`:
-the finder alone, given the true scale, surface and area.
+``python tests/benchmarks/path_traced/evaluate.py FOLDER [--json FILE] [--alone]`` on what `bend.py` or `nick.py`
+wrote. `--alone`: the finder alone, given the true scale, surface and area.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def main() -> None:
     options = parser.parse_args()
     cv2.setNumThreads(1)
     results = []
-    for path in sorted(options.folder.glob("bend-*.jpg"), key=lambda file: int(file.stem.split("-")[1])):
+    for path in sorted(options.folder.glob("*-*.jpg"), key=lambda file: int(file.stem.split("-")[1])):
         results.append(examined(path, alone=options.alone))
         print(said(results[-1]), flush=True)
     done = [result | {"plain_truth": result["truth"], "plain_false_calls": []} for result in results if result["error"] is None]
