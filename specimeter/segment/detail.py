@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import scipy.fft
 
+from specimeter.segment import smear
 from specimeter.segment.model import ExaminedArea
 
 BLOCKS_PX = (64, 32)  # the smaller on faces that hold few of the larger
@@ -39,8 +40,8 @@ class Detail:
     """What the blocks of a face show.
 
     `fwhm_px`: full width at half height of the blur that at least explains how its detail ends, None where too little detail
-    shows; `worst_px`: of the blur that explains it all; `smoothed`: the first is more than lenses and textures account for;
-    `only_noise`: no detail, and more noise than around the face.
+    shows; `worst_px`: of the blur that explains it all; `smoothed`: the first is more than lenses and textures account for, or
+    it was blurred in one direction; `only_noise`: no detail, and more noise than around the face.
     """
 
     fwhm_px: float | None = None
@@ -81,11 +82,12 @@ def of_face(light: np.ndarray, area: ExaminedArea) -> Detail:
     power, noise, level = power[shows], noise[shows], level[shows]
     fine, compressed = _blur_px(power, noise, FALL_DB, 0.5), _blur_px(power, level, FALL_DB, LEVEL_ENDS)
     worst = np.maximum(_blur_px(power, noise, 0.0, 0.5), _blur_px(power, level, 0.0, LEVEL_ENDS))
+    one_way = smear.length_px(light, area) or 0.0
     middle, partly = FWHM * np.median(np.maximum(fine, compressed)), FWHM * np.percentile(fine, 90)
     return Detail(
         fwhm_px=float(middle),
-        worst_px=float(FWHM * np.percentile(worst, 75)),
-        smoothed=bool(middle > SMOOTHED_PX[size] or (partly > PARTLY_PX and size == BLOCKS_PX[0])),
+        worst_px=max(float(FWHM * np.percentile(worst, 75)), one_way),
+        smoothed=bool(middle > SMOOTHED_PX[size] or (partly > PARTLY_PX and size == BLOCKS_PX[0]) or one_way),
     )
 
 

@@ -19,7 +19,7 @@ from specimeter import sheet as sheets
 from specimeter.data import sample_images
 from specimeter.judge.decide import decide
 from specimeter.judge.limits import read as read_limits
-from specimeter.segment import detail
+from specimeter.segment import detail, smear
 from specimeter.segment.detail import FWHM, Detail, of_face, width_px
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.sharpness import resolving
@@ -98,9 +98,57 @@ def test_a_face_smeared_in_part_is_noticed(placed, noise, share):
     assert of_face(colour.luminance(smeared(rgb, part, 6.0, noise)), area).smoothed
 
 
+@pytest.mark.parametrize(
+    ("name", "turns"),
+    [
+        ("face-bend-within", (0, 30, 45, 120, 135)),  # ground from top to bottom: a blur that way looks like the marks
+        ("side-bend-exceeds", (0, 60, 120, 135)),
+        ("nick-break-exceeds", (0, 30, 45, 60, 120, 135)),
+    ],
+)
+@pytest.mark.parametrize(("long_px", "noise"), [(9, 0.0), (15, 0.0), (9, 0.5)])
+def test_a_blur_in_one_direction_is_noticed(placed, name, turns, long_px, noise):
+    """A line of 9 or 15 px laid on the face alone; told within 2 px, or 0.25, of the length that was laid on."""
+    rgb, area, _ = placed(name)
+    for turn in turns:
+        light = colour.luminance(smeared(rgb, area.outline_px, long_px / np.sqrt(12), noise, quality=95, turn_deg=turn))
+        drawn = long_px if turn % 90 == 0 else long_px * max(abs(np.cos(np.radians(turn))), abs(np.sin(np.radians(turn))))
+        length = smear.length_px(light, area)
+        assert length is not None, turn
+        assert 0.75 * drawn - 2 < length < 1.25 * long_px + 2, (turn, length)
+        assert of_face(light, area).smoothed
+        assert width_px(of_face(light, area), 2.0)[1] == detail.SMOOTHED
+
+
+def test_gaps_of_a_box_are_told_by_its_length():
+    """White lines averaged over L pixels, from the definition: the share is nearly whole at L, and small for white ones."""
+    rng = np.random.default_rng(3)
+    white = rng.standard_normal((2000, smear.LINE_PX + 40)).astype(np.float32)
+    assert smear.box_shares(white[:, : smear.LINE_PX]).max() < 0.2
+    for long_px in (9, 12, 15, 20):
+        box = np.cumsum(np.pad(white, ((0, 0), (1, 0))), axis=1)
+        lines = ((box[:, long_px:] - box[:, :-long_px]) / long_px)[:, : smear.LINE_PX]
+        shares = smear.box_shares(lines)
+        assert smear.LENGTHS_PX[shares.argmax()] == pytest.approx(long_px, abs=0.5)
+        assert shares.max() > 0.5
+
+
 @pytest.mark.parametrize("blur_px", [4.0, 6.0, 9.0])
 def test_a_smeared_face_is_never_within(placed, blur_px):
     """The sample that is within, judged by what its smeared photograph shows: not-measured, at 4 px of blur too."""
+    judged = judged_within(placed, lambda rgb, outline: smeared(rgb, outline, blur_px, 3.0))
+    assert judged.outcome == "not-measured"
+    assert any("smoothed" in why or "resolves" in why for why in judged.because)
+
+
+@pytest.mark.parametrize("long_px", [9, 15])
+def test_a_face_blurred_in_one_direction_is_never_within(placed, long_px):
+    judged = judged_within(placed, lambda rgb, outline: smeared(rgb, outline, long_px / np.sqrt(12), 0.0, turn_deg=0))
+    assert judged.outcome == "not-measured"
+
+
+def judged_within(placed, doctored):
+    """The sample that is within, judged by what its photograph shows after `doctored`(rgb, outline_px)."""
     rgb, area, found = placed("face-bend-within")
     base = str(sample_images() / "face-bend-within")
     sheet, limits = sheets.read(f"{base}.sheet.toml"), read_limits(f"{base}.limits.toml")
@@ -117,9 +165,7 @@ def test_a_smeared_face_is_never_within(placed, blur_px):
         return decide(sheet, limits, [], area=whole, smallest_resolvable_mm=resolved, scale=found.scale, surface=found.surface)
 
     assert outcome(rgb).outcome == "within"
-    judged = outcome(smeared(rgb, area.outline_px, blur_px, 3.0))
-    assert judged.outcome == "not-measured"
-    assert any("smoothed" in why or "resolves" in why for why in judged.because)
+    return outcome(doctored(rgb, area.outline_px))
 
 
 def bare(noise_inside: float, noise_around: float, texture: float = 0.0) -> tuple[np.ndarray, ExaminedArea]:
