@@ -428,7 +428,8 @@ class Bench(Errands):
             before, self._record_shown = self._record_shown, now.record
             if now.record is None or before is None or not _same_ground(before, now.record):
                 try:
-                    self.picture.show_photos(now.photos)
+                    if self.picture.show_photos(now.photos) and now.record is not None:
+                        self.picture.look_at_faces(now.record)
                 except SpecimeterError as error:  # one that was added is no longer where it was
                     self.wrong.say(sentence(error))
                 self.picture.show_record(now.record, self.selected)

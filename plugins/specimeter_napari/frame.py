@@ -69,7 +69,7 @@ class Frame(QWidget):
         last.layout().setStretch(1, 0)
         down.addWidget(parts.row(self.undo_button, self.redo_button))
         down.addWidget(last)
-        self.reads.setText("Move over the picture to read millimetres along the surface.")
+        self.reads.setText("Over the picture: millimetres along the surface.")
 
     @staticmethod
     def _scrolled(page: QWidget) -> QScrollArea:

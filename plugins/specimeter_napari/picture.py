@@ -76,10 +76,10 @@ class Picture:
         """The photograph that is held; None where there is none."""
         return self._pane(self.held).photo if self.panes else None
 
-    def show_photos(self, photographs: Sequence[Photo]) -> None:
-        """The photographs side by side; those that lie there already stay as they are."""
+    def show_photos(self, photographs: Sequence[Photo]) -> bool:
+        """The photographs side by side; False where they lie there already and stay as they are."""
         if [pane.photo for pane in self.panes] == list(photographs):
-            return
+            return False
         left, panes = 0.0, []
         for number, photo in enumerate(photographs, start=1):
             panes.append(Pane(id=f"p{number}", photo=photo, corner=np.array([left, 0.0])))
@@ -102,6 +102,7 @@ class Picture:
             layer.data, layer.visible, layer.translate = np.zeros((2, 2, 3), np.uint8), False, (0, 0)
         self.viewer.layers.selection = {self._layers[0]}
         self.viewer.reset_view()
+        return True
 
     def on_canvas(self, points: np.ndarray, photo: str | None = None) -> np.ndarray:
         """Points of a photograph (the one held) as the canvas has them."""

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 import napari
 import numpy as np
+import qtpy
 from qtpy.QtCore import Qt, QTimer
 
+from specimeter.errors import SpecimeterError
 from specimeter_napari.bench import Bench
 
 
@@ -33,8 +36,22 @@ def put_away(viewer: napari.Viewer) -> None:
         dock.setVisible(False)
 
 
+def check_binding() -> None:
+    """Refuse PySide6 6.12 on Python 3.11: each of its calls that returns nothing gives back a reference to None that it never
+    took (seen with 6.12.0; not with 6.10 and 6.11), and the process ends after some thousand of them. Raises SpecimeterError.
+    """
+    name, version = qtpy.API_NAME, (qtpy.PYSIDE_VERSION or "0").split(".")
+    if name == "PySide6" and sys.version_info < (3, 12) and tuple(map(int, version[:2])) >= (6, 12):
+        raise SpecimeterError(
+            f"PySide6 {qtpy.PYSIDE_VERSION} ends the window without warning on Python 3.{sys.version_info[1]}",
+            expected="PySide6 below 6.12, or PyQt6, or Python 3.12",
+            mend='pip install "PySide6<6.12"',
+        )
+
+
 def run(paths: Sequence[Path], *, sheet: Path | None, limits: Path | None, out: Path | None) -> None:
     """Open the window on photographs of one specimen, a record or a folder, and stay until it is closed."""
+    check_binding()
     viewer, bench = bench_window(out=out)
     viewer.window._qt_window.setWindowState(Qt.WindowState.WindowMaximized)
     if paths:

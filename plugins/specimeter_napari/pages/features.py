@@ -126,7 +126,9 @@ class FeaturesPage(Page):
         where = f" · photograph {feature.photo.removeprefix('p')}" if many else ""
         self.one.setText(f"{feature.id} · {words.kind(feature.kind)} · {look.STATUS_WORD[feature.status]}{where}")
         known = [line for line in (size_line(feature, *size) for size in SIZES) if line]
-        lines = [" · ".join(known)] if all(len(line) < SHORT for line in known) else known
+        short = [line for line in known if len(line) < SHORT]
+        lines = [" · ".join(short[at : at + 2]) for at in range(0, len(short), 2)]
+        lines += [line for line in known if line not in short]
         if feature.at_corner is not None:
             lines.append("reaches an edge of the face" if feature.at_corner else "away from the edges of the face")
         if feature.reason:
@@ -271,7 +273,7 @@ SIZES = (
 )
 
 
-SHORT = 34  # letters: sizes as short as this stand in one line
+SHORT = 34  # letters: sizes as short as this stand two in a line
 
 
 def size_line(feature: Feature, name: str, key: str, unit: str) -> str:

@@ -147,7 +147,9 @@ class Presser:
 
     def __init__(self, hand):
         self.hand, self.bench = hand, hand.bench
-        self.there = own_buttons(self.bench)
+        pages = self.bench.pages
+        passing = (pages["finding"].verdicts, pages["finding"].left, pages["specimen"].found)  # made anew with each record
+        self.there = [one for one in own_buttons(self.bench) if not any(part.isAncestorOf(one) for part in passing)]
         self.pressed, self.words = set(), set()
 
     def all(self, *names):
