@@ -225,7 +225,9 @@ def measure_section(
     for name, one in drawn.items():
         other = drawn.get(name.replace("_1_", "_3_").replace("_2_", "_1_").replace("_3_", "_2_"))
         swapped = 0.0 if facts["numbered"] or other is None else abs(one.value - other.value) / K  # it may be the other's
-        u = swapped + np.hypot(spread[name], own_u(name, toes, metal, gap, px_mm=px_mm, u_edge_mm=u_edge_mm))
+        u = swapped + np.hypot(
+            spread[name], own_u(name, toes, metal, gap, px_mm=px_mm, u_edge_mm=u_edge_mm, through=facts["through"])
+        )
         power = {"deg": 0, "mm2": 2}.get(name.rsplit("_", 1)[-1], 1)
         enter(name, one.value, np.hypot(u, power * scale.u_rel * one.value))
     if haz_mm is not None:

@@ -21,7 +21,8 @@ def evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap
 
     `photo_ways`: what leads right and down in the photograph, by which a butt's plates are numbered; `gap`: where a fillet's
     plates are seen not to be fused. What is said: cautions, whether size 1 is surely on the plate that runs through
-    (`numbered`), and whether the gap told it and the penetration (`told`).
+    (`numbered`), whether the gap told it and the penetration (`told`), and whether a root that stands out shows that the weld
+    goes through (`through`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -53,7 +54,7 @@ def evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap
             )
         if joint.others:
             cautions.append(f"The cut shows {len(joint.others)} more fillet weld(s): the largest was measured.")
-        return drawn, toes, {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0}
+        return drawn, toes, {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0, "through": False}
 
     def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
         joint = find_butt(outline, plates)
@@ -63,7 +64,7 @@ def evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap
         across = joint.across * (1.0 if (right if abs(right) >= abs(down) else down) > 0 else -1.0)
         toes = tuple(sorted(joint.top.toes, key=lambda toe: float(toe.point @ across)))
         drawn = butt(joint.top, joint.bottom, across)
-        tip, bead = None if gap is None else gap.tip, drawn.get("root_excess_mm")
+        tip, bead, through = None if gap is None else gap.tip, drawn.get("root_excess_mm"), False
         top = (toes[0].point + toes[1].point) / 2
         normal = toes[0].plate.normal + toes[1].plate.normal
         normal = normal / np.hypot(*normal)
@@ -72,13 +73,13 @@ def evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap
             line = np.array([tip + depth * normal, tip])
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=depth, lines=(line,))
         elif bead is not None and bead.value > LEAST_BEAD_MM and thickness_mm is not None:
-            line = np.array([top, top - thickness_mm * normal])
+            line, through = np.array([top, top - thickness_mm * normal]), True
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=thickness_mm, lines=(line,))
         elif weld is not None:
             drawn["penetration_mm"] = through_plate(weld, [toe.plate for toe in toes], thickness_mm)
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
-        return drawn, toes, {"cautions": (), "numbered": True, "told": tip is not None}
+        return drawn, toes, {"cautions": (), "numbered": True, "told": tip is not None, "through": through}
 
     return of_fillet if test == "macro-fillet" else of_butt
 

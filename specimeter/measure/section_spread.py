@@ -21,7 +21,8 @@ EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: h
 CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
 ANGLE_U_DEG = 3.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
 WAVY_MM = 0.035  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
-ROUNDED_MM = 0.4  # by which a line that is held smooth rounds the tip at the root, as a root mean square (from scenes)
+U_THICKNESS_MM = 0.1  # of a plate's thickness as the sheet tells it: rolling tolerances, a calliper beside the weld (judgement)
+ROUNDED_MM = 0.22  # by which a line that is held smooth rounds the tip at the root, as a root mean square (from scenes)
 
 
 def u_edge(px_mm: float, confidence: float) -> float:
@@ -111,8 +112,12 @@ def own_u(
     *,
     px_mm: float,
     u_edge_mm: float,
+    through: bool = False,
 ) -> float:
-    """What the definition itself leaves open: how well a toe can be placed on a plate that the face leaves gently."""
+    """What the definition itself leaves open: how well a toe can be placed on a plate that the face leaves gently.
+
+    `through`: the root's own bead shows that a butt weld goes through its plates, whose thickness then is its penetration.
+    """
     floor = 0.1 * px_mm
 
     def place(toe: Toe) -> float:
@@ -129,6 +134,8 @@ def own_u(
     if name == "misalignment_mm":
         ends = [np.hypot(t.plate.u_offset_mm, t.plate.u_angle_rad * abs(float(t.plate.along(t.point[None])[0]))) for t in toes]
         return float(np.hypot(np.hypot(2 * floor, WAVY_MM), np.hypot(*ends)))
+    if name == "penetration_mm" and through:
+        return float(np.hypot(U_THICKNESS_MM, 0.5 * px_mm))
     if name == "penetration_mm":
         tip = gap.u_mm if gap is not None else ROUNDED_MM if metal is None else float(np.hypot(metal.u_alike_mm, ROUNDED_MM))
         return float(np.hypot(tip, 0.5 * px_mm))

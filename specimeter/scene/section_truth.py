@@ -26,6 +26,10 @@ def sizes(scene: Scene) -> dict[str, float]:
         found["toe_angle_1_deg"], found["toe_angle_2_deg"] = found["toe_angle_2_deg"], found["toe_angle_1_deg"]
     if cut.etch:
         found["haz_width_mm"] = cut.haz_mm
+    corner = specimen.developed([[0.0, 0.0]])[0]
+    for one in scene.openings:  # a root that is not fused ends the weld metal on the faying line
+        if one.kind == "lack-of-root-fusion" and "penetration_mm" in found:
+            found["penetration_mm"] = min(found["penetration_mm"], max(float(corner[0] - one.outline_mm[:, 0].max()), 0.0))
     return {name: round(float(value), 5) for name, value in found.items()}
 
 

@@ -41,9 +41,13 @@ def prepare(seed: int, width_px: int, folder: Path, test: str) -> Path:
 
 def examine(seed: int, width_px: int, folder: Path, *, test: str) -> Result:
     """One section measured by the main job from photograph and sheet alone, compared with its truth; JSON-ready."""
-    photo_file = prepare(seed, width_px, folder, test)
+    return examined(prepare(seed, width_px, folder, test))
+
+
+def examined(photo_file: Path) -> Result:
+    """The same of a photograph that lies beside its sheet and its truth."""
     truth = json.loads(photo_file.with_suffix(".truth.json").read_text())
-    true = truth["section"]
+    true, seed = truth["section"], truth["seed"]
     result: Result = {"seed": seed, "groups": truth["groups"], "mm_per_px": truth["mm_per_px"], "error": None, "true": true}
     result |= {"etched": truth["weld"]["etch"] > 0, "hand": by_hand(truth, seed), "undercuts_true": truth["undercuts"]}
     started = time.perf_counter()

@@ -79,7 +79,9 @@ def test_unequal_convex_and_concave_fillets(leg_1, leg_2, rise, turn):
     sizes = fillet_of(tee(leg_1, leg_2, rise, turn))
     height = leg_1 * leg_2 / chord
     steepest = np.degrees(np.arctan2(max(leg_1, leg_2), min(leg_1, leg_2))) - sunk
-    off = 0.12 if steepest < 90.0 else 0.2  # a toe under an overhang is where its underside, taken for straight, meets the plate
+    off = (
+        0.12 if steepest < 90.0 else 0.2
+    )  # a toe under an overhang is where its underside, taken for straight, meets the plate
     assert sizes["leg_1_mm"] == pytest.approx(leg_1, abs=off)
     assert sizes["leg_2_mm"] == pytest.approx(leg_2, abs=off)
     assert sizes["throat_mm"] == pytest.approx(np.hypot(*face.T).min(), abs=0.03)

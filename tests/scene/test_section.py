@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from specimeter.scene import shapes
+from specimeter.scene import section_truth, shapes
 from specimeter.scene.random import MACRO_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.scene.section_joint import arc, butt, fillet, notch, over_chord
@@ -60,3 +60,18 @@ def test_a_section_is_drawn_where_its_truth_says(test):
     assert shapes.area_mm2(outline) * truth["mm_per_px"] ** 2 == pytest.approx(truth["area_mm2"], rel=0.02)
     assert (outline > -1).all()
     assert (outline < [truth["width_px"], truth["height_px"]]).all()
+
+
+def test_a_root_that_is_not_fused_ends_the_penetration():
+    """The weld metal reaches along the faying line no farther than to where a lack of root fusion begins."""
+    shortened = 0
+    for seed in range(40):
+        scene = random_scene(seed, test="macro-fillet")
+        told, drawn = section_truth.sizes(scene)["penetration_mm"], scene.specimen.joint.sizes["penetration_mm"]
+        corner = scene.specimen.developed([[0.0, 0.0]])[0]
+        roots = [one for one in scene.openings if one.kind == "lack-of-root-fusion"]
+        assert told == pytest.approx(drawn, abs=1e-4) if not roots else told < drawn
+        for one in roots:
+            assert (np.maximum(corner[0] - one.outline_mm[:, 0], 0.0) >= told - 1e-4).all()
+        shortened += bool(roots)
+    assert shortened > 2
