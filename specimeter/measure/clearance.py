@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from specimeter.measure.polygon import Rings, centroids, spans
+from specimeter.measure.polygon import Rings, centroids, dots, spans
 
 NEIGHBOURS = 4  # by their middles, for a first bound on the distance
 RUN = 24  # edges in one run: a long outline has many boxes, each small
@@ -97,10 +97,10 @@ def _bounds(rings: Rings) -> np.ndarray:
     bound = np.full(len(rings), np.inf)
     for column in others.T:
         gap = rings.points - np.repeat(middles[column], rings.counts, axis=0)
-        _, mine = rings.least(np.einsum("ij,ij->i", gap, gap))  # my point nearest to the other's middle ...
+        _, mine = rings.least(dots(gap, gap))  # my point nearest to the other's middle ...
         neighbour = rings.picked(column)
         gap = neighbour.points - np.repeat(rings.points[mine], neighbour.counts, axis=0)
-        apart, _ = neighbour.least(np.einsum("ij,ij->i", gap, gap))  # ... and the other's point nearest to that
+        apart, _ = neighbour.least(dots(gap, gap))  # ... and the other's point nearest to that
         bound = np.where(column == np.arange(len(rings)), bound, np.minimum(bound, np.sqrt(apart)))
     return bound
 
@@ -149,7 +149,8 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
         pair = np.repeat(pair_one[part], many[part])
         mine = np.repeat(edge_one[part], many[part])
         other = edge_two[spans(first[pair_one[part]], many[part])]
-        apart = np.hypot(*(rings.points[mine] - rings.points[other]).T)
+        gap = rings.points[mine] - rings.points[other]
+        apart = np.sqrt(dots(gap, gap))
         seen = np.minimum(reach, gaps)
         np.minimum.at(seen, pair, apart)
         close = apart - rings.lengths[mine] - rings.lengths[other] <= seen[pair]
@@ -163,13 +164,13 @@ def _edge_gaps(rings: Rings, one: np.ndarray, two: np.ndarray) -> np.ndarray:
     a, b = rings.points[one], rings.points[two]
     u, v = rings.edges[one], rings.edges[two]
     between = b - a
-    square_u = np.maximum(np.einsum("ij,ij->i", u, u), 1e-300)
-    square_v = np.maximum(np.einsum("ij,ij->i", v, v), 1e-300)
+    square_u = np.maximum(dots(u, u), 1e-300)
+    square_v = np.maximum(dots(v, v), 1e-300)
 
     def gap(offset: np.ndarray, edge: np.ndarray, square: np.ndarray) -> np.ndarray:
-        along = np.clip(np.einsum("ij,ij->i", offset, edge) / square, 0, 1)
+        along = np.clip(dots(offset, edge) / square, 0, 1)
         short = offset - along[:, None] * edge
-        return np.einsum("ij,ij->i", short, short)
+        return dots(short, short)
 
     least = np.minimum(gap(between, u, square_u), gap(between + v, u, square_u))
     least = np.minimum(least, np.minimum(gap(-between, v, square_v), gap(u - between, v, square_v)))

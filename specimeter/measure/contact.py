@@ -54,7 +54,8 @@ def _within(pixels: Rings, border: np.ndarray, reach: np.ndarray) -> np.ndarray:
     tree = cKDTree(border, balanced_tree=False, compact_nodes=False)  # asked a few times only: quick to build
     heads = pixels.points[pixels.starts[:-1]]
     spread = np.sqrt(np.maximum.reduceat(np.sum((pixels.points - heads[pixels.owner]) ** 2, axis=1), pixels.starts[:-1]))
-    near = tree.query(heads)[0] <= spread + reach  # only these can come so near
+    most = spread + reach
+    near = tree.query(heads, distance_upper_bound=float(most.max()) + 1.0)[0] <= most  # only these can come so near
     found = np.zeros(len(pixels), bool)
     if near.any():
         part = dense(pixels.only(near), np.full(int(near.sum()), 1.0))

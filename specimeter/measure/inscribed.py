@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.measure.polygon import Rings, areas, perimeters
+from specimeter.measure.polygon import Rings, areas, dots, perimeters
 
 CANDIDATES = 3  # places to climb from at most; the highest end is taken
-STRIDES = (0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.05)  # of the radius, in turn
+STRIDES = (0.4, 0.2, 0.1, 0.05, 0.05, 0.02, 0.02)  # of the radius, in turn
 SUBPIXEL_BITS = 4  # for the corners of filled polygons
 
 
@@ -33,8 +33,8 @@ def largest_circles(rings: Rings) -> Circles:
     A raster's distance transform gives a few places to start from. There the circle is grown away from the nearest edge
     until another edge stops it, which sets its centre amid the two; then it climbs along the line amid them by strides
     that grow smaller, and is grown anew after each, which is kept if it made the circle larger. The radius reported is the
-    distance from the centre to the nearest edge, so the circle truly fits; what a climb lacks of the largest was below 0.5 %
-    for 95 of 100 ellipses of 30 to 400 points, and 4 % at worst.
+    distance from the centre to the nearest edge, so the circle truly fits; what a climb lacks of the largest was below 0.7 %
+    for 95 of 100 ellipses of 400 points (of 4,000 from slender to nearly round), and 1 % at worst.
     """
     if not len(rings):
         return Circles(centre=np.empty((0, 2)), radius=np.empty(0), edges=np.empty((0, 2), int), shares=np.empty((0, 2)))
@@ -55,16 +55,20 @@ def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
     """Circles grown from one place in each polygon."""
     origin = rings.points[rings.starts[:-1]]
     rings = rings.moved(rings.points - np.repeat(origin, rings.counts, axis=0))
-    circles = _between_edges(rings, centre - origin)
+    edge = rings.edges
+    turn = np.repeat(np.sign(areas(rings)), rings.counts) / np.sqrt(np.maximum(rings.squares, 1e-300))
+    normal = np.column_stack([-edge[:, 1] * turn, edge[:, 0] * turn])
+    circles = _between_edges(rings, normal, centre - origin)
     centre, radius, edges, shares = circles.centre, circles.radius, circles.edges, circles.shares
     way = np.ones(len(rings))
     for stride in STRIDES:
         touch = rings.points[edges] + shares[:, :, None] * rings.edges[edges]
         chord = touch[:, 1] - touch[:, 0]
         along = np.column_stack([-chord[:, 1], chord[:, 0]]) / np.maximum(np.hypot(*chord.T), 1e-300)[:, None]
-        uphill = np.einsum("ij,ij->i", along, 2 * centre - touch.sum(axis=1)) < 0
+        uphill = dots(along, 2 * centre - touch.sum(axis=1)) < 0
         along = np.where(uphill, -way, way)[:, None] * along
-        tried = _between_edges(rings, centre + (stride * radius)[:, None] * along)  # within the circle: within the polygon
+        # within the circle is within the polygon
+        tried = _between_edges(rings, normal, centre + (stride * radius)[:, None] * along)
         better = tried.radius > radius
         centre, radius = np.where(better[:, None], tried.centre, centre), np.where(better, tried.radius, radius)
         edges, shares = (np.where(better[:, None], new, old) for new, old in ((tried.edges, edges), (tried.shares, shares)))
@@ -76,7 +80,7 @@ def _from_edges(rings: Rings, centre: np.ndarray) -> tuple[np.ndarray, np.ndarra
     """From the nearest place of each edge to its polygon's centre, shape (T, 2), and how far along the edge that is, (T,)."""
     away = np.repeat(centre, rings.counts, axis=0) - rings.points
     edge = rings.edges
-    share = np.einsum("ij,ij->i", away, edge) / np.maximum(np.einsum("ij,ij->i", edge, edge), 1e-300)
+    share = dots(away, edge) / np.maximum(rings.squares, 1e-300)
     np.clip(share, 0.0, 1.0, out=share)
     away -= share[:, None] * edge
     return away, share
@@ -124,8 +128,10 @@ def _peaks(rings: Rings) -> np.ndarray:
     return peaks
 
 
-def _between_edges(rings: Rings, centre: np.ndarray) -> Circles:
+def _between_edges(rings: Rings, normal: np.ndarray, centre: np.ndarray) -> Circles:
     """Grow each circle away from the nearest place on an edge until another edge or point stops it.
+
+    `normal`: of each edge, inwards, of length 1, shape (T, 2).
 
     A circle that touches the outline at `foot` and has its centre along `inward` touches an edge's line, whose inward
     normal is m and on which a lies, when its radius is m . (foot - a) / (1 - m . inward), and a point q when it is
@@ -133,21 +139,20 @@ def _between_edges(rings: Rings, centre: np.ndarray) -> Circles:
     """
     edge, counts = rings.edges, rings.counts
     away, share = _from_edges(rings, centre)
-    near, which = rings.least(np.hypot(*away.T))
+    near, which = rings.least(dots(away, away))
+    near = np.sqrt(near)
     inward = away[which] / np.maximum(near, 1e-300)[:, None]
     foot = centre - away[which]
     reach = rings.points - np.repeat(foot, counts, axis=0)  # from the foot to each edge's first point
     direction = np.repeat(inward, counts, axis=0)
-    square = np.maximum(np.einsum("ij,ij->i", edge, edge), 1e-300)
-    turn = np.repeat(np.sign(areas(rings)), counts) / np.sqrt(square)
-    normal = np.column_stack([-edge[:, 1] * turn, edge[:, 0] * turn])
-    facing = 1 - np.einsum("ij,ij->i", normal, direction)
-    ahead = np.einsum("ij,ij->i", reach, direction)
+    square = np.maximum(rings.squares, 1e-300)
+    facing = 1 - dots(normal, direction)
+    ahead = dots(reach, direction)
     with np.errstate(divide="ignore", invalid="ignore"):
-        line = np.where(facing > 1e-6, -np.einsum("ij,ij->i", normal, reach) / facing, np.inf)
-        along = np.einsum("ij,ij->i", line[:, None] * direction - reach, edge) / square
+        line = np.where(facing > 1e-6, -dots(normal, reach) / facing, np.inf)
+        along = dots(line[:, None] * direction - reach, edge) / square
         line[~((along >= 0) & (along <= 1) & (line > 0))] = np.inf
-        point = np.where(ahead > 1e-9 * np.sqrt(square), np.einsum("ij,ij->i", reach, reach) / (2 * ahead), np.inf)
+        point = np.where(ahead > 1e-9 * rings.lengths, dots(reach, reach) / (2 * ahead), np.inf)
     radius = np.maximum(np.minimum(line, point), np.repeat(near, counts))  # it fitted before it grew
     radius[which] = np.inf
     stop, other = rings.least(radius)

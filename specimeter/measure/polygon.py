@@ -61,9 +61,14 @@ class Rings:
         return self.points[self.after] - self.points
 
     @cached_property
+    def squares(self) -> np.ndarray:
+        """Squared length of each edge, in the first two columns, shape (T,)."""
+        return dots(self.edges, self.edges)
+
+    @cached_property
     def lengths(self) -> np.ndarray:
         """Of each edge, in the first two columns, shape (T,)."""
-        return np.hypot(self.edges[:, 0], self.edges[:, 1])
+        return np.sqrt(self.squares)
 
     def moved(self, points: np.ndarray) -> Rings:
         """The same polygons with their points at other places (in other coordinates)."""
@@ -97,6 +102,11 @@ class Rings:
         least = np.minimum.reduceat(values, self.starts[:-1])
         hits = np.flatnonzero(values == np.repeat(least, self.counts))
         return least, hits[np.searchsorted(hits, self.starts[:-1])]
+
+
+def dots(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Scalar products row by row, of the first two columns, shape (N,): three times faster than einsum on so few columns."""
+    return one[:, 0] * other[:, 0] + one[:, 1] * other[:, 1]
 
 
 def spans(first: np.ndarray, counts: np.ndarray) -> np.ndarray:
