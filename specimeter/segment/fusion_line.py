@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import cv2
 import numpy as np
 
 from specimeter.scale.surface import Surface
@@ -29,6 +30,8 @@ BESIDE_MM = (0.15, 1.2)  # from the line: where it is taken how weld metal stand
 ABOUT = 21  # rays over which that is the mean
 DOUBT, DOUBT_MM = 15.0, 1.0  # what a share of the plates that is taken for weld metal takes off a reading's word (judgement)
 DRAWN = 16  # paths drawn as likely as they are, for the uncertainty of what is measured from the line
+TONE_MM, TONES_MM = 0.1, (0.4, 2.0)  # over which tones are smoothed; from a line, where they are learned on either side
+BINS, LEAST_TONES, TONE_LIMIT = 24, 300, 1.5  # of a histogram; places for one; log-odds beyond which a tone tells no more
 PLATE, HAZ, WELD, GAP = (TISSUES.index(name) for name in ("plate", "haz", "weld", "gap"))
 
 
@@ -154,20 +157,50 @@ def rows(joint: Butt, outline: np.ndarray) -> list[Rays]:
     return bundles
 
 
-def find_line(read: Read, rays: Rays, confused: float = 0.0) -> Line:
+def toned(read: Read, lines: Sequence[Line]) -> np.ndarray:
+    """Log-odds of weld metal by the photograph's own tones, on the reading's cells: what is as light as the surely welded is.
+
+    Tones within the lines, well away from them, against those beyond them, by histograms (naive Bayes).
+    """
+    cell_mm = float(read.surface.mm_per_px_at(read.reading.to_photograph([[0, 0]])[0])) / read.reading.zoom
+    light = cv2.GaussianBlur(read.reading.light, (0, 0), max(TONE_MM / cell_mm, 0.5))
+    shares = []
+    parts = []
+    for low, high in ((-TONES_MM[1], -TONES_MM[0]), (TONES_MM[0], TONES_MM[1])):
+        away = np.linspace(low, high, 16)
+        places = np.concatenate(
+            [line.rays.at(np.maximum(line.reach[:, None] + away[None], STEP_MM)).reshape(-1, 2) for line in lines]
+        )
+        usable = (read.of(read.reading.metal, places) > 0.5) & (read.of(read.reading.tissue[GAP], places) < 0.3)
+        parts.append(read.of(light, places)[usable])
+    if min(len(part) for part in parts) < LEAST_TONES:
+        return np.zeros_like(light)
+    edges = np.linspace(*np.percentile(np.concatenate(parts), [1, 99]), BINS + 1) + np.linspace(0, 1e-6, BINS + 1)
+    for part in parts:
+        count = np.histogram(np.clip(part, edges[0], edges[-1]), edges)[0]
+        soft = np.convolve(np.pad(count, 2, mode="edge"), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
+        shares.append(soft / soft.sum() + 0.25 / BINS)
+    odds = np.clip(np.log(shares[0] / shares[1]), -TONE_LIMIT, TONE_LIMIT)
+    return np.asarray(np.interp(light, (edges[:-1] + edges[1:]) / 2, odds), np.float32)
+
+
+def find_line(read: Read, rays: Rays, confused: float = 0.0, tone: np.ndarray | None = None) -> Line:
     """The likeliest path across the rays: most weld metal within, least beyond, smooth, from toe to toe.
 
     Each ray's log-likelihood of the line's place is the sum of the tissue's log-odds up to it, counted once for every
     ALIKE_MM2 of cut. Paths wander about the first guess as a Markov chain; sums over all of them (forward and backward:
     Rabiner 1989, III.A) give each place's uncertainty, and draws from them that of what is measured from the line.
 
-    `confused`: share of the plates that is taken for weld metal; the more of that, the less is believed.
+    `confused`: share of the plates that is taken for weld metal; the more of that, the less is believed. `tone`: further
+    log-odds of weld metal, as of `toned`.
     """
     offsets = np.arange(LEAST_MM - float(rays.guess.max()), rays.most - float(rays.guess.min()), STEP_MM)
     reach = rays.guess[:, None] + offsets[None]
     inside = np.arange(0.0, rays.most + STEP_MM, STEP_MM)
     places = rays.at(np.repeat(inside[None], len(rays.origins), axis=0))
     value = read.of(read.odds(WELD, PLATE, HAZ, GAP), places) * np.clip(read.of(read.reading.seen, places) * 1.5, 0.05, 1.0)
+    if tone is not None:
+        value = value + read.of(tone, places)
     value = np.where(read.of(read.reading.tissue[0], places) > 0.5, -1.0, value)
     share = inside[None] / max(rays.guess.mean(), 0.5) if rays.widens else np.ones((1, len(inside)))
     total = np.cumsum(value * share, axis=1) * STEP_MM

@@ -8,7 +8,20 @@ import cv2
 import numpy as np
 
 from specimeter.scale.surface import Surface
-from specimeter.segment.fusion_line import DRAWN, PLATE, WELD, Line, Read, fan, find_line, ring, rows, stands_out, u_alike_mm
+from specimeter.segment.fusion_line import (
+    DRAWN,
+    PLATE,
+    WELD,
+    Line,
+    Read,
+    fan,
+    find_line,
+    ring,
+    rows,
+    stands_out,
+    toned,
+    u_alike_mm,
+)
 from specimeter.segment.heat_zone import zone_width
 from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
@@ -87,6 +100,8 @@ def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedAre
     confused = _confused(read, joint, lines)
     if confused > 0:
         lines = [find_line(read, rays, confused) for rays in bundles]
+    tone = toned(read, lines)
+    lines = [find_line(read, rays, confused, tone) for rays in bundles]
     if _shown(read, lines) < LEAST_SHOWN[prepared is not None]:
         return UNETCHED
     shown = np.concatenate([stands_out(read, line) for line in lines])
