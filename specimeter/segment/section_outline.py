@@ -30,6 +30,7 @@ DRAWN_REACH_PX = 4.0  # the same from a border drawn by hand
 FINE_MM = 0.06  # between points of an outline that is judged
 BAND_MM = 0.35  # from the border: where the network must be sure of both sides
 BOTH_SIDES = 0.6  # difference of the chances of metal, within and beyond the border, from which it is sure there
+END_MM = 5.0  # along the outline: a stretch so long without any clear edge may run through the metal
 NEAR_MM, STRETCH_MM = 2.0, 2.5  # from the weld's faces, and along the outline: where every stretch must hold
 OFF_MM, OFF_PX = 0.12, 1.5  # how far the outline may lie from the network's border
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
@@ -47,7 +48,8 @@ class Candidate:
     `clear`, `agrees`, `shown`: of each point, bool (N,), whether it lies on a clear edge, on the network's border, and where
     the network is sure of both sides; `support`, `agreed`, `sure`: shares of them, the least of a stretch at the weld and of
     all. `same`: overlap of the network's two readings, coarse and fine; `explained`: share of the outline that is plate surface
-    or the face of a weld; `thick`: how well a plate's thickness agrees with the sheet's.
+    or the face of a weld; `thick`: how well a plate's thickness agrees with the sheet's; `closed`:
+    the least share of clear edge on any stretch as long as a plate's end, which would miss where metal was cut off unseen.
     """
 
     outline_px: np.ndarray
@@ -60,6 +62,7 @@ class Candidate:
     sure: float = 0.0
     explained: float = 0.0
     thick: float = 1.0
+    closed: float = 1.0
     joint: bool = False
 
     @property
@@ -134,6 +137,7 @@ def confidence(one: Candidate) -> float:
         (one.same, 0.7, 0.9),
         (one.explained, 0.78, 0.95),
         (one.thick, 0.05, 0.6),
+        (one.closed, 0.0, 0.4),
     )
     weakest = min(float(np.clip((value - low) / (high - low), 0, 1)) for value, low, high in parts)
     return float(np.clip(0.05 + 0.93 * weakest, 0.05, 0.98))
@@ -249,6 +253,8 @@ def _followed(photo: Photo, coarse: np.ndarray, near: Reading, place, far: Readi
     cells = near.from_photograph(outline)
     mask = np.zeros(near.metal.shape, np.uint8)
     cv2.fillPoly(mask, [np.round(near.from_photograph(coarse) * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
+    if not 0 < int(mask.sum()) < mask.size:
+        return None
     away = cv2.distanceTransform(mask, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - mask, cv2.DIST_L2, 5) - 1.0
     x, y = (cells[:, k].astype(np.float32).reshape(-1, 1) for k in (0, 1))
     off = np.asarray(cv2.remap(away, x, y, cv2.INTER_LINEAR)).ravel() * cell_px
@@ -283,19 +289,26 @@ def _judged(one: Candidate, sheet: Sheet, surface: Surface, u_scale: float) -> C
         explained = min(straight + curved / (len(outline) * step), 1.0)
         if sheet.specimen.parent_thickness_mm is not None:
             thick = _thick(plates, joint, sheet.specimen.parent_thickness_mm, float(np.hypot(THICK_SHARE, u_scale)))
-    return replace(one, support=support, agreed=agreed, sure=sure, explained=explained, thick=thick, joint=joint is not None)
+    closed = float(_along(one.clear, float(np.median(np.hypot(*np.diff(developed, axis=0).T))), END_MM).min())
+    judged = replace(one, support=support, agreed=agreed, sure=sure, explained=explained, thick=thick, closed=closed)
+    return replace(judged, joint=joint is not None)
 
 
 def _at_weld(part: np.ndarray, developed: np.ndarray, faces) -> float:
     """The least share, over a stretch of STRETCH_MM along the outline, of a figure of its points near the weld's faces."""
     points = np.concatenate([face.points[::4] for face in faces])
     away = np.min(np.hypot(*(developed[:, None] - points[None]).transpose(2, 0, 1)), axis=1)
-    step = float(np.median(np.hypot(*np.diff(developed, axis=0).T)))
-    reach = max(round(STRETCH_MM / step), 3)
+    mean = _along(part, float(np.median(np.hypot(*np.diff(developed, axis=0).T))), STRETCH_MM)
+    near = away < NEAR_MM
+    return float(mean[near].min()) if near.any() else 0.0
+
+
+def _along(part: np.ndarray, step: float, stretch_mm: float) -> np.ndarray:
+    """Mean of a figure of a closed outline's points over the stretch about each; `step`: between points, in mm."""
+    reach = min(max(round(stretch_mm / step), 3), len(part))
     padded = np.concatenate([part, part[:reach]]).astype(float)
     mean = np.convolve(padded, np.ones(reach) / reach, "valid")[: len(part)]
-    middle = np.roll(away < NEAR_MM, -(reach // 2))
-    return float(mean[middle].min()) if middle.any() else 0.0
+    return np.roll(mean, reach // 2)
 
 
 def _not_straight(face, plates: tuple[Run, ...]) -> float:
