@@ -452,7 +452,8 @@ class Bench(Errands):
         step = next_step(told)
         here = step.name == self.here
         self.next_card.setStyleSheet(f'QFrame[role="next"] {{ border-left-color: {look.STEP_COLOUR[step.stands]}; }}')
-        self.next_words.setText(f"{TITLES[step.name]}: {step.says}" if not here else step.says)
+        says = "Mend what is said below." if here and step.stands == "wrong" else step.says  # the page says it already
+        self.next_words.setText(says if here else f"{TITLES[step.name]}: {says}")
         self.next_button.setText("Go there")
         self.next_button.setVisible(not here)
         self.next_button.setToolTip(f"Go to {TITLES[step.name]}  (key Ctrl+{STEPS.index(step.name) + 1})")

@@ -36,6 +36,7 @@ class Words(QLabel):
 
     def _fit(self) -> None:
         if self.wordWrap():
+            self.setMinimumHeight(0)  # what a longer text needed would be told as needed still
             self.setMinimumHeight(max(0, self.heightForWidth(self.width())))
 
 

@@ -63,8 +63,8 @@ def steps(session: Session, *, busy: bool = False) -> tuple[Step, ...]:
 
 
 def next_step(told: tuple[Step, ...]) -> Step:
-    """The first that is wrong, else the first that needs a person, else the last."""
-    for stands in ("wrong", "you"):
+    """The first that is wrong, else the first that needs a person, else the first that is still to come, else the last."""
+    for stands in ("wrong", "you", "later"):
         for step in told:
             if step.stands == stands:
                 return step
