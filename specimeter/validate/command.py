@@ -33,7 +33,7 @@ LARGE_PX = 5664  # 24 megapixels at 4 : 3
 BENDS = "bends"
 ALL = (BENDS, "nick-break", "fillet-break", "macro-fillet", "macro-butt")
 LIBRARIES = ("opencv-python-headless", "numpy", "scipy", "scikit-image")
-NETWORKS = sorted(path for room in (scale, segment) for path in Path(room.__file__).parent.glob("*.onnx"))
+NETWORKS = sorted(path for room in (scale, segment) for path in Path(room.__path__[0]).glob("*.onnx"))
 FRESH = 10_000_000  # drawn seeds lie from here to twice this: nobody has used one while changing the tool
 
 
