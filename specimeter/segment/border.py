@@ -92,7 +92,7 @@ def border(patch: Patch, light: np.ndarray, blur_px: float) -> Border | None:
     zoom = float(np.mean(patch.zoom))
     edge = _drawn(ring, light, blur_px, zoom)
     u_edge = np.hypot(0.5 * edge_spread / zoom * (1 - edge.weight), edge.u_px)
-    u_tip = np.hypot(tip_spread, float(np.mean(tip_errors)) if tip_errors else SHARE_BLUR_PX) / zoom
+    u_tip = np.hypot(tip_spread, float(np.mean(tip_errors)) if tip_errors else SHARE_BLUR_PX) / min(zoom, 1.0)
     return Border(
         outline_px=edge.outline_px,
         u_edge_px=float(u_edge),
@@ -206,7 +206,7 @@ def _drawn(ring: np.ndarray, light: np.ndarray, blur_px: float, zoom: float) -> 
     clear = np.isfinite(far[rows, k]) & (outside - inside > 0.1 * outside)
     slope = np.gradient(seen, 0.25, axis=1)[rows, k]
     variance = np.where(clear, LIGHT_PX**2 + (scatter / np.maximum(slope, 1e-4)) ** 2, np.inf)
-    own = (NETWORK_PX / zoom) ** 2
+    own = (NETWORK_PX / min(zoom, 1.0)) ** 2  # enlarging tells nothing new of a place
     thick = 2 * _area(ring) / max(cv2.arcLength(ring.astype(np.float32).reshape(-1, 1, 2), True), 1.0)
     variance = variance / np.clip(thick / (2 * blur_px) - 1, 1e-3, 1)  # thinner than the blur, the half-level tells the blur
     weight = own / (own + variance) * np.clip(_to_tips(ring) * zoom / NEAR_TIP_PX - 0.5, 0, 1)

@@ -89,6 +89,17 @@ def test_a_pointed_tip_is_followed_to_its_end():
     assert border(patch, light, 0.9).outline_px[:, 0].min() == pytest.approx(30.0, abs=1.5)
 
 
+def test_enlarging_makes_no_place_surer():
+    """The same network's shares of a picture enlarged by 1.5: without light to draw by, the border and tips are as doubtful."""
+    true = ellipse(44, 16, 0.5)
+    plain, light = seen(true, depth=0.0)
+    size = (180, 180)
+    large = Patch(share=cv2.resize(plain.share, size), corner_px=np.zeros(2), zoom=np.full(2, 1.5), offset_px=np.zeros(2))
+    one, two = border(plain, light, 0.9), border(large, light, 0.9)
+    assert two.u_edge_px > 0.9 * one.u_edge_px
+    assert two.u_tip_px > 0.9 * one.u_tip_px
+
+
 def test_an_empty_patch_has_no_border():
     """No share anywhere, no outline."""
     patch = Patch(share=np.zeros((40, 40), np.float32), corner_px=np.zeros(2), zoom=1.0, offset_px=np.zeros(2))
