@@ -32,7 +32,7 @@ PATCH_PX = 4  # round a proposal's box, in which its border is drawn
 SHARE_NOISE, SHARE_BLUR_PX, BLUNT_PX = 0.02, 0.5, 6.0  # of the shares along a tip; an end as wide has no taper to follow
 ROUND = ("pore", "fisheye")
 SMOOTH = 0.015  # of the way round: standard deviation of the smoothing (tuning photographs)
-LEAST_CONFIDENCE = 0.4  # recall and false calls on tuning photographs with areas as they are found: see the model card
+LEAST_CONFIDENCE, SPECK_CONFIDENCE, SPECK_MM = 0.35, 0.65, 0.7  # what is called; what is shorter than a speck must be surer
 TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (tuning photographs)
     "pore": 0.03, "elongated-cavity": 0.04, "slag": 0.06, "unfused": 0.06, "fisheye": 0.07
 }  # fmt: skip
@@ -76,9 +76,9 @@ def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
             continue
         figures = figures_of(proposal, edge, seen)
         odds = weighed(figures, FIGURES, ODDS)
-        if odds < np.log(LEAST_CONFIDENCE / (1 - LEAST_CONFIDENCE)):
-            continue
         long, wide = sizes_px(edge.outline_px)
+        if not called(odds, long * seen.mm_per_px):
+            continue
         family = family_of(proposal, long / wide)
         found.append(
             Outline(
@@ -97,6 +97,13 @@ def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
             )
         )
     return sorted(found, key=lambda one: -one.confidence)
+
+
+def called(log_odds: float, length_mm: float) -> bool:
+    """Whether a proposal of such log-odds is handed on: dust and pits of the break look like small pores, so those must be
+    surer (more than half of the false calls are shorter than 0.7 mm)."""
+    least = SPECK_CONFIDENCE if length_mm < SPECK_MM else LEAST_CONFIDENCE
+    return bool(log_odds >= np.log(least / (1 - least)))
 
 
 def find_by_fracture_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:

@@ -90,6 +90,13 @@ def test_proposals_keep_place_family_and_nearness_to_the_border():
     assert learned._kind("unfused", found["slag"], 5.0, 3.0) == "lack-of-fusion"
 
 
+def test_specks_must_be_surer_than_what_is_larger():
+    """Even odds (confidence 0.5) hand on what is 2 mm long and not what is 0.4 mm; 0.8 hands on both, 0.2 neither."""
+    for confidence, large, small in ((0.2, False, False), (0.5, True, False), (0.8, True, True)):
+        odds = float(np.log(confidence / (1 - confidence)))
+        assert (learned.called(odds, 2.0), learned.called(odds, 0.4)) == (large, small)
+
+
 def test_proportions_tell_the_two_kinds_of_cavity_apart_where_the_network_cannot():
     """Alike log-odds: four times as long as wide is elongated, round is not; a sure family of another kind stays."""
     mask = np.zeros(SIZE, bool)
