@@ -1,7 +1,7 @@
 """Photographs to teach a small network where a bent face lies: this project's scenes, and bars put together another way.
 
-The composites share nothing with `specimeter.scene` but the drawing of the card: benches, clutter and skins of `relief` and
-`face_composite`, a bar whose height falls away along the arc and down its legs, lamps of their own.
+The composites share nothing with `specimeter.scene` but the drawing of the card: benches, clutter and skins of `bench_drawing`
+and `relief`, a bar whose height falls away along the arc and down its legs, lamps of their own.
 """
 
 from __future__ import annotations
@@ -15,7 +15,20 @@ from specimeter.scale.likely_face import SEEN_AT, STEEPEST_DEG
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
-from specimeter.training import face, face_composite, relief
+from specimeter.training import face, relief
+from specimeter.training.bench_drawing import (
+    Ground,
+    bench,
+    blend,
+    card_beside,
+    clutter,
+    filled,
+    lay,
+    photographed,
+    size_by_lot,
+    smooth_skin,
+    turned,
+)
 from specimeter.training.noise import soft_step
 from specimeter.training.split import HELD_OUT, TRAINED_ON
 
@@ -60,9 +73,8 @@ def example(seed: int) -> np.ndarray | None:
 def composite(seed: int) -> Photograph:
     """One photograph by lot: a bench, clutter, a bent bar and mostly a card."""
     rng = np.random.default_rng([seed, 31])
-    size = int(rng.uniform(*face_composite.LONG_PX))
-    rows = int(size * rng.choice([0.67, 0.75, 1.0]))
-    body = face_composite._bench(rng, size)
+    size, rows = size_by_lot(rng)
+    body = bench(rng, size)
     width_mm, radius_mm = rng.uniform(14, 60), np.exp(rng.uniform(np.log(9), np.log(50)))
     shown = rng.uniform(0.14, 0.6) * rows
     mm_per_px = float(np.clip(max(width_mm, 2 * radius_mm) / shown, 0.06, 0.4))
@@ -70,17 +82,17 @@ def composite(seed: int) -> Photograph:
     middle = np.array([size / 2, rows / 2]) + rng.normal(0, 0.07, 2) * rows
     turn = float(rng.choice([0, np.pi / 2]) + rng.normal(0, 0.12))
     for _ in range(int(rng.integers(0, 8))):
-        face_composite._clutter(rng, body, rows, middle, 0.8 * max(width, 2 * radius))
+        clutter(rng, body, rows, middle, 0.8 * max(width, 2 * radius))
     outline = _bar(rng, body, middle, turn, width, radius)
     rgb = relief.shaded(rng, body)[:rows]
     rgb *= (0.22 / max(float(np.median(rgb)), 1e-4)) * np.exp(rng.normal(0, 0.3))
     away = 0.5 * max(width, 2 * radius) + 4
-    card = face_composite._card(rng, rgb, mm_per_px, middle, away) if rng.random() < 0.8 else None
-    rgb = face_composite._photographed(rng, rgb)
+    card = card_beside(rng, rgb, mm_per_px, middle, away) if rng.random() < 0.8 else None
+    rgb = photographed(rng, rgb)
     return Photograph(rgb=rgb, face_px=outline, card_px=card, mm_per_px=mm_per_px)
 
 
-def _bar(rng, body, middle, turn: float, width: float, radius: float) -> np.ndarray:
+def _bar(rng, body: Ground, middle, turn: float, width: float, radius: float) -> np.ndarray:
     """The bent bar laid into the bench; the outline of its examined face."""
     size = len(body.height)
     half_angle = np.radians(rng.choice([90.0, rng.uniform(55.0, 90.0)]))
@@ -95,7 +107,7 @@ def _bar(rng, body, middle, turn: float, width: float, radius: float) -> np.ndar
     if rng.random() < 0.5:  # a wall of it shows, lower and of its own tone
         lean = rng.normal(0, 0.06, 2) * size * rng.choice([0.4, 1.0])
         hull = cv2.convexHull(np.concatenate([outline, outline + lean]).astype(np.float32)).reshape(-1, 2)
-        face_composite._lay(rng, body, face_composite._turned(hull, turn, middle), face_composite._smooth_skin(rng, size), 4.0)
+        lay(rng, body, turned(hull, turn, middle), smooth_skin(rng, size), 4.0)
     skin = relief.skin(rng, size)
     cos, sin = np.cos(turn), np.sin(turn)
     y, x = np.mgrid[:size, :size].astype(np.float32)
@@ -119,13 +131,13 @@ def _bar(rng, body, middle, turn: float, width: float, radius: float) -> np.ndar
         height -= hole * rng.uniform(2, 12)
     high = radius * np.cos(half_angle) + rng.uniform(0.3, 1.5) * radius
     profile = (high - _drop(along, radius, half_angle) * rng.uniform(0.7, 1.0)).astype(np.float32)
-    share = face_composite._filled(size, face_composite._turned(outline, turn, middle))
-    face_composite._blend(body, share, height + profile, albedo, skin.gloss)
+    share = filled(size, turned(outline, turn, middle))
+    blend(body, share, height + profile, albedo, skin.gloss)
     steepest = radius * np.sin(min(STEEPEST, half_angle))
     s = np.linspace(-steepest, steepest, 41)
     sides = np.interp(s, np.linspace(-reach, reach, 81), sides)
     examined = np.concatenate([np.column_stack([s, -sides]), np.column_stack([s[::-1], sides[::-1]])])
-    return face_composite._turned(examined, turn, middle)
+    return turned(examined, turn, middle)
 
 
 def _drop(s: np.ndarray, radius: float, half_angle: float) -> np.ndarray:

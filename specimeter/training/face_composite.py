@@ -11,13 +11,23 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.scene import card as cards
-from specimeter.training import fracture_skins, prints, relief
-from specimeter.training.noise import smooth, soft_step, spectral
+from specimeter.training import fracture_skins, relief
+from specimeter.training.bench_drawing import (
+    Ground,
+    bench,
+    blend,
+    card_beside,
+    clutter,
+    filled,
+    lay,
+    photographed,
+    size_by_lot,
+    smooth_skin,
+    turned,
+)
+from specimeter.training.noise import smooth, soft_step
 
 FIRST_SEED = 1_250_000
-LONG_PX = (700, 1050)
-CARD_PER_MM = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,20 +43,11 @@ class Composite:
     turn: float
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class _Ground:
-    height: np.ndarray
-    albedo: np.ndarray
-    gloss: np.ndarray
-    exponent: float
-
-
 def composite(seed: int, *, near: bool = False) -> Composite:
     """One photograph by lot; `near` ones show little beside the specimen."""
     rng = np.random.default_rng([seed, 29])
-    size = int(rng.uniform(*LONG_PX))
-    rows = int(size * rng.choice([0.67, 0.75, 1.0]))
-    body = _bench(rng, size)
+    size, rows = size_by_lot(rng)
+    body = bench(rng, size)
     shown = rng.uniform(*((0.4, 0.85) if near else (0.14, 0.62))) * size  # the specimen's width in the picture
     width_mm, thick_mm = rng.uniform(18, 80), np.exp(rng.uniform(np.log(4), np.log(28)))
     mm_per_px = float(np.clip(width_mm / shown, 0.03 if near else 0.05, 0.3))
@@ -56,7 +57,7 @@ def composite(seed: int, *, near: bool = False) -> Composite:
     if abs(np.sin(turn)) > 0.5:
         width = min(width, 0.9 * rows)
     for _ in range(int(rng.integers(0, 7))):
-        _clutter(rng, body, rows, middle, 0.6 * width)
+        clutter(rng, body, rows, middle, 0.6 * width)
     ends = rng.uniform(0.02, 0.2, 2) * width * (rng.random(2) < 0.8)
     beyond = np.minimum(rng.uniform(0, 0.7, 2) * thick, 9 / mm_per_px) * (rng.random(2) < 0.45)
     spun = _Spun(turn=turn, middle=middle)
@@ -69,9 +70,11 @@ def composite(seed: int, *, near: bool = False) -> Composite:
     rgb = relief.shaded(rng, body)[:rows]
     rgb *= (0.22 / max(float(np.median(rgb)), 1e-4)) * np.exp(rng.normal(0, 0.3))
     _edge_shades(rng, rgb, spun.of(face))
-    card = _card(rng, rgb, mm_per_px, middle, 0.5 * max(thick, width) + 4) if rng.random() < (0.3 if near else 0.8) else None
+    card = (
+        card_beside(rng, rgb, mm_per_px, middle, 0.5 * max(thick, width) + 4) if rng.random() < (0.3 if near else 0.8) else None
+    )
     return Composite(
-        rgb=_photographed(rng, rgb), face_px=spun.of(face), body_px=spun.of(end), card_px=card, mm_per_px=mm_per_px, turn=turn
+        rgb=photographed(rng, rgb), face_px=spun.of(face), body_px=spun.of(end), card_px=card, mm_per_px=mm_per_px, turn=turn
     )
 
 
@@ -84,7 +87,7 @@ class _Spun:
 
     def of(self, outline: np.ndarray) -> np.ndarray:
         """Pixels of an outline in the specimen's own axes."""
-        return _turned(outline, self.turn, self.middle)
+        return turned(outline, self.turn, self.middle)
 
 
 def _held(face: np.ndarray, end: np.ndarray, ends: np.ndarray, beyond: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -108,67 +111,41 @@ def _union(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     return (ring[::3] - 0.5) / 2 + low
 
 
-def _bench(rng, size: int) -> _Ground:
-    if rng.random() < 0.5:  # wood, cloth, paper, print
-        albedo = np.clip(prints.ground(rng, size)[0], 0.01, 1.0).astype(np.float32)
-        gloss = np.full((size, size), rng.uniform(0, 0.3), np.float32)
-        return _Ground(height=0.2 * spectral(rng, size, power=1.0), albedo=albedo, gloss=gloss, exponent=8.0)
-    skin = relief.skin(rng, size)
-    albedo = skin.albedo * np.float32(rng.uniform(0.4, 1.8))
-    return _Ground(height=skin.height, albedo=albedo, gloss=skin.gloss, exponent=skin.exponent)
-
-
-def _clutter(rng, body: _Ground, rows: int, middle: np.ndarray, away: float) -> None:
-    """Something that is no broken face: a block, a disc, a bar."""
-    size = len(body.height)
-    spot = rng.uniform((0, 0), (size, rows))
-    if np.hypot(*(spot - middle)) < 1.3 * away:
-        return
-    across = np.exp(rng.uniform(np.log(0.02), np.log(0.25), 2)) * size
-    if rng.random() < 0.5:
-        shape = cv2.ellipse2Poly((0, 0), (int(across[0]), int(across[1 if rng.random() < 0.5 else 0])), 0, 0, 360, 6).astype(
-            float
-        )
-    else:
-        shape = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * across
-    _lay(rng, body, _turned(shape, rng.uniform(0, np.pi), spot), _smooth_skin(rng, size), rng.uniform(4, 40))
-
-
-def _specimen(rng, body: _Ground, spun: _Spun, end: np.ndarray) -> None:
+def _specimen(rng, body: Ground, spun: _Spun, end: np.ndarray) -> None:
     """The bar, standing above the bench; a wall of it may show, dark or as bright as the top."""
     size = len(body.height)
     if rng.random() < 0.6:  # the wall towards one side, lower and of its own tone
         lean = rng.normal(0, 0.05, 2) * size * rng.choice([0.3, 0.6, 1.0])
         moved = np.concatenate([end + t * lean for t in np.linspace(0, 1, 5)])
         hull = cv2.convexHull(moved.astype(np.float32)).reshape(-1, 2)
-        _lay(rng, body, spun.of(hull), _smooth_skin(rng, size), rng.uniform(2, 12))
-    _lay(rng, body, spun.of(end), _smooth_skin(rng, size), rng.uniform(8, 40))
+        lay(rng, body, spun.of(hull), smooth_skin(rng, size), rng.uniform(2, 12))
+    lay(rng, body, spun.of(end), smooth_skin(rng, size), rng.uniform(8, 40))
 
 
-def _round_the_face(rng, body: _Ground, spun: _Spun, end: np.ndarray, extent, ends, beyond) -> None:
+def _round_the_face(rng, body: Ground, spun: _Spun, end: np.ndarray, extent, ends, beyond) -> None:
     """What lies round the face on the same end: notches at both ends, plate or cap beside its long sides, each on its level."""
     size, width = len(body.height), extent[0]
-    share = _filled(size, spun.of(end))
+    share = filled(size, spun.of(end))
     level = float(body.height[share > 0.5].mean()) if (share > 0.5).any() else 0.0
     far = 2.0 * size
     boxes = [(-far, -width / 2 + ends[0] + 3, -far, far), (width / 2 - ends[1] - 3, far, -far, far)]
     boxes += [(-far, far, -far, 0.0), (-far, far, 0.0, far)]
     kinds = [beyond[0] > 0, beyond[1] > 0, ends[0] > 0, ends[1] > 0]
-    notch = _smooth_skin(rng, size)
+    notch = smooth_skin(rng, size)
     for number in (2, 3, 0, 1):
         if not kinds[number]:
             continue
         left, right, top, bottom = boxes[number - 2] if number > 1 else boxes[2 + number]
         strip = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
-        own = share * _filled(size, np.clip(spun.of(strip), -4 * size, 4 * size))
+        own = share * filled(size, np.clip(spun.of(strip), -4 * size, 4 * size))
         skin = notch if number > 1 and rng.random() < 0.7 else relief.skin(rng, size)
         high = level + float(rng.choice([-1, -1, 1]) * rng.uniform(0.5, 14))
-        _blend(body, own, skin.height * np.float32(rng.uniform(0.1, 1.0)) + np.float32(high), skin.albedo, skin.gloss)
+        blend(body, own, skin.height * np.float32(rng.uniform(0.1, 1.0)) + np.float32(high), skin.albedo, skin.gloss)
 
 
-def _face(rng, body: _Ground, outline: np.ndarray, size: int, thick: float, spun: _Spun) -> None:
+def _face(rng, body: Ground, outline: np.ndarray, size: int, thick: float, spun: _Spun) -> None:
     """The break itself, worked into the bar's end: of one look, or of two with a lip or a zone between; with things on it."""
-    share = _filled(size, outline)
+    share = filled(size, outline)
     tone = np.median(body.albedo[share > 0.5], axis=0) if (share > 0.5).any() else np.full(3, 0.3)
     level = float(body.height[share > 0.5].mean()) if (share > 0.5).any() else 0.0
     rough = _broken_skin(rng, size, tone)
@@ -178,7 +155,7 @@ def _face(rng, body: _Ground, outline: np.ndarray, size: int, thick: float, spun
     height = rough.height - base * np.float32(rng.uniform(0.3, 1.0)) + level + rng.uniform(-8, 12)
     for _ in range(int(rng.choice([0, 0, 1, 2, 4]))):  # cavities, slag, smooth places
         _spot(rng, rough, height, share, thick)
-    _blend(body, share, height, rough.albedo, rough.gloss)
+    blend(body, share, height, rough.albedo, rough.gloss)
 
 
 def _broken_skin(rng, size: int, tone: np.ndarray) -> relief.Skin:
@@ -219,7 +196,7 @@ def _spot(rng, rough, height: np.ndarray, share: np.ndarray, thick: float) -> No
     axes = np.maximum(np.exp(rng.uniform(np.log(0.02), np.log(0.3), 2)) * thick, 1.5)
     ring = cv2.ellipse2Poly((0, 0), (int(8 * axes[0]) + 1, int(8 * axes[1]) + 1), 0, 0, 360, 8).astype(float) / 8
     ring *= np.exp(rng.normal(0, rng.choice([0.0, 0.15]), (len(ring), 1)))
-    own = _filled(size, _turned(ring, rng.uniform(0, np.pi), [columns[k], rows[k]]))
+    own = filled(size, turned(ring, rng.uniform(0, np.pi), [columns[k], rows[k]]))
     deep = rng.choice([0.0, 1.0, 3.0]) * rng.uniform(0.1, 0.6) * float(min(axes))
     smooth_here = cv2.GaussianBlur(height, (0, 0), max(0.5 * float(min(axes)), 1.0))
     height += (smooth_here - deep - height) * own
@@ -242,33 +219,6 @@ def _edge_shades(rng, rgb: np.ndarray, face: np.ndarray) -> None:
         rgb *= 1 + mark * uneven * np.float32(rng.choice([-0.8, -0.8, 1.2]) * rng.uniform(0.3, 1.0))
 
 
-def _smooth_skin(rng, size: int) -> relief.Skin:
-    """Machined, sawn, rolled, painted or rusted metal."""
-    return relief.skin(rng, size, int(rng.choice([0, 1, 1, 1, 2, 3, 4, 7])))
-
-
-def _lay(rng, body: _Ground, outline: np.ndarray, skin, high: float) -> None:
-    share = _filled(len(body.height), outline)
-    _blend(body, share, skin.height * np.float32(rng.uniform(0.1, 1.0)) + np.float32(high), skin.albedo, skin.gloss)
-
-
-def _blend(body: _Ground, share: np.ndarray, height, albedo, gloss) -> None:
-    body.height += (np.asarray(height, np.float32) - body.height) * share
-    body.albedo += (albedo - body.albedo) * share[..., None]
-    body.gloss += (gloss - body.gloss) * share
-
-
-def _filled(size: int, outline: np.ndarray) -> np.ndarray:
-    share = np.zeros((size, size), np.uint8)
-    cv2.fillPoly(share, [np.round(outline * 16).astype(np.int32).reshape(-1, 1, 2)], 255, lineType=cv2.LINE_AA, shift=4)
-    return cv2.GaussianBlur(share, (0, 0), 0.7).astype(np.float32) / 255
-
-
-def _turned(outline: np.ndarray, turn: float, middle) -> np.ndarray:
-    cos, sin = np.cos(turn), np.sin(turn)
-    return np.asarray(outline, float) @ np.array([[cos, sin], [-sin, cos]]) + middle
-
-
 def _wobbly(rng, left: float, right: float, top: float, bottom: float, calm: float = 1.0) -> np.ndarray:
     """A rectangle whose sides are straight, wavy, bulged or slanted, (N, 2); `calm` scales how much."""
     corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
@@ -282,47 +232,3 @@ def _wobbly(rng, left: float, right: float, top: float, bottom: float, calm: flo
         wave = wave * calm * extent * rng.choice([0.0, 0.5, 1.0, 2.0]) * np.minimum(1, 8 * np.minimum(u, 1 - u))
         points.append(start + u[:, None] * (end - start) + wave[:, None] * normal)
     return np.concatenate(points)
-
-
-def _card(rng, rgb: np.ndarray, mm_per_px: float, middle, away: float) -> np.ndarray | None:
-    """A strip card laid into the light beside the specimen; its corners in pixels, or None where it finds no room."""
-    rows, columns = rgb.shape[:2]
-    ink = cards.draw("strip", CARD_PER_MM)
-    wide, high = (n / CARD_PER_MM / mm_per_px for n in ink.shape[::-1])
-    side = rng.choice([-1, 1])
-    spot = np.array(
-        [middle[0] + rng.normal(0, 0.05) * columns, middle[1] + side * (away + high / 2 + rng.uniform(0, 0.1) * rows)]
-    )
-    if not high / 2 < spot[1] < rows - high / 2:
-        return None
-    corners = _turned(np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [wide / 2, high / 2], rng.normal(0, 0.08), spot)
-    source = np.array([[0, 0], [ink.shape[1], 0], [ink.shape[1], ink.shape[0]], [0, ink.shape[0]]], np.float32)
-    matrix = cv2.getPerspectiveTransform(source, corners.astype(np.float32))
-    printed = cv2.warpPerspective(ink, matrix, (columns, rows), flags=cv2.INTER_AREA)
-    there = cv2.warpPerspective(np.ones(ink.shape, np.float32), matrix, (columns, rows))[..., None]
-    paper, dark = rng.uniform(0.5, 0.9), rng.uniform(0.02, 0.1)
-    slow = np.exp(0.15 * smooth(rng, columns, 2)[:rows])[..., None]
-    value = (paper + (dark - paper) * printed[..., None]) * slow
-    rgb += (value.astype(np.float32) - rgb) * there
-    return corners
-
-
-def _photographed(rng, rgb: np.ndarray) -> np.ndarray:
-    """Light fall-off, shadow, blur, noise, tone and JPEG."""
-    rows, columns = rgb.shape[:2]
-    light = np.exp(rng.uniform(0, 0.4) * smooth(rng, columns, int(rng.integers(1, 4)))[:rows])
-    if rng.random() < 0.3:  # a hand's or a lamp arm's shadow
-        dim = soft_step(smooth(rng, columns, 2)[:rows], rng.normal(0.5, 0.5), rng.uniform(0.02, 0.3))
-        light = light * (1 - rng.uniform(0.2, 0.6) * dim)
-    rgb = cv2.GaussianBlur(
-        rgb * light[..., None].astype(np.float32), (0, 0), float(np.exp(rng.uniform(np.log(0.4), np.log(1.6))))
-    )
-    rgb = rgb + np.sqrt(np.clip(rgb, 0, None)) * rng.normal(size=rgb.shape).astype(np.float32) * np.float32(
-        np.exp(rng.uniform(np.log(0.002), np.log(0.04)))
-    )
-    coded = np.clip(rgb * (1 + rng.normal(0, 0.05, 3)), 0, 1) ** (1 / rng.uniform(1.8, 2.6))
-    if rng.random() < 0.3:
-        coded = coded + rng.uniform(0.2, 1.0) * (coded - cv2.GaussianBlur(coded, (0, 0), 1.2))
-    picture = np.round(255 * np.clip(coded, 0, 1)).astype(np.uint8)
-    packed = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 98))])[1]
-    return cv2.cvtColor(cv2.imdecode(packed, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)

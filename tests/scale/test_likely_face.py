@@ -9,7 +9,7 @@ import pytest
 from specimeter.scale.likely_face import LikelyFace, likely_face
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
-from specimeter.training import bent_face, face_composite
+from specimeter.training import bench_drawing, bent_face
 
 
 def flat_bend(scale: float):
@@ -63,7 +63,7 @@ def test_the_face_of_a_drawn_bend_is_seen_and_little_else(seed):
 
 @pytest.mark.parametrize("seed", [bent_face.FIRST_SEED + 1, bent_face.FIRST_SEED + 3])
 def test_a_composite_holds_its_face_and_is_the_same_again(seed, monkeypatch):
-    monkeypatch.setattr(face_composite, "LONG_PX", (300, 360))
+    monkeypatch.setattr(bench_drawing, "LONG_PX", (300, 360))
     one, again = bent_face.composite(seed), bent_face.composite(seed)
     assert (one.rgb == again.rgb).all()
     assert one.rgb.dtype == np.uint8

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter.training import face_close, face_composite
-from specimeter.training.face_composite import composite
+from specimeter.training import bench_drawing, face_close
+from specimeter.training.face_composite import FIRST_SEED, composite
 from specimeter.training.stream import Stream
 
 
@@ -34,8 +34,8 @@ def test_shares_are_those_of_the_outlines():
 @pytest.mark.parametrize("near", [False, True])
 def test_the_whole_end_of_a_composite_holds_its_face(monkeypatch, near):
     """Nearly every cell of the face belongs to the end."""
-    monkeypatch.setattr(face_composite, "LONG_PX", (300, 360))
-    drawn = composite(face_composite.FIRST_SEED + 3, near=near)
+    monkeypatch.setattr(bench_drawing, "LONG_PX", (300, 360))
+    drawn = composite(FIRST_SEED + 3, near=near)
     masks = []
     for outline in (drawn.face_px, drawn.body_px):
         mask = np.zeros(drawn.rgb.shape[:2], np.uint8)

@@ -4,14 +4,14 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter.training import face_composite
+from specimeter.training import bench_drawing
 from specimeter.training.face_composite import FIRST_SEED, composite
 
 
 @pytest.fixture(autouse=True)
 def small(monkeypatch):
     """A tenth of a megapixel is enough to see what is where."""
-    monkeypatch.setattr(face_composite, "LONG_PX", (300, 360))
+    monkeypatch.setattr(bench_drawing, "LONG_PX", (300, 360))
 
 
 @pytest.mark.parametrize("seed", [FIRST_SEED, FIRST_SEED + 1, FIRST_SEED + 2])
@@ -38,7 +38,7 @@ def test_the_same_seed_draws_the_same():
 def test_a_card_lies_flat_and_true_to_size():
     """Its corners are 100 mm by 20 mm apart at the picture's scale, its squares dark on light paper."""
     light = np.full((400, 600, 3), 0.3, np.float32)
-    corners = face_composite._card(np.random.default_rng(1), light, 0.2, np.array([300.0, 190.0]), 40.0)
+    corners = bench_drawing.card_beside(np.random.default_rng(1), light, 0.2, np.array([300.0, 190.0]), 40.0)
     sides = np.linalg.norm(np.diff(corners, axis=0), axis=1) * 0.2
     assert sides == pytest.approx([100.0, 20.0, 100.0], abs=0.2)
     inside = np.zeros((400, 600), np.uint8)
