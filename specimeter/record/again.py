@@ -12,6 +12,7 @@ from specimeter.photo import Photo
 from specimeter.record import build, rebuild, recompute
 from specimeter.record.model import Cut, Record
 from specimeter.scale.crown import CALLIPER
+from specimeter.scale.surface import Flat
 from specimeter.segment.area import examined_area
 from specimeter.segment.model import Outline
 from specimeter.segment.sharpness import resolving
@@ -38,9 +39,15 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
     if not _alike(resolved, stored.smallest_resolvable_mm, loose):
         wrong.append(_told(photo, "smallest_resolvable_mm", stored.smallest_resolvable_mm, resolved))
 
-    width_mm = examined_area(picture, sheet, scale, surface).width_mm
     share_of_u = 1.0 if loose else HEIGHT_BY_WIDTH if _by_width(scale) else 0.0
-    if not _alike(width_mm, stored.width_mm, slack=share_of_u * (stored.u_width_mm or 0.0)):
+    if _by_width(scale) and isinstance(surface, Flat):  # its ends were seen before the face was moved there, coarser or finer
+        width_mm, share_of_u = sheet.specimen.specimen_width_mm, 0.0
+        open_.append(f"the bar's ends in {photo}, whose distance told how high the face stands, are taken as stored")
+    else:
+        width_mm = examined_area(picture, sheet, scale, surface).width_mm
+    if loose and (width_mm is None) != (stored.width_mm is None):
+        open_.append(f"the width in {photo} shows to one version of the program and not to another: taken as stored")
+    elif not _alike(width_mm, stored.width_mm, slack=share_of_u * (stored.u_width_mm or 0.0)):
         wrong.append(_told(photo, "width_mm", stored.width_mm, width_mm))
 
     if record.cut is not None and record.cut.photo == photo:
@@ -50,7 +57,9 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
         again = section_of(picture, sheet, whole, surface=surface, scale=scale, weld_px=clicked)
         stored_sizes = record.section or {}
         for name in sorted(again.sizes.keys() | stored_sizes):
-            if not _alike(again.sizes.get(name), stored_sizes.get(name), loose):
+            if loose and (name in again.sizes) != (name in stored_sizes):
+                open_.append(f"{name} shows to one version of the program and not to another: taken as stored")
+            elif not _alike(again.sizes.get(name), stored_sizes.get(name), loose):
                 wrong.append(f"section.{name} is {stored_sizes.get(name)}, and {again.sizes.get(name)} from the photograph")
         deep = [one for one in record.features if one.photo == photo and one.depth_mm is not None and one.found_by == "auto"]
         for one, notch in zip(deep, again.undercuts, strict=False):

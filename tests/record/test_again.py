@@ -14,6 +14,9 @@ from specimeter import photo as photos
 from specimeter.audit import audit
 from specimeter.data import sample_images
 from specimeter.record import again, build, edit, recompute
+from specimeter.scene.files import save
+from specimeter.scene.random import random_scene
+from specimeter.scene.render import render
 
 
 @pytest.fixture(scope="module")
@@ -132,3 +135,33 @@ def test_an_act_recomputes_what_it_changes_and_leaves_the_rest_as_it_was(bend_ca
     ):
         record = act(record)
         assert recompute.recompute(record) == record
+
+
+def test_a_width_that_told_the_height_holds_and_a_forged_one_is_named(tmp_path):
+    """A broken half whose height nobody entered: seen again at the height it was given, its ends do not show in this scene."""
+    scene = random_scene(13200004, width_px=1600, test="nick-break", card="strip", height="unknown")
+    save(render(scene), tmp_path, "half")
+    sample = sample_images() / "nick-break-exceeds.limits.toml"
+    record, _ = job.measure(tmp_path / "half.jpg", tmp_path / "half.sheet.toml", sample, out=tmp_path)
+    picture = photos.read(tmp_path / "half.jpg")
+    assert record.scales[0].evidence["height_from"] == "calliper width"
+    wrong, told = again.faults(record, "p1", picture)
+    assert wrong == []
+    assert any("taken as stored" in one and "ends" in one for one in told)
+    area = record.examined[0]
+    forged = record.model_copy(update={"examined": (area.model_copy(update={"width_mm": area.width_mm + 0.02}),)})
+    assert any("width_mm" in one for one in again.faults(forged, "p1", picture)[0])
+
+
+def test_a_width_that_another_version_did_not_see_is_no_forgery(tmp_path, monkeypatch):
+    """Records of broken halves from before widths were measured there hold none: told, where that version measured it only."""
+    sample = str(sample_images() / "fillet-break-exceeds")
+    record, _ = job.measure(f"{sample}.jpg", f"{sample}.sheet.toml", f"{sample}.limits.toml", out=tmp_path)
+    picture, area = photos.read(f"{sample}.jpg"), record.examined[0]
+    assert area.width_mm is not None
+    older = record.model_copy(update={"examined": (area.model_copy(update={"width_mm": None, "u_width_mm": None}),)})
+    assert any("width_mm" in one for one in again.faults(older, "p1", picture)[0])
+    monkeypatch.setattr(build, "code_sha256", lambda: "b" * 64)
+    wrong, told = again.faults(older, "p1", picture)
+    assert wrong == []
+    assert any("the width in p1" in one for one in told)
