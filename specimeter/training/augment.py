@@ -10,12 +10,13 @@ from torch.nn import functional as nn
 Tensor = torch.Tensor
 
 
-def _uniform(n: int, low: float, high: float, like: Tensor, log: bool = False) -> Tensor:
+def uniform(n: int, low: float, high: float, like: Tensor, log: bool = False) -> Tensor:
+    """Random numbers (n, 1, 1, 1) from `low` to `high`, even or even in their logarithms, on the device of `like`."""
     u = torch.rand(n, 1, 1, 1, device=like.device)
     return torch.exp(math.log(low) + u * math.log(high / low)) if log else low + u * (high - low)
 
 
-def _some(n: int, share: float, like: Tensor) -> Tensor:
+def some(n: int, share: float, like: Tensor) -> Tensor:
     """1 for a random share of the batch, else 0; shape (n, 1, 1, 1)."""
     return (torch.rand(n, 1, 1, 1, device=like.device) < share).float()
 
@@ -84,7 +85,7 @@ def out_of_focus(x: Tensor) -> Tensor:
     """Pictures sharp in one part and blurred in another, as a tilted or bent face is."""
     n, _, size, _ = x.shape
     field = torch.sigmoid(2 * slow(n, size, x))
-    return x + field * (blur(x, _uniform(n, 0.8, 3.0, x).flatten(), reach=7) - x)
+    return x + field * (blur(x, uniform(n, 0.8, 3.0, x).flatten(), reach=7) - x)
 
 
 def moved(x: Tensor) -> Tensor:
@@ -127,44 +128,43 @@ def photograph(rgb: Tensor) -> Tensor:
     """Another photograph of what a coded picture (N, 3, S, S), 0 to 1, shows: other light, lens, sensor and processing."""
     n, _, size, _ = rgb.shape
     x = rgb.clamp(0, 1) ** 2.2
-    x = x * torch.exp(_some(n, 0.6, x) * _uniform(n, 0, 0.6, x) * slow(n, size, x))
-    x = x * (1 + _some(n, 0.3, x) * _uniform(n, 0.02, 0.25, x) * blur(torch.randn(n, 1, size, size, device=x.device),
-             _uniform(n, 0.4, 4, x).flatten()) * _uniform(n, 1, 4, x))  # fmt: skip
+    x = x * torch.exp(some(n, 0.6, x) * uniform(n, 0, 0.6, x) * slow(n, size, x))
+    x = x * (1 + some(n, 0.3, x) * uniform(n, 0.02, 0.25, x) * blur(torch.randn(n, 1, size, size, device=x.device),
+             uniform(n, 0.4, 4, x).flatten()) * uniform(n, 1, 4, x))  # fmt: skip
     dust = torch.rand(n, 1, size, size, device=x.device) < 2e-4
-    x = x * (1 - _some(n, 0.2, x) * 0.7 * blur(dust.float() * 4, _uniform(n, 0.5, 0.9, x).flatten()).clamp(0, 1))
-    x = x + _some(n, 0.3, x) * _uniform(n, 0.001, 0.06, x)  # veiling glare
+    x = x * (1 - some(n, 0.2, x) * 0.7 * blur(dust.float() * 4, uniform(n, 0.5, 0.9, x).flatten()).clamp(0, 1))
+    x = x + some(n, 0.3, x) * uniform(n, 0.001, 0.06, x)  # veiling glare
     mix = torch.eye(3, device=x.device) + 0.08 * torch.randn(n, 3, 3, device=x.device)
     x = torch.einsum("nij,njhw->nihw", mix, x).clamp(min=0) * torch.exp(0.15 * torch.randn(n, 3, 1, 1, device=x.device))
-    x = x * torch.exp(0.35 * torch.randn(n, 1, 1, 1, device=x.device) + _some(n, 0.2, x) * _uniform(n, 0.3, 1.4, x))
-    x = blur(x, (_some(n, 0.6, x) * _uniform(n, 0.3, 2.2, x)).flatten(), reach=7)
+    x = x * torch.exp(0.35 * torch.randn(n, 1, 1, 1, device=x.device) + some(n, 0.2, x) * uniform(n, 0.3, 1.4, x))
+    x = blur(x, (some(n, 0.6, x) * uniform(n, 0.3, 2.2, x)).flatten(), reach=7)
     if float(torch.rand(1)) < 0.3:
         x = out_of_focus(x)
     if float(torch.rand(1)) < 0.2:
         x = moved(x)
     noise = (
-        torch.randn_like(x)
-        * (_uniform(n, 1e-4, 4e-3, x, log=True) * x.clamp(0, 1) + _uniform(n, 1e-7, 2e-5, x, log=True)).sqrt()
+        torch.randn_like(x) * (uniform(n, 1e-4, 4e-3, x, log=True) * x.clamp(0, 1) + uniform(n, 1e-7, 2e-5, x, log=True)).sqrt()
     )
-    noise = torch.where(_some(n, 0.5, x) > 0, blur(noise, _uniform(n, 0.4, 0.9, x).flatten()) * 1.5, noise)
+    noise = torch.where(some(n, 0.5, x) > 0, blur(noise, uniform(n, 0.4, 0.9, x).flatten()) * 1.5, noise)
     x = (x + noise).clamp(0, 1)
-    x = lifted(x, _some(n, 0.25, x) * _uniform(n, 0.1, 0.6, x))
-    x = denoised(x, _some(n, 0.35, x) * _uniform(n, 0.3, 1.0, x))
-    x = x ** (1 / _uniform(n, 1.7, 2.7, x))
-    bend = _some(n, 0.5, x) * _uniform(n, -0.4, 0.7, x)
+    x = lifted(x, some(n, 0.25, x) * uniform(n, 0.1, 0.6, x))
+    x = denoised(x, some(n, 0.35, x) * uniform(n, 0.3, 1.0, x))
+    x = x ** (1 / uniform(n, 1.7, 2.7, x))
+    bend = some(n, 0.5, x) * uniform(n, -0.4, 0.7, x)
     x = x + bend * (x * x * (3 - 2 * x) - x)
-    halo = x - blur(x, _uniform(n, 0.6, 2.0, x).flatten())
-    x = (x + _some(n, 0.45, x) * _uniform(n, 0.2, 1.6, x) * halo).clamp(0, 1)
+    halo = x - blur(x, uniform(n, 0.6, 2.0, x).flatten())
+    x = (x + some(n, 0.45, x) * uniform(n, 0.2, 1.6, x) * halo).clamp(0, 1)
     grey = x.mean(1, keepdim=True)
-    x = (
-        grey + torch.where(_some(n, 0.15, x) > 0, torch.zeros(1, device=x.device), _uniform(n, 0.4, 1.5, x)) * (x - grey)
-    ).clamp(0, 1)
+    x = (grey + torch.where(some(n, 0.15, x) > 0, torch.zeros(1, device=x.device), uniform(n, 0.4, 1.5, x)) * (x - grey)).clamp(
+        0, 1
+    )
     if float(torch.rand(1)) < 0.5:  # taken coarser or finer, and resampled
         side = int(size * float(torch.empty(1).uniform_(0.5, 1.5))) // 8 * 8
         mode = ("bilinear", "bicubic", "area")[int(torch.randint(3, (1,)))]
         small = nn.interpolate(x, size=(side, side), mode=mode)
         x = nn.interpolate(small, size=(size, size), mode="bilinear").clamp(0, 1)
-    coded = jpeg(x, _uniform(n, 35, 97, x))
-    return torch.where(_some(n, 0.65, x) > 0, coded, torch.round(x * 255) / 255)
+    coded = jpeg(x, uniform(n, 35, 97, x))
+    return torch.where(some(n, 0.65, x) > 0, coded, torch.round(x * 255) / 255)
 
 
 def prepared(rgb: Tensor, area: Tensor) -> Tensor:
@@ -186,8 +186,8 @@ def context(rgb: Tensor, area: Tensor) -> tuple[Tensor, Tensor]:
         eaten = -nn.max_pool2d(-area, 2 * reach + 1, 1, reach)
         lot = torch.rand(n, 1, 1, 1, device=rgb.device)
         area = torch.where(lot < 0.25, grown, torch.where(lot < 0.5, eaten, area))
-    blank = torch.rand(n, 3, 1, 1, device=rgb.device) * _some(n, 0.6, rgb)
-    hidden = _some(n, 0.3, rgb) * (area < 0.5)
+    blank = torch.rand(n, 3, 1, 1, device=rgb.device) * some(n, 0.6, rgb)
+    hidden = some(n, 0.3, rgb) * (area < 0.5)
     rgb = rgb * (1 - hidden) + blank * hidden
-    unknown = _some(n, 0.12, rgb)
+    unknown = some(n, 0.12, rgb)
     return rgb, (area > 0.5).float() * (1 - unknown) + unknown

@@ -11,7 +11,7 @@ import math
 import torch
 from torch.nn import functional as nn
 
-from specimeter.training.augment import _some, _uniform, blur, slow
+from specimeter.training.augment import blur, slow, some, uniform
 
 Tensor = torch.Tensor
 SHADOW_STEPS = 10
@@ -23,32 +23,30 @@ def reskinned(planes: Tensor) -> Tensor:
     n, _, size, _ = planes.shape
     share, area = planes[:, 3:4], planes[:, 6:7]
     height = surface(n, size, planes)
-    albedo = torch.exp(
-        _uniform(n, math.log(0.08), math.log(0.7), planes) + _uniform(n, 0, 0.12, planes) * field(n, size, planes)
-    )
-    albedo = albedo * (1 + _some(n, 0.4, planes) * 0.07 * torch.randn(n, 3, 1, 1, device=planes.device))
-    rough = torch.exp(_some(n, 0.4, planes) * _uniform(n, 0.05, 0.5, planes) * field(n, size, planes))
+    albedo = torch.exp(uniform(n, math.log(0.08), math.log(0.7), planes) + uniform(n, 0, 0.12, planes) * field(n, size, planes))
+    albedo = albedo * (1 + some(n, 0.4, planes) * 0.07 * torch.randn(n, 3, 1, 1, device=planes.device))
+    rough = torch.exp(some(n, 0.4, planes) * uniform(n, 0.05, 0.5, planes) * field(n, size, planes))
     albedo, height, mark = marked(albedo, height, share)
     beyond = 1 - blur(area, torch.full((n,), 0.7, device=planes.device))
-    other = torch.exp(_uniform(n, -3.5, 0.0, planes) + _uniform(n, 0, 0.3, planes) * field(n, size, planes))
+    other = torch.exp(uniform(n, -3.5, 0.0, planes) + uniform(n, 0, 0.3, planes) * field(n, size, planes))
     other = other * (1 + 0.2 * torch.randn(n, 3, 1, 1, device=planes.device)).clamp(min=0.1)
     depth = inward(share)
-    deep = _uniform(n, 1.5, 25, planes, log=True)
-    pit = torch.minimum(depth * _uniform(n, 0.4, 4, planes), deep) + share * _uniform(n, 1, 12, planes)
-    rim = (blur(share, _uniform(n, 0.8, 4, planes).flatten(), reach=9) - share).clamp(0, 1)
-    lip = rim * _some(n, 0.5, planes) * _uniform(n, -3, 10, planes)
-    floor = share * _some(n, 0.5, planes) * _uniform(n, 0.1, 2, planes) * field(n, size, planes)
-    sky = 1 - share * (1 - torch.exp(-pit / _uniform(n, 1.5, 10, planes)).clamp(min=0.01))
-    fill = _some(n, 0.3, planes) * share  # slag, oxide, oil
-    filled = _uniform(n, 0.02, 0.35, planes, log=True) * torch.exp(_uniform(n, 0, 0.5, planes) * field(n, size, planes))
+    deep = uniform(n, 1.5, 25, planes, log=True)
+    pit = torch.minimum(depth * uniform(n, 0.4, 4, planes), deep) + share * uniform(n, 1, 12, planes)
+    rim = (blur(share, uniform(n, 0.8, 4, planes).flatten(), reach=9) - share).clamp(0, 1)
+    lip = rim * some(n, 0.5, planes) * uniform(n, -3, 10, planes)
+    floor = share * some(n, 0.5, planes) * uniform(n, 0.1, 2, planes) * field(n, size, planes)
+    sky = 1 - share * (1 - torch.exp(-pit / uniform(n, 1.5, 10, planes)).clamp(min=0.01))
+    fill = some(n, 0.3, planes) * share  # slag, oxide, oil
+    filled = uniform(n, 0.02, 0.35, planes, log=True) * torch.exp(uniform(n, 0, 0.5, planes) * field(n, size, planes))
     albedo = albedo * (1 - fill) + fill * filled * (1 + 0.12 * torch.randn(n, 3, 1, 1, device=planes.device))
     light = shaded(height - pit + lip + floor, albedo, sky, rough)
     light = light / light.mean(1, keepdim=True).flatten(1).median(1).values.clamp(min=1e-4)[:, None, None, None]
-    flat = _some(n, 0.3, planes)  # smooth and evenly dark: a deep hole under a wide light, from which nothing comes back
-    hole = _uniform(n, 0.004, 0.4, planes, log=True) * (1 + _uniform(n, 0, 0.4, planes) * slow(n, size, planes))
+    flat = some(n, 0.3, planes)  # smooth and evenly dark: a deep hole under a wide light, from which nothing comes back
+    hole = uniform(n, 0.004, 0.4, planes, log=True) * (1 + uniform(n, 0, 0.4, planes) * slow(n, size, planes))
     light = light * (1 - flat * share) + flat * share * hole.clamp(min=0.002)
-    thrown = blur(light, _uniform(n, 2, 5, planes).flatten(), reach=11)
-    light = light + _some(n, 0.5, planes) * _uniform(n, 0.01, 0.1, planes) * thrown
+    thrown = blur(light, uniform(n, 2, 5, planes).flatten(), reach=11)
+    light = light + some(n, 0.5, planes) * uniform(n, 0.01, 0.1, planes) * thrown
     light = light * (1 - beyond) + other * beyond
     coded = (0.22 * torch.exp(0.3 * torch.randn(n, 1, 1, 1, device=planes.device)) * light).clamp(0, 1) ** (1 / 2.2)
     mark = mark * (share < 0.02)
@@ -60,12 +58,12 @@ def field(n: int, size: int, like: Tensor, *, power: tuple[float, float] = (0.3,
     v, u = torch.meshgrid(
         torch.fft.fftfreq(size, device=like.device), torch.fft.rfftfreq(size, device=like.device), indexing="ij"
     )
-    turn = _uniform(n, 0, math.pi, like)[:, 0]
-    stretch = _uniform(n, 4, 80, like, log=True)[:, 0] if lay else 1.0
+    turn = uniform(n, 0, math.pi, like)[:, 0]
+    stretch = uniform(n, 4, 80, like, log=True)[:, 0] if lay else 1.0
     along, across = u * torch.cos(turn) + v * torch.sin(turn), v * torch.cos(turn) - u * torch.sin(turn)
     radius = torch.sqrt((along * stretch) ** 2 + across**2) + 1.0 / size
     white = torch.randn(n, size, size // 2 + 1, 2, device=like.device)
-    made = torch.fft.irfft2(torch.view_as_complex(white) * radius ** -_uniform(n, *power, like)[:, 0], s=(size, size))
+    made = torch.fft.irfft2(torch.view_as_complex(white) * radius ** -uniform(n, *power, like)[:, 0], s=(size, size))
     made = made - made.mean((1, 2), keepdim=True)
     return (made / made.std((1, 2), keepdim=True).clamp(min=1e-6))[:, None]
 
@@ -73,17 +71,17 @@ def field(n: int, size: int, like: Tensor, *, power: tuple[float, float] = (0.3,
 def surface(n: int, size: int, like: Tensor) -> Tensor:
     """Heights in pixels: bent, wavy, with a lay, grainy, peeled; many of them nearly smooth."""
     y, x = torch.meshgrid(*[torch.linspace(-0.5, 0.5, size, device=like.device)] * 2, indexing="ij")
-    turn = _uniform(n, 0, math.pi, like)
-    bend = -((x * torch.cos(turn) + y * torch.sin(turn) + _uniform(n, -0.4, 0.4, like)) ** 2) * size
-    height = _some(n, 0.6, like) * _uniform(n, 0.1, 0.8, like) * bend
-    height = height + _uniform(n, 0.02, 2, like, log=True) * field(n, size, like, power=(1.8, 3.0))
-    height = height + _some(n, 0.6, like) * _uniform(n, 0.005, 0.4, like, log=True) * field(
+    turn = uniform(n, 0, math.pi, like)
+    bend = -((x * torch.cos(turn) + y * torch.sin(turn) + uniform(n, -0.4, 0.4, like)) ** 2) * size
+    height = some(n, 0.6, like) * uniform(n, 0.1, 0.8, like) * bend
+    height = height + uniform(n, 0.02, 2, like, log=True) * field(n, size, like, power=(1.8, 3.0))
+    height = height + some(n, 0.6, like) * uniform(n, 0.005, 0.4, like, log=True) * field(
         n, size, like, power=(0.2, 1.2), lay=True
     )
-    height = height + _some(n, 0.6, like) * _uniform(n, 0.005, 0.6, like, log=True) * field(n, size, like, power=(0.0, 1.4))
-    peel = blur(torch.randn(n, 1, size, size, device=like.device), _uniform(n, 1, 4, like).flatten(), reach=9)
+    height = height + some(n, 0.6, like) * uniform(n, 0.005, 0.6, like, log=True) * field(n, size, like, power=(0.0, 1.4))
+    peel = blur(torch.randn(n, 1, size, size, device=like.device), uniform(n, 1, 4, like).flatten(), reach=9)
     peel = peel / peel.std((2, 3), keepdim=True)
-    return height + _some(n, 0.3, like) * _uniform(n, 0.02, 0.6, like, log=True) * peel
+    return height + some(n, 0.3, like) * uniform(n, 0.02, 0.6, like, log=True) * peel
 
 
 def inward(share: Tensor) -> Tensor:
@@ -102,31 +100,29 @@ def marked(albedo: Tensor, height: Tensor, share: Tensor) -> tuple[Tensor, Tenso
     y, x = torch.meshgrid(*[torch.linspace(-0.5, 0.5, size, device=share.device)] * 2, indexing="ij")
     mark = torch.zeros_like(share)
     for _ in range(3):  # straight or slightly bent lines of one width, shallow
-        turn, off = _uniform(n, 0, math.pi, share), _uniform(n, -0.5, 0.5, share)
+        turn, off = uniform(n, 0, math.pi, share), uniform(n, -0.5, 0.5, share)
         along = x * torch.cos(turn) + y * torch.sin(turn)
-        across = y * torch.cos(turn) - x * torch.sin(turn) - off + _uniform(n, -0.3, 0.3, share) * along**2
-        near = torch.exp(-0.5 * (across * size / _uniform(n, 0.4, 2.0, share)) ** 2)
-        near = near * (torch.sigmoid((_uniform(n, 0.05, 0.7, share) - along.abs()) * size))
-        near = near * _some(n, 0.35, share)
-        albedo = albedo * (1 + near * _uniform(n, -0.45, 1.2, share))
-        height = height - near * _some(n, 0.5, share) * _uniform(n, 0.05, 0.6, share)
+        across = y * torch.cos(turn) - x * torch.sin(turn) - off + uniform(n, -0.3, 0.3, share) * along**2
+        near = torch.exp(-0.5 * (across * size / uniform(n, 0.4, 2.0, share)) ** 2)
+        near = near * (torch.sigmoid((uniform(n, 0.05, 0.7, share) - along.abs()) * size))
+        near = near * some(n, 0.35, share)
+        albedo = albedo * (1 + near * uniform(n, -0.45, 1.2, share))
+        height = height - near * some(n, 0.5, share) * uniform(n, 0.05, 0.6, share)
         mark = torch.maximum(mark, (near > 0.4).float())
     soft = slow(n, size, share)
-    edge = _uniform(n, 0.03, 1.0, share, log=True)
-    stain = torch.sigmoid((soft - _uniform(n, 0.2, 1.5, share)) / edge) * _some(n, 0.4, share)
+    edge = uniform(n, 0.03, 1.0, share, log=True)
+    stain = torch.sigmoid((soft - uniform(n, 0.2, 1.5, share)) / edge) * some(n, 0.4, share)
     albedo = albedo * (
-        1 - stain * _uniform(n, -0.6, 1, share).minimum(0.3 + 1.5 * edge).clamp(max=0.75)
+        1 - stain * uniform(n, -0.6, 1, share).minimum(0.3 + 1.5 * edge).clamp(max=0.75)
     )  # dark ones have soft borders
     mark = torch.maximum(mark, (stain > 0.5).float())
-    speck = (torch.rand(n, 1, size, size, device=share.device) < 1.5e-4 * _some(n, 0.3, share)).float()
-    wide = _uniform(n, 0.6, 1.6, share)
+    speck = (torch.rand(n, 1, size, size, device=share.device) < 1.5e-4 * some(n, 0.3, share)).float()
+    wide = uniform(n, 0.6, 1.6, share)
     speck = (blur(speck, wide.flatten()) * 2 * math.pi * wide**2).clamp(0, 1)
-    albedo = albedo * (1 + speck * _uniform(n, -0.6, 1.5, share))
+    albedo = albedo * (1 + speck * uniform(n, -0.6, 1.5, share))
     mark = torch.maximum(mark, (speck > 0.3).float())
-    dent = blur(
-        (torch.rand(n, 1, size, size, device=share.device) < 1e-4).float(), _uniform(n, 2, 5, share).flatten(), reach=11
-    )
-    height = height - _some(n, 0.25, share) * _uniform(n, 5, 80, share) * dent
+    dent = blur((torch.rand(n, 1, size, size, device=share.device) < 1e-4).float(), uniform(n, 2, 5, share).flatten(), reach=11)
+    height = height - some(n, 0.25, share) * uniform(n, 5, 80, share) * dent
     return albedo, height, mark
 
 
@@ -137,25 +133,25 @@ def shaded(height: Tensor, albedo: Tensor, sky: Tensor, rough: Tensor) -> Tensor
     p, q = 0.5 * (slope[:, :, 1:-1, 2:] - slope[:, :, 1:-1, :-2]), 0.5 * (slope[:, :, 2:, 1:-1] - slope[:, :, :-2, 1:-1])
     normal = torch.cat([-p, -q, torch.ones_like(p)], 1)
     normal = normal / normal.norm(dim=1, keepdim=True)
-    gloss = _some(n, 0.75, height) * _uniform(n, 0.1, 3, height, log=True)
-    exponent = _uniform(n, 3, 300, height, log=True)
-    total = _uniform(n, 0.1, 1.2, height) * albedo * (0.5 + 0.5 * normal[:, 2:]) * sky
+    gloss = some(n, 0.75, height) * uniform(n, 0.1, 3, height, log=True)
+    exponent = uniform(n, 3, 300, height, log=True)
+    total = uniform(n, 0.1, 1.2, height) * albedo * (0.5 + 0.5 * normal[:, 2:]) * sky
     for _ in range(2):
-        turn, rise = _uniform(n, 0, 2 * math.pi, height), _uniform(n, 0.25, 1.5, height)
+        turn, rise = uniform(n, 0, 2 * math.pi, height), uniform(n, 0.25, 1.5, height)
         towards = torch.cat([torch.cos(turn) * torch.cos(rise), torch.sin(turn) * torch.cos(rise), torch.sin(rise)], 1)
-        wide = _uniform(n, 0, 0.8, height)  # of the lamp: light creeps round edges
+        wide = uniform(n, 0, 0.8, height)  # of the lamp: light creeps round edges
         lit = (((normal * towards).sum(1, keepdim=True) + wide) / (1 + wide)).clamp(min=0)
         half = nn.normalize(towards + torch.tensor([0.0, 0, 1], device=height.device)[None, :, None, None], dim=1)
         shine = (normal * half).sum(1, keepdim=True).clamp(min=0) ** exponent * (exponent + 8) / 30
-        shade = shadow(height, turn, torch.tan(rise), _uniform(n, 0.3, 6, height, log=True))
+        shade = shadow(height, turn, torch.tan(rise), uniform(n, 0.3, 6, height, log=True))
         colour = 1 + 0.08 * torch.randn(n, 3, 1, 1, device=height.device)
-        strength = _uniform(n, 0.05, 1, height)
+        strength = uniform(n, 0.05, 1, height)
         total = total + strength * colour * shade * (lit * albedo * (0.3 + 0.7 * sky) + gloss * albedo * rough * shine * sky)
     cells = int(torch.randint(3, 14, (1,)))
     room = torch.exp(1.2 * torch.randn(n, 3, cells, cells, device=height.device).mean(1, keepdim=True) * 1.5)
-    at = (normal[:, :2] * _uniform(n, 1, 4, height)).permute(0, 2, 3, 1).clamp(-1, 1)
+    at = (normal[:, :2] * uniform(n, 1, 4, height)).permute(0, 2, 3, 1).clamp(-1, 1)
     seen = nn.grid_sample(room, at, mode="bilinear", padding_mode="reflection", align_corners=False)
-    return total + _some(n, 0.5, height) * _uniform(n, 0.05, 0.8, height) * albedo * rough * seen * sky
+    return total + some(n, 0.5, height) * uniform(n, 0.05, 0.8, height) * albedo * rough * seen * sky
 
 
 def shadow(height: Tensor, turn: Tensor, slope: Tensor, soft: Tensor) -> Tensor:

@@ -107,18 +107,18 @@ def examine(
     judged = decide(sheet, limits, simple, area=truths.area(truth), smallest_resolvable_mm=1e-3, scale=truths.scale(truth))
     return result | {
         "times_s": {"render": rendering, **clock.times},
-        "scale": _scale(truth, scale, surface) | {"said": [*scale.cautions, *area.cautions]},
-        "area": _area(truth, scale, surface, area),
+        "scale": scale_against(truth, scale, surface, area),
+        "area": area_against(truth, scale, surface, area),
         "resolvable_mm": resolvable_mm,
         "outcome": judgement.outcome,
         "because": list(judgement.because),
         "verdicts": _verdicts(ideal, judgement),
         "plain_verdicts": _verdicts(ideal, judged),
-        "truth": _features(truth, features),
-        "plain_truth": _features(truth, simple),
+        "truth": features_against(truth, features),
+        "plain_truth": features_against(truth, simple),
         "found": [_found(feature) for feature in features],
-        "false_calls": _false_calls(truth, features),
-        "plain_false_calls": _false_calls(truth, simple),
+        "false_calls": false_calls(truth, features),
+        "plain_false_calls": false_calls(truth, simple),
     }
 
 
@@ -136,10 +136,11 @@ class _Clock:
         self.stage, self.since = stage.split(":")[0], now
 
 
-def _scale(truth: truths.Truth, scale: Scale, surface: Surface) -> Result:
+def scale_against(truth: truths.Truth, scale: Scale, surface: Surface, area: ExaminedArea) -> Result:
     """Scale at the crown in the middle of the face, and the standard uncertainty that its budget and the surface give it.
 
-    Both are None where the surface was misplaced so far that the true crown does not lie on it.
+    Both are None where the surface was misplaced so far that the true crown does not lie on it. `said`: the cautions of scale
+    and area.
     """
     middle = truths.surface(truth).project(np.zeros((1, 2)))
     here = float(np.sqrt(pixel_areas_mm2(surface, middle)[0]))
@@ -154,10 +155,12 @@ def _scale(truth: truths.Truth, scale: Scale, surface: Surface) -> Result:
         "mm_per_px": here if on else None,
         "error": here / truth["mm_per_px"] - 1 if on else None,
         "u_rel": u_rel if on else None,
+        "said": [*scale.cautions, *area.cautions],
     }
 
 
-def _area(truth: truths.Truth, scale: Scale, surface: Surface, area: ExaminedArea) -> Result:
+def area_against(truth: truths.Truth, scale: Scale, surface: Surface, area: ExaminedArea) -> Result:
+    """The examined area in mm2 beside the true one, their overlap (intersection over union), and how many edges are known."""
     try:
         value, U = area_mm2(surface, scale, area)
     except SpecimeterError:
@@ -174,20 +177,21 @@ def _filled(size: tuple[int, int], outline: np.ndarray) -> np.ndarray:
     return raster.astype(bool)
 
 
-def _features(truth: truths.Truth, features: Sequence[Feature]) -> list[Result]:
+def features_against(truth: truths.Truth, features: Sequence[Feature]) -> list[Result]:
     """Each true feature, and what was measured of it if it was found."""
     pairs = dict(match([feature["outline_px"] for feature in truth["features"]], [feature.outline_px for feature in features]))
     rows = []
     for number, (true, beyond) in enumerate(zip(truth["features"], truths.cut(truth), strict=True)):
         row = {name: true[name] for name in ("kind", "form", "fill", "at_corner", *SIZES)}
-        row |= {"cut": beyond, "length_px": float(_extent_px(true["outline_px"])), "found": None}
+        row |= {"cut": beyond, "length_px": float(extent_px(true["outline_px"])), "found": None}
         if number in pairs:
             row["found"] = _found(features[pairs[number]])
         rows.append(row)
     return rows
 
 
-def _extent_px(outline: Sequence) -> float:
+def extent_px(outline: Sequence) -> float:
+    """Greatest straight extent of an outline (N, 2) in pixels."""
     return diameters(Rings.of([np.array(outline)]))[0][0]
 
 
@@ -204,7 +208,7 @@ def _found(feature: Feature) -> Result:
     }
 
 
-def _false_calls(truth: truths.Truth, features: Sequence[Feature]) -> list[Result]:
+def false_calls(truth: truths.Truth, features: Sequence[Feature]) -> list[Result]:
     """Features found that are none; what lies on a mark that is no imperfection names it."""
     pairs = match([feature["outline_px"] for feature in truth["features"]], [feature.outline_px for feature in features])
     used = {found for _, found in pairs}

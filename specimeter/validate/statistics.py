@@ -40,7 +40,7 @@ def rows(results: Sequence[Result]) -> list[Row]:
         )
     ]
     if done:
-        table += [*_scale(done), *_area(done), *_finding(done), *_sizes(done), *_verdicts(done), *_times(done)]
+        table += [*scale_rows(done), *area_rows(done), *finding_rows(done), *size_rows(done), *_verdicts(done), *_times(done)]
     return table
 
 
@@ -74,7 +74,8 @@ def covered(true: Iterable[float], measured: Iterable[float], U: Iterable[float]
     return share(abs(m - t) <= u for t, m, u in zip(true, measured, U, strict=True))
 
 
-def _scale(done: Sequence[Result]) -> list[Row]:
+def scale_rows(done: Sequence[Result]) -> list[Row]:
+    """Error and interval of the scale, of all and of each kind of card, height and tilt."""
     table = []
     groups: dict[str, list[Result]] = {"all": [result["scale"] for result in done]}
     for scale in groups["all"]:
@@ -98,7 +99,8 @@ def _scale(done: Sequence[Result]) -> list[Row]:
     ]
 
 
-def _area(done: Sequence[Result]) -> list[Row]:
+def area_rows(done: Sequence[Result]) -> list[Row]:
+    """How near examined areas come to the true ones."""
     areas = [result["area"] for result in done]
     near = share(a["area_mm2"] is not None and abs(a["area_mm2"] / a["true_mm2"] - 1) <= 0.05 for a in areas)
     overlap = share(a["overlap"] >= 0.9 for a in areas)
@@ -120,7 +122,8 @@ def _between(low: float, high: float, feature: Result) -> bool:
     return low <= feature["length_mm"] < high
 
 
-def _finding(done: Sequence[Result]) -> list[Row]:
+def finding_rows(done: Sequence[Result]) -> list[Row]:
+    """Recall by size, false calls, kinds."""
     table = []
     true = {key: [f for result in done for f in result[key] if not f["cut"]] for key in ("truth", "plain_truth")}
     wanted: list[tuple[str, Callable[[Any], bool]]] = [
@@ -148,7 +151,8 @@ def _finding(done: Sequence[Result]) -> list[Row]:
     return [*table, Row(what="at a corner or not: told right", specimeter=text, n=n)]
 
 
-def _sizes(done: Sequence[Result]) -> list[Row]:
+def size_rows(done: Sequence[Result]) -> list[Row]:
+    """Errors and intervals of lengths, widths and areas."""
     table = []
     for name in ("length_mm", "width_mm", "area_mm2"):
         texts: dict[str, list[str]] = {}

@@ -40,7 +40,7 @@ def examined(path: Path, methods: list[str]) -> dict[str, dict]:
         outlines = METHODS[name](photo, surface, area)
         passed = time.process_time() - started
         features = measure(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
-        rows, false = examine._features(truth, features), examine._false_calls(truth, features)
+        rows, false = examine.features_against(truth, features), examine.false_calls(truth, features)
         results[name] = {
             "file": path.name,
             "held_out": truth["groups"]["finish"] in HELD_OUT["finish"],
@@ -56,7 +56,7 @@ def examined(path: Path, methods: list[str]) -> dict[str, dict]:
 
 def table(results: dict[str, list[dict]]) -> str:
     """The same rows for every method, side by side, in Markdown."""
-    columns = {name: statistics._finding(done) + statistics._sizes(done) for name, done in results.items()}
+    columns = {name: statistics.finding_rows(done) + statistics.size_rows(done) for name, done in results.items()}
     lines = ["| what | goal | n | " + " | ".join(columns) + " |", "|---|---|---|" + "---|" * len(columns)]
     for rows in zip(*columns.values(), strict=True):
         lines.append(f"| {rows[0].what} | {rows[0].goal} | {rows[0].n} | " + " | ".join(row.specimeter for row in rows) + " |")

@@ -67,7 +67,7 @@ def examined(seed: int, *, width: int, cache: Path) -> dict:
     lies = inside(placed.area, photo.rgb.shape[:2])
     rows = []
     for k, (true, beyond) in enumerate(zip(truth["features"], truths.cut(truth), strict=True)):
-        long_px = examine._extent_px(true["outline_px"])
+        long_px = examine.extent_px(true["outline_px"])
         if beyond or true["length_mm"] < statistics.FAIR_MM or long_px < statistics.FAIR_PX:
             continue
         own = filled(rings[k], photo.rgb.shape[:2])
@@ -85,7 +85,7 @@ def examined(seed: int, *, width: int, cache: Path) -> dict:
         else:
             row |= missed(row, rings[k], held[among[k]] if k in among else None, features)
         rows.append(row)
-    false = examine._false_calls(truth, features)
+    false = examine.false_calls(truth, features)
     return {"seed": seed, "rows": rows, "false": [(one["on"], one["confidence"]) for one in false], "error": None}
 
 

@@ -41,10 +41,10 @@ def examined(path: Path, *, alone: bool = False) -> dict:
     except SpecimeterError as error:
         return result | {"error": {"stage": "", "type": type(error).__name__, "message": error.problem}}
     return result | {
-        "scale": examine._scale(truth, scale, surface),
-        "area": examine._area(truth, scale, surface, area),
-        "truth": examine._features(truth, features),
-        "false_calls": examine._false_calls(truth, features),
+        "scale": examine.scale_against(truth, scale, surface, area),
+        "area": examine.area_against(truth, scale, surface, area),
+        "truth": examine.features_against(truth, features),
+        "false_calls": examine.false_calls(truth, features),
     }
 
 
@@ -78,9 +78,9 @@ def main() -> None:
     if options.json:
         files.write(options.json, json.dumps(results, default=float).encode())
     for row in (
-        (statistics._scale(done) + statistics._area(done)) * (not options.alone)
-        + statistics._finding(done)
-        + statistics._sizes(done)
+        (statistics.scale_rows(done) + statistics.area_rows(done)) * (not options.alone)
+        + statistics.finding_rows(done)
+        + statistics.size_rows(done)
     ):
         print(f"{row.what}: {row.specimeter} (of {row.n})")
     lengths = [f["found"]["length_mm"] / f["length_mm"] - 1 for r in done for f in r["truth"] if f["found"] and not f["cut"]]

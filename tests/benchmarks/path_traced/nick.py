@@ -185,17 +185,12 @@ def _ring(line, low, high, left, right, y, notch) -> np.ndarray:
 # ------------------------------------------------------------------ features
 
 
-def holds(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Which points (N, 2) an outline holds."""
-    return outlines._holds(outline, points)
-
-
 def add(rng: np.random.Generator, made: End, sizes: dict, form: str) -> bool:
     """Work one feature into the end; False where it finds no room."""
     outline, kind = _drawn(rng, made, sizes, form)
     others = [np.asarray(one["outline"]) for one in made.features]
     border = np.abs(made.face[:, None] - outline[None]).max(axis=2).min()
-    if form != "root" and (border < 0.4 or not holds(made.face, outline).all()):
+    if form != "root" and (border < 0.4 or not outlines.holds(made.face, outline).all()):
         return False
     if any(np.linalg.norm(outline[:, None] - other[None], axis=2).min() < 0.5 for other in others):
         return False
@@ -203,12 +198,12 @@ def add(rng: np.random.Generator, made: End, sizes: dict, form: str) -> bool:
     box = (made.x >= low[0]) & (made.x <= high[0]) & (made.y >= low[1]) & (made.y <= high[1])
     index = np.nonzero(box)
     points = np.column_stack([made.x[index], made.y[index]])
-    within = holds(outline, points)
+    within = outlines.holds(outline, points)
     index = tuple(part[within] for part in index)
     points = points[within]
     if len(points) < 4:
         return False
-    gap = outlines._gaps(outline, points)
+    gap = outlines.gaps(outline, points)
     deepest = max(float(gap.max()), 0.1)
     level = float(np.median(made.height[index]))
     fill = "smooth"

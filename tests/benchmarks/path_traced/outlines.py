@@ -30,17 +30,18 @@ def width_mm(outline: np.ndarray) -> float:
     best = None
     for _ in range(7):
         grid = np.stack(np.meshgrid(*np.linspace(low, high, 25).T), -1).reshape(-1, 2)
-        inside = _holds(outline, grid)
+        inside = holds(outline, grid)
         if not inside.any():
             break
-        gaps = _gaps(outline, grid[inside])
-        best = grid[inside][gaps.argmax()], float(gaps.max())
+        away = gaps(outline, grid[inside])
+        best = grid[inside][away.argmax()], float(away.max())
         half = (high - low) / 6
         low, high = best[0] - half, best[0] + half
     return 0.0 if best is None else 2 * best[1]
 
 
-def _holds(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
+def holds(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Which points (M, 2) an outline (N, 2) holds, bool (M,)."""
     (x0, y0), (x1, y1) = outline.T, np.roll(outline, -1, axis=0).T
     x, y = points.T[..., None]
     cuts = (y0 > y) != (y1 > y)
@@ -48,7 +49,8 @@ def _holds(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
     return (cuts & (x < reach)).sum(axis=1) % 2 == 1
 
 
-def _gaps(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
+def gaps(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """How far points (M, 2) lie from an outline (N, 2), shape (M,)."""
     ends, step = outline, np.roll(outline, -1, axis=0) - outline
     along = ((points[:, None] - ends) * step).sum(axis=2) / np.maximum((step**2).sum(axis=1), 1e-12)
     nearest = ends + np.clip(along, 0, 1)[..., None] * step
