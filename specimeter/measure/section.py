@@ -45,6 +45,7 @@ MOST_U = {"mm": (0.4, 0.15), "deg": (15.0, 0.0), "mm2": (1.0, 0.3)}  # floor, sh
 MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
+NO_OTHER = "it is lost as soon as the outline is moved by what it may be off"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
 NO_DILUTION = "the preparation is not known, so the share of parent metal in the weld metal is not either"
@@ -81,6 +82,8 @@ class Section:
 
 def too_uncertain(name: str, value: float, U: float) -> str | None:
     """Why a size is not given though there is a number: its uncertainty makes it mean nothing. None if it may be given."""
+    if not np.isfinite(U):
+        return NO_OTHER
     unit = name.rsplit("_", 1)[-1]
     floor, share = MOST_U_OF.get(name, MOST_U[unit])
     if max(floor, share * abs(value)) >= U:

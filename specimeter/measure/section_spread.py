@@ -34,7 +34,8 @@ def spread_of(
     evaluate: Callable, outline, plates, weld, drawn: Mapping[str, Drawn], *, px_mm: float, u_edge_mm: float, unclear_mm
 ) -> dict[str, float]:
     """Standard uncertainty of each size from the outline: displaced alike all round, perturbed along it, and each stretch whose
-    edge the photograph does not show displaced by itself; `unclear_mm`: places (N, 2) of such stretches.
+    edge the photograph does not show displaced by itself; `unclear_mm`: places (N, 2) of such stretches. Infinite where a
+    size goes missing each time, or with a stretch that is not seen.
     """
     rng = np.random.default_rng(0)
     normal = _normals(outline)
@@ -55,7 +56,8 @@ def spread_of(
     for name, (displaced, scattered, beside) in off.items():
         lost = 2 + TRIES - len(displaced) - len(scattered)  # a size that goes missing when the outline moves a little is unsure
         u = np.hypot(_middle(displaced), _middle(scattered))
-        result[name] = float(np.hypot(u * (1 + lost), np.sqrt(np.sum(np.square(beside)) / 2)))
+        always = displaced and scattered and len(beside) == len(aside)
+        result[name] = float(np.hypot(u * (1 + lost), np.sqrt(np.sum(np.square(beside)) / 2))) if always else np.inf
     return result
 
 
