@@ -50,7 +50,7 @@ def follow_side_edges(
     u_rel: float,
     thickness_mm: float,
 ) -> tuple[SideEdge, SideEdge] | None:
-    """Both side edges near `expected_mm` (two places a), each fitted to its own profiles; None if an edge is out of view.
+    """Both side edges near `expected_mm` (two places a), each fitted to its own profiles; None if an edge does not show.
 
     Where several parallel edges run side by side (corner, shadow, end face), the pair whose distance agrees with the
     calliper, within the relative standard uncertainty `u_rel` of the scale, is taken; its place is then the edges' own.
@@ -73,10 +73,11 @@ def follow_side_edges(
                 worth -= 0.1 * min(9.0, ((width - calliper_mm) / spread) ** 2)
             if worth > best:
                 best, chosen = worth, (left, right)
-    return tuple(
+    one, two = (
         _fit(crossings, a, offset, outward, _Sight.of(bend, a), thickness_mm)
         for crossings, a, offset, outward in zip(profiles, expected_mm, chosen, (-1.0, 1.0), strict=True)
     )
+    return None if one is None or two is None else (one, two)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -152,8 +153,11 @@ def _foot_of(offset: np.ndarray, tone: np.ndarray, end_face_mm: float) -> tuple[
     return float(np.clip(out, -1.5, 2.0)), u
 
 
-def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, sight: _Sight, thickness_mm: float) -> SideEdge:
-    """A parabola through the profiles' edges, by Cauchy weights, in two ever narrower searches round `offset_mm`."""
+def _fit(
+    crossings: Crossings, a_mm: float, offset_mm: float, outward: float, sight: _Sight, thickness_mm: float
+) -> SideEdge | None:
+    """A parabola through the profiles' edges, by Cauchy weights, in two ever narrower searches round `offset_mm`; None where
+    no profile shows an edge."""
     s = crossings.at
     scale = max(abs(s[0]), abs(s[-1]))
     basis = np.column_stack([np.ones_like(s), s / scale, (s / scale) ** 2])
@@ -161,6 +165,8 @@ def _fit(crossings: Crossings, a_mm: float, offset_mm: float, outward: float, si
     held = np.diag([0.0, 1.0, 4.0]) / 0.5**2  # edges are straight to about half a millimetre over the face
     for spread in (0.5, 0.3):
         off, _, strength = crossings.shifted(basis @ line).peaks(spread)
+        if not (strength > 0).any():
+            return None
         found = off + basis @ line
         for _ in range(6):
             residual = (found - basis @ line) / 0.12

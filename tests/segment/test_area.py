@@ -137,3 +137,19 @@ def test_a_calliper_draws_the_outline_to_where_the_metal_ends(calliper, wider):
     edge = SideEdge(coefficients=np.zeros(3), s_mm=np.array([-1.0, 1.0]), u_mm=0.3 / np.sqrt(2), sunk_mm=0.0, support=1.0)
     scale = SimpleNamespace(u_rel=0.0)
     assert area._outwards((edge, edge), 20.0, calliper, scale) == pytest.approx(wider)
+
+
+@pytest.mark.parametrize("tone", [0, 128, 255])
+def test_a_picture_without_any_edge_has_an_area_only_where_one_is_drawn(bench_photograph, tone):
+    """All black, grey or white: refused without a region; with one its outline is taken and no width is measured."""
+    picture = bench_photograph(2, width_px=800)
+    bend = true_bend(picture)
+    rgb = np.full_like(picture.photo.rgb, tone)
+    blank = SimpleNamespace(**{name: getattr(picture.photo, name) for name in ("file", "width_px", "height_px")}, rgb=rgb)
+    with pytest.raises(AreaError, match="side edges"):
+        examined_area(blank, picture.sheet, picture.scale, bend)
+    middle = bend.project([[-6, -6], [6, -6], [6, 6], [-6, 6]])
+    picture.sheet.region = SimpleNamespace(outline_px=middle.tolist(), exclude_px=())
+    area = examined_area(blank, picture.sheet, picture.scale, bend)
+    assert area.found_by == "sheet"
+    assert area.width_mm is None
