@@ -253,6 +253,8 @@ def same(record: Record, id: str, other: str | None, *, by: str, when: datetime,
             problem = f"{one.id} and {two.id} are linked already"
         if problem:
             raise RecordError(problem, field=f"features.{id}.same_as", expected="two features of one imperfection")
+        while (further := _feature(record, id).same_as) is not None:  # what it is linked to already is the same as well
+            id = further
     return _changed(record, {id: {"same_as": other}}, by=by, when=when, what="linked", why=why)
 
 

@@ -166,6 +166,8 @@ def test_one_imperfection_seen_twice_counts_once_at_its_larger_size(record):
     assert len(face.counted_once([_feature(chain, f) for f in chain.features], recompute.links_of(chain))) == 1
     with pytest.raises(RecordError, match="linked already"):
         edit.same(chain, "f1", "f3", **WHO)
+    other_way = edit.same(edit.same(record, "f1", "f3", **WHO), "f1", "f2", **WHO)  # a further link takes none back
+    assert len(face.counted_once([_feature(other_way, f) for f in other_way.features], recompute.links_of(other_way))) == 1
     apart = edit.same(chain, "f3", None, **WHO)
     assert apart.features[2].same_as is None
     gone = edit.reject(chain, ["f2"], why="a scratch", **WHO)
