@@ -10,7 +10,7 @@ from pydantic import Field, PrivateAttr, Strict, model_validator
 
 from specimeter.errors import AreaError, SheetError
 from specimeter.sheet_fields import (
-    MAX_CORNERS,
+    CORNERS,
     Axis,
     Day,
     FolderName,
@@ -104,7 +104,7 @@ class Scale(Table):
     from_px: Point | None = Field(None, description="where the known length begins: a point [x, y] in pixels")
     to_px: Point | None = Field(None, description="where the known length ends: a point [x, y] in pixels")
     length_mm: float | None = number(0.05, 2000, "true distance between from_px and to_px in mm")
-    card_px: Polygon | None = Field(None, description="outline in pixels around the printed card; none outside it counts")
+    card_px: Polygon | None = Field(None, description=f"an outline around the printed card, none outside it counts: {CORNERS}")
     length_U_mm: float | None = number(0, 50, "expanded uncertainty (k = 2) of the marker's own length in mm", above=True)
     printed_length_mm: float | None = number(20, 400, "long side of the printed card as measured after printing in mm")
     surface_height_mm: float | None = number(
@@ -138,6 +138,8 @@ class Scale(Table):
             )
         if self.card_px is not None and self.method not in ("auto", "card"):
             raise wrong("it outlines a card, and the scale is not had from one", field="card_px", mend="remove card_px")
+        if self.card_px is not None and (fault := outline_fault(self.card_px)):
+            raise wrong(fault, field="card_px", mend="give its corners once each, in order around the card")
         if self.surface_height_U_mm is not None and self.surface_height_mm is None:
             raise wrong(
                 "an uncertainty is given for a height that is not given",
@@ -151,9 +153,7 @@ class Scale(Table):
 class Region(Table):
     """The examined area and its holes, where they are drawn by hand."""
 
-    outline_px: Polygon = Field(
-        description=f"the examined area: a list of 3 to {MAX_CORNERS} points [x, y] in pixels, in order around it"
-    )
+    outline_px: Polygon = Field(description=f"the examined area: {CORNERS}")
     exclude_px: Annotated[tuple[Polygon, ...], Strict(False)] = Field(
         (), description="parts left out: a list of outlines, each a list of at least 3 points [x, y] in pixels"
     )
@@ -416,7 +416,7 @@ def for_photos(sheet: Sheet, photos: int, *, file: str | Path | None = None) -> 
     tables = len(sheet.other_photo or ())
     if tables > photos - 1:
         raise SheetError(
-            f"{tables} tables [[other_photo]] and {photos} photograph{'' if photos == 1 else 's'}",
+            f"{tables} table{'' if tables == 1 else 's'} [[other_photo]] and {photos} photograph{'' if photos == 1 else 's'}",
             file=file,
             field="other_photo",
             expected="at most one table for each photograph after the first",

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 OBSERVATION = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 MAX_CORNERS = 2000  # of an outline drawn by hand
+CORNERS = f"a list of 3 to {MAX_CORNERS} points [x, y] in pixels, in order around it"
 MAX_NAME_BYTES = 200
 RESERVED_NAMES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 

@@ -112,6 +112,14 @@ def test_every_table_is_read(tmp_path):
     assert Sheet.model_validate({"specimen": {"id": "N1", "test": "nick-break"}}).scale.method == "auto"
 
 
+def test_an_outline_around_a_card_is_a_proper_one(refusal):
+    """It does not cross itself, and encloses something."""
+    for corners, told in (("[0, 0], [9, 9], [9, 0], [0, 9]", "crosses itself"), ("[0, 0], [9, 9], [5, 5]", "no area")):
+        error = refusal(re.sub(r'method = "length".*?surf', f"card_px = [{corners}]\nsurf", GOOD, flags=re.DOTALL))
+        assert error.field == "scale.card_px"
+        assert told in error.problem
+
+
 def test_the_sheet_survives_the_record(tmp_path):
     """Stored as JSON and read back it is the same sheet."""
     sheet = Sheet.model_validate(tomllib.loads(GOOD))
@@ -175,6 +183,13 @@ def test_axis_may_be_two_points():
         ("length_U_mm = 0.05", "length_U_mm = 20", "scale.length_U_mm", "a quarter"),
         ("surface_height_mm = 0.0", "", "scale.surface_height_U_mm", "a height that is not given"),
         ("[200.0, 200.0]]", "[150.0, 100.0]]", "region.outline_px", "no area"),
+        ("[scale]", "[scale]\ncard_px = [[0, 0], [9, 9], [9, 0], [0, 9]]", "scale.card_px", "remove card_px"),
+        (
+            "[scale]",
+            "[scale]\ncard_px = [[0, nan], [9, 9], [9, 0]]",
+            "scale.card_px[item 1][item 2]",
+            "3 to 2000 points [x, y]",
+        ),
         ("[200.0, 100.0], [200.0, 200.0]]", "[200.0, 200.0], [200.0, 100.0], [100.0, 180.0]]", "region.outline_px", "crosses"),
         ("[[100.0, 100.0], [200.0, 100.0], [200.0, 200.0]]", "[[1, 1], [2, 2]]", "region.outline_px", "3 to 2000 points"),
         ("valid = true", "valid = false", "validity.reason", "not why"),

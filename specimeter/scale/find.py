@@ -80,5 +80,10 @@ def _found(photo: Any, sheet: Sheet, lens: Focal | None) -> Scale:
         edges = find_edges(photo)
         if edges and (sheet.scale.graduation_mm is not None or any(edge.pattern.division_mm for edge in edges)):
             return scale_from_graduations(photo, sheet, edges=edges, lens=lens)
-    card, mine, cautions = choose_card(markers, photo)
-    return scale_from_card(photo, sheet, card, mine, cautions, lens=lens)
+    try:
+        card, mine, cautions = choose_card(markers, photo)
+        return scale_from_card(photo, sheet, card, mine, cautions, lens=lens)
+    except ScaleError as error:
+        if sheet.scale.card_px is not None:
+            error.mend = f"draw card_px around the whole card and its white margin; or, if it is: {error.mend}"
+        raise

@@ -69,6 +69,9 @@ def test_of_two_cards_the_one_pointed_at_counts(cards, sheet):
     with pytest.raises(ScaleError, match="inside the outline") as caught:
         find_scale(both, sheet(card_px=((0, 0), (90, 0), (90, 90), (0, 90))))
     assert caught.value.field == "scale.card_px"
+    with pytest.raises(ScaleError, match="whole card") as caught:
+        find_scale(both, sheet(card_px=((0, 0), (width // 2, 0), (width // 2, height - 1), (0, height - 1))))
+    assert "marker" in caught.value.problem
 
 
 def test_a_card_too_dark_to_be_seen_is_found_where_it_is_pointed_at(cards, sheet):
