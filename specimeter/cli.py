@@ -64,13 +64,15 @@ def parser() -> argparse.ArgumentParser:
             **own,
         )
         module.arguments(command)
-        command.set_defaults(run=module.run)
+        command.set_defaults(run=module.run, refuse=command.error)
     return top
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    options = parser().parse_args(arguments)
+    options, unknown = parser().parse_known_args(arguments)
+    if unknown:
+        options.refuse(f"unrecognized arguments: {' '.join(unknown)} (specimeter {options.command} --help says what it takes)")
     try:
         return options.run(options)
     except SpecimeterError as error:

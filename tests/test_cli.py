@@ -257,6 +257,34 @@ def test_the_demo_lists_its_samples_and_refuses_an_unknown_one(capsys):
     assert names[0] in capsys.readouterr().err
 
 
+def test_what_a_command_does_not_take_is_answered_with_what_it_takes(capsys):
+    """The command's own usage, not that of the whole program."""
+    with pytest.raises(SystemExit, match="2"):
+        cli.main(["review", "records/HW-3-SB1", "--by", "A. Reader", "--reject", "f3", "--reason", "glare"])
+    said = capsys.readouterr().err
+    assert "--reason glare" in said
+    assert "--why REASON" in said
+
+
+@pytest.mark.parametrize("act", [["--reject", "f1"], ["--reopen", "f1"], ["--redraw", "outline.json", "f1"]])
+def test_an_act_that_needs_a_reason_says_how_to_give_one(bend_case, tmp_path, capsys, act):
+    """Refused before anything is changed, with the option that is missing."""
+    assert run(bend_case, tmp_path, capsys)[0] == 0
+    record = str(next(tmp_path.iterdir()))
+    assert cli.main(["review", record, "--by", "A. Reader", *act]) == 2
+    said = capsys.readouterr().err
+    assert act[0] in said
+    assert "--why" in said
+
+
+def test_a_scale_without_a_sheet_is_said_to_be_that_of_the_card(bend_case, capsys):
+    """Nobody entered a height, and no line of the budget says that somebody did."""
+    assert cli.main(["scale", str(bend_case.photo)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "in the plane of the card or rule itself" in said
+    assert "entered with its U" not in said
+
+
 def test_the_demo_measures_a_sample(tmp_path, capsys):
     """What the README's first command does."""
     assert cli.main(["demo", "--out", str(tmp_path)]) == 0

@@ -11,7 +11,15 @@ DESCRIPTION = (
     "Render overlay, CSV, XLSX, HTML, PDF and the slide of a record again, in its own folder, or with --out into another one "
     "without the photographs. The record itself stays as it is."
 )
-EPILOG = "Example: specimeter report records/HW-3-SB1 --settings settings.toml --out for-the-client"
+EPILOG = """Example: specimeter report records/HW-3-SB1 --settings settings.toml --out for-the-client
+
+settings.toml may say, with the logo's file beside it:
+
+    language = 'de'
+    logo = 'logo.png'
+    [laboratory]
+    name = 'Example workshop'
+    address = '1 Quay Street, 20000 Harbour'"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

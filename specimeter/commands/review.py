@@ -101,9 +101,17 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
     """The acts that the options name, in a fixed order; each takes a record, `by` and `when`, and gives the record after it."""
     from functools import partial
 
+    from specimeter.errors import SpecimeterError
     from specimeter.record import edit
 
     why = options.why
+    for option, needed in (("--redraw", options.redraw), ("--reject", options.reject), ("--reopen", options.reopen)):
+        if needed and why is None:
+            raise SpecimeterError(
+                f"{option} was given without a reason, and the log keeps one",
+                expected="the reason, in words that another person understands",
+                mend="add --why, such as --why 'a scratch from the fixture, bright at its bottom'",
+            )
     for file in options.add_photo:
         yield partial(_further, file=file, why=why, register_file=options.equipment)
     for field, value in map(_pair, options.enter):

@@ -19,6 +19,10 @@ EPILOG = (
     "Without a sheet the scale is that of the plane which the printed card lies on.\n"
     "Exit: 0 a scale was found; 2 it was refused: the message says why."
 )
+NO_SHEET = (
+    "No sheet was given, so this is the scale in the plane of the card or rule itself. A surface nearer to the lens has fewer "
+    "millimetres a pixel: for the specimen's own scale give --sheet."
+)
 _ON_THE_CARD = {
     "specimen": {"id": "scale-alone", "test": "macro-butt"},
     "scale": {"surface_height_mm": 0.0, "surface_height_U_mm": 0.001},
@@ -38,6 +42,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Find, print, draw."""
+    from dataclasses import replace
     from pathlib import Path
 
     import numpy as np
@@ -78,6 +83,12 @@ def run(options: argparse.Namespace) -> int:
         if error.field and error.file is None:
             error.file = options.sheet
         raise
+    if options.sheet is None:
+        own = "nobody entered one: this is the marker's own plane"
+        scale = replace(
+            scale, budget=tuple(replace(t, basis=own) if t.source.startswith("height") else t for t in scale.budget)
+        )
+        unplaced = (NO_SHEET,)
     middle = np.array(scale.reference_px)
     if surface is not None and surface.shape == "bend":
         middle = surface.project(np.zeros((1, 2)))[0]

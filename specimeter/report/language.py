@@ -182,6 +182,13 @@ def read(name: str, beside: Path | None = None) -> Language:
     if name == "en":
         return ENGLISH
     file = shared() / "language" / f"{name}.toml" if name in SHIPPED else (beside or Path()) / name
+    if not file.exists():
+        raise SheetError(
+            f"there is no language {name!r}",
+            field="language",
+            expected=f"one of {', '.join(SHIPPED)}, or the file name of a catalogue beside the settings",
+            mend="correct the line language = ...",
+        )
     data = validated(_File, read_toml(file, what="the language", error=SheetError), file=file, error=SheetError)
     for text, to in data.say.items():
         wanted, given = {str(n) for n in range(1, text.count("{}") + 1)}, set(re.findall(r"\{(\d*)\}", to))
