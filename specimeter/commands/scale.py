@@ -55,6 +55,7 @@ def run(options: argparse.Namespace) -> int:
     from specimeter.scale import camera_profile, equipment
     from specimeter.scale.crown import by_its_own_size
     from specimeter.scale.find import find_scale
+    from specimeter.scale.height import lies_beside
     from specimeter.scale.place import place_surface, settled
     from specimeter.segment.area import by_its_edges, examined_area
 
@@ -79,6 +80,12 @@ def run(options: argparse.Namespace) -> int:
                 unplaced = (f"The bend was not found, so the scale is stated for the picture's middle: {error.problem}.",)
             except AreaError as error:
                 unplaced = (f"The specimen's edges were not followed, so the scale is a rough one: {error.problem}.",)
+        elif sheet.specimen.test in sheets.BROKEN_TESTS and lies_beside(sheet):  # as measuring does: told by its own width
+            try:
+                surface = place_surface(photo, sheet, scale)
+                scale, surface, _ = by_its_edges(sheet, scale, surface, examined_area(photo, sheet, scale, surface))
+            except AreaError as error:
+                unplaced = (f"The broken face was not found, so that nothing tells its height: {error.problem}.",)
     except SpecimeterError as error:
         if error.field and error.file is None:
             error.file = options.sheet

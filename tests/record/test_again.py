@@ -137,7 +137,7 @@ def test_an_act_recomputes_what_it_changes_and_leaves_the_rest_as_it_was(bend_ca
         assert recompute.recompute(record) == record
 
 
-def test_a_width_that_told_the_height_holds_and_a_forged_one_is_named(tmp_path):
+def test_a_width_that_told_the_height_holds_and_a_forged_one_is_named(tmp_path, capsys):
     """A broken half whose height nobody entered: seen again at the height it was given, its ends do not show in this scene."""
     scene = random_scene(13200004, width_px=1600, test="nick-break", card="strip", height="unknown")
     save(render(scene), tmp_path, "half")
@@ -148,6 +148,10 @@ def test_a_width_that_told_the_height_holds_and_a_forged_one_is_named(tmp_path):
     wrong, told = again.faults(record, "p1", picture)
     assert wrong == []
     assert any("taken as stored" in one and "ends" in one for one in told)
+    assert cli.main(["scale", str(tmp_path / "half.jpg"), "--sheet", str(tmp_path / "half.sheet.toml"), "--json"]) == 0
+    alone = json.loads(capsys.readouterr().out)  # the command that finds the scale alone tells the same height
+    assert alone["surface_height_mm"] == pytest.approx(record.scales[0].surface_height_mm)
+    assert alone["u_rel"] == pytest.approx(record.scales[0].u_rel, rel=1e-3)
     area = record.examined[0]
     forged = record.model_copy(update={"examined": (area.model_copy(update={"width_mm": area.width_mm + 0.02}),)})
     assert any("width_mm" in one for one in again.faults(forged, "p1", picture)[0])
