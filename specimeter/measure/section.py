@@ -41,14 +41,19 @@ NAMES = {
     ),
 }  # fmt: skip
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
-MOST_U = {"mm": (0.4, 0.15), "deg": (15.0, 0.0), "mm2": (1.0, 0.3)}  # floor, share of the value: less sure is not given
+MOST_U = {
+    "mm": (0.4, 0.15),
+    "deg": (15.0, 0.0),
+    "mm2": (1.0, 0.3),
+    "dilution": (0.15, 0.0),
+}  # floor, share of the value: less sure is not given
 MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 NO_OTHER = "it is lost as soon as the outline is moved by what it may be off"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
-NO_DILUTION = "the preparation is not known, so the share of parent metal in the weld metal is not either"
+NO_DILUTION = "the share of parent metal is measured on fillets whose plates were not bevelled: [weld] bevel_deg = 0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,8 +93,8 @@ def too_uncertain(name: str, value: float, U: float) -> str | None:
     floor, share = MOST_U_OF.get(name, MOST_U[unit])
     if max(floor, share * abs(value)) >= U:
         return None
-    said = {"mm": "mm", "deg": "\u00b0", "mm2": "mm\u00b2"}[unit]
-    return f"it could be told to \u00b1 {U:.2g} {said} only"
+    said = {"mm": " mm", "deg": " \u00b0", "mm2": " mm\u00b2", "dilution": ""}[unit]
+    return f"it could be told to \u00b1 {U:.2g}{said} only"
 
 
 def section_of(
@@ -133,6 +138,7 @@ def section_of(
         no_metal=metal if isinstance(metal, str) else "",
         gap=gap,
         unclear_px=unclear(photo, area.outline_px),
+        square=sheet.weld is not None and sheet.weld.bevel_deg == 0,
     )
     return replace(found, weld_drawn_px=weld_px, unfused=tuple(unfused))
 
@@ -179,6 +185,7 @@ def measure_section(
     no_metal: str = "the cut shows no weld metal",
     gap: Faying | None = None,
     unclear_px: np.ndarray | None = None,
+    square: bool = False,
 ) -> Section:
     """Every size of design section 7 that the outline and the etched weld metal give.
 
@@ -198,12 +205,14 @@ def measure_section(
         Where the plates are seen not to be fused.
     unclear_px : array, shape (N, 2), optional
         Places along the outline where the photograph shows no clear edge.
+    square : bool
+        Whether a fillet's plates are known not to have been bevelled: then the share of parent metal can be told.
     """
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     outline = resampled(surface.develop(area.outline_px), STEP_PX * px_mm)
     weld = None if metal is None else surface.develop(metal.outline_px)
     haz_mm = None if metal is None or metal.haz_px is None else metal.haz_px * px_mm
-    evaluate = evaluator(test, thickness_mm, _rightwards(surface, outline.mean(axis=0)), gap)
+    evaluate = evaluator(test, thickness_mm, _rightwards(surface, outline.mean(axis=0)), gap, square=square)
     plates = runs(outline)
     u_edge_mm = u_edge(px_mm, area.confidence)
     hidden = np.zeros((0, 2)) if unclear_px is None or not len(unclear_px) else surface.develop(unclear_px)
@@ -231,7 +240,10 @@ def measure_section(
         u = swapped + np.hypot(
             spread[name], own_u(name, toes, metal, gap, px_mm=px_mm, u_edge_mm=u_edge_mm, through=facts["through"])
         )
-        power = {"deg": 0, "mm2": 2}.get(name.rsplit("_", 1)[-1], 1)
+        if name == "dilution":  # its weld metal may be the plates' by as much as its area is unsure
+            area_u = own_u("weld_area_mm2", toes, metal, gap, px_mm=px_mm, u_edge_mm=u_edge_mm)
+            u = np.hypot(spread[name], (1 - one.value) * area_u / drawn["weld_area_mm2"].value)
+        power = {"deg": 0, "mm2": 2, "dilution": 0}.get(name.rsplit("_", 1)[-1], 1)
         enter(name, one.value, np.hypot(u, power * scale.u_rel * one.value))
     if haz_mm is not None:
         enter("haz_width_mm", haz_mm, np.hypot(np.hypot(metal.u_alike_mm, metal.u_haz_px * px_mm), scale.u_rel * haz_mm))
@@ -269,7 +281,7 @@ def _rightwards(surface: Surface, middle: np.ndarray) -> np.ndarray:
 
 
 def _why(name: str, no_metal: str, metal: WeldMetal | None) -> str:
-    if name == "dilution":
+    if name == "dilution" and metal is not None:
         return NO_DILUTION
     if name == "root_excess_mm":
         return NO_ROOT

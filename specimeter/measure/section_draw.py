@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, through_plate
+from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, parent_share, through_plate
 from specimeter.segment.faying_line import Faying
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import Run
@@ -16,11 +16,14 @@ MOST_REACH = 0.8  # of the leg on the plate that runs through: a gap that begins
 LEAST_BEAD_MM = 0.2  # a root that stands out by as much shows weld metal on that side: the weld goes through
 
 
-def evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap: Faying | None) -> Callable:
+def evaluator(
+    test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap: Faying | None, *, square: bool = False
+) -> Callable:
     """A function of outline and weld metal in mm: the sizes drawn, the toes in the record's order, and what to say; or None.
 
     `photo_ways`: what leads right and down in the photograph, by which a butt's plates are numbered; `gap`: where a fillet's
-    plates are seen not to be fused. What is said: cautions, whether size 1 is surely on the plate that runs through
+    plates are seen not to be fused; `square`: a fillet's plates were not bevelled, so that what was laid down lies before their
+    surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through
     (`numbered`), whether the gap told it and the penetration (`told`), and whether a root that stands out shows that the weld
     goes through (`through`).
     """
@@ -46,6 +49,8 @@ def evaluator(test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap
             drawn["penetration_mm"] = beyond(weld, root, inward)
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
+            if square:
+                drawn["dilution"] = parent_share(weld, root, joint.face)
         cautions = []
         numbered = joint.through_sure or seen is not None
         if not numbered:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from specimeter.segment.plates import Run
-from specimeter.segment.polylines import corner, crossings, nearest
+from specimeter.segment.polylines import area_mm2, corner, crossings, nearest
 from specimeter.segment.weld_face import WeldFace
 
 
@@ -75,6 +75,20 @@ def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:
     on_chord = face.points[most] - heights[most] * _unit(one, two, outward)
     found |= _sized("convexity_mm", float(heights[most]), np.array([on_chord, face.points[most]]), np.array([one, two]))
     return found
+
+
+def parent_share(weld: np.ndarray, root: np.ndarray, face: WeldFace) -> Drawn:
+    """Dilution of a fillet weld between square-edged plates: the share of weld metal, a polygon in mm, that was plate.
+
+    What was laid down is what stands before both plates' surfaces, from corner to toes and face; the rest of the weld metal
+    was parent metal. (Definition: design section 7; the ratio of areas is common practice, no source.)
+    """
+    one, two = (toe.point for toe in face.toes)
+    way = face.points if np.hypot(*(face.points[0] - one)) <= np.hypot(*(face.points[-1] - one)) else face.points[::-1]
+    added = np.concatenate([root[None], one[None], way, two[None]])
+    whole = area_mm2(weld)
+    share = float(np.clip(1.0 - area_mm2(added) / whole, 0.0, 1.0)) if whole > 0 else 0.0
+    return Drawn(name="dilution", value=share, lines=(np.concatenate([added, added[:1]]), np.concatenate([weld, weld[:1]])))
 
 
 def butt(top: WeldFace, bottom: WeldFace | None, across: np.ndarray) -> dict[str, Drawn]:

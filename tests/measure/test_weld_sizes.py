@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from specimeter.measure.weld_sizes import butt, fillet, through_plate, values
+from specimeter.measure.weld_sizes import butt, fillet, parent_share, through_plate, values
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled
 from specimeter.segment.polylines import corner
@@ -136,3 +136,18 @@ def test_penetration_is_at_most_the_thickness():
 def test_parallel_plates_have_no_corner():
     _, top = butt_of(plate())
     assert corner(*(toe.plate for toe in top.toes)) is None
+
+
+@settings(max_examples=15, deadline=None)
+@given(z=st.floats(4, 12), deep=st.floats(0.3, 2.0), turn=st.floats(-180, 180))
+def test_dilution_is_what_was_plate_over_all_weld_metal(z, deep, turn):
+    """A mitre fillet, z^2 / 2 laid down, that melted a strip of both plates, `deep` by z each and the square at the corner."""
+    outline = tee(z, z, 0.0, turn)
+    joint = find_fillet(resampled(outline, STEP))
+    root = corner(*(toe.plate for toe in joint.face.toes))
+    turned = np.array(
+        [[np.cos(np.radians(turn)), np.sin(np.radians(turn))], [-np.sin(np.radians(turn)), np.cos(np.radians(turn))]]
+    )
+    weld = np.array([[5 + z, 0], [5, -z], [5 - deep, -z], [5 - deep, deep], [5 + z, deep]]) @ turned + [50, 60]
+    melted = 2 * z * deep + deep**2
+    assert parent_share(weld, root, joint.face).value == pytest.approx(melted / (melted + z**2 / 2), abs=0.01)
