@@ -85,5 +85,5 @@ def _found(photo: Any, sheet: Sheet, lens: Focal | None) -> Scale:
         return scale_from_card(photo, sheet, card, mine, cautions, lens=lens)
     except ScaleError as error:
         if sheet.scale.card_px is not None:
-            error.mend = f"draw card_px around the whole card and its white margin; or, if it is: {error.mend}"
+            error.mend = f"draw card_px around the whole card and its white margin; or, where it is so drawn: {error.mend}"
         raise
