@@ -12,6 +12,7 @@ from specimeter.audit import audit
 from specimeter.batch import tasks, work
 from specimeter.cli import main
 from specimeter.errors import PhotoError, RecordError, SheetError
+from specimeter.judge.decide import UNLINKED
 from specimeter.record import edit, model, renew
 
 
@@ -57,6 +58,7 @@ def test_one_imperfection_on_both_is_counted_once(both):
     longest = [
         max((f for f in record.features if f.photo == photo), key=lambda f: f.length_mm or 0).id for photo in ("p1", "p2")
     ]
+    assert UNLINKED in record.cautions
     linked = edit.same(record, *longest[::-1], by="A. Miller", when=datetime.now(UTC), why="the same one")
     counted = [set(longest) & set(verdict.features) for verdict in linked.verdicts if verdict.rule == "single"]
     assert [len(one) for one in counted] == [1]

@@ -21,6 +21,10 @@ from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
 
 RANK = ("exceeds", "replace", "not-measured", "undecided", "within")  # an earlier one prevails
+UNLINKED = (
+    "Features of different photographs are counted one by one: where two show one imperfection, link them "
+    "(specimeter review RECORD --same ID OTHER)."
+)
 TRUTH = {"within": True, "exceeds": False}  # of a verdict in `accept`; the others are not known
 
 
@@ -123,11 +127,19 @@ def decide(
         cautions += [] if limits.guarded else _unweighed(verdicts)
     if not reviewed and features:
         cautions.append("Not reviewed: no named person has been through the features yet.")
+        if others and _unlinked(features, links or {}):
+            cautions.append(UNLINKED)
     cautions += foresight.cautions(sheet, features)
     outcome, because = _outcome(limits, verdicts, gaps, tested.void)
     if outcome == "void" and any(verdict.outcome == "exceeds" for verdict in verdicts):
         cautions.append("A limit was exceeded in this test all the same: tell the inspector before another specimen is tested.")
     return Judgement(verdicts=verdicts, outcome=outcome, because=tuple(because), cautions=tuple(dict.fromkeys(cautions)))
+
+
+def _unlinked(features: Sequence[Feature], links: Links) -> bool:
+    """Whether features that are linked to nothing lie on more than one photograph."""
+    linked = {*links, *links.values()}
+    return len({one.photo for one in features if one.id not in linked and one.status != "rejected"}) > 1
 
 
 def _unweighed(verdicts: Sequence[Verdict]) -> list[str]:
