@@ -25,6 +25,7 @@ RANK = {
     "colour": 0,
     "decode": 0,
     "apart": 0,
+    "networks": 0,
     "photo": 1,
     "sheet": 1,
     "scale": 2,

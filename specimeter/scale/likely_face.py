@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from specimeter import networks
 from specimeter.scale.area_looks import look
 from specimeter.scale.surface import Bend
 
@@ -17,7 +17,6 @@ MODEL = Path(__file__).with_name("bent_face.onnx")
 SEEN_AT = 0.5  # the photograph is looked at as if it showed things half as large: a face is large, cells of 0.6 mm will do
 STEEPEST_DEG = 60.0  # of the face that the network was taught
 STEP = 32  # the network's coarsest grid
-_own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,9 +64,6 @@ def likely_face(rgb: np.ndarray, mm_per_px: float, hide_px: Sequence[np.ndarray]
     looked = look(rgb, SEEN_AT * mm_per_px, hide_px)
     rows, columns = looked.hidden.shape
     figures = np.pad(looked.own, ((0, -rows % STEP), (0, -columns % STEP), (0, 0)), mode="edge").transpose(2, 0, 1)
-    if not hasattr(_own, "network"):
-        _own.network = cv2.dnn.readNetFromONNX(str(MODEL))
-    _own.network.setInput(np.ascontiguousarray(figures[None]))
-    odds = np.asarray(_own.network.forward()).reshape(figures.shape[1:])[:rows, :columns]
+    odds = networks.answer(MODEL, figures[None]).reshape(figures.shape[1:])[:rows, :columns]
     share = np.where(looked.hidden, 0, 1 / (1 + np.exp(-np.clip(odds, -20, 20))))
     return LikelyFace(share=share.astype(np.float32), cell_px=looked.cell_px)

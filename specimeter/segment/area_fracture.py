@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from specimeter import networks
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.area_looks import Looked, look
@@ -30,7 +30,6 @@ LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 
 ALONG = {"nick-break": (0.45, 1.06), "fillet-break": (0.6, 1.06)}
 THROUGH = {"nick-break": (0.4, 1.3), "fillet-break": (0.25, 1.6)}
 MEND = "outline the broken face, without notches and machined ends, in [region] outline_px"
-_own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,12 +137,9 @@ def face_log_odds(looked: Looked) -> np.ndarray:
     rows, columns = looked.hidden.shape
     pad = [(0, -rows % STEP), (0, -columns % STEP)]
     figures = np.stack([np.pad(looked.own[..., k], pad, mode="edge") for k in range(looked.own.shape[2])])
-    if not hasattr(_own, "networks"):
-        _own.networks = [cv2.dnn.readNetFromONNX(str(model)) for model in MODELS]
-    answers = []
-    for network in _own.networks:
-        network.setInput(np.ascontiguousarray(figures[None]))
-        answers.append(np.clip(np.asarray(network.forward()).reshape(figures.shape[1:])[:rows, :columns], -8, 8))
+    answers = [
+        np.clip(networks.answer(model, figures[None]).reshape(figures.shape[1:])[:rows, :columns], -8, 8) for model in MODELS
+    ]
     return np.where(looked.hidden, np.float32(-8), np.mean(answers, axis=0)).astype(np.float32)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import cv2
 import numpy as np
 from skimage.measure import find_contours
 
+from specimeter import networks
 from specimeter.colour import to_linear
 
 MODEL = Path(__file__).with_name("face_close.onnx")
@@ -26,7 +26,6 @@ THIN = 5  # cells: what is thinner and hangs on the face is none of it
 CORE = 0.15, 0.85  # of the face across: where the bar's ends are looked for
 LEAST_ROWS, MOST_SCATTER, MOST_SLANT = 0.7, 1.5, 0.12  # of rows that show an end; cells; between the two ends, radians
 NEAR_MM = 1.2  # round the face: what is told there counts for how sure its border is
-_own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,21 +117,13 @@ def log_odds(close: Close) -> np.ndarray:
 
     The picture is looked at as it is and turned by half a turn; the two answers are averaged.
     """
-    if not hasattr(_own, "network"):
-        _own.network = cv2.dnn.readNetFromONNX(str(MODEL))
     rows, columns = close.picture.shape[:2]
     padded = np.pad(close.picture, [(0, -rows % STEP), (0, -columns % STEP), (0, 0)], mode="edge").transpose(2, 0, 1)
     answers = []
     for way in (1, -1):
-        _own.network.setInput(np.ascontiguousarray(padded[:, ::way, ::way])[None])
-        answers.append(np.clip(unfolded(np.asarray(_own.network.forward())[0]), -8, 8)[:, ::way, ::way])
+        answer = networks.answer(MODEL, padded[None, :, ::way, ::way])
+        answers.append(np.clip(networks.unfolded(answer[0]), -8, 8)[:, ::way, ::way])
     return np.mean(answers, axis=0, dtype=np.float32)[:, :rows, :columns]
-
-
-def unfolded(answer: np.ndarray) -> np.ndarray:
-    """(K, H, W) from the network's (4 K, H/2, W/2)."""
-    count, rows, columns = answer.shape
-    return answer.reshape(count // 4, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(count // 4, 2 * rows, 2 * columns)
 
 
 def outlined(odds: np.ndarray) -> tuple[np.ndarray, float] | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -12,12 +11,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from specimeter import networks
 from specimeter.colour import luminance
-from specimeter.errors import SpecimeterError
 from specimeter.segment.model import ExaminedArea
 
 STEP_PX = 32  # the networks' coarsest grid
-_own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,27 +193,8 @@ def run(picture: np.ndarray, file: Path, instead: str) -> np.ndarray:
     """Log-odds (K, H, W) that one network answers; `instead` is the segmenter to name where it cannot be read."""
     height, width = picture.shape[2:]
     pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
-    read = _read(file, instead)
-    read.setInput(np.ascontiguousarray(np.pad(picture, pad, mode="edge")))
-    answer = np.asarray(read.forward())
-    rows, columns = answer.shape[-2:]
-    planes = answer.reshape(-1, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(-1, 2 * rows, 2 * columns)
-    return planes[:, :height, :width]
-
-
-def _read(file: Path, instead: str):
-    held = _own.__dict__.setdefault("networks", {})
-    if file not in held:
-        try:
-            held[file] = cv2.dnn.readNetFromONNX(str(file))
-        except cv2.error as error:
-            raise SpecimeterError(
-                f"the network {file.name} cannot be read by OpenCV {cv2.__version__}: {error}",
-                file=file.name,
-                expected="the file that was installed with specimeter",
-                mend=f"install specimeter again, or use the segmenter {instead!r}",
-            ) from error
-    return held[file]
+    said = networks.answer(file, np.pad(picture, pad, mode="edge"), otherwise=f", or use the segmenter {instead!r}")
+    return networks.unfolded(said)[:, :height, :width]
 
 
 def regions(seen: Seen, *, level: float, least_px: int, least_peak: float) -> Iterator[tuple[Region, np.ndarray]]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from specimeter import networks
 from specimeter.colour import luminance
-from specimeter.errors import SpecimeterError
 
 MODELS = {name: Path(__file__).with_name(f"section_{name}.onnx") for name in ("far", "near")}
 FAR_MM, NEAR_MM = 0.3, 0.06  # of a cell: of the whole photograph, and round the cut (coarser where the photograph is)
@@ -25,7 +24,6 @@ STEADY_MM, APART = (0.1, 0.15), 1.15  # further cells at which tissues are read,
 EVEN_TISSUE = 1e-3  # chance by which no reading of a tissue is surer than it can be
 EVEN = 0.02  # chance by which no reading is surer than it can be
 WIDEST = 1024  # places to a row where maps are read: OpenCV takes no more than 32767
-_own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,23 +192,5 @@ def run(name: str, picture: np.ndarray) -> np.ndarray:
     """Log-odds (PLANES, H, W) of one of the two networks for an input (1, 3, H, W) of any size."""
     height, width = picture.shape[2:]
     pad = ((0, 0), (0, 0), (0, -height % STEP), (0, -width % STEP))
-    network = _network(name)
-    network.setInput(np.ascontiguousarray(np.pad(picture, pad, mode="reflect" if min(height, width) > STEP else "edge")))
-    answer = np.asarray(network.forward())
-    rows, columns = answer.shape[-2:]
-    planes = answer.reshape(-1, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(-1, 2 * rows, 2 * columns)
-    return np.clip(planes[:, :height, :width], -12, 12)
-
-
-def _network(name: str):
-    if not hasattr(_own, name):
-        try:
-            setattr(_own, name, cv2.dnn.readNetFromONNX(str(MODELS[name])))
-        except cv2.error as error:
-            raise SpecimeterError(
-                f"the network {MODELS[name].name} cannot be read by OpenCV {cv2.__version__}: {error}",
-                file=MODELS[name].name,
-                expected="the file that was installed with specimeter",
-                mend="install specimeter again",
-            ) from error
-    return getattr(_own, name)
+    padded = np.pad(picture, pad, mode="reflect" if min(height, width) > STEP else "edge")
+    return np.clip(networks.unfolded(networks.answer(MODELS[name], padded))[:, :height, :width], -12, 12)

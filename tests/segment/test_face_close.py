@@ -71,15 +71,6 @@ def test_what_is_hardly_told_is_in_doubt():
     assert face_close.outlined(odds)[1] == pytest.approx(0.38, abs=0.03)
 
 
-def test_answers_are_unfolded_as_they_were_taught():
-    """Answer k of pixel (2 row + i, 2 column + j) is channel 4 k + 2 i + j, as the network's docstring says."""
-    answer = np.arange(8 * 3 * 5).reshape(8, 3, 5)
-    flat = face_close.unfolded(answer)
-    assert flat.shape == (2, 6, 10)
-    for k, i, j in np.ndindex(2, 2, 2):
-        assert np.array_equal(flat[k, i::2, j::2], answer[4 * k + 2 * i + j])
-
-
 def bar(turned: float = 0.0, ragged: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """Log-odds (2, 160, 400) of a face from x = 90.3 to 300.6 in an end from 49.7 to 350.2, and the face's border."""
     rng = np.random.default_rng(3)
