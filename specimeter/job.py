@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -122,6 +122,37 @@ def search(
     )
     cuts = toe_outlines(section)
     return replace(sized(photo, placed, [*apart(outlines, cuts), *cuts], progress=progress), section=section)
+
+
+def search_all(
+    photographs: Iterable[Photo],
+    own_sheets: Sequence[Sheet],
+    *,
+    method: str,
+    progress: Progress,
+    register_file: str | Path | None = None,
+    placed_is: Callable[[Placed], None] = lambda placed: None,
+) -> list[Sized]:
+    """`search` in every photograph of one specimen, each with the sheet as it holds for it; features are numbered through.
+
+    `placed_is` is told of the first photograph. Raises SpecimeterError, also where one photograph is given twice.
+    """
+    seen: list[Sized] = []
+    for photo, own in zip(photographs, own_sheets, strict=True):
+        further.check_new(photo, [one.photo.sha256 for one in seen])
+        sheets.check_against_photo(own, photo.width_px, photo.height_px)
+        told = (lambda placed: None) if seen else placed_is
+        one = search(photo, own, method=method, progress=progress, register_file=register_file, placed_is=told)
+        seen.append(further.named(one, len(seen) + 1, already=sum(len(before.features) for before in seen)))
+    return seen
+
+
+def recorded(seen: Sequence[Sized], sheet: Sheet, limits: judge_limits.Limits | None, *, method: str) -> Record:
+    """What all photographs of a specimen showed, judged and as a record; nothing is written."""
+    run = for_test(method, sheet.specimen.test)
+    asked = {"segmenter": method} | ({} if run == method else {"segmenter_run": run})
+    finding = judged(seen[0], sheet, limits, seen[1:])
+    return build.build(finding, sheet=sheet, limits=limits, settings=asked, when=datetime.now(UTC), others=seen[1:])
 
 
 def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str | Path | None = None) -> Placed:
@@ -243,23 +274,19 @@ def measure(
     store.check_writable(out, sheet.specimen.id, replace)
     files = [photo_files] if isinstance(photo_files, str | Path) else list(photo_files)
     own_sheets = sheets.for_photos(sheet, len(files), file=sheet_file)
-    seen: list[Sized] = []
-    for number, (file, own) in enumerate(zip(files, own_sheets, strict=True), start=1):
-        progress("photograph: reading" if len(files) == 1 else f"photograph {number} of {len(files)}: reading")
-        photo = photos.read(file)
-        further.check_new(photo, [one.photo.sha256 for one in seen])
-        try:
-            sheets.check_against_photo(own, photo.width_px, photo.height_px, file=sheet_file)
-            found = search(photo, own, method=method, progress=progress, register_file=register_file)
-        except SpecimeterError as error:
-            if error.field and error.file is None:  # the stages know the sheet's fields, not its file
-                error.file = sheet_file
-            raise
-        seen.append(further.named(found, number, already=sum(len(one.features) for one in seen)))
-    finding = judged(seen[0], sheet, limits, seen[1:])
-    run = for_test(method, sheet.specimen.test)
-    asked = {"segmenter": method} | ({} if run == method else {"segmenter_run": run})
-    record = build.build(finding, sheet=sheet, limits=limits, settings=asked, when=datetime.now(UTC), others=seen[1:])
+
+    def read() -> Iterator[Photo]:
+        for number, file in enumerate(files, start=1):
+            progress("photograph: reading" if len(files) == 1 else f"photograph {number} of {len(files)}: reading")
+            yield photos.read(file)
+
+    try:
+        seen = search_all(read(), own_sheets, method=method, progress=progress, register_file=register_file)
+    except SpecimeterError as error:
+        if error.field and error.file is None:  # the stages know the sheet's fields, not its file
+            error.file = sheet_file
+        raise
+    record = recorded(seen, sheet, limits, method=method)
     progress("report: drawing and writing")
     folder = store.commit(
         build.to_json(record),

@@ -24,7 +24,6 @@ from specimeter.record import build, further, issue, model, rebuild, recompute, 
 from specimeter.record.model import Feature, Record
 from specimeter.report import house as houses
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.registry import for_test
 from specimeter.segment.taught import taught
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
@@ -266,17 +265,10 @@ def found(
     """The record of the main job over all photographs of a specimen; `placed_is` is told as soon as scale, surface and area of
     the first are known. Raises SpecimeterError.
     """
-    sheet, seen = for_all(sheet, len(photographs)), []
-    for number, (photo, own) in enumerate(zip(photographs, sheets.for_photos(sheet, len(photographs)), strict=True), start=1):
-        further.check_new(photo, [one.photo.sha256 for one in seen])
-        sheets.check_against_photo(own, photo.width_px, photo.height_px)
-        told = placed_is if number == 1 else lambda placed: None
-        one = job.search(photo, own, method=METHOD, progress=progress, placed_is=told)
-        seen.append(further.named(one, number, already=sum(len(before.features) for before in seen)))
-    finding = job.judged(seen[0], sheet, limits, seen[1:])
-    run = for_test(METHOD, sheet.specimen.test)
-    settings = {"segmenter": METHOD} | ({} if run == METHOD else {"segmenter_run": run})
-    return build.build(finding, sheet=sheet, limits=limits, settings=settings, when=datetime.now(UTC), others=seen[1:])
+    sheet = for_all(sheet, len(photographs))
+    own = sheets.for_photos(sheet, len(photographs))
+    seen = job.search_all(photographs, own, method=METHOD, progress=progress, placed_is=placed_is)
+    return job.recorded(seen, sheet, limits, method=METHOD)
 
 
 def like(photo: Photo, area: ExaminedArea, this_px, not_px, *, within_px, progress: Progress) -> list[Outline]:
