@@ -67,20 +67,22 @@ def notches(record: Record, width: int, height: int, say=str) -> Image.Image:
     pen = ImageDraw.Draw(page)
     cell = width / len(shapes)
     size = max(11, round(height / 12))
-    room = height - 2.2 * size
+    room = height - 2.9 * size
+    captions = [[drawable(line) for line in say(text).replace(", ", ",\n", 1).split("\n")] for _, text in shapes]
+    while size > 8 and max(text_size(line, size)[0] for caption in captions for line in caption) > 0.96 * cell:
+        size -= 1
     scale = min(
         0.8 * cell / max(np.ptp(shape[:, 0]) for shape, _ in shapes),
         0.82 * room / max(shape[:, 1].max() for shape, _ in shapes),
     )
-    for k, (shape, text) in enumerate(shapes):
+    for k, ((shape, _), caption) in enumerate(zip(shapes, captions, strict=True)):
         left, right, top = k * cell + 0.06 * cell, (k + 1) * cell - 0.06 * cell, 0.06 * room
         middle = (left + right) / 2
         points = [(middle + (x - np.mean(shape[[0, -1], 0])) * scale, top + max(y, 0) * scale) for x, y in shape]
         pen.polygon([(left, top), *points, (right, top), (right, room), (left, room)], fill=(196, 200, 204), outline=DARK)
-        text = drawable(say(text))
-        while size > 8 and text_size(text, size)[0] > 0.96 * cell:
-            size -= 1
-        write(pen, (middle, room + 0.5 * (height - room)), text, size, anchor="mm")
+        for line, text in enumerate(caption):
+            down = 1.25 * size * (line - 0.5 * (len(caption) - 1))
+            write(pen, (middle, room + 0.5 * (height - room) + down), text, size, anchor="mm")
     return page
 
 
