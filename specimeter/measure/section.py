@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
+from specimeter.measure.polygon import without_loops
 from specimeter.measure.section_draw import evaluator
 from specimeter.measure.section_spread import EDGE_PX, own_u, spread_of, spread_of_metal, u_edge
 from specimeter.measure.undercut import Undercut, measure_undercut
@@ -255,11 +256,8 @@ def measure_section(
                 toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=NOTCH_EDGE_PX * px_mm, u_rel=scale.u_rel
             )
         if one is not None:
-            cuts.append(
-                ToeUndercut(
-                    toe=number, undercut=one, outline_px=surface.project(toe.notch), fitted_px=surface.project(one.outline)
-                )
-            )
+            seen, fitted = surface.project(without_loops(toe.notch)), surface.project(one.outline)
+            cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted))
     missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}
     lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items() if name in values}
     return Section(

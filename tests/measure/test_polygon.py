@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
-from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters
+from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters, without_loops
 
 
 def star(seed: int, points: int, stretch: float = 1.0) -> np.ndarray:
@@ -104,3 +104,20 @@ def test_no_polygons_and_chosen_polygons():
     assert len(crossing(nothing)) == 0
     rings = Rings.of([np.full((3, 2), k, float) for k in range(4)])
     assert centroids(rings.only(np.array([False, True, False, True]))).tolist() == [[1, 1], [3, 3]]
+
+
+def test_a_crease_is_cut_off_and_a_figure_of_eight_is_left():
+    """A half circle with two small loops pulled into it: simple afterwards, its area changed by theirs at most."""
+    turn = np.linspace(0, np.pi, 60)
+    smooth = np.column_stack([10 * np.cos(turn), 10 * np.sin(turn)])
+    creased = smooth.copy()
+    for k in (20, 40):  # two points change places: the outline goes back over itself
+        creased[[k, k + 2]] = creased[[k + 2, k]] + [[0.0, 0.05], [0.0, -0.05]]
+        creased[k + 1] *= 0.99
+    assert crossing(Rings.of([creased]))[0]
+    mended = without_loops(creased)
+    assert not crossing(Rings.of([mended]))[0]
+    assert areas(Rings.of([mended]))[0] == pytest.approx(areas(Rings.of([smooth]))[0], rel=0.005)
+    assert without_loops(smooth) == pytest.approx(smooth)
+    eight = np.array([[0.0, 0], [4, 4], [4, 0], [0, 4]])
+    assert without_loops(eight) == pytest.approx(eight)
