@@ -99,7 +99,7 @@ PIECES = {
     "{}: what is beyond may lie nearer to another one than the {} mm seen",
     "{}: at least {} {} (what is seen, less its uncertainty)",
 }  # fmt: skip
-NO_SENTENCES = {  # names of sizes and files, and why a pattern of marks is refused
+NO_SENTENCES = {  # names of sizes and files, why a pattern of marks is refused, what only a refusal says
     "abcdefghij klmnop 123", "basis of the {}", " at the crown", " at mid-face",
     "specimen.specimen_width_mm and specimen_thickness_mm", "outline the metal of the cut in [region] outline_px",
     "outline the broken face, without notches and machined ends, in [region] outline_px",
@@ -110,7 +110,8 @@ NO_SENTENCES = {  # names of sizes and files, and why a pattern of marks is refu
     "the outline's uncertainties are {} px (edge) and {} px (tip)", "tens, fives, ones and halves",
     "its length by the certificate in mm", "expanded uncertainty (k = 2) of that length in mm", "the equipment register",
     "a TIFF, OME-TIFF or PNG with the resolution that a scanner or microscope wrote", "opencv-python-headless",
-    'use method = "card", "graduations" or "length"',
+    'use method = "card", "graduations" or "length"', ", or use the segmenter {}",
+    "draw card_px around the whole card and its white margin; or, where it is so drawn: {}",
 }  # fmt: skip
 
 
