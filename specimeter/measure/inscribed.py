@@ -10,7 +10,7 @@ import numpy as np
 from specimeter.measure.polygon import Rings, areas, dots, perimeters
 
 CANDIDATES = 3  # places to climb from at most; the highest end is taken
-STRIDES = (0.4, 0.2, 0.1, 0.05, 0.05, 0.02, 0.02)  # of the radius, in turn
+STRIDES = (0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.05)  # of the radius, in turn; others would change the widths of issued records
 SUBPIXEL_BITS = 4  # for the corners of filled polygons
 
 
@@ -33,8 +33,8 @@ def largest_circles(rings: Rings) -> Circles:
     A raster's distance transform gives a few places to start from. There the circle is grown away from the nearest edge
     until another edge stops it, which sets its centre amid the two; then it climbs along the line amid them by strides
     that grow smaller, and is grown anew after each, which is kept if it made the circle larger. The radius reported is the
-    distance from the centre to the nearest edge, so the circle truly fits; what a climb lacks of the largest was below 0.7 %
-    for 95 of 100 ellipses of 400 points (of 4,000 from slender to nearly round), and 1 % at worst.
+    distance from the centre to the nearest edge, so the circle truly fits; what a climb lacks of the largest was below 1.2 %
+    for 95 of 100 ellipses of 400 points (of 4,000 from slender to nearly round), and 2.4 % at worst.
     """
     if not len(rings):
         return Circles(centre=np.empty((0, 2)), radius=np.empty(0), edges=np.empty((0, 2), int), shares=np.empty((0, 2)))
