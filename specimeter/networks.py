@@ -13,12 +13,12 @@ from specimeter.errors import SpecimeterError
 _own = threading.local()  # OpenCV's networks may not be shared between threads
 
 
-def answer(file: Path, given: np.ndarray, *, otherwise: str = "") -> np.ndarray:
+def answer(file: Path, given: np.ndarray, *, instead: str = "") -> np.ndarray:
     """What the network in an ONNX file answers to an input, float32 (1, C, H, W).
 
-    Raises SpecimeterError where OpenCV cannot read the file; `otherwise`: what a person may do instead of installing again.
+    Raises SpecimeterError where OpenCV cannot read the file; `instead`: the segmenter to name where there is another.
     """
-    network = _network(file, otherwise)
+    network = _network(file, instead)
     network.setInput(np.ascontiguousarray(given))
     return np.asarray(network.forward())
 
@@ -29,7 +29,7 @@ def unfolded(planes: np.ndarray) -> np.ndarray:
     return planes.reshape(-1, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2).reshape(-1, 2 * rows, 2 * columns)
 
 
-def _network(file: Path, otherwise: str) -> cv2.dnn.Net:
+def _network(file: Path, instead: str) -> cv2.dnn.Net:
     held = _own.__dict__.setdefault("networks", {})
     if file not in held:
         try:
@@ -39,6 +39,6 @@ def _network(file: Path, otherwise: str) -> cv2.dnn.Net:
                 f"the network {file.name} cannot be read by OpenCV {cv2.__version__}: {error}",
                 file=file.name,
                 expected="the file that was installed with specimeter",
-                mend="install specimeter again" + otherwise,
+                mend="install specimeter again" + (f", or use the segmenter {instead!r}" if instead else ""),
             ) from error
     return held[file]

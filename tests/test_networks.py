@@ -26,8 +26,8 @@ def test_threads_get_the_same_answers_each_from_a_network_of_its_own():
 def test_a_file_that_is_no_network_is_told(tmp_path):
     (tmp_path / "spoilt.onnx").write_bytes(b"not a network")
     with pytest.raises(SpecimeterError, match="cannot be read") as caught:
-        networks.answer(tmp_path / "spoilt.onnx", np.zeros((1, 1, 8, 8), np.float32), otherwise=", or do without")
-    assert caught.value.mend == "install specimeter again, or do without"
+        networks.answer(tmp_path / "spoilt.onnx", np.zeros((1, 1, 8, 8), np.float32), instead="openings")
+    assert caught.value.mend == "install specimeter again, or use the segmenter 'openings'"
 
 
 def test_answers_are_unfolded_as_they_were_taught():

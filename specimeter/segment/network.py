@@ -193,7 +193,7 @@ def run(picture: np.ndarray, file: Path, instead: str) -> np.ndarray:
     """Log-odds (K, H, W) that one network answers; `instead` is the segmenter to name where it cannot be read."""
     height, width = picture.shape[2:]
     pad = ((0, 0), (0, 0), (0, -height % STEP_PX), (0, -width % STEP_PX))
-    said = networks.answer(file, np.pad(picture, pad, mode="edge"), otherwise=f", or use the segmenter {instead!r}")
+    said = networks.answer(file, np.pad(picture, pad, mode="edge"), instead=instead)
     return networks.unfolded(said)[:, :height, :width]
 
 
