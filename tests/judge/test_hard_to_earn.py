@@ -103,7 +103,7 @@ BAD = {  # moves after which nothing may be within, whatever was found
         one, rules=tuple({**rule, "where": "length_mm > 100", "counted": "length_mm > 100"} for rule in one.rules)
     ),
     "only a sum that counts nothing": lambda one, _: replace(one, rules=({**one.rules[-1], "counted": "length_mm > 100"},)),
-    "rules for another kind": on_rules(kinds=["slag"]),
+    "rules for another kind": on_rules(kinds=["fisheye"]),
     "region without the edges": on_area(outline_px=SHRUNK),
     "region at one end": on_area(outline_px=LOW),
     "a hole in the region": on_area(exclude_px=HOLE),
@@ -186,6 +186,16 @@ def test_no_sequence_of_moves_makes_a_guilty_specimen_within(make, chosen):
 def test_nothing_idle_gives_back_what_a_bad_move_took(make, name, which, after):
     one = played(case(make, 1.5, 0.8), [(name, which), *after])
     assert on_record(one) or one.outcome() != "within"
+
+
+def test_a_rule_counts_by_cause_as_well(make):
+    """Rules for slag alone leave openings out, until their cause is said to be slag: then their sizes are compared."""
+    alone = on_rules(kinds=["slag"])(case(make, 1.5, 0.8), 0)
+    assert alone.outcome() != "within"
+    caused = IDLE["a cause"](IDLE["a cause"](alone, 0), 1)
+    assert caused.outcome() == "within"
+    large = IDLE["a cause"](IDLE["a cause"](on_rules(kinds=["slag"])(case(make, 4.0, 0.8), 0), 0), 1)
+    assert large.outcome() == "exceeds"
 
 
 def test_a_named_person_s_reason_opens_it(make):
