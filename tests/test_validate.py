@@ -17,7 +17,7 @@ from specimeter.errors import SpecimeterError
 from specimeter.measure.polygon import Rings, areas, diameters
 from specimeter.scene.random import random_scene
 from specimeter.scene.truth import of as truth_of
-from specimeter.validate import acceptance, main, statistics, table
+from specimeter.validate import acceptance, groups, main, statistics, table
 from specimeter.validate import truth as truths
 from specimeter.validate.match import match
 from specimeter.validate.plain import plain
@@ -185,7 +185,7 @@ def test_failures_are_counted_and_listed():
     rows = statistics.rows(results)
     assert (rows[0].specimeter, rows[0].n) == ("2", "3")
     failed = statistics.failures(results)
-    part = table.Part(title="bends", rows=rows, failures=failed, beside=table.PLAIN_IS, results=results)
+    part = table.Part(title="bends", rows=rows, failures=failed, beside=table.PLAIN_IS, groups=(), results=results)
     text = table.terminal([part])
     assert "2  scale: ScaleError: no marker" in text
     assert "That is generous" in text
@@ -193,6 +193,23 @@ def test_failures_are_counted_and_listed():
     assert "- date: 2025-03-14" in page
     assert page.count("\n| ") == len(rows) + 1
     assert len(statistics.rows(results[1:])) == 1  # all failed: nothing else can be said
+
+
+def test_each_group_has_its_own_figures_and_one_that_holds_all_has_none():
+    rough = {"finish": "rough", "light": "lamp"}
+    results = [
+        scene(1, [feature(2.0, found(2.2, 0.1)), feature(0.6), feature(0.2)], groups={"finish": "smooth", "light": "lamp"}),
+        scene(2, [feature(4.0)], groups=rough, false_calls=[{}, {}, {}]),
+        scene(3, [], groups=rough),
+        {"seed": 4, "error": {"stage": "scale"}, "groups": {"finish": "odd", "light": "sun"}},
+    ]
+    assert groups.rows(results) == [
+        ("finish: rough", "2", "1", "0.00", "1.50", "-"),
+        ("finish: smooth", "1", "2", "0.50", "0.00", "10.0"),
+    ]
+    cut = {"true": [{"length_mm": 1.0, "found": True, "found_length_mm": 0.95}, {"length_mm": 0.4, "found": False}], "false": 1}
+    cuts = [{"error": None, "groups": {"etch": etch}, "features": cut} for etch in ("weak", "fair")]
+    assert groups.rows(cuts)[0] == ("etch: fair", "1", "1", "1.00", "1.00", "5.0")
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,7 @@ import cv2
 from specimeter import __version__, files, scale, segment
 from specimeter.errors import SpecimeterError
 from specimeter.sheet import BEND_TESTS, BROKEN_TESTS, MACRO_TESTS
-from specimeter.validate import reference, sections, statistics, table
+from specimeter.validate import groups, reference, sections, statistics, table
 from specimeter.validate.examine import LIMITS, RESERVED, Result, examine, prepare
 from specimeter.validate.resources import measured_alone
 
@@ -89,6 +89,7 @@ def _part(test: str, options: argparse.Namespace, folder: Path) -> table.Part | 
         rows=(sections if cut else statistics).rows(results),
         failures=statistics.failures(results),
         beside=table.HAND_IS if cut else table.PLAIN_IS,
+        groups=groups.rows(results),
         results=results,
     )
 
@@ -96,7 +97,7 @@ def _part(test: str, options: argparse.Namespace, folder: Path) -> table.Part | 
 def _fits() -> table.Part:
     """The fits that every figure rests on, against solutions in high precision."""
     title = f"least-squares fits: {len(reference.SHAPES)} shapes, {reference.SETS} reference sets of each"
-    return table.Part(title=title, rows=reference.rows(), failures=(), beside=reference.SAYS, results=())
+    return table.Part(title=title, rows=reference.rows(), failures=(), beside=reference.SAYS, groups=(), results=())
 
 
 def _parser() -> argparse.ArgumentParser:

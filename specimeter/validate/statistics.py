@@ -114,7 +114,8 @@ def area_rows(done: Sequence[Result]) -> list[Row]:
     ]
 
 
-def _fair(feature: Result) -> bool:
+def fair(feature: Result) -> bool:
+    """Whether a true feature is long enough to be asked for."""
     return feature["length_mm"] >= FAIR_MM and feature["length_px"] >= FAIR_PX
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from specimeter.library.study import Section
 from specimeter.library.study_report import as_pdf as set_as_pdf
-from specimeter.validate import acceptance
+from specimeter.validate import acceptance, groups
 from specimeter.validate.statistics import Row
 
 HEAD = ("what", "goal", "kept", "specimeter", "beside it", "n")
@@ -28,12 +28,15 @@ CAVEAT = (
 
 @dataclass(frozen=True, kw_only=True)
 class Part:
-    """One kind of test: its title, its table, the errors that ended scenes, what stands beside, and every scene's results."""
+    """One kind of test: its title, its table, the errors that ended scenes, what stands beside, each group by itself,
+    and every scene's results.
+    """
 
     title: str
     rows: Sequence[Row]
     failures: Sequence[tuple[int, str]]
     beside: str
+    groups: Sequence[tuple[str, ...]]  # rows under groups.HEAD
     results: Sequence[Mapping[str, Any]]
 
 
@@ -51,22 +54,34 @@ def terminal(parts: Sequence[Part]) -> str:
     """Columns padded with spaces."""
     text = []
     for part in parts:
-        lines = [HEAD, *map(_cells, part.rows)]
-        widths = [max(len(line[column]) for line in lines) for column in range(len(HEAD))]
-        told = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines]
-        told.insert(1, "  ".join("-" * width for width in widths))
-        text += [part.title, "", *told, "", part.beside, *_failed(part.failures), ""]
+        text += [part.title, "", *_padded([HEAD, *map(_cells, part.rows)]), "", part.beside, *_failed(part.failures), ""]
+        if part.groups:
+            text += [*_padded([groups.HEAD, *part.groups]), ""]
     return "\n".join([*text, tally(parts)])
+
+
+def _padded(lines: Sequence[tuple[str, ...]]) -> list[str]:
+    widths = [max(len(line[column]) for line in lines) for column in range(len(lines[0]))]
+    told = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines]
+    told.insert(1, "  ".join("-" * width for width in widths))
+    return told
 
 
 def markdown(parts: Sequence[Part], about: Mapping[str, Any]) -> str:
     """A page that says when, where and with which version, and the tables."""
     text = ["# Validation on random scenes", "", *(f"- {name}: {value}" for name, value in about.items()), ""]
     for part in parts:
-        text += [f"## {part.title}", "", "| " + " | ".join(HEAD) + " |", "|" + "---|" * len(HEAD)]
-        text += ["| " + " | ".join(cell.replace("|", "\\|") for cell in _cells(row)) + " |" for row in part.rows]
+        text += [f"## {part.title}", "", *_ruled([HEAD, *map(_cells, part.rows)])]
         text += ["", part.beside, *_failed(part.failures), ""]
+        if part.groups:
+            text += [*_ruled([groups.HEAD, *part.groups]), ""]
     return "\n".join([*text, tally(parts), "", CAVEAT, ""])
+
+
+def _ruled(lines: Sequence[tuple[str, ...]]) -> list[str]:
+    told = ["| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines]
+    told.insert(1, "|" + "---|" * len(lines[0]))
+    return told
 
 
 def as_json(parts: Sequence[Part], about: Mapping[str, Any]) -> str:
@@ -75,6 +90,7 @@ def as_json(parts: Sequence[Part], about: Mapping[str, Any]) -> str:
         {
             "title": part.title,
             "table": [dict(zip(HEAD, _cells(row), strict=True)) for row in part.rows],
+            "groups": [dict(zip(groups.HEAD, line, strict=True)) for line in part.groups],
             "scenes": list(part.results),
         }
         for part in parts
@@ -93,6 +109,8 @@ def as_pdf(parts: Sequence[Part], about: Mapping[str, Any], *, when: datetime) -
         section.table("Goals and figures", HEAD, [_cells(row) for row in part.rows])
         for line in filter(None, (part.beside, *_failed(part.failures))):
             section.text(line)
+        if part.groups:
+            section.table("Each group of scenes by itself", groups.HEAD, part.groups)
         sections.append(section)
     last = Section(heading="What this does not say")
     last.text(CAVEAT)
