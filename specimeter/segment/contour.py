@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy.spatial import KDTree
 
 
 def evenly(polygon: np.ndarray, step: float) -> np.ndarray:
@@ -27,3 +28,15 @@ def normals(polygon: np.ndarray, reach: int) -> np.ndarray:
 def sample(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """A field at places between its pixels; beyond its border, what is nearest."""
     return cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def within(polygon: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The polygon with every point beyond a closed bound set onto it, to a quarter pixel; and which points those are."""
+    closed = np.asarray(bound, np.float32).reshape(-1, 1, 2)
+    beyond = np.array([cv2.pointPolygonTest(closed, (float(x), float(y)), False) < 0 for x, y in polygon])
+    if not beyond.any():
+        return polygon, beyond
+    border = evenly(np.asarray(bound, float), 0.25)
+    held = polygon.copy()
+    held[beyond] = border[KDTree(border).query(polygon[beyond])[1]]
+    return held, beyond

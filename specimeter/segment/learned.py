@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 
 from specimeter.segment.border import Border, Patch, border, own_ring
+from specimeter.segment.contour import within
 from specimeter.segment.follow import ends, follow, lines
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.network import Network, Region, Seen, look, regions, weighed
+from specimeter.segment.network import Network, Region, Seen, inside, look, regions, weighed
 from specimeter.segment.sharpness import blur_of
 
 ODDS = Path(__file__).with_name("learned.json")
@@ -34,8 +35,11 @@ LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure grou
 LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
 LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
+BEYOND_PX = 4.0  # of the network's pixels: so far beyond the area's outline shares go on, for an opening that ends there
+U_SIDE_PX = 1.0  # standard uncertainty of a specimen's edge where its width was not measured: judgement
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
-PIECE_ODDS, MOST_SUPPORT = 0.8, 3.0
+PIECE_ODDS, PIECE_PX, MOST_SUPPORT = 0.8, 100, 5.0
+USUALLY_RIGHT, AS_MANY = 0.6, 8  # of a photograph's proposals, at least; and how many of them experience weighs as much as
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
 LEAST_CONFIDENCE = 0.33  # recall and false calls on the tuning scenes: see training/MODEL.md
 SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
@@ -74,7 +78,9 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     foreign = share_of_no_metal(photo, surface, area) >= LEAST_NO_METAL
     seen = look(photo, surface, area, GROUND if foreign else NETWORK)
     blur = blur_of(photo, area)
-    return _apart(sorted((one.outline(blur) for one in candidates(seen, photo.linear(), blur) if one.called), key=_surest))
+    return _apart(
+        sorted((one.outline(blur) for one in candidates(seen, area, photo.linear(), blur) if one.called), key=_surest)
+    )
 
 
 def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -135,16 +141,51 @@ class Candidate:
         )
 
 
-def candidates(seen: Seen, light: np.ndarray, blur_px: float) -> list[Candidate]:
+def candidates(seen: Seen, area: ExaminedArea, light: np.ndarray, blur_px: float) -> list[Candidate]:
     """All that the network proposes and that has a border, called or not; `light`: of the whole photograph."""
-    found = []
+    found, beyond = [], going_on(seen, area)
     for proposal in followed(proposals(seen), seen):
-        edge = border(patch_of(proposal, seen), light, blur_px)
+        edge = border(patch_of(proposal, beyond), light, blur_px)
         if edge is not None:
+            edge = ended(edge, area, seen.mm_per_px)
             figures = figures_of(proposal, edge)
             odds = weighed(figures, FIGURES, ODDS) + support(proposal)
             found.append(Candidate(proposal=proposal, edge=edge, figures=figures, odds=float(odds)))
-    return found
+    less = on_this_ground(np.array([one.odds for one in found]))
+    return [replace(one, odds=one.odds + less) for one in found]
+
+
+def going_on(seen: Seen, area: ExaminedArea) -> Seen:
+    """The same, usable a little beyond the area's outline, with the shares of its last pixels there.
+
+    A tear that reaches an edge of the specimen ends at that edge, not half a pixel short of it.
+    """
+    out = ~inside(replace(area, exclude_px=()), seen.usable.shape, seen.zoom, seen.offset_px)
+    if not out.any() or out.all():
+        return seen
+    away, nearest = cv2.distanceTransformWithLabels(
+        out.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    near = out & (away <= BEYOND_PX)
+    source = np.zeros(int(nearest.max()) + 1, np.int64)
+    source[nearest[~out]] = np.flatnonzero(~out)
+    log_odds = seen.log_odds.copy()
+    log_odds[SHARE][near] = seen.log_odds[SHARE].ravel()[source[nearest[near]]]
+    return replace(seen, log_odds=log_odds, usable=seen.usable | near)
+
+
+def ended(edge: Border, area: ExaminedArea, mm_per_px: float) -> Border:
+    """The border within the area's outline; a tip at a side of the specimen is no surer than that side."""
+    ring, beyond = within(edge.outline_px, area.outline_px)
+    if not beyond.any():
+        return edge
+    hull = cv2.convexHull(ring.astype(np.float32)).reshape(-1, 2)
+    gaps = np.linalg.norm(hull[:, None] - hull[None], axis=2)
+    tips = hull[list(np.unravel_index(int(np.argmax(gaps)), gaps.shape))]
+    at_side = np.linalg.norm(tips[:, None] - ring[beyond][None], axis=2).min(axis=1) < 1
+    known = area.u_width_mm is not None and np.isfinite(mm_per_px)
+    side = area.u_width_mm / np.sqrt(2) / mm_per_px if known else U_SIDE_PX
+    return replace(edge, outline_px=ring, u_tip_px=float(np.hypot(edge.u_tip_px, side * np.sqrt(at_side.mean()))))
 
 
 def share_of_no_metal(photo, surface, area: ExaminedArea) -> float:
@@ -218,8 +259,26 @@ def _one_of(members: list[Proposal], mask: np.ndarray, corner: tuple[int, int], 
 
 
 def support(proposal: Proposal) -> float:
-    """Log-odds that further pieces of the same line add, up to MOST_SUPPORT; judgement, from the two real cracks at hand."""
-    return min(PIECE_ODDS * (proposal.pieces - 1), MOST_SUPPORT)
+    """Log-odds that further pieces of the same line add, and the dark line followed between them, up to MOST_SUPPORT.
+
+    A followed line of PIECE_PX of the network's pixels counts as a piece. Judgement, from the two real cracks at hand.
+    """
+    followed_px = 0.0 if proposal.path is None else float(np.count_nonzero(proposal.path))
+    return min(PIECE_ODDS * (proposal.pieces - 1 + followed_px / PIECE_PX), MOST_SUPPORT)
+
+
+def on_this_ground(odds: np.ndarray) -> float:
+    """Log-odds, 0 or less, by which one photograph's proposals are likelier wrong than their figures say.
+
+    The figures' weights hold where USUALLY_RIGHT of the proposals or more are right. Of a ground that brings forth doubtful
+    ones by the dozen fewer are: what share is right there is estimated from all of them by expectation and maximisation
+    (Saerens, Latinne and Decaestecker 2002, Neural Computation 14, 21 to 41), held to the usual share as if by AS_MANY more.
+    """
+    usual, less = np.log(USUALLY_RIGHT / (1 - USUALLY_RIGHT)), 0.0
+    for _ in range(50):
+        right = float((1 / (1 + np.exp(-(odds + less)))).sum()) + AS_MANY * USUALLY_RIGHT
+        less = np.log(right / (len(odds) + AS_MANY - right)) - usual
+    return min(float(less), 0.0)
 
 
 def patch_of(proposal: Proposal, seen: Seen) -> Patch:

@@ -88,7 +88,7 @@ def proposed(path: Path) -> dict[str, list]:
 def _found(photo, surface, area) -> list:
     """Figures and border of each proposal."""
     seen = look(photo, surface, area, learned.NETWORK)
-    return [(one.figures, one.edge) for one in learned.candidates(seen, photo.linear(), blur_of(photo, area))]
+    return [(one.figures, one.edge) for one in learned.candidates(seen, area, photo.linear(), blur_of(photo, area))]
 
 
 def printed(seed: int) -> np.ndarray:

@@ -54,7 +54,7 @@ def examined(seed: int, *, width: int, cache: Path) -> dict:
         return {"seed": seed, "rows": [], "false": [], "error": error.problem}
     light, blur = photo.linear(), blur_of(photo, placed.area)
     seen = look(photo, placed.surface, placed.area, learned.NETWORK)
-    held = learned.candidates(seen, light, blur)
+    held = learned.candidates(seen, placed.area, light, blur)
     called = learned.find_learned(photo, placed.surface, placed.area)
     features = measure(called, photo_id="p1", surface=placed.surface, scale=placed.scale, area=placed.area)
     # what was measured, had the place of the surface been known: the share of the outline alone in an error

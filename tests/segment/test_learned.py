@@ -201,6 +201,35 @@ def test_nothing_outside_the_area_is_found():
     assert found[0].outline_px.mean(axis=0) == pytest.approx([400, 300], abs=2)
 
 
+def test_a_tear_ends_at_the_edge_of_the_area_and_is_no_surer_than_that():
+    """A wedge from beyond the border: its outline goes up to the border, and the width's uncertainty is in its tip's."""
+    photo = face(31, outlines=[[[5.0, 215.0], [5.0, 243.0], [110.0, 228.0]]])
+    bound = area(photo.rgb.shape[:2])
+    wide = replace(bound, width_mm=31.0, u_width_mm=0.6)
+    (plain,), (known,) = (learned.find_learned(photo, surface(), one) for one in (bound, wide))
+    assert plain.outline_px[:, 0].min() == pytest.approx(20.0, abs=0.05)  # drawn so: no pixel inside it is left out
+    assert known.u_tip_px**2 - plain.u_tip_px**2 == pytest.approx(0.5 * ((0.6 / MM_PER_PX) ** 2 / 2 - 1.0), rel=1e-6)
+
+
+def test_on_a_ground_of_doubtful_proposals_each_is_less_likely():
+    """Of log-odds drawn from two normal distributions, as the usual share makes them, with 15 % right: the share is found.
+
+    Bayes: the odds differ by the ratio of the shares' odds. 3000 proposals, so that the eight of experience hardly count.
+    """
+    rng = np.random.default_rng(12)
+    right = rng.random(3000) < 0.15
+    usual = np.log(learned.USUALLY_RIGHT / (1 - learned.USUALLY_RIGHT))
+    odds = 2 * rng.normal(np.where(right, 1.0, -1.0), 1.0) + usual  # 2 x: of a normal one at 1 against one at -1
+    assert learned.on_this_ground(odds) == pytest.approx(np.log(0.15 / 0.85) - usual, abs=0.25)
+
+
+def test_sure_proposals_and_none_leave_the_odds_alone():
+    """Nothing is made likelier than its figures say."""
+    assert learned.on_this_ground(np.array([])) == 0.0
+    assert learned.on_this_ground(np.array([3.0, 4.0, 6.0])) == 0.0
+    assert -1.5 < learned.on_this_ground(np.array([5.0, -1.0, -1.0])) < 0.0  # two doubtful ones beside: a little
+
+
 def test_the_network_alone_is_there_to_be_compared():
     """Same holes, the network's own borders."""
     photo = face(9, outlines=[ellipse(200, 200, 50, 20)])
