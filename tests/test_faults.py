@@ -8,22 +8,26 @@ manner is that of stores that test themselves so (common practice, no source).
 from __future__ import annotations
 
 import builtins
-import contextlib
 import errno
 import io
+import itertools
 import os
+import shutil
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
+from specimeter_napari import journal as journals
 
 from specimeter import files, job, revise
 from specimeter.errors import SpecimeterError
 from specimeter.library import catalogue, picture
 from specimeter.library import store as libraries
 from specimeter.library.entry import made
-from specimeter.record import folder, issue, seal, store
+from specimeter.record import build, folder, issue, model, seal, store
 from specimeter.report import house
 
 CALLS = ("mkdir", "fsync", "replace", "rename", "open")
@@ -49,7 +53,7 @@ class Disk:
         def call(*arguments, **keywords):
             if real is not os.open or arguments[1] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
                 self.count()
-            return real(*arguments, **keywords)
+            return real(*arguments, **keywords) if real is not os.fsync else None  # no power is cut here: it only takes time
 
         return call
 
@@ -87,7 +91,14 @@ class AFile:
 
     def __init__(self, place: Path) -> None:
         self.path = place / "a.txt"
+
+    def make(self) -> None:
         files.write(self.path, b"old" * 20)
+
+    def open(self) -> None:
+        """Nothing needs to be open: each of these is made, or opened as another process would, and then acted on."""
+        for part in self.path.parent.glob(".*.part"):  # of a process that was killed; each room sweeps its own
+            part.unlink()
 
     def act(self) -> None:
         files.write(self.path, b"newer" * 20)
@@ -96,7 +107,7 @@ class AFile:
         """Nothing stays open."""
 
     def found(self) -> str:
-        assert os.listdir(self.path.parent) == ["a.txt"]
+        assert [name for name in os.listdir(self.path.parent) if name[0] != "."] == ["a.txt"]
         return {b"old" * 20: "old", b"newer" * 20: "new"}[self.path.read_bytes()]
 
 
@@ -105,11 +116,16 @@ class ARecord:
 
     def __init__(self, place: Path) -> None:
         self.place = place
+
+    def make(self) -> None:
         self.commit("old", replace=False)
 
     def commit(self, text: str, *, replace: bool) -> None:
         content = text.encode() * 20
         store.commit(content, {"a.bin": content}, out=self.place, id="SB-1", replace=replace, keep=False)
+
+    def open(self) -> None:
+        """Nothing needs to be open."""
 
     def act(self) -> None:
         self.commit("new", replace=True)
@@ -119,7 +135,6 @@ class ARecord:
 
     def found(self) -> str:
         folder = self.place / "SB-1"
-        folder = self.place / "SB-1"
         texts = {(folder / name).read_bytes() for name in ("record.json", "a.bin")}
         assert len(texts) == 1, "the folder is mixed"
         assert sorted(os.listdir(folder)) == ["SHA256SUMS", "a.bin", "record.json"]
@@ -127,22 +142,98 @@ class ARecord:
         return texts.pop()[:3].decode()
 
 
+class AnIssue:
+    """A reviewed record that is issued and sealed; its report is a few bytes, so that only the store is tried."""
+
+    SOURCE = Path(__file__).parent / "record" / "sealed"
+    STAND_IN: ClassVar = {"overlay.png": b"picture" * 9, "report.html": b"page" * 9}
+
+    def __init__(self, place: Path) -> None:
+        self.place = place
+        self.patch = pytest.MonkeyPatch()
+
+    def make(self) -> None:
+        sealed = model.load(self.SOURCE / "record.json")
+        parts = model.parts_of(sealed) | {"issue": None, "log": sealed.log[:-1]}
+        parts["review"] = sealed.review.model_copy(update={"state": "reviewed"})
+        record = model.logged(parts, {"when": sealed.log[-1].when, "who": "A. Reader", "what": "looked over"})
+        store.commit(build.to_json(record), dict(self.STAND_IN), out=self.place, id=record.id)
+        self.open()
+
+    def open(self) -> None:
+        self.patch.setattr(job, "folder_files", lambda photographs, record, house: dict(self.STAND_IN))
+        self.patch.setattr(revise, "photographs", lambda of, given=(): [])
+        self.patch.setattr(house, "beside", lambda path: house.PLAIN)
+
+    @property
+    def path(self) -> Path:
+        (path,) = (path for path in self.place.iterdir() if path.name[0] != "." and ".replaced-" not in path.name)
+        return path
+
+    def issue(self) -> None:
+        """As `specimeter issue` does."""
+        when = datetime.now(UTC)
+        revise.revise(
+            self.path,
+            lambda now: issue.issue(now.record, number="R-1", by="A. Reader", authorised_by="B. Second", when=when),
+            seal=lambda record, contents: seal.files(record, contents, None),
+        )
+
+    act = issue
+
+    def close(self) -> None:
+        self.patch.undo()
+
+    def found(self) -> str:
+        record = folder.sound(self.path).record
+        assert (record.issue is None) == (not (self.path / seal.SEAL).exists())
+        return "old" if record.issue is None else "new"
+
+
+class AnAmendment(AnIssue):
+    """An issued record to which a new revision is opened; the issued one is kept beside it."""
+
+    def make(self) -> None:
+        super().make()
+        self.issue()
+
+    def act(self) -> None:
+        """As `specimeter issue --amend` does."""
+        when = datetime.now(UTC)
+        revise.revise(
+            self.path, lambda now: issue.amend(now.record, sha256=now.sha256, by="A. Reader", why="the name", when=when)
+        )
+
+    def found(self) -> str:
+        record = folder.sound(self.path).record
+        if record.amends is None:
+            assert record.issue is not None
+            return "old"
+        beside = [folder.sound(path) for path in self.place.iterdir() if path != self.path and (path / seal.SEAL).exists()]
+        assert [one.sha256 for one in beside] == [record.amends.sha256], "the issued record is lost"
+        return "new"
+
+
 class ALibrary:
     """A picture and its entry added to a library."""
 
     def __init__(self, place: Path) -> None:
+        self.place = place
+
+    def make(self) -> None:
         from PIL import Image
 
-        self.place = place
-        colours = [Image.effect_noise((160, 120), sigma).convert("RGB") for sigma in (40, 90)]
-        for number, colour in enumerate(colours):
-            colour.save(place / f"{number}.png")
-        self.library = libraries.create(place / "library")
+        for number, sigma in enumerate((40, 90)):
+            Image.effect_noise((160, 120), sigma).convert("RGB").save(self.place / f"{number}.png")
+        self.library = libraries.create(self.place / "library")
         self.add(0)
 
     def add(self, number: int) -> None:
         entry = made({"title": f"picture {number}", "truth": "noise", "licence": "CC0"})
         catalogue.add(self.library, picture.copy_of(self.place / f"{number}.png"), entry)
+
+    def open(self) -> None:
+        self.library = libraries.open_store(self.place / "library")
 
     def act(self) -> None:
         self.add(1)
@@ -165,11 +256,15 @@ class AJournal:
     """An edit written down by the bench."""
 
     def __init__(self, place: Path) -> None:
-        journals = pytest.importorskip("specimeter_napari.journal")
-        self.replay, self.path = journals.replay, place / "x.journal"
+        self.path = place / "x.journal"
         self.journal = journals.Journal(self.path)
+
+    def make(self) -> None:
         self.journal.begin({"sha256": "0"}, {"v": 0})
         self.journal.edit("first", {"v": 1})
+
+    def open(self) -> None:
+        self.journal.go_on(journals.replay(self.path))
 
     def act(self) -> None:
         self.journal.edit("second", {"v": 2})
@@ -178,116 +273,104 @@ class AJournal:
         self.journal.close(forget=False)
 
     def found(self) -> str:
-        states = [state["v"] for _, state in self.replay(self.path).states]
+        states = [state["v"] for _, state in journals.replay(self.path).states]
         return {(0, 1): "old", (0, 1, 2): "new"}[tuple(states)]
 
 
-KEPT = {"file": AFile, "record": ARecord, "library": ALibrary, "journal": AJournal}
+KEPT = {
+    "file": AFile,
+    "record": ARecord,
+    "issue": AnIssue,
+    "amendment": AnAmendment,
+    "library": ALibrary,
+    "journal": AJournal,
+}
 
 
-@pytest.mark.parametrize(
-    ("number", "for_good"),
-    [(errno.ENOSPC, False), (errno.ENOSPC, True), (errno.EIO, False), (errno.EIO, True), (errno.EINTR, False)],
-    ids=["no space", "no space for good", "input/output", "input/output for good", "interrupted"],
-)  # interrupted for good: Python itself would try again without end (PEP 475)
-@pytest.mark.parametrize("what", KEPT)
-def test_whatever_fails_the_old_stands_or_the_new(tmp_path, what, number, for_good):
+FAULTS = {
+    "no space": (errno.ENOSPC, False),
+    "no space for good": (errno.ENOSPC, True),
+    "input/output": (errno.EIO, False),
+    "input/output for good": (errno.EIO, True),
+    "interrupted": (errno.EINTR, False),  # for good: Python itself would try again without end (PEP 475)
+}
+TRIED = [
+    (what, fault) for what in KEPT for fault in FAULTS if what[0] not in "ia" or fault in ("no space", "input/output for good")
+]
+
+
+@pytest.mark.parametrize(("what", "fault"), TRIED)
+def test_whatever_fails_the_old_stands_or_the_new(tmp_path, what, fault):
     """Each call in its turn. What was not told as an error is new; what was told can be done again when the disk is well."""
-    for n in range(1, 200):
-        place = tmp_path / str(n)
-        place.mkdir()
-        disk, told = Disk(n, number, for_good=for_good), None
+    old, (number, for_good) = made_in(tmp_path, what), FAULTS[fault]
+    for n in itertools.count(1):
+        disk = Disk(for_good=for_good)
         with pytest.MonkeyPatch.context() as patch:
             fail(patch, disk)
-            kept = KEPT[what](place)
-            disk.counts = True
-            try:
-                kept.act()
-            except (SpecimeterError, OSError) as error:
-                told = error
-            disk.counts = False
-        if disk.calls < n:
-            assert told is None
-            assert kept.found() == "new"
-            kept.close()
-            break
-        assert told is not None or kept.found() == "new", f"call {n} failed and nobody was told"
-        assert kept.found() in ("old", "new")
+            kept = copied(old, what, tmp_path / str(n))
+            reached = attempt(disk, kept, n, number)
         if kept.found() == "old":
             kept.act()
-            assert kept.found() == "new"
+        assert kept.found() == "new"
         kept.close()
+        if not reached:
+            break
     assert n > 3
 
 
-@pytest.mark.parametrize("what", ["record", "journal"])
+@pytest.mark.parametrize("what", KEPT)
 def test_a_fault_while_the_first_is_being_mended(tmp_path, what):
-    """The act fails at each third call, the second attempt at every tenth of its own: old or new, and the third is whole."""
-    for n in range(1, 60, 1 if what == "journal" else 3):
-        for m in range(1, 60, 1 if what == "journal" else 10):
-            place = tmp_path / f"{n}-{m}"
-            place.mkdir()
-            disk, calls = Disk(), [0, 0]
+    """The act fails at some call, the second attempt at some of its own: old or new, and the third is whole."""
+    steps = {"file": (1, 1), "journal": (1, 1), "record": (3, 10), "library": (4, 5)}.get(what, (7, 11))
+    old = made_in(tmp_path, what)
+    for n in itertools.count(1, steps[0]):
+        for m in itertools.count(1, steps[1]):
+            disk = Disk()
             with pytest.MonkeyPatch.context() as patch:
                 fail(patch, disk)
-                kept = KEPT[what](place)
-                for attempt, (at, number) in enumerate([(n, errno.EIO), (m, errno.ENOSPC)]):
-                    disk.calls, disk.fail_at, disk.number, disk.counts = 0, at, number, True
-                    failed = True
-                    with contextlib.suppress(SpecimeterError, OSError):
-                        kept.act()
-                        failed = False
-                    disk.counts, calls[attempt] = False, disk.calls
-                    assert kept.found() in ("old", "new")
-                    if not failed:
-                        break
+                kept = copied(old, what, tmp_path / f"{n}-{m}")
+                first = attempt(disk, kept, n, errno.EIO)
+                second = kept.found() == "old" and attempt(disk, kept, m, errno.ENOSPC)
                 if kept.found() == "old":
                     kept.act()
                 assert kept.found() == "new"
                 kept.close()
-            if calls[1] < m:
+            if not second:
                 break
-        if calls[0] < n:
+        if not first:
             break
     assert n > 3
-    assert m == 1, "with the first attempt whole there is no second"
 
 
-def test_an_issue_is_made_whole_or_not_at_all(tmp_path, monkeypatch, issued):
-    """Issuing a record, its seal included, with each call failing in turn: issued and sealed, or as it was and not issued."""
-    for n in range(1, 200):
-        place = tmp_path / str(n)
-        path = issued(place)
-        disk = Disk(n, errno.ENOSPC)
-        with pytest.MonkeyPatch.context() as patch:
-            fail(patch, disk)
-            disk.counts = True
-            try:
-                issue_it(path)
-            except SpecimeterError:
-                pass
-            else:
-                assert folder.sound(path).record.issue is not None
-        now = folder.sound(path)
-        assert (now.record.issue is None) == (not (path / seal.SEAL).exists())
-        if disk.calls < n:
-            break
-        if now.record.issue is None:
-            issue_it(path)
-            assert folder.sound(path).record.issue is not None
-    assert n > 10
+def made_in(place: Path, what: str) -> Path:
+    """The old state in a folder of its own, to be copied for each fault."""
+    old = place / "made"
+    old.mkdir()
+    kept = KEPT[what](old)
+    kept.make()
+    kept.close()
+    return old
 
 
-def issue_it(path: Path) -> None:
-    """As `specimeter issue` does."""
-    from datetime import UTC, datetime
+def copied(old: Path, what: str, place: Path):
+    """A copy of it, opened."""
+    shutil.copytree(old, place)
+    kept = KEPT[what](place)
+    kept.open()
+    return kept
 
-    when = datetime.now(UTC)
-    revise.revise(
-        path,
-        lambda now: issue.issue(now.record, number="R-1", by="A. Reader", authorised_by="B. Second", when=when),
-        seal=lambda record, contents: seal.files(record, contents, None),
-    )
+
+def attempt(disk: Disk, kept, at: int, number: int) -> bool:
+    """Act once with a fault at one call; whether it came to that. What failed and was not told is new all the same."""
+    disk.calls, disk.fail_at, disk.number, disk.counts = 0, at, number, True
+    told = False
+    try:
+        kept.act()
+    except (SpecimeterError, OSError):
+        told = True
+    disk.counts = False
+    assert kept.found() in (("old", "new") if told else ("new",))
+    return disk.calls >= at
 
 
 KILLED = """
@@ -302,34 +385,46 @@ class Killing(faults.Disk):
         if self.calls == self.fail_at:
             os.kill(os.getpid(), signal.SIGKILL)
 
-from specimeter_napari import journal
+def ended(n, spot):
+    child = os.fork()
+    if child == 0:
+        disk = Killing(n)
+        faults.fail(faults.pytest.MonkeyPatch(), disk)
+        disk.counts = True
+        kept = faults.KEPT[what](spot)
+        kept.open()
+        kept.act()
+        os._exit(0)
+    status = os.waitpid(child, 0)[1]
+    assert status in (0, signal.SIGKILL), (what, n, status)
+    return status == 0
 
 for what in faults.KEPT:
-    n, found, ended = 0, [], False
-    while not ended:
-        n += 1
-        spot = Path(sys.argv[2]) / what / str(n)
-        spot.mkdir(parents=True)
-        child = os.fork()
-        if child == 0:
-            disk = Killing(n)
-            faults.fail(faults.pytest.MonkeyPatch(), disk)
-            kept = faults.KEPT[what](spot)
-            disk.counts = True
-            kept.act()
-            os._exit(0)
-        ended = os.waitpid(child, 0)[1] == 0
-        kept = object.__new__(faults.KEPT[what])
-        kept.place, kept.path, kept.replay = spot, spot / {"file": "a.txt"}.get(what, "x.journal"), journal.replay
-        for part in spot.glob(".*.part") if what == "file" else ():
-            part.unlink()
+    place = Path(sys.argv[2]) / what
+    place.mkdir()
+    old, n, found, whole = faults.made_in(place, what), 0, [], False
+    while not whole:
+        n += {"issue": 5, "amendment": 2}.get(what, 1)  # an amendment's calls are those of an issue, and more
+        spot = place / str(n)
+        faults.shutil.copytree(old, spot)
+        whole = ended(n, spot)
+        kept = faults.KEPT[what](spot)
         found.append(kept.found())
+        if found[-1] == "old":  # another process mends it, and is killed too, at a later call each time
+            mended = ended(1 + 5 * n % 23, spot)
+            found.append(kept.found())
+            assert found[-1] == "new" or not mended
+        if found[-1] == "old":
+            assert ended(0, spot)
+            assert kept.found() == "new"
     print(what, n, *sorted(set(found)), found[-1])
 """
 
 
 def test_killed_at_each_call(tmp_path):
-    """SIGKILL at every call in turn, in processes of their own: old or new; the last one, which nobody killed, is new."""
+    """SIGKILL at every call in turn, and again at some call of the process that mends: old or new, never mixed; where nobody
+    kills, new.
+    """
     call = [sys.executable, "-c", KILLED, str(Path(__file__).parent), str(tmp_path)]
     path = os.pathsep.join([str(Path(files.__file__).parents[1]), str(Path(__file__).parents[1] / "plugins")])
     run = subprocess.run(call, capture_output=True, text=True, env={**os.environ, "PYTHONPATH": path})
@@ -352,6 +447,7 @@ import test_faults as faults
 
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 kept = faults.ALibrary(Path(sys.argv[2]))
+kept.make()
 kept.library.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
 outcomes = []
@@ -375,24 +471,3 @@ print(*outcomes)
     assert run.returncode == 0, run.stderr
     assert run.stdout.split()[0] == "told"
     assert run.stdout.split()[-1] == "done"
-
-
-@pytest.fixture
-def issued(monkeypatch):
-    """Makes a folder with a small reviewed record; its report is a few bytes, so that only the store is tried."""
-    stand_in = {"overlay.png": b"picture" * 9, "report.html": b"page" * 9}
-    monkeypatch.setattr(job, "folder_files", lambda photographs, record, house: dict(stand_in))
-    monkeypatch.setattr(revise, "photographs", lambda of, given=(): [])
-    monkeypatch.setattr(house, "beside", lambda path: house.PLAIN)
-    source = Path(__file__).parent / "record" / "sealed"
-
-    def make(place: Path) -> Path:
-        from specimeter.record import build, model
-
-        sealed = model.load(source / "record.json")
-        parts = model.parts_of(sealed) | {"issue": None, "log": sealed.log[:-1]}
-        parts["review"] = sealed.review.model_copy(update={"state": "reviewed"})
-        record = model.logged(parts, {"when": sealed.log[-1].when, "who": "A. Reader", "what": "looked over"})
-        return store.commit(build.to_json(record), dict(stand_in), out=place, id=record.id)
-
-    return make

@@ -71,7 +71,8 @@ def commit(
 ) -> Path:
     """Write the folder ``out/<id>/`` with ``record.json``, the other files and ``SHA256SUMS``, all of it or none of it.
 
-    The folder is built under a hidden name beside its place, flushed to disk, and appears by one rename.
+    The folder is built under a hidden name beside its place, flushed to disk, and appears by one rename, or by changing places
+    with the one that gives way.
 
     Parameters
     ----------
@@ -112,7 +113,7 @@ def commit(
         _sweep(out)
         if os.path.lexists(target) and not replace:
             raise _already_there(target)
-        with _temporary(out) as temporary:
+        with _temporary(out, target.name if replace and keep else None) as temporary:
             for name, data in {**content, SUMS: sums(content)}.items():
                 one_way.write(temporary / name, data)
             if instead_of is not None and _hash_there(target) != instead_of:
@@ -122,7 +123,7 @@ def commit(
                     expected="the record that the change began with",
                     mend="look at it as it is now, and make the change again",
                 )
-            if keep or not _changed_places(temporary, target):
+            if not replace or not _changed_places(temporary, target, keep=keep):
                 kept = _put(temporary, target, replace=replace)
                 if kept is not None and not keep:
                     shutil.rmtree(kept, ignore_errors=True)
@@ -168,14 +169,26 @@ def _hash_there(target: Path) -> str | None:
         return None
 
 
-def _changed_places(temporary: Path, target: Path) -> bool:
-    """Put the new record into its place and the old one, which is not kept, into the temporary folder, in one step.
+def _changed_places(temporary: Path, target: Path, *, keep: bool) -> bool:
+    """Put the new record into its place and the old one into the temporary folder, in one step; from there beside the new one
+    if it is kept, else both change back.
 
     False where there is no old one, or where the system has no such step.
     """
-    with contextlib.suppress(FileNotFoundError):
-        return one_way.exchange(temporary, target)
-    return False
+    try:
+        if not one_way.exchange(temporary, target):
+            return False
+    except FileNotFoundError:
+        return False
+    if keep:
+        try:
+            with contextlib.suppress(FileNotFoundError):  # another run has put it there meanwhile
+                os.rename(temporary, _free_name(target))
+        except BaseException:
+            with contextlib.suppress(OSError):
+                one_way.exchange(temporary, target)
+            raise
+    return True
 
 
 def _put(temporary: Path, target: Path, *, replace: bool) -> Path | None:
@@ -240,13 +253,20 @@ def _made(out: Path) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _temporary(out: Path) -> Iterator[Path]:
-    """A hidden folder, locked while this process lives (the system drops the lock however it ends), removed if still there."""
+def _temporary(out: Path, instead_of: str | None) -> Iterator[Path]:
+    """A hidden folder, locked while this process lives (the system drops the lock however it ends), removed if still there.
+
+    Where it is to change places with a record that is kept, its name tells which record, and which folder it was itself.
+    """
     swept = True
     while swept:
         temporary, handle = out / f".{secrets.token_hex(8)}{_PART}", None
         try:
             os.mkdir(temporary)
+            if instead_of is not None:
+                marked = out / f"{temporary.stem}-{os.stat(temporary).st_ino}-{instead_of}{_PART}"
+                os.rename(temporary, marked)
+                temporary = marked
             if fcntl is not None:
                 with contextlib.suppress(OSError):  # gone already, or no locks on this file system: nothing is ever swept there
                     handle = os.open(temporary, os.O_RDONLY)
@@ -255,21 +275,31 @@ def _temporary(out: Path) -> Iterator[Path]:
             if not swept:
                 yield temporary
         finally:
-            shutil.rmtree(temporary, ignore_errors=True)
+            _clear(temporary)
             if handle is not None:
                 os.close(handle)
 
 
+def _clear(temporary: Path) -> None:
+    """Remove a temporary folder; an old record that took its name, and went no further, is put beside the new one instead."""
+    named = re.fullmatch(rf"\.[0-9a-f]{{16}}-(\d+)-(.+){re.escape(_PART)}", temporary.name)
+    with contextlib.suppress(OSError):  # it stays under its name, and the next run tries again
+        if named and os.lstat(temporary).st_ino != int(named[1]):
+            os.rename(temporary, _free_name(temporary.with_name(named[2])))
+        else:
+            shutil.rmtree(temporary, ignore_errors=True)
+
+
 def _sweep(out: Path) -> None:
-    """Remove temporary folders of runs that were killed: those whose lock nobody holds any more."""
+    """Clear away temporary folders of runs that were killed: those whose lock nobody holds any more."""
     if fcntl is None:
         return
-    for leftover in out.glob(f".{'[0-9a-f]' * 16}{_PART}"):
+    for leftover in out.glob(f".{'[0-9a-f]' * 16}*{_PART}"):
         with contextlib.suppress(OSError):
             handle = os.open(leftover, os.O_RDONLY | os.O_DIRECTORY)
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                shutil.rmtree(leftover, ignore_errors=True)
+                _clear(leftover)
             finally:
                 os.close(handle)
 

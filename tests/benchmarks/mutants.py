@@ -1,11 +1,13 @@
-"""How many deliberate mistakes in `judge/` and `measure/` the tests notice. Run by hand; a sample takes minutes:
+"""How many deliberate mistakes in `judge/` and `measure/` the tests notice. Run by hand; 150 take some minutes:
 
-    python tests/benchmarks/mutants.py [--room judge measure] [--sample 100] [--seed 1] [--seconds 600]
+    python tests/benchmarks/mutants.py [--room judge measure] [--sample 150] [--seed 1] [--seconds 600]
 
 Each mutant changes one place of one module in a copy of the package: a comparison turned or shifted, plus for minus, times for
-division, `and` for `or`, a `not` dropped, a number one off or doubled, True for False, a returned value gone. It is killed if
-the room's tests, run with the copy, fail. Those tests that name the module's words most often go first, so that most mutants
-die within seconds. What survives is printed: a line that no test defends.
+division, `and` for `or`, a `not` dropped, a number one off or doubled, True for False, a branch turned. The tests of the rooms
+(`TESTS`) run once with a trace that tells which lines each of them reaches. Then each mutant meets only the tests that reach
+its line, quickest first until one fails, in a fork of a process that holds the libraries already and imports the copy. It is
+killed if a test fails or never ends. What survives is printed: a line that no test defends. Nothing is left out as equivalent:
+a mutant that changes nothing anyone can see counts as a survivor too.
 """
 
 from __future__ import annotations
@@ -13,21 +15,34 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import importlib
 import os
+import pickle
 import random
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
+import threading
 import time
-from collections.abc import Iterator
+import traceback
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[2]
+TESTS = ("judge", "measure", "coupon", "published", "record")
 COMPARE = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
            ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In}  # fmt: skip
 ARITHMETIC = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult}
-MOST_S = 240  # a mutant that loops is killed by the clock
+SLOWER = 5  # a mutant whose tests take so many times longer than they did under the trace never ends
+LEAST_S = 30
+SETTINGS = ["-q", "-c", str(ROOT / "pyproject.toml"), "--rootdir", str(ROOT), "-p", "no:cacheprovider",
+            "-p", "hypothesispytest", "-W", "ignore::pytest.PytestAssertRewriteWarning", "--hypothesis-seed=0"]  # fmt: skip
 
 
 def changes(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
@@ -57,38 +72,6 @@ def changes(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
             yield "branch", new
 
 
-class _Put(ast.NodeTransformer):
-    """One node of a tree in the place of another, found by its number in the walk."""
-
-    def __init__(self, place: int, new: ast.AST) -> None:
-        self.place, self.new, self.at = place, new, -1
-
-    def visit(self, node: ast.AST) -> ast.AST:
-        self.at += 1
-        return self.new if self.at == self.place else self.generic_visit(node)
-
-
-def mutants(path: Path) -> list[tuple[str, str]]:
-    """(what was changed and where, the module's text so changed); annotations, docstrings and assertions are left alone."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    order: list[ast.AST] = []
-
-    class Order(ast.NodeTransformer):
-        def visit(self, node: ast.AST) -> ast.AST:
-            order.append(node)
-            return self.generic_visit(node)
-
-    Order().visit(copy.deepcopy(tree))
-    silent = {id(part) for node in order for part in _left_alone(node)}
-    made = []
-    for place, node in enumerate(order):
-        for word, new in () if id(node) in silent else changes(node):
-            changed = _Put(place, ast.copy_location(new, node)).visit(copy.deepcopy(tree))
-            text = ast.unparse(ast.fix_missing_locations(changed))
-            made.append((f"{path.relative_to(ROOT)}:{node.lineno}: {word}: {ast.unparse(node).splitlines()[0][:80]}", text))
-    return made
-
-
 def _left_alone(node: ast.AST) -> Iterator[ast.AST]:
     """Parts of a node that say nothing of what the code does."""
     for name in ("annotation", "returns"):
@@ -100,66 +83,278 @@ def _left_alone(node: ast.AST) -> Iterator[ast.AST]:
         yield from ast.walk(node)
 
 
-def tests_of(module: Path, room: str) -> list[str]:
-    """The room's test files, those first that name what the module defines."""
-    names = [node.name for node in ast.parse(module.read_text()).body if isinstance(node, ast.FunctionDef | ast.ClassDef)]
-    files = sorted((ROOT / "tests" / room).glob("test_*.py"))
-    words = {file: file.read_text(encoding="utf-8") for file in files}
+class _Walk(ast.NodeTransformer):
+    """Every node of a tree in order, numbered; the one of number `place` gives way to `new`."""
+
+    def __init__(self, place: int = -1, new: ast.AST | None = None) -> None:
+        self.place, self.new = place, new
+        self.nodes: list[ast.AST] = []
+
+    def visit(self, node: ast.AST) -> ast.AST:
+        self.nodes.append(node)
+        return self.new if len(self.nodes) - 1 == self.place else self.generic_visit(node)
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One change: of which module, the node's number in the walk and which of its changes, the lines that it stands in."""
+
+    module: str
+    place: int
+    which: int
+    what: str
+    lines: range | None  # None: not in a function, so it acts when the module is imported
+
+    def text(self) -> str:
+        """The module's text so changed."""
+        walk = _Walk()
+        tree = ast.parse((ROOT / self.module).read_text(encoding="utf-8"))
+        walk.visit(copy.deepcopy(tree))
+        old = walk.nodes[self.place]
+        _, new = list(changes(old))[self.which]
+        return ast.unparse(ast.fix_missing_locations(_Walk(self.place, ast.copy_location(new, old)).visit(tree)))
+
+
+def mutants(module: str) -> list[Mutant]:
+    """All of one module; annotations, docstrings and assertions are left alone."""
+    tree = ast.parse((ROOT / module).read_text(encoding="utf-8"))
+    walk = _Walk()
+    walk.visit(tree)
+    silent = {id(part) for node in walk.nodes for part in _left_alone(node)}
+    stands = _lines(tree)
     return [
-        str(file) for file in sorted(files, key=lambda file: -sum(words[file].count(name) for name in (*names, module.stem)))
+        Mutant(
+            module,
+            place,
+            which,
+            f"{module}:{node.lineno}: {word}: {ast.unparse(node).splitlines()[0][:80]}",
+            stands.get(id(node)),
+        )
+        for place, node in enumerate(walk.nodes)
+        if id(node) not in silent
+        for which, (word, _) in enumerate(changes(node))
     ]
 
 
-def killed(package: Path, module: Path, text: str, tests: list[str]) -> bool:
-    """Whether the tests fail with the module so changed."""
-    place = package / module.relative_to(ROOT)
-    before = place.read_text(encoding="utf-8")
-    place.write_text(text, encoding="utf-8")
-    paths = os.pathsep.join([str(package), str(ROOT / "plugins")])
-    settings = ["-c", str(ROOT / "pyproject.toml"), "--rootdir", str(ROOT), "-p", "no:cacheprovider"]
-    call = [sys.executable, "-m", "pytest", "-q", "-x", *settings, *tests]
-    try:  # from the copy's folder, which Python looks into first
-        run = subprocess.run(call, cwd=package, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, timeout=MOST_S)
-        return run.returncode != 0
-    except subprocess.TimeoutExpired:
-        return True
+def _lines(tree: ast.AST) -> dict[int, range]:
+    """For each node within a function the lines of its innermost statement; of a compound one only its head."""
+    found: dict[int, range] = {}
+
+    def down(node: ast.AST, at: range | None, inside: bool) -> None:
+        if isinstance(node, ast.stmt) and inside:
+            body = [part for part in (*getattr(node, "body", []), *getattr(node, "cases", [])) if hasattr(part, "lineno")]
+            last = max(node.lineno, body[0].lineno - 1) if body else node.end_lineno
+            at = range(node.lineno, (last or node.lineno) + 1)
+        if at is not None:
+            found[id(node)] = at
+        here = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        for name, field in ast.iter_fields(node):
+            for part in field if isinstance(field, list) else [field]:
+                if isinstance(part, ast.AST):
+                    down(part, at, inside or (here and name == "body"))
+
+    down(tree, None, False)
+    return found
+
+
+class Watch:
+    """Which lines of the rooms each test reaches, and how long it takes; what fails is no witness."""
+
+    def __init__(self, package: Path, rooms: list[str]) -> None:
+        self.begins = tuple(f"{package}{os.sep}specimeter{os.sep}{room}{os.sep}" for room in rooms)
+        self.skip = len(str(package)) + 1
+        self.now: set[tuple[str, int]] = set()
+        self.lines: dict[str, set[tuple[str, int]]] = {}
+        self.of_fixture: dict[str, set[tuple[str, int]]] = defaultdict(set)
+        self.seconds: dict[str, float] = {}
+        self.failed: set[str] = set()
+
+    def enter(self, frame, event, argument):
+        return self.step if frame.f_code.co_filename.startswith(self.begins) else None
+
+    def step(self, frame, event, argument):
+        self.now.add((frame.f_code.co_filename[self.skip :], frame.f_lineno))
+        return self.step
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item, nextitem):
+        started, self.now = time.perf_counter(), set()
+        threading.settrace(self.enter)
+        sys.settrace(self.enter)
+        try:
+            return (yield)
+        finally:
+            sys.settrace(None)
+            threading.settrace(None)  # type: ignore[arg-type]
+            shared = (self.of_fixture[name] for name in getattr(item, "fixturenames", ()))
+            self.lines[item.nodeid] = self.now.union(*shared)
+            self.seconds[item.nodeid] = time.perf_counter() - started
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef, request):
+        before, self.now = self.now, set()
+        try:
+            return (yield)
+        finally:
+            if fixturedef.scope != "function":
+                self.of_fixture[fixturedef.argname] |= self.now
+            self.now |= before
+
+    def pytest_runtest_logreport(self, report):
+        if report.failed:
+            self.failed.add(report.nodeid)
+
+
+class Chosen:
+    """Of what pytest collects, the tests that reach the mutant, quickest first."""
+
+    def __init__(self, seconds: dict[str, float]) -> None:
+        self.seconds = seconds
+
+    def pytest_collection_modifyitems(self, items):
+        items[:] = sorted((item for item in items if item.nodeid in self.seconds), key=lambda item: self.seconds[item.nodeid])
+
+
+def tried(package: Path, arguments: list[str], plugin: object, keep: Callable[[int], object]) -> int:
+    """Run pytest with the copy in a fork and keep what `keep` makes of its status; returns the fork's process id."""
+    process = os.fork()
+    if process:
+        return process
+    status = 3
+    try:
+        os.setsid()
+        silent = os.open(os.devnull, os.O_RDWR)
+        for stream in (0, 1):
+            os.dup2(silent, stream)
+        os.chdir(package)
+        sys.path[:0] = [str(package), str(ROOT / "plugins")]
+        sys.dont_write_bytecode = True
+        os.environ["PYTHONPATH"] = os.pathsep.join(sys.path[:2])
+        os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+        os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(package / "hypothesis")
+        from hypothesis import Phase, settings
+
+        settings.register_profile("unshrunk", phases=(Phase.explicit, Phase.generate, Phase.target))
+        settings.load_profile("unshrunk")
+        status = int(pytest.main([*SETTINGS, *arguments], plugins=[plugin]))
+        (package / "answer").write_bytes(pickle.dumps(keep(status)))
+    except BaseException:
+        traceback.print_exc()
     finally:
-        place.write_text(before, encoding="utf-8")
+        os._exit(status)
+
+
+def ended(process: int, within_s: float) -> int | None:
+    """Wait for a fork; its exit status, or None if it had to be stopped."""
+    until = time.monotonic() + within_s
+    try:
+        while time.monotonic() < until:
+            if (done := os.waitpid(process, os.WNOHANG))[0]:
+                return os.waitstatus_to_exitcode(done[1])
+            time.sleep(0.02)
+        return None
+    finally:  # by the clock or by whoever stops this script; what the tests started goes as well
+        with suppress(ProcessLookupError):
+            os.killpg(process, signal.SIGKILL)
+            os.waitpid(process, 0)
+
+
+def copied(place: Path) -> Path:
+    """A copy of the package, with what it needs beside it."""
+    ignored = shutil.ignore_patterns("*.onnx")
+    shutil.copytree(ROOT / "specimeter", place / "specimeter", ignore=ignored)
+    for path in (ROOT / "specimeter").rglob("*.onnx"):
+        (place / path.relative_to(ROOT)).symlink_to(path)
+    for part in ("shared", "sample_images"):
+        (place / part).symlink_to(ROOT / part)
+    return place
+
+
+def watched(package: Path, rooms: list[str]) -> Watch:
+    """Run all tests once with the trace; afterwards this process holds the libraries that they needed."""
+    watch = Watch(package, rooms)
+    files = [str(ROOT / "tests" / name) for name in TESTS]
+
+    def libraries(status: int) -> object:
+        own = ("specimeter", "tests", "test_", "conftest", "_pytest", "pytest", "__")
+        return watch, [name for name in sys.modules if not name.startswith(own)]
+
+    process = tried(package, files, watch, libraries)
+    if ended(process, 3600) not in (0, 1):
+        raise SystemExit("the tests do not run with the copy: this would prove nothing")
+    watch, held = pickle.loads((package / "answer").read_bytes())
+    for name in held:
+        with suppress(Exception):  # a module of a test's own folder, or one that wants to be imported by another
+            importlib.import_module(name)
+    return watch
+
+
+def witnesses(mutant: Mutant, watch: Watch) -> dict[str, float]:
+    """The tests that reach the mutant's lines, with the seconds that each took."""
+    of_module = mutant.lines is None
+    reached = {(mutant.module, line) for line in mutant.lines or ()}
+    return {
+        test: watch.seconds[test]
+        for test, lines in watch.lines.items()
+        if test not in watch.failed and (any(file == mutant.module for file, _ in lines) if of_module else reached & lines)
+    }
+
+
+def begun(package: Path, module: str, text: str, tests: dict[str, float]) -> int:
+    """Start the tests with the module so changed; returns the fork's process id."""
+    (package / module).write_text(text, encoding="utf-8")
+    files = sorted({str(ROOT / test.split("::")[0]) for test in tests})
+    return tried(package, ["-x", *files], Chosen(tests), lambda status: status)
+
+
+def killed(package: Path, module: str, text: str, tests: dict[str, float]) -> bool:
+    """Whether the tests fail, or never end, with the module so changed."""
+    try:
+        status = ended(begun(package, module, text, tests), max(LEAST_S, SLOWER * sum(tests.values())))
+    finally:
+        shutil.copy2(ROOT / module, package / module)
+    if status == pytest.ExitCode.NO_TESTS_COLLECTED:
+        raise SystemExit(f"of the tests that reach {module} none was found again: this would prove nothing")
+    return status != 0
 
 
 def main() -> None:
     """A random sample of all mutants of the rooms; the share killed, and the survivors."""
     parser = argparse.ArgumentParser(description="How many deliberate mistakes the tests notice.")
     parser.add_argument("--room", nargs="*", default=["judge", "measure"])
-    parser.add_argument("--sample", type=int, default=100, help="of all rooms together (default: 100)")
+    parser.add_argument("--sample", type=int, default=150, help="of all rooms together (default: 150)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after so long")
     options = parser.parse_args()
-    every = [
-        (room, module, *one)
-        for room in options.room
-        for module in sorted((ROOT / "specimeter" / room).glob("*.py"))
-        for one in mutants(module)
+    modules = [
+        path.relative_to(ROOT).as_posix() for room in options.room for path in sorted((ROOT / "specimeter" / room).glob("*.py"))
     ]
+    every = [one for module in modules for one in mutants(module)]
     chosen = random.Random(options.seed).sample(every, min(options.sample, len(every)))
-    started, dead, tried = time.monotonic(), 0, 0
     with tempfile.TemporaryDirectory() as folder:
-        package = Path(folder)
-        for part in ("specimeter", "shared", "sample_images"):
-            shutil.copytree(ROOT / part, package / part, ignore=shutil.ignore_patterns("__pycache__"))
-        _, module, _, _ = chosen[0]
-        if not killed(package, module, "raise SystemExit('broken')", tests_of(module, chosen[0][0])[:1]):
-            raise SystemExit("the tests do not run with the changed copy: this would prove nothing")
-        for room, module, what, text in chosen:
+        package = copied(Path(folder))
+        started = time.monotonic()
+        watch = watched(package, options.room)
+        failed = f", {len(watch.failed)} failed and are no witnesses" if watch.failed else ""
+        print(f"{len(watch.lines)} tests run once in {time.monotonic() - started:.0f} s{failed}", flush=True)
+        known = dict(sorted((witnesses(chosen[0], watch) or watch.seconds).items(), key=lambda one: one[1])[:20])
+        if not killed(package, chosen[0].module, "raise ImportError('broken')", known):
+            raise SystemExit("a broken module is not noticed: this would prove nothing")
+        if killed(package, chosen[0].module, ast.unparse(ast.parse((ROOT / chosen[0].module).read_text())), known):
+            raise SystemExit("an unchanged module is taken for a mistake: this would prove nothing")
+        started, dead, done = time.monotonic(), 0, 0
+        for mutant in chosen:
             if time.monotonic() - started > options.seconds:
                 break
-            tried += 1
-            if killed(package, module, text, tests_of(module, room)):
+            done += 1
+            tests = witnesses(mutant, watch)
+            if tests and killed(package, mutant.module, mutant.text(), tests):
                 dead += 1
             else:
-                print(f"survived: {what}", flush=True)
-    share = 100 * dead / max(tried, 1)
-    print(f"{dead} of {tried} mutants killed ({share:.0f} %), drawn from {len(every)} with seed {options.seed}")
+                print(f"survived {len(tests)} tests: {mutant.what}", flush=True)
+        took = time.monotonic() - started
+    share = 100 * dead / max(done, 1)
+    print(f"{dead} of {done} mutants killed ({share:.0f} %) in {took:.0f} s, drawn from {len(every)} with seed {options.seed}")
 
 
 if __name__ == "__main__":
