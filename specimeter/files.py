@@ -50,6 +50,21 @@ def write(path: str | Path, data: bytes) -> Path:
     return path
 
 
+def read(path: str | Path, *, most: int) -> bytes:
+    """A whole file of at most so many bytes: what is larger, or never ends, is refused before it fills the memory.
+
+    Raises
+    ------
+    OSError
+        Whatever the file system says; EFBIG if the file is larger.
+    """
+    with open(path, "rb") as stream:
+        data = stream.read(most + 1)
+    if len(data) > most:
+        raise OSError(errno.EFBIG, f"it is larger than {most / 1e6:.0f} MB", str(path))
+    return data
+
+
 def exchange(one: str | Path, other: str | Path) -> bool:
     """Let two files or folders of one file system change places in a single step; False where the system cannot.
 

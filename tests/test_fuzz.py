@@ -21,7 +21,7 @@ from specimeter import sheet
 from specimeter.errors import LibraryError, LimitsError, RecordError, SheetError, SpecimeterError
 from specimeter.judge import limits
 from specimeter.library import collect
-from specimeter.library.exchange import bag, transfer
+from specimeter.library.exchange import bag, place, transfer
 from specimeter.record import model
 
 DEEP = 100_000
@@ -244,3 +244,58 @@ def test_a_record_is_not_written_through_a_link_that_leads_nowhere(tmp_path, lin
     with pytest.raises(SpecimeterError):
         store.commit(b"{}", {}, out=place, id="SB-1")
     assert not elsewhere.exists()
+
+
+# ------------------------------------------------------------------ far too much
+
+
+def test_a_record_of_a_million_features(tmp_path, capsys):
+    """By every command that reads a record: refused by its number, before a model is made of it, with what to do instead."""
+    from specimeter import cli
+
+    (tmp_path / "limits.toml").write_text("", encoding="utf-8")
+    (tmp_path / "record.json").write_bytes(
+        b'{"format": "specimeter-record", "version": 2, "features": [{}' + b",{}" * 999_999 + b"]}"
+    )
+    record, by = str(tmp_path), ["--by", "A. Reader"]
+    judge = ["judge", record, "--limits", str(tmp_path / "limits.toml")]
+    for call in (judge, ["report", record], ["review", record, *by, "--looked-over"]):
+        assert cli.main(call) == 2
+        said = capsys.readouterr().err
+        assert "1000000 features" in said
+        assert "[region]" in said
+
+
+def test_a_million_outlines():
+    """What a segmenter finds on coarse texture: refused by its number, before anything is looked at or measured."""
+    from specimeter.errors import OutlineError
+    from specimeter.measure.sizes import measure
+
+    nothing: dict = dict.fromkeys(("surface", "scale", "area"))
+    with pytest.raises(OutlineError, match="1000000 outlines") as told:
+        measure([object()] * 1_000_000, photo_id="p1", **nothing)
+    assert "[region]" in str(told.value)
+
+
+def test_a_picture_with_more_outlines_than_a_specimen_has(tmp_path):
+    """Of a data set for the library: one more than the most is refused, with the field; a long list of pictures is read in
+    a time that grows with it and no faster.
+    """
+    ring = {"image_id": 1, "category_id": 1, "segmentation": [[0, 0, 5, 0, 5, 5]]}
+    written(tmp_path / "x.json", {**COCO, "annotations": [{"id": n, **ring} for n in range(10_001)]})
+    with pytest.raises(LibraryError, match="at most 10000"):
+        list(transfer.pairs(tmp_path / "x.json", {}))
+    (tmp_path / "x.csv").write_text("picture\n" + "".join(f"{n}.png\n" for n in range(20_000)), encoding="utf-8")
+    assert sum(1 for _ in transfer.pairs(tmp_path / "x.csv", {})) == 20_000
+
+
+@pytest.mark.parametrize("name", ["record.json", "x.json", "x.geojson", "x.csv"])
+def test_a_file_without_end(tmp_path, name):
+    """A file of a thousand gigabytes, of holes: refused once it is larger than any that is meant."""
+    with open(tmp_path / name, "wb") as stream:
+        os.truncate(stream.fileno(), 10**12)
+    with pytest.MonkeyPatch.context() as patch:  # as the limits are, only smaller: the test machine has other things to do
+        patch.setattr(model, "MOST_BYTES", 10_000_000)
+        patch.setattr(place, "MOST_BYTES", 10_000_000)
+        with pytest.raises((RecordError, LibraryError), match="larger than 10 MB"):
+            model.load(tmp_path) if name == "record.json" else list(transfer.pairs(tmp_path / name, {}))

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from specimeter.errors import LibraryError
+from specimeter.measure import MOST_FEATURES
 from specimeter.sheet import KINDS, Kind, Test
 from specimeter.toml_file import nearest
 
@@ -80,7 +81,7 @@ class Entry(Part):
     mm_per_px: Positive | None = None
     area_px: tuple[Point, ...] = ()
     shows: tuple[Kind, ...] = ()  # kinds named without an outline
-    seen: tuple[Seen, ...] = ()
+    seen: Annotated[tuple[Seen, ...], Field(max_length=MOST_FEATURES)] = ()
     readings: tuple[Reading, ...] = ()
 
     @property

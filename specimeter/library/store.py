@@ -101,8 +101,15 @@ class Store:
     def __enter__(self) -> Store:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         self.close()
+        if isinstance(error, sqlite3.DatabaseError):
+            raise LibraryError(
+                f"the library is damaged ({error})",
+                file=self.folder / FILE,
+                expected="an SQLite file as specimeter wrote it",
+                mend="take it from a copy",
+            ) from error
 
 
 def create(folder: str | Path) -> Store:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from specimeter.errors import OutlineError
+from specimeter.measure import MOST_FEATURES
 from specimeter.measure.contact import contacts
 from specimeter.measure.feature import Feature
 from specimeter.measure.polygon import Rings, areas, crossing, dense, perimeters
@@ -54,9 +55,16 @@ def measure(
     Raises
     ------
     OutlineError
-        If an outline is no polygon: fewer than three points, a wrong shape, a coordinate or uncertainty that is no number.
+        If an outline is no polygon: fewer than three points, a wrong shape, a coordinate or uncertainty that is no number; if
+        there are more than `MOST_FEATURES`.
     """
     outlines = tuple(outlines)
+    if len(outlines) > MOST_FEATURES:
+        raise OutlineError(
+            f"{len(outlines)} outlines were found or drawn on one specimen",
+            expected=f"at most {MOST_FEATURES}: more than that is the texture of the surface, not its imperfections",
+            mend="clean or light the face anew, or name the part to be examined in the sheet's table [region]",
+        )
     for number, outline in enumerate(outlines, start=1):
         _check(outline, f"f{number}")
     if not outlines:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import Any
 
+from specimeter import files
 from specimeter.errors import RecordError
 from specimeter.record import log, model
 from specimeter.record.model import Record
@@ -50,7 +51,7 @@ def read(path: str | Path) -> Folder:
     path = Path(path)
     path = path.parent if path.name == RECORD and not path.is_dir() else path
     record = model.load(path)
-    content = (path / RECORD).read_bytes()
+    content = files.read(path / RECORD, most=model.MOST_BYTES)
     return Folder(path=path, record=record, data=json.loads(content), sha256=hashlib.sha256(content).hexdigest())
 
 

@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue, ValidationError, model_validator
 
+from specimeter import files
 from specimeter.errors import RecordError
+from specimeter.measure import MOST_FEATURES
 from specimeter.record import log, versions
 
 FORMAT, VERSION = "specimeter-record", 2  # as the record says of itself, below
+MOST_BYTES = 200_000_000  # three times what as many features as a record may hold take
 
 Outcome = Literal["within", "exceeds", "undecided", "not-measured", "replace", "void", "no-limits"]
 Status = Literal["proposed", "confirmed", "added", "rejected"]
@@ -339,6 +342,7 @@ class Record(Part):
     def _refers_to_what_is_there(self) -> Self:
         photos = [photo.id for photo in self.photos]
         features = [feature.id for feature in self.features]
+        known = set(features)
         for name, ids in (("photos", photos), ("features", features)):
             if len(set(ids)) != len(ids):
                 raise ValueError(f"{name}: an id is used twice")
@@ -347,12 +351,12 @@ class Record(Part):
                 if part.photo not in photos:
                     raise ValueError(f"{name}: there is no photo {part.photo!r}")
         for feature in self.features:
-            if feature.same_as is not None and (feature.same_as == feature.id or feature.same_as not in features):
+            if feature.same_as is not None and (feature.same_as == feature.id or feature.same_as not in known):
                 raise ValueError(f"features: {feature.id} is the same as {feature.same_as!r}, which is not another feature")
         if (self.review.state == "issued") != (self.issue is not None):
             raise ValueError("review: a record is issued if and only if it says by whom and under which number")
         for verdict in self.verdicts:
-            if unknown := set(verdict.features) - set(features):
+            if unknown := set(verdict.features) - known:
                 raise ValueError(f"verdicts: rule {verdict.rule!r} counts a feature that is not there: {sorted(unknown)}")
         return self
 
@@ -423,10 +427,19 @@ def load(source: str | Path | bytes) -> Record:
         if file.is_dir():
             file = file / "record.json"
         try:
-            content = file.read_bytes()
+            content = files.read(file, most=MOST_BYTES)
         except OSError as error:
             raise RecordError(f"the record cannot be read ({error.strerror})", file=file, expected="a record.json") from error
     head = _json(content, file)
+    features = head.get("features") if isinstance(head, dict) else None
+    if isinstance(features, list) and len(features) > MOST_FEATURES:
+        raise RecordError(
+            f"the record holds {len(features)} features",
+            file=file,
+            field="features",
+            expected=f"at most {MOST_FEATURES} of one specimen",
+            mend="measure the specimen in several records, each with its own [region] in the sheet",
+        )
     if not isinstance(head, dict) or head.get("format") != FORMAT:
         raise RecordError("this is not a record", file=file, field="format", expected=f'"{FORMAT}"')
     version = head.get("version")

@@ -12,7 +12,7 @@ import numpy as np
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
-from specimeter.library.exchange.place import foreign, inside
+from specimeter.library.exchange.place import content, foreign, inside
 from specimeter.sheet import KINDS
 
 CORNER = 0.5
@@ -83,7 +83,7 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
     """
     path = Path(path)
     with foreign(path, "a COCO data set"):
-        data = json.loads(path.read_bytes())
+        data = json.loads(content(path))
         kinds = {one["id"]: one["name"] for one in data["categories"]}
         licences = {one["id"]: one["name"] for one in data.get("licenses", [])}
         by_image: dict[Any, list[dict]] = {}

@@ -12,7 +12,7 @@ import numpy as np
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
-from specimeter.library.exchange.place import foreign, inside
+from specimeter.library.exchange.place import content, foreign, inside
 from specimeter.sheet import KINDS
 
 SAYS = "pixels [x, y], origin at the centre of the top-left pixel, y downwards; not longitude and latitude"
@@ -47,7 +47,7 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
     """The pictures that a collection names, with entries of its polygons."""
     path = Path(path)
     with foreign(path, "a collection of features"):
-        features = json.loads(path.read_bytes())["features"]
+        features = json.loads(content(path))["features"]
         pictures: dict[str, dict[str, Any]] = {}
         for feature in features:
             told = dict(feature["properties"])

@@ -15,7 +15,7 @@ from skimage import measure
 from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
-from specimeter.library.exchange.place import foreign, inside
+from specimeter.library.exchange.place import content, foreign, inside
 from specimeter.report import table as spreadsheet
 
 COLUMNS = ("picture", "mask", "value", "id", "kind", "cause", "length_mm", "U_length_mm", "title", "test", "licence", "coupon")
@@ -73,10 +73,11 @@ def load(path: str | Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, En
     """The pictures of a CSV table with entries of the outlines in their masks, at the edges between pixels."""
     path = Path(path)
     with foreign(path, "a table of masks", ", ".join(COLUMNS)):
-        rows = list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8-sig"))))
-        pictures = list(dict.fromkeys(row["picture"] for row in rows))
-        for name in pictures:
-            own = [row for row in rows if row["picture"] == name]
+        rows = list(csv.DictReader(io.StringIO(content(path).decode("utf-8-sig"))))
+        pictures: dict[str, list[dict[str, str]]] = {}
+        for row in rows:
+            pictures.setdefault(row["picture"], []).append(row)
+        for name, own in pictures.items():
             values = [row for row in own if row.get("value")]
             seen = _outlines(path, own[0]["mask"], values) if values else []
             fields = {field: own[0].get(field) for field in ("title", "test", "licence", "coupon") if own[0].get(field)}

@@ -9,7 +9,10 @@ from pathlib import Path
 
 import cv2
 
+from specimeter import files
 from specimeter.errors import LibraryError
+
+MOST_BYTES = 500_000_000  # of a list of pictures and outlines
 
 #: What reading data of another shape than expected raises, deep nesting and names that no file can have among it.
 FAULTS = (
@@ -27,6 +30,11 @@ def foreign(path: Path, what: str, expected: str | None = None) -> Iterator[None
             raise
         reason = str(error) or type(error).__name__
         raise LibraryError(f"this is not {what} ({type(error).__name__}: {reason})", file=path, expected=expected) from error
+
+
+def content(path: Path) -> bytes:
+    """What a data set's list holds; OSError if it is larger than any list that this machine should take into its memory."""
+    return files.read(path, most=MOST_BYTES)
 
 
 def inside(path: Path, name: str) -> Path:

@@ -15,7 +15,7 @@ from specimeter.errors import LibraryError
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import Entry, made
 from specimeter.library.exchange import bag, coco, geojson, masks
-from specimeter.library.exchange.place import foreign, inside
+from specimeter.library.exchange.place import content, foreign, inside
 from specimeter.library.exchange.split import split
 from specimeter.library.store import Store
 
@@ -43,11 +43,11 @@ def export(store: Store, ones: Sequence[Kept], out: str | Path, *, form: str, va
     ones = sorted(ones, key=lambda one: one.id)
     parts = split(store, ones, validation=validation, seed=seed) if validation and ones else None
     out.mkdir(parents=True, exist_ok=True)
-    content = _content(store, ones, form, parts)
+    contents = _content(store, ones, form, parts)
     if form == "bag":
-        bag.write(out, content, {"External-Description": f"{len(ones)} pictures of weld specimens with outlines"})
+        bag.write(out, contents, {"External-Description": f"{len(ones)} pictures of weld specimens with outlines"})
         return len(ones)
-    for name, data in content:
+    for name, data in contents:
         (out / name).parent.mkdir(parents=True, exist_ok=True)
         files.write(out / name, data)
     return len(ones)
@@ -103,7 +103,7 @@ def upright(store: Store, one: Kept) -> tuple[str, bytes]:
 
 def _entries(path: Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entry]]:
     with foreign(path, "the list of a library's entries"):
-        whole = json.loads(path.read_bytes())["entries"]
+        whole = json.loads(content(path))["entries"]
         for one in whole:
             yield inside(path, one["picture"]), made({**one["entry"], **common}, file=path)
 
