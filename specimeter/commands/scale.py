@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
     if options.sheet is None:
         own = "nobody entered one: this is the marker's own plane"
         scale = replace(
-            scale, budget=tuple(replace(t, basis=own) if t.source.startswith("height") else t for t in scale.budget)
+            scale, budget=tuple(t._replace(basis=own) if t.source.startswith("height") else t for t in scale.budget)
         )
         unplaced = (NO_SHEET,)
     middle = np.array(scale.reference_px)
@@ -110,7 +110,7 @@ def run(options: argparse.Namespace) -> int:
             "tilt_deg": scale.tilt_deg,
             "at_px": list(middle),
             "mm_per_px": scale_text.mm_per_px(scale, surface, middle),
-            "budget": [{name: getattr(term, name) for name in term.__slots__} for term in scale.budget],
+            "budget": [term._asdict() for term in scale.budget],
             "evidence": scale.evidence,
             "cautions": [*scale.cautions, *unplaced],
         }

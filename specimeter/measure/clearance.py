@@ -12,7 +12,8 @@ from scipy.spatial import cKDTree
 from specimeter.measure.polygon import Rings, centroids, dots, spans
 
 NEIGHBOURS = 4  # by their middles, for a first bound on the distance
-RUN = 24  # edges in one run: a long outline has many boxes, each small
+PART, RUN = 8 * 24, 24  # edges in one part of an outline and in one run of it: a long outline has many boxes, each small
+ROUNDING = 1e-9  # relative: of places amid edges
 AT_ONCE = 1 << 17  # pairs of edges worked on at a time
 
 
@@ -34,7 +35,7 @@ def clear_distances(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     if len(rings) < 2:
         return best, nearest
     bound = _bounds(rings)
-    runs = _Runs.of(rings)
+    runs = _Runs.of(rings, RUN)
     one, two = _near_boxes(runs, bound)
     owner_one, owner_two = runs.owner[one], runs.owner[two]
     reach = np.maximum(bound[owner_one], bound[owner_two])
@@ -62,14 +63,22 @@ class _Runs:
     high: np.ndarray
 
     @classmethod
-    def of(cls, rings: Rings) -> _Runs:
-        parts = -(-rings.counts // RUN)
+    def of(cls, rings: Rings, most: int) -> _Runs:
+        """_Runs of at most so many edges."""
+        parts = -(-rings.counts // most)
         owner = np.repeat(np.arange(len(rings)), parts)
-        starts = np.repeat(rings.starts[:-1], parts) + RUN * spans(np.zeros(len(rings), int), parts)
-        counts = np.minimum(RUN, rings.starts[owner + 1] - starts)
-        ends = rings.points[rings.after]
+        starts = np.repeat(rings.starts[:-1], parts) + most * spans(np.zeros(len(rings), int), parts)
+        counts = np.minimum(most, rings.starts[owner + 1] - starts)
+        ends = rings.points.take(rings.after, axis=0)
         low = np.minimum.reduceat(np.minimum(rings.points, ends), starts)
         return cls(starts, counts, owner, low, np.maximum.reduceat(np.maximum(rings.points, ends), starts))
+
+    def joined(self, many: int) -> _Runs:
+        """So many consecutive ones as one."""
+        place = np.arange(len(self.owner)) - np.searchsorted(self.owner, self.owner)
+        first = np.flatnonzero(place % many == 0)
+        counts, low = np.add.reduceat(self.counts, first), np.minimum.reduceat(self.low, first)
+        return _Runs(self.starts[first], counts, self.owner[first], low, np.maximum.reduceat(self.high, first))
 
 
 def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
@@ -95,38 +104,61 @@ def _bounds(rings: Rings) -> np.ndarray:
     middles = centroids(rings)
     _, others = cKDTree(middles).query(middles, k=min(NEIGHBOURS, len(rings)))
     bound = np.full(len(rings), np.inf)
+    itself = np.arange(len(rings))
     for column in others.T:
-        gap = rings.points - np.repeat(middles[column], rings.counts, axis=0)
+        if (column == itself).all():
+            continue
+        gap = rings.points - np.repeat(middles.take(column, axis=0), rings.counts, axis=0)
         _, mine = rings.least(dots(gap, gap))  # my point nearest to the other's middle ...
         neighbour = rings.picked(column)
-        gap = neighbour.points - np.repeat(rings.points[mine], neighbour.counts, axis=0)
+        gap = neighbour.points - np.repeat(rings.points.take(mine, axis=0), neighbour.counts, axis=0)
         apart, _ = neighbour.least(dots(gap, gap))  # ... and the other's point nearest to that
-        bound = np.where(column == np.arange(len(rings)), bound, np.minimum(bound, np.sqrt(apart)))
+        bound = np.where(column == itself, bound, np.minimum(bound, np.sqrt(apart)))
     return bound
 
 
 def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pairs of runs of different polygons whose boxes lie within one of their bounds of each other."""
-    low, high, mine = runs.low, runs.high, bound[runs.owner]
-    middle, spread = (low + high) / 2, np.hypot(*(high - low).T) / 2
-    near = cKDTree(middle).query_ball_point(middle, spread + spread.max() + mine, return_sorted=False)
+    """Pairs of runs of different polygons whose boxes lie within one of their bounds of each other.
+
+    A tree finds parts, of several runs each, that lie near each other; then their runs are compared.
+    """
+    parts = runs.joined(PART // RUN)
+    middle, spread = (parts.low + parts.high) / 2, np.hypot(*(parts.high - parts.low).T) / 2
+    reach = bound[parts.owner] + spread
+    near = cKDTree(middle).query_ball_point(middle, reach + spread.max(), return_sorted=False)
     counts = np.fromiter(map(len, near), int, len(near))
-    one = np.repeat(np.arange(len(low)), counts)
+    one = np.repeat(np.arange(len(middle)), counts)
     two = np.fromiter(chain.from_iterable(near), int, int(counts.sum()))
+    one, two = _ordered(*_within(parts, one, two, bound))
+    heads = np.searchsorted(runs.starts, parts.starts)
+    many = np.diff(heads, append=len(runs.starts))
+    first, second = spans(heads[one], many[one]), np.repeat(two, many[one])
+    return _ordered(*_within(runs, np.repeat(first, many[second]), spans(heads[second], many[second]), bound))
+
+
+def _ordered(one: np.ndarray, two: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of numbers, the lesser first, each once and in rising order: of several that are equally near the same is taken."""
+    many = np.int64(max(one.max(initial=0), two.max(initial=0)) + 1)
+    lesser, greater = np.divmod(np.unique(np.minimum(one, two) * many + np.maximum(one, two)), many)
+    return lesser, greater
+
+
+def _within(runs: _Runs, one: np.ndarray, two: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Those of the pairs of runs that belong to different polygons and have boxes within one of their bounds."""
+    reach = bound[runs.owner]
     close = runs.owner[one] != runs.owner[two]
     for axis in (1, 0):
         one, two = one[close], two[close]
-        close = np.maximum(low[two, axis] - high[one, axis], low[one, axis] - high[two, axis]) <= mine[one]
-    one, two = one[close], two[close]
-    key = np.unique(np.minimum(one, two) * np.int64(len(low)) + np.maximum(one, two))
-    return key // len(low), key % len(low)
+        low, high = runs.low[:, axis], runs.high[:, axis]
+        close = np.maximum(low[two] - high[one], low[one] - high[two]) <= np.maximum(reach[one], reach[two])
+    return one[close], two[close]
 
 
 def _edges_near(rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray):
     """Edges of run ``which[k]`` within ``reach[k]`` of the box of run ``other[k]``: numbers k, indices of first points."""
     counts = runs.counts[which]
     pair, edge = np.repeat(np.arange(len(which)), counts), spans(runs.starts[which], counts)
-    start, end = rings.points[edge], rings.points[rings.after[edge]]
+    start, end = rings.points.take(edge, axis=0), rings.points.take(rings.after[edge], axis=0)
     near = np.ones(len(edge), bool)
     for axis in (0, 1):
         a, b = start[:, axis], end[:, axis]
@@ -140,6 +172,7 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
     counts = np.bincount(pair_two, minlength=len(reach))
     first = np.cumsum(counts) - counts
     gaps = np.full(len(reach), np.inf)
+    middles, halves = rings.points + rings.edges / 2, rings.lengths / 2 * (1 + ROUNDING)
     many = counts[pair_one]
     ends = np.cumsum(many)
     begin = 0
@@ -149,11 +182,11 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
         pair = np.repeat(pair_one[part], many[part])
         mine = np.repeat(edge_one[part], many[part])
         other = edge_two[spans(first[pair_one[part]], many[part])]
-        gap = rings.points[mine] - rings.points[other]
+        gap = middles.take(mine, axis=0) - middles.take(other, axis=0)
         apart = np.sqrt(dots(gap, gap))
         seen = np.minimum(reach, gaps)
         np.minimum.at(seen, pair, apart)
-        close = apart - rings.lengths[mine] - rings.lengths[other] <= seen[pair]
+        close = apart - halves.take(mine) - halves.take(other) <= seen.take(pair)
         np.minimum.at(gaps, pair[close], _edge_gaps(rings, mine[close], other[close]))
         begin = stop
     return gaps
@@ -161,8 +194,8 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
 
 def _edge_gaps(rings: Rings, one: np.ndarray, two: np.ndarray) -> np.ndarray:
     """Distance between edges by their first points' indices; 0 where they cross."""
-    a, b = rings.points[one], rings.points[two]
-    u, v = rings.edges[one], rings.edges[two]
+    a, b = rings.points.take(one, axis=0), rings.points.take(two, axis=0)
+    u, v = rings.edges.take(one, axis=0), rings.edges.take(two, axis=0)
     between = b - a
     square_u = np.maximum(dots(u, u), 1e-300)
     square_v = np.maximum(dots(v, v), 1e-300)

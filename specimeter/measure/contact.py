@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from specimeter.measure.polygon import Rings, dense
+from specimeter.measure.polygon import Rings, dense, dots
 from specimeter.segment.model import ExaminedArea
 
 STEP_PX = 1.0  # samples along borders
@@ -53,7 +53,8 @@ def _within(pixels: Rings, border: np.ndarray, reach: np.ndarray) -> np.ndarray:
     """Whether any point of each outline lies within ``reach`` of the border's samples, shape (F,)."""
     tree = cKDTree(border, balanced_tree=False, compact_nodes=False)  # asked a few times only: quick to build
     heads = pixels.points[pixels.starts[:-1]]
-    spread = np.sqrt(np.maximum.reduceat(np.sum((pixels.points - heads[pixels.owner]) ** 2, axis=1), pixels.starts[:-1]))
+    away = pixels.points - np.repeat(heads, pixels.counts, axis=0)
+    spread = np.sqrt(np.maximum.reduceat(dots(away, away), pixels.starts[:-1]))
     most = spread + reach
     near = tree.query(heads, distance_upper_bound=float(most.max()) + 1.0)[0] <= most  # only these can come so near
     found = np.zeros(len(pixels), bool)

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.measure.polygon import Rings, areas, dots, perimeters
+from specimeter.measure.polygon import Rings, areas, dots, first_least, perimeters, spans
 
 CANDIDATES = 3  # places to climb from at most; the highest end is taken
 STRIDES = (0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.05)  # of the radius, in turn; others would change the widths of issued records
+SOME = 8  # one point in so many is asked for a first bound
+ROUNDING = 4e-6  # of a polygon's squared extent: more than squares in single precision are off
 SUBPIXEL_BITS = 4  # for the corners of filled polygons
 
 
@@ -51,14 +53,64 @@ def largest_circles(rings: Rings) -> Circles:
     )
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sides:
+    """The edges of polygons about each polygon's first point, and what tells quickly which of them enter a circle.
+
+    An edge that enters a circle has an end no farther out of it, in squares, than the square of half its length. That is
+    asked of every point in single precision, with a margin for its rounding; what is near is looked at in double precision.
+    """
+
+    rings: Rings
+    turn: np.ndarray  # of each polygon: 1 if its inside is on the left of its edges seen with y upwards, else -1
+    x: np.ndarray  # single precision, of each point
+    y: np.ndarray
+    slack: np.ndarray  # single precision, of each point, for the longer of its edges
+    extent: np.ndarray  # of each polygon
+    some: np.ndarray  # every eighth point ...
+    parts: np.ndarray  # ... and how many of them each polygon has
+
+    @classmethod
+    def of(cls, rings: Rings) -> _Sides:
+        squares = rings.squares
+        x, y = rings.points.T.astype(np.float32)
+        extent = np.maximum.reduceat(np.maximum(np.abs(x), np.abs(y)), rings.starts[:-1]).astype(float)
+        longer = np.maximum(squares, squares.take(rings.before)) / 4
+        parts = -(-rings.counts // SOME)
+        return cls(
+            rings=rings,
+            turn=np.sign(areas(rings)),
+            x=x,
+            y=y,
+            slack=(longer + np.repeat(ROUNDING * extent**2, rings.counts)).astype(np.float32),
+            extent=extent,
+            some=np.repeat(rings.starts[:-1], parts) + SOME * spans(np.zeros(len(rings), int), parts),
+            parts=parts,
+        )
+
+    def entering(self, centre: np.ndarray, square: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Edges that may enter the circle of `square` radius, shape (F,), about the centre in their polygon.
+
+        Without a radius: the greatest that holds no point. Returns the edges' indices in rising order, and where each
+        polygon's begin; every polygon has one if its circle reaches a point.
+        """
+        rings, (at_x, at_y) = self.rings, centre.T.astype(np.float32)
+        x, y = self.x - np.repeat(at_x, rings.counts), self.y - np.repeat(at_y, rings.counts)
+        apart = x * x + y * y
+        least = np.minimum.reduceat(apart, rings.starts[:-1])
+        apart -= np.repeat(least if square is None else np.maximum(square.astype(np.float32), least), rings.counts)
+        near = apart <= self.slack
+        near |= near.take(rings.after)
+        edges = np.flatnonzero(near)
+        return edges, np.searchsorted(edges, rings.starts[:-1])
+
+
 def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
     """Circles grown from one place in each polygon."""
     origin = rings.points[rings.starts[:-1]]
     rings = rings.moved(rings.points - np.repeat(origin, rings.counts, axis=0))
-    edge = rings.edges
-    turn = np.repeat(np.sign(areas(rings)), rings.counts) / np.sqrt(np.maximum(rings.squares, 1e-300))
-    normal = np.column_stack([-edge[:, 1] * turn, edge[:, 0] * turn])
-    circles = _between_edges(rings, normal, centre - origin)
+    sides = _Sides.of(rings)
+    circles = _between_edges(sides, centre - origin)
     centre, radius, edges, shares = circles.centre, circles.radius, circles.edges, circles.shares
     way = np.ones(len(rings))
     for stride in STRIDES:
@@ -68,22 +120,12 @@ def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
         uphill = dots(along, 2 * centre - touch.sum(axis=1)) < 0
         along = np.where(uphill, -way, way)[:, None] * along
         # within the circle is within the polygon
-        tried = _between_edges(rings, normal, centre + (stride * radius)[:, None] * along)
+        tried = _between_edges(sides, centre + (stride * radius)[:, None] * along)
         better = tried.radius > radius
         centre, radius = np.where(better[:, None], tried.centre, centre), np.where(better, tried.radius, radius)
         edges, shares = (np.where(better[:, None], new, old) for new, old in ((tried.edges, edges), (tried.shares, shares)))
         way = np.where(better, 1.0, -way)  # next time the other way if this one led down
     return Circles(centre=centre + origin, radius=radius, edges=edges, shares=shares)
-
-
-def _from_edges(rings: Rings, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """From the nearest place of each edge to its polygon's centre, shape (T, 2), and how far along the edge that is, (T,)."""
-    away = np.repeat(centre, rings.counts, axis=0) - rings.points
-    edge = rings.edges
-    share = dots(away, edge) / np.maximum(rings.squares, 1e-300)
-    np.clip(share, 0.0, 1.0, out=share)
-    away -= share[:, None] * edge
-    return away, share
 
 
 def _peaks(rings: Rings) -> np.ndarray:
@@ -128,39 +170,66 @@ def _peaks(rings: Rings) -> np.ndarray:
     return peaks
 
 
-def _between_edges(rings: Rings, normal: np.ndarray, centre: np.ndarray) -> Circles:
+def _between_edges(sides: _Sides, centre: np.ndarray) -> Circles:
     """Grow each circle away from the nearest place on an edge until another edge or point stops it.
-
-    `normal`: of each edge, inwards, of length 1, shape (T, 2).
 
     A circle that touches the outline at `foot` and has its centre along `inward` touches an edge's line, whose inward
     normal is m and on which a lies, when its radius is m . (foot - a) / (1 - m . inward), and a point q when it is
-    |q - foot|^2 / (2 inward . (q - foot)).
+    |q - foot|^2 / (2 inward . (q - foot)). The nearest point bounds what the nearest edge can be, and the first point that
+    stops the circle what the first edge can be: only edges that enter the circle of that bound are looked at.
     """
-    edge, counts = rings.edges, rings.counts
-    away, share = _from_edges(rings, centre)
-    near, which = rings.least(dots(away, away))
-    near = np.sqrt(near)
-    inward = away[which] / np.maximum(near, 1e-300)[:, None]
-    foot = centre - away[which]
-    reach = rings.points - np.repeat(foot, counts, axis=0)  # from the foot to each edge's first point
-    direction = np.repeat(inward, counts, axis=0)
-    square = np.maximum(rings.squares, 1e-300)
-    facing = 1 - dots(normal, direction)
-    ahead = dots(reach, direction)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        line = np.where(facing > 1e-6, -dots(normal, reach) / facing, np.inf)
-        along = dots(line[:, None] * direction - reach, edge) / square
-        line[~((along >= 0) & (along <= 1) & (line > 0))] = np.inf
-        point = np.where(ahead > 1e-9 * rings.lengths, dots(reach, reach) / (2 * ahead), np.inf)
-    radius = np.maximum(np.minimum(line, point), np.repeat(near, counts))  # it fitted before it grew
-    radius[which] = np.inf
-    stop, other = rings.least(radius)
-    stop = np.where(np.isfinite(stop), stop, near)
-    share_other = np.where(line[other] <= point[other], np.clip(along[other], 0, 1), 0.0)
+    near, which, away, share = _nearest_edges(sides, centre)
+    inward = away / np.maximum(near, 1e-300)[:, None]
+    foot = centre - away
+    stop, other, share_other = _stopped(sides, foot, inward, near, which)
     return Circles(
         centre=foot + stop[:, None] * inward,
         radius=stop,
         edges=np.column_stack([which, other]),
-        shares=np.column_stack([share[which], share_other]),
+        shares=np.column_stack([share, share_other]),
     )
+
+
+def _nearest_edges(sides: _Sides, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Distance from each centre to the nearest edge, which edge, the way from its nearest place, how far along that is."""
+    rings = sides.rings
+    edges, begins = sides.entering(centre)
+    owner = rings.owner[edges]
+    away, edge = centre.take(owner, axis=0) - rings.points.take(edges, axis=0), rings.edges.take(edges, axis=0)
+    share = dots(away, edge) / np.maximum(rings.squares[edges], 1e-300)
+    np.clip(share, 0.0, 1.0, out=share)
+    away -= share[:, None] * edge
+    least, nearest = first_least(dots(away, away), begins)
+    return np.sqrt(least), edges[nearest], away[nearest], share[nearest]
+
+
+def _stopped(
+    sides: _Sides, foot: np.ndarray, inward: np.ndarray, near: np.ndarray, which: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The radius at which each circle through `foot` meets another edge than `which`, that edge, and how far along it."""
+    rings = sides.rings
+    reach = rings.points.take(sides.some, axis=0) - np.repeat(foot, sides.parts, axis=0)
+    ahead = dots(reach, np.repeat(inward, sides.parts, axis=0))
+    point = np.full(len(ahead), np.inf)
+    stops = (ahead > 1e-9 * np.sqrt(rings.squares[sides.some])) & (sides.some != np.repeat(which, sides.parts))
+    np.divide(dots(reach, reach), 2 * ahead, out=point, where=stops)
+    bound = np.maximum(np.minimum.reduceat(point, np.cumsum(sides.parts) - sides.parts), near)
+    bound[bound > sides.extent] = np.inf
+    far = np.isinf(bound)
+    edges, begins = sides.entering(foot + np.where(far, 0.0, bound)[:, None] * inward, bound**2)
+    owner = rings.owner[edges]
+    reach, edge = rings.points.take(edges, axis=0) - foot.take(owner, axis=0), rings.edges.take(edges, axis=0)
+    square = np.maximum(rings.squares[edges], 1e-300)
+    turn = sides.turn[owner] / np.sqrt(square)
+    direction, normal = inward.take(owner, axis=0), np.column_stack([-edge[:, 1] * turn, edge[:, 0] * turn])
+    ahead, facing = dots(reach, direction), 1 - dots(normal, direction)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        line = np.where(facing > 1e-6, -dots(normal, reach) / facing, np.inf)
+        along = dots(line[:, None] * direction - reach, edge) / square
+        line[~((along >= 0) & (along <= 1) & (line > 0))] = np.inf
+        point = np.where(ahead > 1e-9 * np.sqrt(square), dots(reach, reach) / (2 * ahead), np.inf)
+    radius = np.maximum(np.minimum(line, point), near[owner])  # it fitted before it grew
+    radius[edges == which[owner]] = np.inf
+    stop, other = first_least(radius, begins)
+    stop = np.where(np.isfinite(stop), stop, near)
+    return stop, edges[other], np.where(line[other] <= point[other], np.clip(along[other], 0, 1), 0.0)

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
-DIRECTIONS = 16  # over a half turn, for bounds on the greatest extent
+DIRECTIONS = 8  # over a half turn, for bounds on the greatest extent
 CHUNK = 1 << 17  # table cells worked on at a time: stays in a core's cache
 
 
@@ -56,9 +56,16 @@ class Rings:
         return after
 
     @cached_property
+    def before(self) -> np.ndarray:
+        """Index of the point before round the same polygon, shape (T,)."""
+        before = np.arange(-1, len(self.points) - 1)
+        before[self.starts[:-1]] = self.starts[1:] - 1
+        return before
+
+    @cached_property
     def edges(self) -> np.ndarray:
         """From each point to the next, shape (T, 2)."""
-        return self.points[self.after] - self.points
+        return self.points.take(self.after, axis=0) - self.points
 
     @cached_property
     def squares(self) -> np.ndarray:
@@ -79,7 +86,9 @@ class Rings:
         if wanted.all():
             return self
         counts = self.counts[wanted]
-        return Rings(points=self.points[wanted[self.owner]], starts=np.concatenate([[0], np.cumsum(counts)]))
+        return Rings(
+            points=self.points.compress(np.repeat(wanted, self.counts), axis=0), starts=np.concatenate([[0], np.cumsum(counts)])
+        )
 
     def places(self, which: np.ndarray) -> np.ndarray:
         """Indices of the points of polygons by number, in that order, some perhaps more than once."""
@@ -88,7 +97,7 @@ class Rings:
     def picked(self, which: np.ndarray) -> Rings:
         """Polygons by number, in that order, some perhaps more than once."""
         starts = np.concatenate([[0], np.cumsum(self.counts[which])])
-        return Rings(points=self.points[self.places(which)], starts=starts)
+        return Rings(points=self.points.take(self.places(which), axis=0), starts=starts)
 
     def total(self, values: np.ndarray) -> np.ndarray:
         """Sum of one value a point over each polygon, shape (F,)."""
@@ -99,9 +108,14 @@ class Rings:
         """Least of one value a point in each polygon, and the index of the first point that has it."""
         if not len(self):
             return np.empty(0), np.empty(0, int)
-        least = np.minimum.reduceat(values, self.starts[:-1])
-        hits = np.flatnonzero(values == np.repeat(least, self.counts))
-        return least, hits[np.searchsorted(hits, self.starts[:-1])]
+        return first_least(values, self.starts[:-1])
+
+
+def first_least(values: np.ndarray, begins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Least of the values from each beginning to the next, and the index of the first that has it; none may be empty."""
+    least = np.minimum.reduceat(values, begins)
+    hits = np.flatnonzero(values == np.repeat(least, np.diff(begins, append=len(values))))
+    return least, hits[np.searchsorted(hits, begins)]
 
 
 def dots(one: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -127,7 +141,7 @@ def dense(rings: Rings, step: np.ndarray) -> Rings:
 def areas(rings: Rings) -> np.ndarray:
     """Signed area of each polygon by the shoelace formula, shape (F,), in squared units of the points."""
     local = rings.points - np.repeat(rings.points[rings.starts[:-1]], rings.counts, axis=0)  # no cancellation far from 0
-    after = local[rings.after]
+    after = local.take(rings.after, axis=0)
     return rings.total(local[:, 0] * after[:, 1] - local[:, 1] * after[:, 0]) / 2
 
 
@@ -144,7 +158,7 @@ def centroids(rings: Rings) -> np.ndarray:
 def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     """Greatest distance between two points of each polygon (Feret's greatest diameter), and which two.
 
-    Points that no pair as long as the longest known could use are set aside by their support in 16 directions;
+    Points that no pair as long as the longest known could use are set aside by their support in 8 directions;
     among the rest every pair is tried, so the result is exact.
 
     Returns
@@ -157,9 +171,10 @@ def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     if not len(rings):
         return np.empty(0), np.empty((0, 2), int)
     local = rings.points - np.repeat(rings.points[heads], rings.counts, axis=0)
+    x, y = np.ascontiguousarray(local.T)
     known, bound = np.zeros(len(rings)), np.zeros(len(local))
     for angle in np.arange(DIRECTIONS) * np.pi / DIRECTIONS:
-        along = local @ np.array([np.cos(angle), np.sin(angle)])
+        along = np.cos(angle) * x + np.sin(angle) * y
         high, low = np.maximum.reduceat(along, heads), np.minimum.reduceat(along, heads)
         np.maximum(known, high - low, out=known)
         np.maximum(bound, along - np.repeat(low, rings.counts), out=bound)
@@ -170,7 +185,7 @@ def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     starts = np.searchsorted(rings.owner[kept], np.arange(len(rings) + 1))
     pair = np.empty((len(rings), 2), int)
     for chosen, table in _tables(starts):
-        points = local[kept[table]]
+        points = local.take(kept[table], axis=0)
         apart = np.subtract(points[:, :, None, 0], points[:, None, :, 0]) ** 2
         apart += np.subtract(points[:, :, None, 1], points[:, None, :, 1]) ** 2
         best = np.argmax(apart.reshape(len(chosen), -1), axis=1)
@@ -190,7 +205,7 @@ def crossing(rings: Rings) -> np.ndarray:
         found[unclear] = crossing(rings.picked(unclear))
         return found
     for chosen, table in _tables(rings.starts, most=256):
-        points = rings.points[table]
+        points = rings.points.take(table, axis=0)
         edges = np.roll(points, -1, axis=1) - points  # padding repeats the last point: edges of no length, which cross nothing
         side = edges[:, :, None, 0] * (points[:, None, :, 1] - points[:, :, None, 1])
         side -= edges[:, :, None, 1] * (points[:, None, :, 0] - points[:, :, None, 0])
@@ -205,7 +220,7 @@ def crossing(rings: Rings) -> np.ndarray:
 def _star_shaped(rings: Rings) -> np.ndarray:
     """Whether each outline runs once and without turning back round the mean of its points: then it cannot cross itself."""
     reach = rings.points - np.repeat(centroids(rings), rings.counts, axis=0)
-    after = reach[rings.after]
+    after = reach.take(rings.after, axis=0)
     turn = reach[:, 0] * after[:, 1] - reach[:, 1] * after[:, 0]
     one_way = (rings.total(turn > 0) == rings.counts) | (rings.total(turn < 0) == rings.counts)
     above = reach[:, 1] > 0

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 
 from specimeter.measure.clearance import clear_distances
 from specimeter.measure.inscribed import largest_circles
 from specimeter.measure.polygon import Rings, areas, centroids, diameters, perimeters
+from specimeter.scale.budget import Term
 from specimeter.scale.surface import Surface
 
 
@@ -19,6 +21,11 @@ class Part:
     source: str
     basis: str
     contribution: np.ndarray
+
+    def terms(self, unit: str) -> list[Term]:
+        """As a line of each feature's budget."""
+        u = self.contribution.tolist()
+        return list(map(Term, repeat(self.source), repeat(None), repeat(unit), u, repeat(1.0), u, repeat(self.basis)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from specimeter.segment.model import ExaminedArea, Outline
 
 STEEPEST_DEG = 60.0  # beyond it surface is not examined
 ROUNDING_DEG = 0.5  # an outline cut off at the 60 degree line may stand out of it by a pixel
+AT_ONCE = 1 << 15  # points
 K = 2.0  # coverage factor: about 95 % for a normal distribution (JCGM 100:2008, 6.3.3)
 
 OFF_SURFACE = "part of the outline does not lie on the surface, so it has no size in mm"
@@ -65,24 +66,22 @@ def measure(
             expected=f"at most {MOST_FEATURES}: more than that is the texture of the surface, not its imperfections",
             mend="clean or light the face anew, or name the part to be examined in the sheet's table [region]",
         )
-    for number, outline in enumerate(outlines, start=1):
-        _check(outline, f"f{number}")
     if not outlines:
         return ()
-    pixels = Rings.of([outline.outline_px for outline in outlines])
-    developed = pixels.moved(surface.develop(pixels.points))
+    pixels = _checked(outlines)
+    developed = pixels.moved(_developed(surface, pixels.points))
     u_edge, u_tip = np.array([[outline.u_edge_px, outline.u_tip_px] for outline in outlines]).T
     steepest = _steepest_deg(surface, pixels, developed)
     placed, gentle = np.isfinite(steepest), steepest <= STEEPEST_DEG + ROUNDING_DEG
     crosses = np.zeros(len(outlines), bool)
     crosses[gentle] = crossing(pixels.only(gentle))
-    area_mm2 = np.abs(areas(developed))
-    solid = gentle & ~crosses & (area_mm2 > 1e-9 * perimeters(developed) ** 2)
+    solid = gentle & ~crosses & _encloses(pixels) & _encloses(developed)
+    parts = {which.tobytes(): (pixels.only(which), developed.only(which)) for which in (gentle, solid, placed)}
 
     def sized(function: Any, which: np.ndarray, u_px: np.ndarray) -> _Spread:
         if not which.any():
-            return _Spread(None, which)
-        return _Spread(function(pixels.only(which), developed.only(which), u_px[which], scale.u_rel, surface), which)
+            return _Spread(which, None)
+        return _Spread(which, function(*parts[which.tobytes()], u_px[which], scale.u_rel, surface))
 
     sizes = {
         "length_mm": sized(lengths, gentle, u_tip),
@@ -91,24 +90,28 @@ def measure(
         "nearest_mm": sized(clearances, placed, u_edge),
     }
     touching = contacts(pixels, u_edge, area)
+    columns = [(name, f"U_{name}", size.value, size.U) for name, size in sizes.items()]
+    budgets, tips_px, cut = sizes["length_mm"].budgets(), sizes["length_mm"].ends_px(), touching.cut.tolist()
+    at_corner = [None] * len(outlines) if touching.at_corner is None else touching.at_corner.tolist()
     features = []
     for f, outline in enumerate(outlines):
         missing: dict[str, str] = {}
         known: dict[str, Any] = {}
         seen: dict[str, tuple[float, float]] = {}
-        for name, size in sizes.items():
-            value, u = size.at(f)
-            if outline.depth_mm is not None and name == "length_mm":
+        across = outline.depth_mm is not None
+        for name, U_name, values, U in columns:
+            value = values[f]
+            if across and name == "length_mm":
                 missing[name] = ACROSS
-            elif value is None or u is None:
+            elif value is None:
                 missing[name] = _why(name, steepest[f], crosses[f])
-            elif touching.cut[f]:
-                missing[name] = _bounded(name, value, u)
+            elif cut[f]:
+                missing[name] = _bounded(name, value, U[f])
                 if name != "nearest_mm":  # what is beyond may lie nearer to another one
-                    seen[name] = (value, K * u)
+                    seen[name] = (value, U[f])
             else:
-                known |= {name: value, f"U_{name}": K * u}
-        if touching.at_corner is None:
+                known[name], known[U_name] = value, U[f]
+        if at_corner[f] is None:
             missing["at_corner"] = EDGES_UNKNOWN
         features.append(
             Feature(
@@ -120,11 +123,11 @@ def measure(
                 confidence=outline.confidence,
                 u_edge_px=outline.u_edge_px,
                 u_tip_px=outline.u_tip_px,
-                at_corner=None if touching.at_corner is None else bool(touching.at_corner[f]),
+                at_corner=at_corner[f],
                 depth_mm=outline.depth_mm,
                 U_depth_mm=outline.U_depth_mm,
-                tips_px=None if outline.depth_mm is not None else sizes["length_mm"].ends_px(f),
-                budget=() if outline.depth_mm is not None else sizes["length_mm"].terms(f),
+                tips_px=None if across else tips_px[f],
+                budget=() if across else budgets[f],
                 missing=missing,
                 seen=seen,
                 **known,
@@ -164,51 +167,58 @@ def area_mm2(surface: Surface, scale: Scale, area: ExaminedArea) -> tuple[float,
 
 
 class _Spread:
-    """A quantity of some of the features, asked for by any feature's number."""
+    """A quantity of some of the features laid out for all of them: None where a feature has none."""
 
-    def __init__(self, quantity: Quantity | None, which: np.ndarray) -> None:
-        self.quantity = quantity
-        self.place = np.where(which, np.cumsum(which) - 1, -1).tolist()
+    def __init__(self, which: np.ndarray, quantity: Quantity | None) -> None:
+        self.which, self.quantity = which, quantity
+        self.value: list[float | None] = [None] * len(which)
+        self.U: list[float] = [math.nan] * len(which)
         if quantity is not None:
-            self.value, self.u = quantity.value.tolist(), quantity.u.tolist()
-            self.parts = [(part.source, part.basis, part.contribution.tolist()) for part in quantity.parts]
+            self.value = self._for_all(value if math.isfinite(value) else None for value in quantity.value.tolist())
+            self.U = self._for_all((K * quantity.u).tolist(), math.nan)
 
-    def at(self, f: int) -> tuple[float, float] | tuple[None, None]:
-        place = self.place[f]
-        if place < 0 or not math.isfinite(self.value[place]):
-            return None, None
-        return self.value[place], self.u[place]
-
-    def ends_px(self, f: int) -> np.ndarray | None:
+    def ends_px(self) -> list[np.ndarray | None]:
         ends = None if self.quantity is None else self.quantity.ends_px
-        return None if ends is None or self.place[f] < 0 else ends[self.place[f]]
+        return self._for_all([] if ends is None else ends, None)
 
-    def terms(self, f: int) -> tuple[Term, ...]:
-        place = self.place[f]
-        if place < 0:
-            return ()
-        return tuple(
-            Term(source=source, value=None, unit="mm", u=u[place], sensitivity=1.0, contribution=u[place], basis=basis)
-            for source, basis, u in self.parts
-        )
+    def budgets(self) -> list[tuple[Term, ...]]:
+        parts = () if self.quantity is None else self.quantity.parts
+        return self._for_all(list(zip(*(part.terms("mm") for part in parts), strict=True)), ())
+
+    def _for_all(self, of_some: Iterable[Any], otherwise: Any = None) -> list[Any]:
+        of_some = iter(of_some)
+        return [next(of_some) if has else otherwise for has in self.which.tolist()]
 
 
-def _check(outline: Outline, name: str) -> None:
-    points = np.asarray(outline.outline_px)
-    problem = None
-    if points.ndim != 2 or points.shape[1] != 2 or len(points) < 3:
-        problem = f"the outline is an array of shape {points.shape}"
-    elif not np.isfinite(points).all():
-        problem = "the outline has a coordinate that is not a number"
-    elif not (0 < outline.u_edge_px < np.inf and 0 < outline.u_tip_px < np.inf):
-        problem = f"the outline's uncertainties are {outline.u_edge_px!r} px (edge) and {outline.u_tip_px!r} px (tip)"
-    if problem:
-        raise OutlineError(
-            problem,
-            field=f"features.{name}.outline_px",
-            expected="three or more points [x, y] in pixels, and uncertainties above 0 px",
-            mend="trace the feature again, or leave it out",
-        )
+def _developed(surface: Surface, points_px: np.ndarray) -> np.ndarray:
+    """Many points on the surface, so many at a time that what is worked on stays in a core's cache."""
+    return np.concatenate([surface.develop(points_px[k : k + AT_ONCE]) for k in range(0, len(points_px), AT_ONCE)])
+
+
+def _checked(outlines: Sequence[Outline]) -> Rings:
+    """The outlines as polygons, if they are such."""
+    for number, outline in enumerate(outlines, start=1):
+        shape = np.shape(outline.outline_px)
+        if len(shape) != 2 or shape[1] != 2 or shape[0] < 3:
+            raise _no_polygon(f"the outline is an array of shape {shape}", number)
+        if not (0 < outline.u_edge_px < math.inf and 0 < outline.u_tip_px < math.inf):
+            uncertainties = f"{outline.u_edge_px!r} px (edge) and {outline.u_tip_px!r} px (tip)"
+            raise _no_polygon(f"the outline's uncertainties are {uncertainties}", number)
+    pixels = Rings.of([outline.outline_px for outline in outlines])
+    finite = np.isfinite(pixels.points)
+    if not finite.all():
+        first = int(pixels.owner[np.argmin(finite.all(axis=1))])
+        raise _no_polygon("the outline has a coordinate that is not a number", 1 + first)
+    return pixels
+
+
+def _no_polygon(problem: str, number: int) -> OutlineError:
+    return OutlineError(
+        problem,
+        field=f"features.f{number}.outline_px",
+        expected="three or more points [x, y] in pixels, and uncertainties above 0 px",
+        mend="trace the feature again, or leave it out",
+    )
 
 
 def _steepest_deg(surface: Surface, pixels: Rings, developed: Rings) -> np.ndarray:
@@ -217,9 +227,14 @@ def _steepest_deg(surface: Surface, pixels: Rings, developed: Rings) -> np.ndarr
     on = np.isfinite(developed.total(developed.points.sum(axis=1)))
     if on.any():
         here, there = developed.only(on), pixels.only(on)
-        ends = [here.least(sign * axis)[1] for axis in here.points.T for sign in (1, -1)]
+        ends = [here.least(sign * axis)[1] for axis in np.ascontiguousarray(here.points.T) for sign in (1, -1)]
         steepest[on] = surface.steepness_deg(there.points[np.concatenate(ends)]).reshape(4, -1).max(axis=0)
     return steepest
+
+
+def _encloses(rings: Rings) -> np.ndarray:
+    """Whether each polygon encloses more than rounding, shape (F,)."""
+    return np.abs(areas(rings)) > 1e-9 * perimeters(rings) ** 2
 
 
 def _why(name: str, steepest_deg: float, crosses: bool) -> str:
@@ -232,8 +247,8 @@ def _why(name: str, steepest_deg: float, crosses: bool) -> str:
     return CROSSES if crosses else NO_AREA
 
 
-def _bounded(name: str, value: float, u: float) -> str:
+def _bounded(name: str, value: float, U: float) -> str:
     if name == "nearest_mm":
         return f"{CUT}: what is beyond may lie nearer to another one than the {value:.2f} mm seen"
     unit = "mm\N{SUPERSCRIPT TWO}" if name == "area_mm2" else "mm"
-    return f"{CUT}: at least {max(value - K * u, 0.0):.2f} {unit} (what is seen, less its uncertainty)"
+    return f"{CUT}: at least {max(value - U, 0.0):.2f} {unit} (what is seen, less its uncertainty)"

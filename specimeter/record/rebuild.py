@@ -18,7 +18,7 @@ from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.scale.view import View
 from specimeter.segment.model import ExaminedArea, Outline, Unseen
 
-_TERM = tuple(Term.__dataclass_fields__)
+_TERM = Term._fields
 _STORED = tuple(
     name
     for name in Feature.__dataclass_fields__

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike
 K = 2.0  # the coverage factor of every stated U
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Term:
+class Term(NamedTuple):
     """One line of a budget.
 
-    `contribution` is |sensitivity| * u in the unit of the result (for a scale: relative, mm per mm).
+    `contribution` is |sensitivity| * u in the unit of the result (for a scale: relative, mm per mm). A tuple, since there
+    are thousands of them where a photograph shows thousands of features.
     """
 
     source: str

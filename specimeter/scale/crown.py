@@ -92,7 +92,7 @@ def _pin(sheet: Sheet, bend: Bend, width_mm: float | None, u_width_mm: float | N
     weights /= weights.sum()
     log_factor = float(weights @ [one.log_factor for one in told])
     terms = [
-        replace(line, sensitivity=share * line.sensitivity, contribution=share * line.contribution)
+        line._replace(sensitivity=share * line.sensitivity, contribution=share * line.contribution)
         for one, share in zip(told, weights, strict=True)
         for line in one.terms
     ]

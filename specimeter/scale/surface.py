@@ -214,11 +214,8 @@ class Bend:
         outside enters it at most once, through exactly one of the three pieces: a quadratic for the arc, a plane for a leg.
         """
         eye = self.frame @ (self.view.eye_mm - self.axis_point_mm)  # across, along, up from the axis
-        ray = rays @ self.frame.T
+        du, dv, dt = np.ascontiguousarray((rays @ self.frame.T).T)
         radius, half = self.radius_mm, np.radians(self.angle_deg) / 2
-        developed = np.full((len(ray), 2), np.nan)
-        cosine = np.full(len(ray), np.nan)
-        du, dv, dt = ray.T
         with np.errstate(divide="ignore", invalid="ignore"):
             square, middle = du**2 + dt**2, eye[0] * du + eye[2] * dt
             root = np.sqrt(middle**2 - square * (eye[0] ** 2 + eye[2] ** 2 - radius**2))
@@ -226,17 +223,25 @@ class Bend:
             u, t = eye[0] + reach * du, eye[2] + reach * dt
             theta = np.arctan2(u, t)
             found = (reach > 0) & (np.abs(theta) <= half + SEAM)
-            developed[found] = np.column_stack([radius * theta, eye[1] + reach * dv])[found]
-            cosine[found] = (-(u * du + t * dt) / radius)[found]
+            s, a = radius * theta, eye[1] + reach * dv
+            cosine = -(u * du + t * dt) / radius
+            for values in (s, a, cosine):
+                values[~found] = np.nan
             for side in (-1.0, 1.0):
+                missed = np.flatnonzero(np.isnan(cosine))
+                if not len(missed):
+                    break
                 normal_u, normal_t = side * np.sin(half), np.cos(half)
-                facing = du * normal_u + dt * normal_t
+                across, up = du[missed], dt[missed]
+                facing = across * normal_u + up * normal_t
                 reach = (radius - eye[0] * normal_u - eye[2] * normal_t) / facing
-                leg = side * ((eye[0] + reach * du) * normal_t - (eye[2] + reach * dt) * normal_u)
-                found = (facing < 0) & (reach > 0) & (leg > -SEAM) & np.isnan(cosine)
-                developed[found] = np.column_stack([side * (self.arc_half_mm + leg), eye[1] + reach * dv])[found]
-                cosine[found] = -facing[found]
-        return developed, cosine
+                leg = side * ((eye[0] + reach * across) * normal_t - (eye[2] + reach * up) * normal_u)
+                on_it = (facing < 0) & (reach > 0) & (leg > -SEAM)
+                found = missed[on_it]
+                s[found] = (side * (self.arc_half_mm + leg))[on_it]
+                a[found] = eye[1] + reach[on_it] * dv[found]
+                cosine[found] = -facing[on_it]
+        return np.column_stack([s, a]), cosine
 
 
 def _mm_per_px_at(surface: Flat | Bend, point_px: np.ndarray) -> float:

@@ -69,9 +69,10 @@ class View:
         distorted = (points - self.centre_px) / self.focal_px
         normalised = distorted
         if self.k1 or self.k2:
-            normalised = distorted * self._undistortion(np.sum(distorted**2, axis=1))[:, None]
+            normalised = distorted * self._undistortion(distorted[:, 0] ** 2 + distorted[:, 1] ** 2)[:, None]
         directions = np.column_stack([normalised, np.ones(len(points))]) @ self.rotation
-        return directions / np.linalg.norm(directions, axis=1, keepdims=True)
+        x, y, z = directions.T
+        return directions / np.sqrt(x * x + y * y + z * z)[:, None]
 
     def _undistortion(self, r2_distorted: np.ndarray) -> np.ndarray:
         """Ratio of the undistorted to the distorted radius, shape (N,).

@@ -252,6 +252,16 @@ def test_an_outline_without_area_has_no_width(make, line):
     assert "no area" in feature.missing["area_mm2"]
 
 
+def test_a_straight_line_in_the_picture_encloses_nothing_on_a_bend_either(make):
+    """Developed it is curved, and so has an area; but its edge's uncertainty in the picture would be without bound."""
+    surface = make.bend()
+    crown = surface.project(np.zeros((1, 2)))[0]
+    line = crown + np.array([[0.0, 0.0], [120.0, 60.0], [200.0, 100.0]])
+    (feature,) = measured(make, [Outline(outline_px=line)], surface)
+    assert feature.length_mm is not None
+    assert "no area" in feature.missing["area_mm2"]
+
+
 @pytest.mark.parametrize(
     ("outline", "says"),
     [
