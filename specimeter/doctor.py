@@ -19,6 +19,7 @@ from specimeter import data
 PACKAGE = "specimeter"
 OPENCV_WHEELS = ("opencv-python-headless", "opencv-python", "opencv-contrib-python", "opencv-contrib-python-headless")
 QT_BINDINGS = ("PyQt6", "PySide6")
+ESSENTIALS = "PySide6-Essentials"  # the part of PySide6 that the bench uses, a wheel by itself
 MODULE_OF = {"opencv-python-headless": "cv2", "scikit-image": "skimage", "pillow": "PIL", "pillow-heif": "pillow_heif"}
 AGAIN = f"install {PACKAGE} again: its files are not complete"
 LEAST_FREE_MB = 500  # a record with its photograph, overlay and reports takes up to about 100
@@ -159,6 +160,8 @@ def window() -> Check:
         check for check in (_library(each.name, each.specifier, each.url) for each in _window_parts()) if check.state != "well"
     ]
     bindings = [name for name in QT_BINDINGS if _version(name)]
+    if not bindings and _version(ESSENTIALS):
+        bindings = [QT_BINDINGS[1]]
     if _version("napari") is None:
         return Check("the bench (optional)", "absent", "napari is not installed", install)
     if wrong:
@@ -167,9 +170,24 @@ def window() -> Check:
         found = " and ".join(bindings) or f"neither {' nor '.join(QT_BINDINGS)}"
         mend = f"python -m pip uninstall {bindings[1]}" if bindings else f"python -m pip install {QT_BINDINGS[0]}"
         return Check("the bench (optional)", "wrong", f"one Qt binding is needed; found {found}", mend)
+    version = _version(bindings[0]) or _version(ESSENTIALS) or ""
+    if unsteady := unsteady_binding(bindings[0], version):
+        return Check("the bench (optional)", "wrong", unsteady, f'python -m pip install "{bindings[0]}<6.12"')
     screen = sys.platform != "linux" or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
-    said = f"napari {_version('napari')}, {bindings[0]} {_version(bindings[0])}"
+    said = f"napari {_version('napari')}, {bindings[0]} {version}"
     return Check("the bench (optional)", "well", said if screen else f"{said}; no screen in this session")
+
+
+def unsteady_binding(name: str, version: str) -> str | None:
+    """What is wrong with a binding of Qt on this Python, if that is known.
+
+    Each call of PySide6 6.12 that returns nothing gives back a reference to None that it never took, on Python 3.11 (seen with
+    6.12.0; not with 6.10 and 6.11): the process ends after some thousand of them.
+    """
+    parts = [int(part) for part in re.findall(r"\d+", version)[:2]]
+    if name == "PySide6" and sys.version_info < (3, 12) and parts >= [6, 12]:
+        return f"{name} {version} ends the window without warning on Python 3.{sys.version_info[1]}"
+    return None
 
 
 def _window_parts() -> list:

@@ -85,6 +85,26 @@ def test_the_bench_wants_one_binding_of_qt(monkeypatch, there, state):
     assert doctor.window().state == state
 
 
+@pytest.mark.parametrize(
+    ("python", "there", "state"),
+    [
+        ((3, 11), {"PySide6": "6.12.0"}, "wrong"),
+        ((3, 11), {"PySide6-Essentials": "6.12.1"}, "wrong"),
+        ((3, 11), {"PySide6-Essentials": "6.11.3"}, "well"),
+        ((3, 12), {"PySide6": "6.12.0"}, "well"),
+        ((3, 11), {"PyQt6": "6.12.0"}, "well"),
+    ],
+)
+def test_a_binding_that_ends_the_window(monkeypatch, python, there, state):
+    """PySide6 6.12 on Python 3.11, whole or its essentials alone, is told before anybody loses a window to it."""
+    known = {"napari": "0.9.2", **there}
+    monkeypatch.setattr(doctor, "_version", known.get)
+    monkeypatch.setattr(doctor, "_window_parts", lambda: [])
+    monkeypatch.setattr(doctor.sys, "version_info", python)
+    check = doctor.window()
+    assert (check.state, "<6.12" in check.mend) == (state, state == "wrong")
+
+
 def test_every_licence_is_stated(capsys):
     """All libraries that come along say under which licence; none of them is copyleft (this project is MIT)."""
     assert cli.main(["doctor", "--licences"]) == 0

@@ -14,13 +14,13 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from specimeter import sheet
 from specimeter.errors import LibraryError, LimitsError, RecordError, SheetError, SpecimeterError
 from specimeter.judge import limits
-from specimeter.library import collect
+from specimeter.library import collect, intake
 from specimeter.library.exchange import bag, place, transfer
 from specimeter.record import model
 
@@ -191,6 +191,17 @@ def test_an_arbitrary_table_of_masks(tmp_path, cells):
     with contextlib.suppress(LibraryError):
         found = list(transfer.pairs(tmp_path / "x.csv", {}))
         assert all(picture.resolve().is_relative_to(tmp_path.resolve()) for picture, _ in found)
+
+
+@given(text=st.text(max_size=30), head=st.sampled_from(["file,title\n", "file\r\n", "file,kinds,quality\n", ""]))
+@example(text="f", head="\r")
+@FEW
+def test_an_arbitrary_list_of_pictures(tmp_path, text, head):
+    """The manifest of pictures for the library: line ends in odd places, names that no file can have."""
+    (tmp_path / "x.csv").write_bytes((head + text).encode("utf-8", "surrogatepass"))
+    (tmp_path / "a.png").touch()
+    with contextlib.suppress(LibraryError):
+        assert all(picture.is_file() for picture, _ in intake.manifest(tmp_path / "x.csv", {}))
 
 
 @given(data=st.data())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import numpy as np
 import qtpy
 from qtpy.QtCore import Qt, QTimer
 
+from specimeter.doctor import unsteady_binding
 from specimeter.errors import SpecimeterError
 from specimeter_napari.bench import Bench
 
@@ -43,15 +43,10 @@ def put_away(viewer: napari.Viewer) -> None:
 
 
 def check_binding() -> None:
-    """Refuse PySide6 6.12 on Python 3.11: each of its calls that returns nothing gives back a reference to None that it never
-    took (seen with 6.12.0; not with 6.10 and 6.11), and the process ends after some thousand of them. Raises SpecimeterError.
-    """
-    name, version = qtpy.API_NAME, (qtpy.PYSIDE_VERSION or "0").split(".")
-    if name == "PySide6" and sys.version_info < (3, 12) and tuple(map(int, version[:2])) >= (6, 12):
+    """Refuse a binding of Qt that is known to end the process: `specimeter.doctor.unsteady_binding`. Raises SpecimeterError."""
+    if unsteady := unsteady_binding(qtpy.API_NAME, qtpy.PYSIDE_VERSION or "0"):
         raise SpecimeterError(
-            f"PySide6 {qtpy.PYSIDE_VERSION} ends the window without warning on Python 3.{sys.version_info[1]}",
-            expected="PySide6 below 6.12, or PyQt6, or Python 3.12",
-            mend='pip install "PySide6<6.12"',
+            unsteady, expected="PySide6 below 6.12, or PyQt6, or Python 3.12", mend='pip install "PySide6<6.12"'
         )
 
 

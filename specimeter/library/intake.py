@@ -14,6 +14,7 @@ import numpy as np
 
 from specimeter.errors import LibraryError
 from specimeter.library.entry import Entry, made
+from specimeter.library.exchange.place import content, foreign
 from specimeter.library.picture import is_picture
 from specimeter.sheet import KINDS
 from specimeter.toml_file import nearest
@@ -135,30 +136,27 @@ def inside(outline_px: Sequence[Sequence[float]], data: Mapping[str, Any]) -> np
 
 def manifest(path: Path, common: Mapping[str, Any]) -> Iterator[tuple[Path, Entry]]:
     """The rows of a CSV manifest; ``file`` is relative to it, kinds and tags are parted by semicolons."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise LibraryError("the manifest is not UTF-8 text", file=path, mend="save it again as CSV UTF-8") from error
-    reader = csv.DictReader(io.StringIO(text))
-    names = [name or "" for name in reader.fieldnames or []]
-    if "file" not in names:
-        raise LibraryError("the manifest has no column called file", file=path, expected=", ".join(("file", *COLUMNS)))
-    for name in names:
-        if name != "file" and name not in COLUMNS:
-            near = nearest(name, COLUMNS)
-            mend = f'the nearest known column is "{near}"' if near else "remove it"
-            raise LibraryError(f'unknown column "{name}"', file=path, expected=", ".join(COLUMNS), mend=mend)
-    for number, row in enumerate(reader, start=2):
-        where = f"{path}, line {number}"
-        if None in row:
-            raise LibraryError("the line has more values than the header has names", file=where)
-        fields = {name: value.strip() for name, value in row.items() if value and value.strip()}
-        if "file" not in fields:
-            raise LibraryError("the line names no file", file=where)
-        picture = path.parent / fields.pop("file")
-        if not picture.is_file():
-            raise LibraryError("the picture that the line names is not there", file=where, field=str(picture))
-        yield picture, made({"title": picture.stem, **_said(common), **_typed(fields, where)}, file=where)
+    with foreign(path, "a manifest", "a CSV table in UTF-8 with a column called file"):
+        reader = csv.DictReader(io.StringIO(content(path).decode("utf-8-sig")))
+        names = [name or "" for name in reader.fieldnames or []]
+        if "file" not in names:
+            raise LibraryError("the manifest has no column called file", file=path, expected=", ".join(("file", *COLUMNS)))
+        for name in names:
+            if name != "file" and name not in COLUMNS:
+                near = nearest(name, COLUMNS)
+                mend = f'the nearest known column is "{near}"' if near else "remove it"
+                raise LibraryError(f'unknown column "{name}"', file=path, expected=", ".join(COLUMNS), mend=mend)
+        for number, row in enumerate(reader, start=2):
+            where = f"{path}, line {number}"
+            if None in row:
+                raise LibraryError("the line has more values than the header has names", file=where)
+            fields = {name: value.strip() for name, value in row.items() if value and value.strip()}
+            if "file" not in fields:
+                raise LibraryError("the line names no file", file=where)
+            picture = path.parent / fields.pop("file")
+            if not picture.is_file():
+                raise LibraryError("the picture that the line names is not there", file=where, field=str(picture))
+            yield picture, made({"title": picture.stem, **_said(common), **_typed(fields, where)}, file=where)
 
 
 def _typed(fields: Mapping[str, str], where: str) -> dict[str, Any]:

@@ -163,7 +163,7 @@ def read(library: str | Path | None = None) -> Knowledge:
 def _table(path: Path, model: type[Part]) -> tuple:
     try:
         lines = list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8-sig"))))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, csv.Error) as error:
         raise LibraryError(f"it cannot be read: {error}", file=path, expected="a CSV table in UTF-8") from error
     out = []
     for number, line in enumerate(lines, start=2):

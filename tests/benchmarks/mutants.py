@@ -223,8 +223,8 @@ def tried(package: Path, arguments: list[str], plugin: object, keep: Callable[[i
     status = 3
     try:
         os.setsid()
-        silent = os.open(os.devnull, os.O_RDWR)
-        for stream in (0, 1):
+        told, silent = os.dup(2), os.open(os.devnull, os.O_RDWR)
+        for stream in (0, 1, 2):
             os.dup2(silent, stream)
         os.chdir(package)
         sys.path[:0] = [str(package), str(ROOT / "plugins")]
@@ -239,7 +239,7 @@ def tried(package: Path, arguments: list[str], plugin: object, keep: Callable[[i
         status = int(pytest.main([*SETTINGS, *arguments], plugins=[plugin]))
         (package / "answer").write_bytes(pickle.dumps(keep(status)))
     except BaseException:
-        traceback.print_exc()
+        os.write(told, traceback.format_exc().encode())
     finally:
         os._exit(status)
 

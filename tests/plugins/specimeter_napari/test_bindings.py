@@ -66,7 +66,7 @@ def test_a_binding_that_would_end_the_process_is_refused(monkeypatch, binding, v
 
     monkeypatch.setattr(window.qtpy, "API_NAME", binding)
     monkeypatch.setattr(window.qtpy, "PYSIDE_VERSION", version)
-    monkeypatch.setattr(window.sys, "version_info", python)
+    monkeypatch.setattr("sys.version_info", python)
     with pytest.raises(SpecimeterError, match="ends the window") if refused else nullcontext():
         window.check_binding()
 
