@@ -1,6 +1,6 @@
 """Weights of a network as it was shipped, put back into a model that can be trained on.
 
-``python -m specimeter.training.restore bend specimeter/segment/learned.onnx weights.bin`` (or ``broken``)
+``python -m specimeter.training.restore bend specimeter/segment/learned.onnx weights.bin`` (or ``broken``, ``far``, ``near``)
 """
 
 from __future__ import annotations
@@ -13,19 +13,24 @@ import onnx
 import torch
 
 from specimeter import files
+from specimeter.segment.section_reading import FAR_MM, NEAR_MM
 from specimeter.training import augment
 from specimeter.training.composite import composite
 from specimeter.training.fracture_composite import composite as broken_composite
 from specimeter.training.network import Block, Finder, to_bytes
+from specimeter.training.section_network import Reader
+from specimeter.training.section_paint import painted
+from specimeter.training.section_train import varied
 from specimeter.training.train import TASKS, Task
 
 PICTURES = 48  # composites by which the normalisation is set
 FIRST_SEED = 170_000_000  # of these
 COMPOSITES = {"bend": composite, "broken": broken_composite}
+CELLS_MM = {"far": FAR_MM, "near": NEAR_MM}
 
 
-def restored(model: Finder, shipped: onnx.ModelProto, pictures: torch.Tensor) -> Finder:
-    """The model, made to answer as the shipped network does, its normalisation with the statistics of `pictures` (N, 4, H, W).
+def restored(model: Finder | Reader, shipped: onnx.ModelProto, pictures: torch.Tensor) -> Finder:
+    """The model, made to answer as the shipped network does, its normalisation with the statistics of `pictures` (N, C, H, W).
 
     Layers and outputs that the shipped network lacks are added so that they change nothing at first.
     """
@@ -70,16 +75,26 @@ def pictures(family: str, task: Task) -> torch.Tensor:
     return augment.prepared(rgb, area)
 
 
+def cuts(cell_mm: float) -> torch.Tensor:
+    """Painted cuts (N, 3, 320, 320), photographed as in training."""
+    samples = [painted(np.random.default_rng(FIRST_SEED + k), cell_mm) for k in range(PICTURES)]
+    return varied(torch.from_numpy(np.stack(samples)))[0]
+
+
 def main() -> None:
     """Read the network, write the weights."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("family", choices=TASKS)
+    parser.add_argument("family", choices=[*TASKS, *CELLS_MM])
     parser.add_argument("network", type=Path)
     parser.add_argument("weights", type=Path)
     options = parser.parse_args()
     torch.manual_seed(0)
-    task = TASKS[options.family]
-    model = restored(task.model(), onnx.load(str(options.network)), pictures(options.family, task))
+    shipped = onnx.load(str(options.network))
+    if options.family in CELLS_MM:
+        model = restored(Reader(), shipped, cuts(CELLS_MM[options.family]))
+    else:
+        task = TASKS[options.family]
+        model = restored(task.model(), shipped, pictures(options.family, task))
     files.write(options.weights, to_bytes(model))
 
 

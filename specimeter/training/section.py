@@ -7,10 +7,12 @@ Seeds from 1,600,000; scenes of the groups in HELD_OUT are never trained on, and
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import multiprocessing
 import threading
 import time
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -28,7 +30,9 @@ from specimeter.training.section_paint import Skins, painted
 
 FIRST_SEED, CHECK_SEED = 1_600_000, 731_000
 HELD_OUT = {"finish": ("milled",), "etch": ("strong",), "light": split.HELD_OUT["light"], "bench": split.HELD_OUT["bench"]}
-NEAR_SAMPLES_MM = (0.045, 0.11)
+NEAR_SAMPLES_MM = (0.045, 0.2)  # the coarsest: photographs of whole plates, read at their own sampling
+NETWORKS = ("near", "far")
+CHECKED = 96  # samples of scenes kept for checking that are looked at
 
 
 def scene_for(seed: int, held_out: bool, **choices):
@@ -39,11 +43,15 @@ def scene_for(seed: int, held_out: bool, **choices):
     return scene if held_out or scene.groups["etch"] not in HELD_OUT["etch"] else None
 
 
-def rendered(seed: int, held_out: bool = False) -> list[tuple[str, str, np.ndarray]]:
-    """Samples of one scene: which network each is for, that it is a scene's, and its planes."""
+def rendered(seed: int, networks: Sequence[str] = NETWORKS, held_out: bool = False) -> list[tuple[str, str, np.ndarray]]:
+    """Samples of one scene: which network each is for, that it is a scene's, and its planes.
+
+    For the near network alone scenes are drawn near, and more pieces are taken of each.
+    """
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
     choices: dict = {"width_px": int(rng.choice([900, 1100, 1300]))}
+    alone = "far" not in networks
     near = bool(rng.random() < 0.5)
     if near:
         choices |= {"card": "none", "mm_per_px": float(np.exp(rng.uniform(np.log(0.035), np.log(0.075))))}
@@ -57,49 +65,50 @@ def rendered(seed: int, held_out: bool = False) -> list[tuple[str, str, np.ndarr
     mm, found = picture.truth["mm_per_px"], []
     outline, weld = np.array(picture.truth["area_outline_px"]), np.array(picture.truth["weld"]["outline_px"])
     middle = (outline.min(0) + outline.max(0)) / 2
-    for k in range(3):
+    for k in range(0 if alone else 3):
         cell = FAR_MM * float(np.exp(rng.normal(0, 0.15)))
         size = np.array(rgb.shape[1::-1])
         centre = (size - 1) / 2 if k == 0 else middle + rng.normal(0, 12, 2) / mm
         found.append(("far", "scene", of_scene(scene, picture, rgb, max(cell, mm), centre)))
-    if mm < 0.13:
-        for k in range(7 if near else 4):
-            cell = float(np.exp(rng.uniform(*np.log(NEAR_SAMPLES_MM))))
+    if mm < 1.2 * NEAR_SAMPLES_MM[1] and "near" in networks:
+        coarsest = max(min(NEAR_SAMPLES_MM[1], 1.4 * mm * rgb.shape[1] / SIDE), mm)  # the picture fills most of a sample
+        for k in range((10 if alone else 7) if near else 4):
+            cell = float(np.exp(rng.uniform(np.log(NEAR_SAMPLES_MM[0]), np.log(coarsest))))
             centre = (weld.mean(0) if k % 2 == 0 else outline[int(rng.integers(len(outline)))]) + rng.normal(0, 2.0, 2) / mm
             found.append(("near", "scene", of_scene(scene, picture, rgb, max(cell, mm), centre)))
     return found
 
 
-def brushed(seed: int) -> list[tuple[str, str, np.ndarray]]:
-    """Painted samples for both networks, with a few surfaces laid again and again."""
+def brushed(seed: int, networks: Sequence[str] = NETWORKS) -> list[tuple[str, str, np.ndarray]]:
+    """Painted samples for both networks, or one, with a few surfaces laid again and again."""
     cv2.setNumThreads(1)
     rng, found = np.random.default_rng(seed), []
     skins = Skins(rng, SIDE)
     for k in range(15):
-        cell = (
-            FAR_MM * float(np.exp(rng.normal(0, 0.2))) if k % 3 == 2 else float(np.exp(rng.uniform(*np.log(NEAR_SAMPLES_MM))))
-        )
-        found.append(("far" if k % 3 == 2 else "near", "painted", painted(rng, cell, skins=skins)))
+        name = networks[0] if len(networks) == 1 else "far" if k % 3 == 2 else "near"
+        far, near = FAR_MM * float(np.exp(rng.normal(0, 0.2))), float(np.exp(rng.uniform(*np.log(NEAR_SAMPLES_MM))))
+        found.append((name, "painted", painted(rng, far if name == "far" else near, skins=skins)))
     return found
 
 
-def kept_apart(seed: int) -> list[tuple[str, str, np.ndarray]]:
+def kept_apart(seed: int, networks: Sequence[str] = NETWORKS) -> list[tuple[str, str, np.ndarray]]:
     """Samples of a scene for checking, of held-out groups where the seed is even."""
-    return rendered(seed, held_out=seed % 2 == 0)
+    return rendered(seed, networks, held_out=seed % 2 == 0)
 
 
 def gather(pool: ProcessPoolExecutor, jobs: int, stocks: dict, check: dict, end: float, seed: int, checks: int) -> None:
     """Fill the stocks from the pool until a time; scenes take three quarters of the jobs."""
     waiting: list = []
+    networks = tuple(stocks)
     number = checked = 0
     while time.monotonic() < end:
         while len(waiting) < 2 * jobs and time.monotonic() < end - 12:
             number += 1
             paint = number % 4 == 0 or number < jobs // 2  # painted ones come sooner
             if number % 5 == 1 and number > jobs and checked < checks:
-                waiting.append(("check", pool.submit(kept_apart, CHECK_SEED + checked)))
+                waiting.append(("check", pool.submit(kept_apart, CHECK_SEED + checked, networks)))
                 checked += 1
-            waiting.append(("train", pool.submit(brushed if paint else rendered, seed + number)))
+            waiting.append(("train", pool.submit(brushed if paint else rendered, seed + number, networks)))
         done = [one for one in waiting if one[1].done()]
         waiting = [one for one in waiting if not one[1].done()]
         for part, future in done:
@@ -144,7 +153,8 @@ def main() -> int:
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--checks", type=int, default=60, help="scenes kept for checking")
-    parser.add_argument("--resume", type=Path, help="folder with weights to start from")
+    parser.add_argument("--resume", type=Path, help="folder with weights to start from (`specimeter.training.restore`)")
+    parser.add_argument("--only", choices=NETWORKS, help="teach one network alone")
     options = parser.parse_args()
     started = time.monotonic()
     options.out.mkdir(parents=True, exist_ok=True)
@@ -163,7 +173,8 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     from specimeter.training.section_train import Stock, Trainer, answers, figures
 
     count = torch.cuda.device_count()
-    devices = {name: f"cuda:{k % count}" if count else "cpu" for k, name in enumerate(("near", "far"))}
+    names = NETWORKS if options.only is None else (options.only,)
+    devices = {name: f"cuda:{k % count}" if count else "cpu" for k, name in enumerate(names)}
     torch.manual_seed(options.seed)
     rng = np.random.default_rng(options.seed)
     stocks, check = {name: Stock(devices[name]) for name in devices}, {name: [] for name in devices}
@@ -178,6 +189,7 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
         if options.resume is not None:
             weights = (options.resume / f"section_{name}.bin").read_bytes()
         trainers[name] = Trainer(devices[name], options.rate, weights)
+    before = None if options.resume is None else {name: copy.deepcopy(one.steady) for name, one in trainers.items()}
     while not all(stock.ready() for stock in stocks.values()) and time.monotonic() < end:
         time.sleep(0.2)
     begun, told, saved = time.monotonic(), time.monotonic(), time.monotonic()
@@ -189,7 +201,7 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     while time.monotonic() < end:
         past = (time.monotonic() - begun) / (end - begun)
         for name, trainer in trainers.items():
-            for _ in range(1 if name == "far" else 1 if devices["far"] != devices["near"] else 2):
+            for _ in range(2 if name == "near" and devices.get("far") == devices["near"] else 1):
                 trainer.step(stocks[name].batch(rng, options.batch), past)
         if time.monotonic() - told > 20:
             told = time.monotonic()
@@ -209,7 +221,9 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
         files.write(options.out / f"section_{name}.onnx", to_onnx(trainer.steady))
         result[name] = {"steps": trainer.count} | {origin: len(some) for origin, some in stocks[name].kept.items()}
         if check[name]:
-            odds, truth = answers(trainer.steady, check[name][:48], devices[name])
+            if before is not None:
+                result[name]["before"] = figures(*answers(before[name], check[name][:CHECKED], devices[name]))
+            odds, truth = answers(trainer.steady, check[name][:CHECKED], devices[name])
             result[name]["check"] = figures(odds, truth)
             files.write(options.out / f"check_{name}.jpg", sheet(check[name], odds))
     files.write(options.out / "section.json", json.dumps(result, indent=1).encode())

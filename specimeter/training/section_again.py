@@ -1,4 +1,4 @@
-"""A sample's cut etched, ground, stained and laid elsewhere once more, on the accelerator: one drawing, many photographs."""
+"""A sample's cut etched, stained, opened and laid elsewhere once more, on the accelerator: one drawing, many photographs."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from torch.nn import functional
 
 from specimeter.segment.section_reading import TISSUES
 from specimeter.training.augment import Tensor, blur, slow, some, uniform
+from specimeter.training.section_openings import opened
 
 SURROUNDINGS, PLATE, HAZ, WELD, GAP = range(len(TISSUES))
 SEEN = len(TISSUES)  # plane of the truth that says whether the etching shows
@@ -24,7 +25,8 @@ def again(rgb: Tensor, truth: Tensor) -> tuple[Tensor, Tensor]:
     light = _elsewhere(light, metal)
     tone, truth = _etched(light, truth, metal)
     tone = tone + _ground(light, metal) + _stained(light, metal) + _rim(light, metal)
-    return (light * torch.exp(tone.clamp(-3, 1.5))).clamp(0, 1) ** (1 / 2.2), truth
+    light, truth = opened(light * torch.exp(tone.clamp(-3, 1.5)), truth)
+    return light.clamp(0, 1) ** (1 / 2.2), truth
 
 
 def _etched(light: Tensor, truth: Tensor, metal: Tensor) -> tuple[Tensor, Tensor]:

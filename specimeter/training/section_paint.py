@@ -12,6 +12,7 @@ from specimeter.training.section_labels import LAMINATION, SIDE, Parts, beside, 
 from specimeter.training.texture import smooth, soft_step, spectral, surface
 
 Array = np.ndarray
+OPEN_ROOT = 0.35  # share of butt welds from one side whose root is drawn again until it is not fused
 
 
 class Skins:
@@ -93,7 +94,10 @@ def _joint(rng) -> Joint:
         if rng.random() < 0.2:  # fused through
             joint.gaps = []
     else:
-        joint = butt(rng, str(rng.choice(["v", "v", "double-v", "square"])), undercuts=count, overlap=over)
+        kind, open_root = str(rng.choice(["v", "v", "double-v", "square"])), rng.random() < OPEN_ROOT
+        joint = butt(rng, kind, undercuts=count, overlap=over)
+        while open_root and kind != "double-v" and not joint.gaps:
+            joint = butt(rng, kind, undercuts=count, overlap=over)
     if rng.random() < 0.6:
         joint.weld = _fused_otherwise(rng, joint)
     return joint

@@ -23,7 +23,7 @@ PAINTED = 0.5  # share of a batch that is painted, not rendered
 class Stock:
     """Samples uint8 (7, side, side) on the accelerator, of scenes and painted ones, that grow while the network learns."""
 
-    def __init__(self, device: str, most: int = 9000) -> None:
+    def __init__(self, device: str, most: int = 20000) -> None:
         self.device, self.most = device, most
         self.kept: dict[str, list[torch.Tensor]] = {"scene": [], "painted": []}
 

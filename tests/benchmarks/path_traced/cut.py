@@ -153,7 +153,7 @@ def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
             {"line_px": seen(gap), "length_mm": float(np.hypot(*np.subtract(gap[-1], gap[0])))} for gap in joint["gaps"]
         ],
         "overlaps": [],
-        "features": [],
+        "features": [{**one, "outline_px": seen(one["outline_mm"])} for one in told.get("features", [])],
         "card": held,
         "surface_height_mm": 0.0,
     }

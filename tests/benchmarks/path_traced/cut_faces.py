@@ -13,10 +13,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 from cut_joints import butt, fillet
+from cut_openings import length_of, openings
 from scipy.spatial import cKDTree
 
 PER_MM = 26  # texels
 BORDER_MM = 8.0  # of the texture round the metal
+ROUND = np.linspace(0, 2 * np.pi, 240)
 LOOKS = ("dark-weld", "bright-weld", "dark-zone", "low-contrast", "stained", "bright-line", "unetched")
 # of scratches: how many, how long in texels, how strong; reflectance and roughness of the metal
 FINISHES = {
@@ -65,8 +67,11 @@ def scratches(rng, shape, count: int, length: float, turn: float) -> np.ndarray:
     return field
 
 
-def face_texture(rng, joint: dict, look: str, finish: str):
-    """Reflectance (H, W, 3), roughness (H, W), height (H, W) of the cut's face, and the corners of its box in mm."""
+def face_texture(rng, joint: dict, look: str, finish: str, opened=None):
+    """Reflectance (H, W, 3), roughness (H, W), height (H, W) of the cut's face; its box's corners in mm; its imperfections.
+
+    `opened`: the lot by which these are drawn; None: there are none.
+    """
     low, high = joint["metal"].min(0) - BORDER_MM, joint["metal"].max(0) + BORDER_MM
     shape = tuple(int(v) for v in np.ceil((high - low) * PER_MM)[::-1])
 
@@ -79,7 +84,7 @@ def face_texture(rng, joint: dict, look: str, finish: str):
         cv2.fillPoly(field, [np.round(texels(points) * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
         return field > 0
 
-    weld = filled(joint["weld"])
+    weld, rings = filled(joint["weld"]), []
     out = cv2.distanceTransform((~weld).astype(np.uint8), cv2.DIST_L2, 5) / PER_MM
     inn = cv2.distanceTransform(weld.astype(np.uint8), cv2.DIST_L2, 5) / PER_MM
     signed = np.where(weld, inn, -out) + 0.04 * clouds(rng, shape, 8) + 0.03 * clouds(rng, shape, 20)
@@ -121,6 +126,8 @@ def face_texture(rng, joint: dict, look: str, finish: str):
         if joint["thickness"] > 7 and rng.random() < 0.7:  # runs
             for k in range(1, int(rng.integers(2, 5))):
                 centre = texels((joint["middle"] + rng.normal(0, 1.5, 2))[None])[0]
+                middle_mm = np.array([centre[0] / PER_MM + low[0], high[1] - centre[1] / PER_MM])
+                rings.append(middle_mm + 1.6 * k * np.column_stack([np.cos(ROUND), np.sin(ROUND) / 1.4]))
                 ring = np.abs(np.hypot(x - centre[0], (y - centre[1]) * 1.4) / PER_MM - 1.6 * k)
                 tone = tone - 0.2 * strength * share * np.exp(-0.5 * (ring / 0.15) ** 2)
     if look == "stained":
@@ -146,21 +153,29 @@ def face_texture(rng, joint: dict, look: str, finish: str):
             4,
         )
         rgb = rgb * (1 - 0.93 * (field / 255.0)[..., None])
-    return np.clip(rgb, 0.004, 0.95).astype(np.float32), rough.astype(np.float32), depth.astype(np.float32), low, high
+    found = [] if opened is None else openings(opened, joint, rings)
+    for one in found:
+        hole = cv2.GaussianBlur(filled(one["outline_mm"]).astype(np.float32), (0, 0), 0.7)
+        rgb = rgb * (1 - float(opened.uniform(0.75, 0.97)) * hole[..., None])
+        rough, depth = np.clip(rough + 0.4 * hole, 0.08, 0.9), depth - 3.0 * hole
+    return np.clip(rgb, 0.004, 0.95).astype(np.float32), rough.astype(np.float32), depth.astype(np.float32), (low, high), found
 
 
-def draw(seed: int, folder: Path) -> None:
+def draw(seed: int, folder: Path, opened: bool) -> None:
     """Textures and description of one cut: cut-SEED.json, and cut-SEED.face.png, .rough.png, .depth.png beside it."""
     rng = np.random.default_rng(seed)
     look = LOOKS[seed % len(LOOKS)]
     finish = str(rng.choice(list(FINISHES), p=[0.25, 0.4, 0.2, 0.15]))
     joint = (fillet if seed % 2 == 0 else butt)(rng, bool(rng.random() < 0.4), bool(rng.random() < 0.4))
-    rgb, rough, depth, low, high = face_texture(rng, joint, look, finish)
+    lot = np.random.default_rng([seed, 11]) if opened else None
+    rgb, rough, depth, (low, high), found = face_texture(rng, joint, look, finish, lot)
     folder.mkdir(parents=True, exist_ok=True)
     for name, picture in (("face", rgb[..., ::-1]), ("rough", rough), ("depth", 0.5 + 0.1 * depth)):
         whole = np.round(np.clip(picture, 0, 1) * 65535).astype(np.uint16)
         cv2.imwrite(str(folder / f"cut-{seed}.{name}.png"), whole)
-    told = {"look": look, "finish": finish, "box_mm": [low, high], "joint": joint}
+    told = {"look": look, "finish": finish, "box_mm": [low, high], "joint": joint, "features": found}
+    for one in found:
+        one["length_mm"] = length_of(one["outline_mm"])
     (folder / f"cut-{seed}.json").write_text(json.dumps(told, default=np.ndarray.tolist), encoding="utf-8")
 
 
@@ -170,9 +185,10 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=14)
+    parser.add_argument("--opened", action="store_true", help="with pores, slag, cracks and unfused lines in the weld")
     options = parser.parse_args()
     for seed in range(options.first, options.first + options.count):
-        draw(seed, options.folder)
+        draw(seed, options.folder, options.opened)
 
 
 if __name__ == "__main__":
