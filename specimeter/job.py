@@ -19,6 +19,7 @@ from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
 from specimeter.measure.section import Section, apart, section_of, toe_outlines
+from specimeter.measure.section_kinds import named
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
 from specimeter.record import build, edit, further, recompute, store
@@ -121,7 +122,8 @@ def search(
         scale=placed.scale,
     )
     cuts = toe_outlines(section)
-    return replace(sized(photo, placed, [*apart(outlines, cuts), *cuts], progress=progress), section=section)
+    lines = named(apart(outlines, cuts), section, placed.surface, placed.area)
+    return replace(sized(photo, placed, [*lines, *cuts], progress=progress), section=section)
 
 
 def search_all(

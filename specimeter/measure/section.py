@@ -15,12 +15,12 @@ from specimeter.measure.undercut import Undercut, measure_undercut
 from specimeter.photo import Photo
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Surface
-from specimeter.segment.faying_line import Faying, find_gap, root_gap, upright
+from specimeter.segment.faying_line import Faying, find_gap
 from specimeter.segment.fusion_line import Read
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.plates import resampled, runs
-from specimeter.segment.section_features import unfused_roots
+from specimeter.segment.root_line import unfused_root
 from specimeter.segment.section_outline import unclear
 from specimeter.segment.section_reading import read_steady, within
 from specimeter.segment.sharpness import blur_of
@@ -82,6 +82,7 @@ class Section:
     unfused: tuple[Outline, ...] = ()  # at a butt weld's root
     weld_px: np.ndarray | None = None
     weld_drawn_px: np.ndarray | None = None  # the points that a person clicked round the weld metal
+    root_px: np.ndarray | None = None  # (2, 2): a fillet's faying line, from the plates' corner on, as far as it is fused
     cautions: tuple[str, ...] = ()
     evidence: dict = field(default_factory=dict)
 
@@ -118,14 +119,18 @@ def section_of(
     metal = look_for(reading, sheet, surface, area)
     if weld_px is not None:
         metal = drawn_metal(weld_px, metal, surface, area) or NOT_DRAWN
-    outline, unfused = resampled(surface.develop(area.outline_px), STEP_PX * px_mm), []
+    outline, read, unfused = (
+        resampled(surface.develop(area.outline_px), STEP_PX * px_mm),
+        Read(reading=reading, surface=surface),
+        [],
+    )
     if sheet.specimen.test == "macro-butt":
         butt = find_butt(outline)
-        unfused = upright(unfused_roots(photo, reading, area), butt, surface)
-        gap = root_gap(unfused, butt, surface)
+        root = None if butt is None else unfused_root(read, butt, outline)
+        gap, unfused = (None, []) if root is None else (root.gap, [root.outline(read)])
     else:
         joint = find_fillet(outline)
-        gap = None if joint is None else find_gap(Read(reading=reading, surface=surface), joint)
+        gap = None if joint is None else find_gap(read, joint)
     if gap is not None and weld_px is not None:
         gap = replace(gap, tip=None)
     found = measure_section(
@@ -267,6 +272,7 @@ def measure_section(
         undercuts=tuple(cuts),
         overlaps_px=tuple(surface.project(toe.lip) for toe in toes if toe.lip is not None),
         weld_px=None if metal is None else metal.outline_px,
+        root_px=None if facts["root"] is None else surface.project(facts["root"]),
         cautions=facts["cautions"],
     )
 

@@ -13,6 +13,7 @@ from specimeter.segment.plates import Run
 from specimeter.segment.polylines import area_mm2, corner
 
 MOST_REACH = 0.8  # of the leg on the plate that runs through: a gap that begins farther in shows too faintly to be followed
+LEAST_ROOT_MM = 0.2  # of the faying line that is drawn where the weld reaches no farther in than the plates' corner
 LEAST_BEAD_MM = 0.2  # a root that stands out by as much shows weld metal on that side: the weld goes through
 
 
@@ -24,8 +25,8 @@ def evaluator(
     `photo_ways`: what leads right and down in the photograph, by which a butt's plates are numbered; `gap`: where a fillet's
     plates are seen not to be fused; `square`: a fillet's plates were not bevelled, so that what was laid down lies before their
     surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through
-    (`numbered`), whether the gap told it and the penetration (`told`), and whether a root that stands out shows that the weld
-    goes through (`through`).
+    (`numbered`), whether the gap told it and the penetration (`told`), whether a root that stands out shows that the weld
+    goes through (`through`), and a fillet's faying line from the plates' corner on, as far as it is fused (`root`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -53,13 +54,15 @@ def evaluator(
                 drawn["dilution"] = parent_share(weld, root, joint.face)
         cautions = []
         numbered = joint.through_sure or seen is not None
+        deep = drawn["penetration_mm"].value if "penetration_mm" in drawn else 0.0
         if not numbered:
             cautions.append(
                 "Which plate runs through is not seen in the outline: number 1 is on the one whose surface is seen farther."
             )
         if joint.others:
             cautions.append(f"The cut shows {len(joint.others)} more fillet weld(s): the largest was measured.")
-        return drawn, toes, {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0, "through": False}
+        facts = {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0, "through": False}
+        return drawn, toes, {**facts, "root": np.array([root, root + max(deep, LEAST_ROOT_MM) * inward])}
 
     def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
         joint = find_butt(outline, plates)
@@ -84,7 +87,7 @@ def evaluator(
             drawn["penetration_mm"] = through_plate(weld, [toe.plate for toe in toes], thickness_mm)
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
-        return drawn, toes, {"cautions": (), "numbered": True, "told": tip is not None, "through": through}
+        return drawn, toes, {"cautions": (), "numbered": True, "told": tip is not None, "through": through, "root": None}
 
     return of_fillet if test == "macro-fillet" else of_butt
 

@@ -316,7 +316,7 @@ def butt(rng, kind: str, *, undercuts: int = 0, overlap: tuple[float, float] | N
     unfused = float(rng.uniform(0.8, 0.35 * thick)) if root == "open" else 0.0
     sides = []
     for sign, top, low, wave in ((-1, toe_l, foot_l, wobble[0]), (1, toe_r, foot_r, wobble[1])):
-        end = np.array([0.0, low[1] - unfused]) if root == "open" else low
+        end = np.array([0.0, min(low_l, low_r) - unfused]) if root == "open" else low  # where both plates' edges still meet
         share = np.linspace(0, 1, 90)
         line = top + share[:, None] * (end - top)
         if kind == "double-v":
@@ -344,7 +344,7 @@ def butt(rng, kind: str, *, undercuts: int = 0, overlap: tuple[float, float] | N
         y = thick * (1 - k / count)
         width = np.interp(y, np.linspace(0, thick, 90), sides[1][:, 0])
         runs.append(arc([-width, y], [width, y], -0.25 * width if kind == "v" else -0.15 * width, 60))
-    gaps = [np.array([[0.0, low_l - unfused], [0.0, max(low_l, low_r)]])] if root == "open" else []
+    gaps = [np.array([[0.0, min(low_l, low_r) - unfused], [0.0, min(low_l, low_r)]])] if root == "open" else []
     return Joint(
         kind=kind, metal=metal, weld=weld, toes=np.array([toe_l, toe_r]), face=face, sizes=sizes,
         plates=(toe_l + np.array([[-2.5, 0], [-9.0, 0]]), toe_r + np.array([[2.5, 0], [9.0, 0]])), runs=runs, gaps=gaps,

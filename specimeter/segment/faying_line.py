@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from specimeter.scale.surface import Surface
 from specimeter.segment.fusion_line import GAP, Read
-from specimeter.segment.joint import Butt, Fillet
-from specimeter.segment.model import Outline
+from specimeter.segment.joint import Fillet
 from specimeter.segment.polylines import corner
 
 STEP_MM = 0.05
@@ -74,37 +71,6 @@ def find_gap(read: Read, joint: Fillet) -> Faying | None:
         u_mm=float(np.hypot(np.hypot(U_TIP_MM, 0.7 * cell_mm), u_step)),
         length_mm=lengths[through],
     )
-
-
-def upright(outlines: Sequence[Outline], joint: Butt | None, surface: Surface) -> list[Outline]:
-    """Those unfused lines that stand on a butt weld's root side rather than lie along a surface or at the face's toes."""
-    if joint is None:
-        return list(outlines)
-    up, top = _face_side(joint)
-    kept = []
-    for one in outlines:
-        points = surface.develop(one.outline_px) - top
-        high, wide = np.ptp(points @ up), np.ptp(points @ joint.across)
-        if high > wide and np.max(points @ up) < -LEAST_MM:
-            kept.append(one)
-    return kept
-
-
-def root_gap(outlines: Sequence[Outline], joint: Butt | None, surface: Surface) -> Faying | None:
-    """The unfused line at a butt weld's root as a gap whose tip lies nearest to the face side; None if there is none."""
-    if joint is None or not len(outlines):
-        return None
-    up, _ = _face_side(joint)
-    points = surface.develop(max(outlines, key=lambda one: one.confidence).outline_px)
-    tip = points[int(np.argmax(points @ up))]
-    px_mm = float(surface.mm_per_px_at(surface.project(tip[None])[0]))
-    return Faying(through=0, tip=tip, u_mm=float(np.hypot(U_TIP_MM, px_mm)), length_mm=float(np.ptp(points @ up)))
-
-
-def _face_side(joint: Butt) -> tuple[np.ndarray, np.ndarray]:
-    """Unit vector out of the metal on the face side, and the middle between its toes."""
-    up = joint.top.toes[0].plate.normal + joint.top.toes[1].plate.normal
-    return up / np.hypot(*up), (joint.top.toes[0].point + joint.top.toes[1].point) / 2
 
 
 def _tip(read: Read, line: np.ndarray, normal: np.ndarray, surely: int) -> tuple[int, float] | None:

@@ -4,19 +4,26 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy.ndimage import find_objects
+from skimage.segmentation import watershed
 
 from specimeter.segment.border import Patch, border
+from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import inside
-from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_round
+from specimeter.segment.plates import resampled, runs
+from specimeter.segment.polylines import corner
+from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_lines
 from specimeter.segment.sharpness import blur_of
 
-LEVEL, LEAST_PEAK = 0.0, 6.0  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
-SLOPE, MIDDLE = 0.7, 5.0  # from the network's log-odds to those of being one: it is surer than it is right (from tuning scenes)
+LEVEL, LEAST_PEAK = -1.0, 2.0  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
+SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
+BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
+SLOPE, MIDDLE = 0.7, 1.5  # from the network's log-odds to those of being one: it is surer than it is right (from tuning scenes)
 LEAST_CELLS = 4
-LEAST_GAP_CELLS, RIM_CELLS = 8, 3  # of an unfused root, and how near to the outline it begins
 MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
+CRACK = -1.0  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
@@ -24,17 +31,21 @@ WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
     """Imperfections within the metal's outline, likeliest first; undercut and overlap are parts of the outline itself."""
     mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    reading = read_round(photo.rgb, mm, area.outline_px)
+    reading, zones = read_lines(photo.rgb, mm, area.outline_px), welds(surface.develop(area.outline_px), mm)
     usable = inside(area, reading.feature.shape, reading.zoom, reading.offset_px)
     odds = np.where(usable, reading.feature, -20.0)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((odds > LEVEL).astype(np.uint8), connectivity=8)
+    labels = apart(odds)
     blur, light, found = blur_of(photo, area), photo.linear(), []
-    for label in range(1, count):
-        x, y, width, height, size = (int(v) for v in stats.reshape(count, 5)[label])
-        box = np.s_[y : y + height, x : x + width]
+    for label, box in enumerate(find_objects(labels), start=1):
+        if box is None:
+            continue
         mask = labels[box] == label
+        y, x, height, width = box[0].start, box[1].start, *mask.shape
         peak = float(np.sort(odds[box][mask])[-5:].mean())
-        if size < LEAST_CELLS or peak < LEAST_PEAK:
+        if mask.sum() < LEAST_CELLS or peak < LEAST_PEAK:
+            continue
+        middle = surface.develop(reading.to_photograph([[x + (width - 1) / 2, y + (height - 1) / 2]]))[0]
+        if zones and max(cv2.pointPolygonTest(zone, (float(middle[0]), float(middle[1])), True) for zone in zones) < -BESIDE_MM:
             continue
         edge = border(patch_of(reading.share, labels == label, (x, y, width, height), reading, usable), light, blur)
         if edge is None:
@@ -48,6 +59,7 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
                 u_tip_px=edge.u_tip_px,
                 evidence={
                     "log_odds": round(peak, 3),
+                    "crack_over_unfused": round(_crack_over_unfused(reading, labels == label), 3),
                     "drawn_by_light": round(edge.drawn_by_light, 3),
                     "blur_px": round(blur, 3),
                 },
@@ -56,32 +68,44 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
     return sorted(found, key=lambda one: -one.confidence)
 
 
-def unfused_roots(photo, reading: Reading, area: ExaminedArea) -> list[Outline]:
-    """Where a butt weld's plates stand against each other unfused, in from the outline: lack of penetration."""
-    usable = inside(area, reading.feature.shape, reading.zoom, reading.offset_px)
-    gap = reading.tissue[GAP]
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(((gap > 0.5) & usable).astype(np.uint8), connectivity=8)
-    blur, light, found = blur_of(photo, area), photo.linear(), []
-    rim = usable & (cv2.erode(usable.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=RIM_CELLS, borderValue=0) == 0)
-    for label in range(1, count):
-        x, y, width, height, size = (int(v) for v in stats.reshape(count, 5)[label])
-        mask = labels == label
-        if size < LEAST_GAP_CELLS or not (mask & rim).any():
-            continue
-        edge = border(patch_of(gap, mask, (x, y, width, height), reading, usable), light, blur)
-        if edge is not None:
-            sure = float(gap[mask].mean())
-            found.append(
-                Outline(
-                    outline_px=edge.outline_px,
-                    kind="lack-of-penetration",
-                    confidence=sure,
-                    u_edge_px=edge.u_edge_px,
-                    u_tip_px=edge.u_tip_px,
-                    evidence={"chance": round(sure, 3), "blur_px": round(blur, 3)},
-                )
-            )
-    return found
+def apart(odds: np.ndarray) -> np.ndarray:
+    """Numbers, from 1, of the regions whose log-odds are above LEVEL, int (rows, columns); 0 elsewhere.
+
+    Where several parts of a region stand above SPLIT they are so many imperfections beside each other, divided along the valley
+    between them.
+    """
+    regions = np.asarray(cv2.connectedComponents((odds > LEVEL).astype(np.uint8), connectivity=8)[1])
+    seeds = np.asarray(cv2.connectedComponents((odds > SPLIT).astype(np.uint8), connectivity=8)[1])
+    held = np.unique(regions[seeds > 0])
+    alone = (regions > 0) & ~np.isin(regions, held)
+    markers = np.where(seeds > 0, seeds, np.where(alone, regions + int(seeds.max()), 0))
+    return np.asarray(watershed(-odds, markers, mask=regions > 0))
+
+
+def welds(outline_mm: np.ndarray, px_mm: float) -> list[np.ndarray]:
+    """About where the welds of an outline lie, as convex polygons in mm: their faces, and the roots behind these.
+
+    Of a joint that could be either, both; none where the outline shows no joint: then it may lie anywhere.
+    """
+    outline = resampled(outline_mm, 0.7 * px_mm)
+    plates = runs(outline)
+    fillet, butt, found = find_fillet(outline, plates), find_butt(outline, plates), []
+    for face in () if fillet is None else (fillet.face, *fillet.others):
+        root = corner(face.toes[0].plate, face.toes[1].plate)
+        found.append(face.points if root is None else np.concatenate([face.points, root[None]]))
+    if butt is not None:
+        sides = [face.points for face in (butt.top, butt.bottom) if face is not None]
+        up = butt.top.toes[0].plate.normal + butt.top.toes[1].plate.normal
+        foot = butt.top.points.mean(axis=0) - up / np.hypot(*up) * _deep(outline, butt.top.points.mean(axis=0), up)
+        found.append(np.concatenate([*sides, foot[None]]))
+    return [cv2.convexHull(points.astype(np.float32)) for points in found]
+
+
+def _deep(outline: np.ndarray, place: np.ndarray, up: np.ndarray) -> float:
+    """How far the metal reaches below a place, at most the outline's lesser extent."""
+    down = -((outline - place) @ (up / np.hypot(*up)))
+    near = np.abs((outline - place) @ np.array([-up[1], up[0]]) / np.hypot(*up)) < 2.0
+    return float(min(down[near].max(initial=0.0), np.ptp(outline, axis=0).min()))
 
 
 def patch_of(share: np.ndarray, mask: np.ndarray, box, reading: Reading, usable: np.ndarray) -> Patch:
@@ -100,9 +124,17 @@ def patch_of(share: np.ndarray, mask: np.ndarray, box, reading: Reading, usable:
     )
 
 
+def _crack_over_unfused(reading: Reading, mask: np.ndarray) -> float:
+    """By how much the network's log-odds of a crack are above those of a lack of fusion."""
+    crack, unfused = KINDS.index("crack"), KINDS.index("lack-of-fusion")
+    return float(reading.kind[crack][mask].mean() - reading.kind[unfused][mask].mean())
+
+
 def _kind(reading: Reading, mask: np.ndarray, cell_mm: float) -> str:
     """What it is: by the network, and of an unfused line by what lies round it."""
     name = KINDS[int(np.argmax([reading.kind[k][mask].mean() for k in range(len(KINDS))]))]
+    if name in ("crack", "lack-of-fusion"):
+        name = "crack" if _crack_over_unfused(reading, mask) > CRACK else "lack-of-fusion"
     if name != "lack-of-fusion":
         return name
     reach = 2 * max(round(NEAR_MM / cell_mm), 1) + 1

@@ -20,6 +20,7 @@ STEP = 32  # the network's coarsest grid
 TISSUES = ("surroundings", "plate", "haz", "weld", "gap")
 KINDS = ("pore", "slag", "crack", "lack-of-fusion")
 PLANES = len(TISSUES) + 3 + len(KINDS)  # tissues, whether the etching shows them, an imperfection, its share, its kind
+ENLARGED, LEAST_ENLARGED = 2.0, 1.2  # how far a coarse photograph is enlarged for thin lines, at most, and worth the while
 STEADY_MM, APART = (0.1, 0.15), 1.15  # further cells at which tissues are read, and how much coarser each is at least
 EVEN_TISSUE = 1e-3  # chance by which no reading of a tissue is surer than it can be
 EVEN = 0.02  # chance by which no reading is surer than it can be
@@ -134,6 +135,33 @@ def read_round(rgb: np.ndarray, mm_per_px: float, outline_px: np.ndarray) -> Rea
     return read_near(rgb, mm_per_px, outline_px.min(axis=0) - around, outline_px.max(axis=0) + around)
 
 
+def read_lines(rgb: np.ndarray, mm_per_px: float, outline_px: np.ndarray) -> Reading:
+    """As `read_round`; a photograph coarser than the network's finest cells is read enlarged as well, for what is thin.
+
+    Log-odds of imperfections, of their kinds and of gaps are the means of both readings.
+    """
+    one = read_round(rgb, mm_per_px, outline_px)
+    zoom = min(mm_per_px / NEAR_MM, ENLARGED)
+    if zoom < LEAST_ENLARGED:
+        return one
+    around = AROUND_MM / mm_per_px
+    low = np.clip(np.floor(outline_px.min(axis=0) - around), 0, None).astype(int)
+    high = np.minimum(np.ceil(outline_px.max(axis=0) + around), rgb.shape[1::-1]).astype(int)
+    large = _read("near", rgb[low[1] : high[1], low[0] : high[0]], low, zoom)
+    size = one.metal.shape[::-1]
+
+    def shared(own: np.ndarray, other: np.ndarray) -> np.ndarray:
+        return (own + cv2.resize(other, size, interpolation=cv2.INTER_AREA)) / 2
+
+    gap = TISSUES.index("gap")
+    tissue = one.tissue.copy()
+    odds = [np.log((part.tissue[gap] + EVEN_TISSUE) / (1 - part.tissue[gap] + EVEN_TISSUE)) for part in (one, large)]
+    tissue[gap] = 1 / (1 + np.exp(-shared(*odds)))
+    tissue[:gap] *= (1 - tissue[gap]) / np.maximum(tissue[:gap].sum(axis=0), EVEN_TISSUE)
+    kind = np.stack([shared(*pair) for pair in zip(one.kind, large.kind, strict=True)])
+    return replace(one, tissue=tissue, feature=shared(one.feature, large.feature), kind=kind)
+
+
 def read_steady(rgb: np.ndarray, mm_per_px: float, outline_px: np.ndarray) -> Reading:
     """As `read_round`, with its tissues read at coarser cells and in a mirror as well: the mean of their log-odds.
 
@@ -145,7 +173,7 @@ def read_steady(rgb: np.ndarray, mm_per_px: float, outline_px: np.ndarray) -> Re
     for cell in STEADY_MM:
         if cell > APART * cells[-1]:
             cells.append(cell)
-    finest, *coarser = (read_near(rgb, mm_per_px, *box, cell) for cell in cells)
+    finest, *coarser = read_lines(rgb, mm_per_px, outline_px), *(read_near(rgb, mm_per_px, *box, cell) for cell in cells[1:])
     rows, columns = finest.metal.shape
     odds, seen = np.log(finest.tissue + EVEN_TISSUE), finest.seen
     others = [*coarser, read_near(rgb, mm_per_px, *box, cells[-1], mirrored=True)]
@@ -163,9 +191,9 @@ def read_steady(rgb: np.ndarray, mm_per_px: float, outline_px: np.ndarray) -> Re
 
 def _read(name: str, piece: np.ndarray, low: np.ndarray, zoom: float, *, mirrored: bool = False) -> Reading:
     zoom = min(zoom, float(np.sqrt(MOST_CELLS[name] / (piece.shape[0] * piece.shape[1]))))
-    if zoom < 1:
+    if zoom != 1:
         size = (max(round(piece.shape[1] * zoom), 8), max(round(piece.shape[0] * zoom), 8))
-        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
+        piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC)
     coded = piece.astype(np.float32) / np.float32(np.iinfo(piece.dtype).max)
     answer = run(name, prepared(coded[:, ::-1]))[..., ::-1] if mirrored else run(name, prepared(coded))
     split = len(TISSUES)

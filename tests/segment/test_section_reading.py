@@ -14,6 +14,7 @@ from specimeter.segment.fusion_line import Read
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled
 from specimeter.segment.polylines import area_mm2
+from specimeter.segment.root_line import unfused_root
 from specimeter.segment.section_reading import PLANES, TISSUES, Reading, prepared, run, steadied, within
 from specimeter.segment.weld_metal import UNETCHED, WeldMetal, drawn_metal, look_for
 from specimeter.training.section_labels import Parts, planes
@@ -118,6 +119,42 @@ def test_plates_that_show_no_gap_tell_nothing():
     joint = fillet(np.random.default_rng(3), "tee")
     reading, surface, _ = read(joint, etched=0.0)
     assert find_gap(Read(reading=reading, surface=surface), find_fillet(resampled(joint.metal, 0.05))) is None
+
+
+def open_butt() -> tuple:
+    """A butt weld whose root was not fused, as the generator draws it."""
+    for seed in range(40):
+        joint = butt(np.random.default_rng(seed), "v")
+        if joint.gaps and joint.sizes["misalignment_mm"] == 0:
+            return joint, abs(float(np.diff(joint.gaps[0][:, 1])[0]))
+    raise AssertionError("no seed draws one")
+
+
+def test_an_unfused_root_is_a_line_from_the_root_side_up():
+    """Its height and the penetration it leaves as the joint was drawn, to two cells and the network's tip."""
+    joint, high = open_butt()
+    reading, surface, area = read(joint, etched=0.0, gaps=True)
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    seen = Read(reading=within(reading, area.outline_px), surface=surface)
+    found = unfused_root(seen, find_butt(outline), outline)
+    assert found is not None
+    assert found.gap.length_mm == pytest.approx(high, abs=0.3)
+    assert joint.thickness - found.path[-1, 1] == pytest.approx(high, abs=0.3)
+    assert np.abs(found.path[:, 0]).max() < 0.2
+    feature = surface.develop(found.outline(seen).outline_px)
+    assert np.ptp(feature[:, 1]) == pytest.approx(high, abs=0.3)
+
+
+def test_a_root_that_shows_no_line_is_not_called_unfused():
+    """The same joint with no gap to be seen; and with grinding marks as dark as one, which run through the plates too."""
+    joint, _ = open_butt()
+    reading, surface, area = read(joint, etched=0.0)
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    rng = np.random.default_rng(1)
+    scratched = reading.light - 0.5 * (rng.random(reading.light.shape[1]) < 0.04)[None].astype(np.float32)
+    for light in (reading.light, scratched):
+        one = within(replace(reading, light=light), area.outline_px)
+        assert unfused_root(Read(reading=one, surface=surface), find_butt(outline), outline) is None
 
 
 def test_weld_metal_that_a_person_clicked_is_cut_at_the_metals_outline():

@@ -1,0 +1,75 @@
+"""What a line in a cut is called, on shapes whose places are known exactly.
+
+That an unfused line lies at the side wall, between runs or at the root: ISO 6520-1:2007, 4011 to 4013.
+"""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from specimeter.measure.section import Section
+from specimeter.measure.section_kinds import middle_of, named
+from specimeter.segment.model import ExaminedArea, Outline
+
+METAL = np.array([[0.0, 0.0], [20.0, 0.0], [20.0, 10.0], [0.0, 10.0]])
+WELD = np.concatenate(
+    [np.linspace([6.0, 0.0], [10.0, 8.0], 60), np.linspace([10.0, 8.0], [14.0, 0.0], 60)[1:], [[10.0, 0.0]]]
+)  # a V of 8 mm
+SURFACE = SimpleNamespace(develop=lambda points: np.asarray(points, float), mm_per_px_at=lambda point: 0.05)
+FLANK = np.degrees(np.arctan2(8.0, 4.0))
+
+
+def line(x: float, y: float, turn_deg: float, kind: str, odds: float = -3.0, length: float = 2.0) -> Outline:
+    """A line of 0.1 mm width about a place, turned so far from x towards y."""
+    turn = np.radians(turn_deg)
+    along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    half = length / 2 * along
+    side = 0.05 * across
+    corners = np.array([x, y]) + np.array([-half - side, half - side, half + side, -half + side])
+    return Outline(outline_px=corners, kind=kind, evidence={"crack_over_unfused": odds})
+
+
+def kinds(outlines, weld=WELD, root=None) -> list[str]:
+    section = Section(sizes={}, missing={}, drawn={}, weld_px=weld, root_px=root)
+    return [one.kind for one in named(outlines, section, SURFACE, ExaminedArea(outline_px=METAL))]
+
+
+def test_the_middle_of_a_line_is_its_axis():
+    """A line of 2 mm at 30 degrees: its middle points lie on its axis, from end to end."""
+    path = middle_of(line(3.0, 4.0, 30.0, "crack").outline_px)
+    way = np.array([np.cos(np.radians(30)), np.sin(np.radians(30))])
+    off = (path - [3.0, 4.0]) @ [-way[1], way[0]]
+    assert np.abs(off).max() < 0.03
+    assert np.ptp((path - [3.0, 4.0]) @ way) == pytest.approx(2.0, abs=0.3)
+
+
+def test_an_unfused_line_is_named_by_its_place():
+    """On the flank of the V, within it, and across the flank's own way but far from it."""
+    on_flank = line(8.1, 4.0, FLANK, "lack-of-inter-run-fusion")
+    between = line(10.0, 3.0, 0.0, "lack-of-sidewall-fusion")
+    assert kinds([on_flank, between]) == ["lack-of-sidewall-fusion", "lack-of-inter-run-fusion"]
+
+
+def test_a_crack_stays_one_unless_it_runs_along_the_fusion_line_and_may_be_unfused():
+    """The network's own odds decide where both could be; within the weld, and across the line, it is a crack."""
+    along, sure = line(8.1, 4.0, FLANK, "crack", -0.5), line(8.1, 4.0, FLANK, "crack", 2.0)
+    across, within = line(8.0, 4.0, FLANK + 90.0, "crack", -0.5), line(10.0, 3.0, 80.0, "crack", -0.5)
+    assert kinds([along, sure, across, within]) == ["lack-of-sidewall-fusion", "crack", "crack", "crack"]
+
+
+def test_a_line_in_the_faying_lines_course_is_the_roots():
+    """The plates meet at (8, 8) and lie on each other from there to the left: what goes on from there into the weld."""
+    root = np.array([[9.0, 6.0], [8.4, 6.0]])
+    assert kinds([line(9.0, 6.0, 2.0, "lack-of-sidewall-fusion", length=1.0)], root=root) == ["lack-of-root-fusion"]
+    assert kinds([line(9.0, 6.0, 80.0, "lack-of-sidewall-fusion", length=1.0)], root=root) == ["lack-of-sidewall-fusion"]
+
+
+def test_what_else_was_named_keeps_its_name():
+    """A pore, and a line that a person or other code drew; and without weld metal the network's word."""
+    drawn = Outline(outline_px=line(8.1, 4.0, FLANK, "crack").outline_px, kind="lack-of-inter-run-fusion")
+    pore = line(10.0, 3.0, 0.0, "pore")
+    assert kinds([drawn, pore]) == ["lack-of-inter-run-fusion", "pore"]
+    assert kinds([line(8.1, 4.0, FLANK, "lack-of-inter-run-fusion")], weld=None) == ["lack-of-inter-run-fusion"]
