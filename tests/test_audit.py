@@ -12,10 +12,11 @@ from types import SimpleNamespace
 import numpy as np
 import pikepdf
 import pytest
+from PIL import Image
 
 from specimeter import job
 from specimeter import photo as photos
-from specimeter.audit import audit
+from specimeter.audit import _same_where_both_have_it, audit
 from specimeter.cli import main
 from specimeter.record import folder, log, model
 
@@ -262,3 +263,64 @@ def test_there_must_be_a_record(tmp_path, capsys):
     """Exit 2 where there is nothing to check."""
     assert quietly("check", tmp_path / "absent") == 2
     assert "no such record" in capsys.readouterr().err
+
+
+SEALED = Path(__file__).parent / "record" / "sealed"
+
+
+def step(path: Path, name: str, *given: Path):
+    """One step of the audit, with photographs that were given."""
+    return next(one for one in audit(path, photo_files=given) if one.name == name)
+
+
+def test_a_photograph_that_is_not_at_hand_leaves_it_open(tmp_path):
+    """Told with what to do; given beside, it is checked by its hash, and a file that is none is told."""
+    path = shutil.copytree(SEALED, tmp_path / "R-1")
+    (path / "p1.png").rename(tmp_path / "face.png")
+    (tmp_path / "x.png").write_bytes(b"no picture")
+    absent = step(path, "photographs")
+    assert absent.holds is None
+    assert "--photo" in absent.told[-1]
+    assert step(path, "photographs", tmp_path / "face.png").holds is True
+    wrong = step(path, "photographs", tmp_path / "x.png")
+    assert wrong.holds is False
+    assert "x.png" in wrong.told[0]
+
+
+def test_another_picture_or_none_in_the_photograph_s_place(tmp_path):
+    """By its hash; by what the reader says."""
+    path = shutil.copytree(SEALED, tmp_path / "R-1")
+    Image.new("RGB", (1600, 1200)).save(path / "p1.png")
+    assert "is not the photograph that was measured" in step(path, "photographs").told[0]
+    (path / "p1.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    assert step(path, "photographs").holds is False
+
+
+TABLE = b"id,length_mm,kind\nf1,3.10,pore\n"
+
+
+@pytest.mark.parametrize(
+    ("other", "same"),
+    [
+        (b"id,length_mm,area_mm2\nf1,3.10,0.5\n", True),
+        (b"id,length_mm\nf1,3.20\n", False),
+        (b"id,length_mm\nf1,3.10\nf2,1.00\n", False),
+        (b"id,kind\nf1,pore\n", False),
+        (b"\xff\xfe", False),
+        (b"", False),
+    ],
+    ids=["another column", "another length", "another row", "no length", "no text", "empty"],
+)
+def test_a_table_by_another_program_is_compared_where_both_have_it(other, same):
+    """Ids and lengths must be among what both have."""
+    assert _same_where_both_have_it(TABLE, other) is same
+
+
+def test_of_many_faults_some_are_told_and_the_rest_counted(tmp_path):
+    """Thirty files that were added afterwards."""
+    path = shutil.copytree(SEALED, tmp_path / "R-1")
+    for number in range(30):
+        (path / f"{number}.txt").touch()
+    told = step(path, "files").told
+    assert len(told) < 30
+    assert told[-1] == f"and {30 - len(told) + 1} more"

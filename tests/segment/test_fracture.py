@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from specimeter.segment.fracture_figures import NAMES, figures
 from specimeter.segment.fracture_maps import prepare
 from specimeter.segment.fracture_outline import outline
 from specimeter.segment.fracture_propose import Region, propose, shared
+from specimeter.segment.model import ExaminedArea
 
 MM_PER_PX = 0.05
 SIZE = (360, 520)
@@ -103,3 +105,36 @@ def test_shared_pixels_are_counted():
     two = Region(mask=square, left=2, top=1, look="dark", scale_mm=0.3, strength=1.0)
     assert shared(one, two) == 6
     assert shared(one, Region(mask=square, left=9, top=9, look="dark", scale_mm=0.3, strength=1.0)) == 0
+
+
+def test_a_dark_disc_is_found_in_the_photograph():
+    """The whole segmenter on the drawn face: likeliest first, the disc where it was drawn, a round one as a convex outline."""
+    area = ExaminedArea(outline_px=np.array([[20.0, 20.0], [499.0, 20.0], [499.0, 339.0], [20.0, 339.0]]))
+    flat = SimpleNamespace(mm_per_px_at=lambda point: MM_PER_PX)
+    found = fracture.find_fracture(SimpleNamespace(rgb=drawn(contrast=0.1)), flat, area)
+    assert found
+    assert [one.confidence for one in found] == sorted((one.confidence for one in found), reverse=True)
+    over = [one for one in found if np.hypot(*(one.outline_px.mean(axis=0) - [260.3, 170.6])) < 3]
+    assert len(over) == 1, "what overlaps a likelier one is left out"
+    radius = np.hypot(*(over[0].outline_px - [260.3, 170.6]).T)
+    assert radius.mean() == pytest.approx(14.0, abs=1.0)
+    assert over[0].evidence["look"] == "dark"
+    assert 0 < over[0].u_edge_px <= over[0].u_tip_px
+
+
+@pytest.mark.parametrize(
+    ("family", "to_border_mm", "slender", "width_mm", "kind"),
+    [
+        ("pore", 0.0, 1.0, 1.0, "pore"),
+        ("unfused", 0.0, 9.0, 0.2, "lack-of-root-fusion"),
+        ("unfused", 5.0, 9.0, 0.2, "lack-of-inter-run-fusion"),
+        ("unfused", 5.0, 1.2, 0.2, "lack-of-fusion"),
+        ("unfused", 5.0, 9.0, 3.0, "lack-of-fusion"),
+    ],
+)
+def test_unfused_surface_is_named_by_its_place_and_form(family, to_border_mm, slender, width_mm, kind):
+    """At the face's border it is at the root; a thin line within lies between runs; else it is no more than not fused."""
+    region = Region(mask=np.ones((4, 4), bool), left=0, top=0, look="dark", scale_mm=0.3, strength=1.0)
+    face = SimpleNamespace(to_border_mm=np.full((9, 9), to_border_mm))
+    told = {"slender": np.log(slender), "width": np.log(width_mm)}
+    assert fracture._kind(face, region, family, told) == kind
