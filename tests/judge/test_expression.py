@@ -110,6 +110,13 @@ def test_a_bad_expression_is_shown_with_its_place(text, told, marked):
     assert "min max abs" in message
 
 
+def test_numbers_that_are_large_and_not_absurd():
+    """Below a thousand million."""
+    assert value(parse("9e8 + t", NAMES, gives=Quantity, field="limit"), {"t": Interval.exact(1.0)}).value == 9e8 + 1
+    with pytest.raises(LimitsError, match="absurdly large"):
+        parse("1e9", NAMES, gives=Quantity, field="limit")
+
+
 def test_length_and_emptiness():
     for text, told in (("1 + " * 120 + "1", "at most 400"), ("", "empty"), ("   ", "empty")):
         with pytest.raises(LimitsError, match=told):

@@ -164,6 +164,11 @@ def test_sum_is_open_where_counting_is_and_it_matters(make):
 
     assert total(8).outcome == "undecided"
     assert "whether f3 counts is open" in total(8).because
+    assert "too close to the limit" not in total(8).because, (
+        "either sum is clear of the limit: only which of them is meant is open"
+    )
+    near = one(make, make.rule(limit=3), make.feature(1, 3.0, 0.2))
+    assert "too close to the limit" in near.because
     assert total(10).outcome == "within"
     assert total(7).outcome == "exceeds"
     assert total(8).p_conform is None  # no one number can say

@@ -121,3 +121,14 @@ def test_a_crease_is_cut_off_and_a_figure_of_eight_is_left():
     assert without_loops(smooth) == pytest.approx(smooth)
     eight = np.array([[0.0, 0], [4, 4], [4, 0], [0, 4]])
     assert without_loops(eight) == pytest.approx(eight)
+
+
+@pytest.mark.parametrize(("share", "left"), [(0.06, False), (0.09, False), (0.11, True), (0.15, True)])
+def test_a_loop_is_small_up_to_a_tenth_of_the_outline(share, left):
+    """A square of side 10 whose top side crosses itself: a triangle of two half diagonals and a side hangs on it."""
+    diagonal = 2 * np.sqrt(2)
+    half = 40 * share / (2 + diagonal - 2 * diagonal * share)
+    loop = [[5 + half, 10], [5 - half, 10 + 2 * half], [5 + half, 10 + 2 * half], [5 - half, 10]]
+    points = np.array([[0.0, 0], [10, 0], [10, 10], *loop, [0, 10]])
+    assert perimeters(Rings.of([points]))[0] == pytest.approx(40 + 2 * diagonal * half)
+    assert (len(without_loops(points)) == len(points)) is left

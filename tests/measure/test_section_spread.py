@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from specimeter.measure.section import NO_OTHER, too_uncertain
 from specimeter.measure.section_draw import evaluator
-from specimeter.measure.section_spread import STRETCHES, TRIES, spread_of
+from specimeter.measure.section_spread import (
+    ANGLE_U_DEG,
+    CORNER_PX,
+    EDGE_PX,
+    ROUNDED_MM,
+    STRETCHES,
+    TRIES,
+    U_THICKNESS_MM,
+    UNSURE_MM,
+    own_u,
+    spread_of,
+    spread_of_metal,
+    u_edge,
+)
 from specimeter.segment.plates import resampled, runs
 from tests.measure.test_weld_sizes import tee
 
@@ -51,3 +66,75 @@ def test_a_size_that_goes_missing_is_less_sure_or_not_given():
         assert lost["leg_1_mm"] == pytest.approx(whole["leg_1_mm"])
         assert lost["throat_mm"] == np.inf
     assert too_uncertain("throat_mm", 4.2, 2 * lost["throat_mm"]) == NO_OTHER
+
+
+def test_moving_a_stretch_counts_as_the_mean_of_out_and_in():
+    """By 3 px, which the throat then is off either way: that is its part, beside what the rest of the outline gives."""
+    plain, hidden = spread()[0]["throat_mm"], spread(UNCLEAR)[0]["throat_mm"]
+    assert np.sqrt(hidden**2 - plain**2) == pytest.approx(3.0 * PX_MM, rel=0.3)
+
+
+def toe(angle_deg: float = 130.0, *, scatter_mm: float = 0.0, u_angle_rad: float = 0.0, at_mm: float = 0.0) -> SimpleNamespace:
+    """On a plate along x, whose line is known best at its middle."""
+    along = lambda points: np.asarray(points)[:, 0]
+    plate = SimpleNamespace(scatter_mm=scatter_mm, u_angle_rad=u_angle_rad, u_offset_mm=0.02, along=along)
+    return SimpleNamespace(angle_deg=angle_deg, plate=plate, point=np.array([at_mm, 0.0]))
+
+
+def own(name: str, *toes, metal=None, gap=None, **choices) -> float:
+    return own_u(name, toes or (toe(), toe()), metal, gap, px_mm=PX_MM, u_edge_mm=U_EDGE_MM, **choices)
+
+
+def test_a_toe_is_placed_the_less_surely_the_more_gently_the_face_leaves():
+    """A leg's u by its own toe: grows with the angle and with the plate's waviness, never below a tenth of a pixel; the width
+    between both toes has both.
+    """
+    steep, gentle = own("leg_1_mm", toe(100.0), toe(170.0)), own("leg_2_mm", toe(100.0), toe(170.0))
+    assert 0.1 * PX_MM < steep < gentle / 3
+    assert own("leg_1_mm", toe(100.0, scatter_mm=0.1), toe()) > 2 * steep
+    assert own("weld_width_mm", toe(100.0), toe(170.0)) == pytest.approx(np.hypot(steep, gentle))
+    assert own("throat_mm") == pytest.approx(CORNER_PX * PX_MM)
+
+
+def test_an_angle_is_as_sure_as_its_face_and_its_plate():
+    """At least the curve of the face; a plate whose direction is known to 0.1 rad adds 5.7 degrees to its own toe's angle."""
+    loose = (toe(), toe(u_angle_rad=0.1))
+    assert own("toe_angle_1_deg", *loose) == pytest.approx(ANGLE_U_DEG, rel=0.01)
+    assert own("toe_angle_2_deg", *loose) == pytest.approx(np.hypot(ANGLE_U_DEG, np.degrees(0.1)), rel=0.01)
+
+
+def test_a_step_between_plates_is_as_sure_as_their_lines_are_at_the_weld():
+    """Far from the middle of the run that the line was laid through, its direction's error grows with the distance."""
+    near, far = (own("misalignment_mm", toe(u_angle_rad=0.01, at_mm=at), toe()) for at in (0.0, 20.0))
+    assert np.sqrt(far**2 - near**2) == pytest.approx(0.01 * 20.0, rel=1e-6)
+    assert near > np.hypot(0.02, 0.02)
+
+
+def test_what_tells_the_penetration_tells_how_sure_it_is():
+    """The plate's thickness, the gap's end, the fusion line, or nothing of the kind: in this order of sureness here."""
+    metal = SimpleNamespace(u_alike_mm=0.4, line_mm=15.0)
+    gap = SimpleNamespace(u_mm=0.15)
+    half_px = 0.5 * PX_MM
+    assert own("penetration_mm", through=True, metal=metal) == pytest.approx(np.hypot(U_THICKNESS_MM, half_px))
+    assert own("penetration_mm", gap=gap, metal=metal) == pytest.approx(np.hypot(0.15, half_px))
+    assert own("penetration_mm", metal=metal) == pytest.approx(np.sqrt(0.4**2 + ROUNDED_MM**2 + half_px**2))
+    assert own("penetration_mm") == pytest.approx(np.hypot(ROUNDED_MM, half_px))
+    assert own("weld_area_mm2", metal=metal) == pytest.approx(0.4 * 15.0)
+    assert own("weld_area_mm2") == pytest.approx(CORNER_PX * PX_MM)
+
+
+def test_the_whole_outline_is_less_sure_where_it_was_found_with_doubt():
+    """EDGE_PX pixels where it was sure, and 0.2 mm where nothing speaks for it."""
+    assert u_edge(PX_MM, 1.0) == pytest.approx(EDGE_PX * PX_MM)
+    assert u_edge(PX_MM, 0.0) == pytest.approx(np.hypot(EDGE_PX * PX_MM, UNSURE_MM))
+    assert u_edge(PX_MM, 1.0) < u_edge(PX_MM, 0.5) < u_edge(PX_MM, 0.0)
+
+
+def test_other_fusion_lines_tell_how_sure_the_weld_metal_is():
+    """The standard deviation over them beside the outline's own; a line that gives no outline, or no size, tells nothing."""
+    evaluate = lambda outline, plates, weld: None if weld is None else ({"weld_area_mm2": SimpleNamespace(value=weld)},)
+    alone = {"weld_area_mm2": 3.0, "penetration_mm": 1.0}
+    found = spread_of_metal(evaluate, None, None, [10.0, 18.0, None], alone)
+    assert found == {"weld_area_mm2": pytest.approx(np.hypot(3.0, 4.0))}
+    assert spread_of_metal(evaluate, None, None, [10.0], alone) == {}
+    assert spread_of_metal(evaluate, None, None, [10.0, 18.0], {}) == {}
