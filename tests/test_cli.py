@@ -263,17 +263,6 @@ def test_what_a_command_does_not_take_is_answered_with_what_it_takes(capsys):
     assert "--why REASON" in said
 
 
-@pytest.mark.parametrize("act", [["--reject", "f1"], ["--reopen", "f1"], ["--redraw", "outline.json", "f1"]])
-def test_an_act_that_needs_a_reason_says_how_to_give_one(bend_case, tmp_path, capsys, act):
-    """Refused before anything is changed, with the option that is missing."""
-    assert run(bend_case, tmp_path, capsys)[0] == 0
-    record = str(next(tmp_path.iterdir()))
-    assert cli.main(["review", record, "--by", "A. Reader", *act]) == 2
-    said = capsys.readouterr().err
-    assert act[0] in said
-    assert "--why" in said
-
-
 def test_a_scale_without_a_sheet_is_said_to_be_that_of_the_card(bend_case, capsys):
     """Nobody entered a height, and no line of the budget says that somebody did."""
     assert cli.main(["scale", str(bend_case.photo)]) == 0

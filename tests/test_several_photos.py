@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -24,6 +25,12 @@ def views(bend_case, tmp_path_factory):
         turned = first.rotate(2.0, resample=Image.Resampling.BICUBIC, fillcolor=(200, 200, 200))
         turned.save(folder / "turned.jpg", quality=94, exif=first.info["exif"])
     return bend_case.photo, folder / "turned.jpg"
+
+
+@pytest.fixture(scope="module")
+def alone(views, bend_case, tmp_path_factory):
+    """The record of the first, and its folder."""
+    return job.measure(views[0], bend_case.sheet, bend_case.limits, out=tmp_path_factory.mktemp("alone"), method="openings")
 
 
 @pytest.fixture(scope="module")
@@ -64,9 +71,9 @@ def test_one_imperfection_on_both_is_counted_once(both):
     assert [len(one) for one in counted] == [1]
 
 
-def test_a_photograph_joined_in_a_review_gives_what_measuring_both_gives(views, bend_case, both, tmp_path):
+def test_a_photograph_joined_in_a_review_gives_what_measuring_both_gives(views, alone, both, tmp_path):
     """The same numbers by either way; what was said of the whole face is to be said again."""
-    _, folder = job.measure(views[0], bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
+    folder = shutil.copytree(alone[1], tmp_path / alone[1].name)
     who = {"by": "A. Miller", "when": datetime.now(UTC)}
     revise.revise(folder, lambda old: edit.looked_over(old.record, **who))
     assert main(["review", str(folder), "--by", "A. Miller", "--add-photo", str(views[1])]) == 0
@@ -155,10 +162,9 @@ def test_an_issued_record_takes_no_further_photograph(both, views):
         job.with_photo(record, views[1], by="A. Miller", when=datetime.now(UTC))
 
 
-def test_the_first_photograph_placed_again_leaves_the_others(views, bend_case, both, tmp_path):
+def test_the_first_photograph_placed_again_leaves_the_others(alone, both):
     """The record of both keeps the second as it was, whatever the first one's scale becomes."""
-    alone, _ = job.measure(views[0], bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
-    again = renew.placed_again(both[0], alone, by="A. Miller", when=datetime.now(UTC), why="the scale was looked at")
+    again = renew.placed_again(both[0], alone[0], by="A. Miller", when=datetime.now(UTC), why="the scale was looked at")
     assert again.photos == both[0].photos
     assert again.scales == both[0].scales
     assert again.features == both[0].features

@@ -105,6 +105,17 @@ def test_a_person_is_asked_feature_by_feature(answers, status, kind, looked_over
         assert list(review._asked(record, lambda question: next(confirmed))) == []
 
 
+@pytest.mark.parametrize("act", [["--reject", "f1"], ["--reopen", "f1"], ["--redraw", "outline.json", "f1"]])
+def test_an_act_that_needs_a_reason_says_how_to_give_one(place, capsys, act):
+    """Refused before anything is changed, with the option that is missing."""
+    before = (place / "record.json").read_bytes()
+    assert main(["review", str(place), *MILLER, *act]) == 2
+    said = capsys.readouterr().err
+    assert act[0] in said
+    assert "--why" in said
+    assert (place / "record.json").read_bytes() == before
+
+
 @pytest.mark.parametrize(
     ("acts", "told"),
     [
