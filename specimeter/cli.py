@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -70,6 +71,7 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices are small here: threads would cost more than they give
     options, unknown = parser().parse_known_args(arguments)
     if unknown:
         options.refuse(f"unrecognized arguments: {' '.join(unknown)} (specimeter {options.command} --help says what it takes)")

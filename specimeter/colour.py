@@ -18,14 +18,14 @@ _BAND_PX = 1 << 18  # pixels worked on at a time, so that temporary arrays stay 
 
 
 def to_linear(code: np.ndarray) -> np.ndarray:
-    """Linear light 0..1 of sRGB-encoded values 0..1 (IEC 61966-2-1:1999, from memory).
+    """Linear light 0..1 of sRGB-encoded values 0..1 (IEC 61966-2-1:1999, from memory); keeps float32 as it is.
 
     Examples
     --------
     >>> float(to_linear(np.array(188 / 255)).round(4))
     0.5029
     """
-    code = np.asarray(code, dtype=np.float64)
+    code = np.asarray(code)
     return np.where(code <= 0.04045, code / 12.92, ((np.maximum(code, 0.04045) + 0.055) / 1.055) ** 2.4)
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import cv2
+import numpy as np
 from PIL import Image
 
 from specimeter import photo as photos
@@ -342,23 +344,24 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
         overlay.draw(photo, record, stored.id, house.language.say)
         for stored, photo in zip(record.photos, photographs, strict=True)
     ]
-    files = {"overlay.png" if number == 1 else f"overlay-{number}.png": _png(one) for number, one in enumerate(pictures, 1)}
-    if record.cut is not None:
-        files["section.csv"] = table.section_csv(record)
-    said = content(record, house)
-    return files | {
-        "features.csv": table.features_csv(record),
-        "features.xlsx": workbook.features_xlsx(record),
-        "slide.png": _png(slide.draw(pictures[0], record, house)),
-        "report.html": html.render(record, pictures, house, said),
-        "report.pdf": pdf.render(record, pictures, house, said),
-    }
+    names = ["overlay.png" if number == 1 else f"overlay-{number}.png" for number in range(1, len(pictures) + 1)]
+    with ThreadPoolExecutor(1) as beside:  # compressing takes about as long as all the rest
+        compressed = beside.map(_png, [*pictures, slide.draw(pictures[0], record, house)])
+        files = {"section.csv": table.section_csv(record)} if record.cut is not None else {}
+        said = content(record, house)
+        files |= {
+            "features.csv": table.features_csv(record),
+            "features.xlsx": workbook.features_xlsx(record),
+            "report.html": html.render(record, pictures, house, said),
+            "report.pdf": pdf.render(record, pictures, house, said),
+        }
+        return dict(zip([*names, "slide.png"], compressed, strict=True)) | files
 
 
 def _png(picture: Image.Image) -> bytes:
-    png = io.BytesIO()
-    picture.save(png, format="PNG", compress_level=3)
-    return png.getvalue()
+    """Compressed by runs: half the time of a search for repeats, of which a photograph has few, and hardly more bytes."""
+    how = (cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE)
+    return cv2.imencode(".png", np.asarray(picture.convert("RGB"))[..., ::-1], how)[1].tobytes()
 
 
 def _own_bytes(photo: Photo) -> bytes:

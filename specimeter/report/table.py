@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import csv as comma_separated
 import io
 from collections.abc import Iterable, Sequence
-
-import pandas as pd
 
 from specimeter.record.model import Feature, Record
 
@@ -50,9 +49,10 @@ def rows(record: Record) -> list[list[object]]:
 
 def csv(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
     """UTF-8 CSV of any table, its texts made harmless to spreadsheets."""
-    table = pd.DataFrame([[_harmless(value) for value in row] for row in rows], columns=list(heads), dtype=object)
-    buffer = io.StringIO()
-    table.to_csv(buffer, index=False, lineterminator="\r\n")
+    buffer = io.StringIO(newline="")
+    table = comma_separated.writer(buffer, lineterminator="\r\n")
+    table.writerow(heads)
+    table.writerows([_harmless(value) for value in row] for row in rows)
     return buffer.getvalue().encode()
 
 

@@ -31,7 +31,7 @@ class Reduced:
         if self.rgb.dtype != np.float32:
             values /= np.iinfo(self.rgb.dtype).max
         values[outside] = np.nan
-        return to_linear(values)
+        return to_linear(values.astype(np.float64))
 
 
 def reduce(rgb: np.ndarray, factor: int) -> Reduced:

@@ -79,13 +79,13 @@ def box_shares(lines: np.ndarray) -> np.ndarray:
 
 def _lines(root: np.ndarray, inside: np.ndarray, turn_deg: float) -> np.ndarray:
     """Lines (N, 64) of the picture wholly inside, along a direction (clockwise from right as the picture is seen)."""
+    turned = np.eye(2, 3)
     if turn_deg:
         height, width = root.shape
         turned = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), turn_deg, 1.0)
         cos, sin = np.abs(turned[0, :2])
         size = int(height * sin + width * cos) + 1, int(height * cos + width * sin) + 1
         turned[:, 2] += (np.array(size) - 1) / 2 - [(width - 1) / 2, (height - 1) / 2]
-        root = cv2.warpAffine(root, turned, size, flags=cv2.INTER_CUBIC)
         inside = cv2.warpAffine(inside, turned, size, flags=cv2.INTER_NEAREST)
     whole = cv2.erode(inside, np.ones((1, LINE_PX), np.uint8), anchor=(0, 0), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     rows, cols = np.nonzero(whole[::2, :: LINE_PX // 4])
@@ -93,4 +93,6 @@ def _lines(root: np.ndarray, inside: np.ndarray, turn_deg: float) -> np.ndarray:
     if len(rows) > MOST:
         kept = np.linspace(0, len(rows) - 1, MOST).astype(int)
         rows, cols = rows[kept], cols[kept]
-    return root[rows[:, None], cols[:, None] + np.arange(LINE_PX)]
+    back = cv2.invertAffineTransform(turned)
+    x, y = (row[0] * (cols[:, None] + np.arange(LINE_PX)) + row[1] * rows[:, None] + row[2] for row in back.astype(np.float64))
+    return cv2.remap(root, x.astype(np.float32), y.astype(np.float32), cv2.INTER_CUBIC)

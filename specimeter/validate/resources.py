@@ -1,8 +1,9 @@
-"""Time and peak memory of the main job on one photograph, in a process of its own."""
+"""Time and peak memory of the main job on one photograph, in processes of its own."""
 
 from __future__ import annotations
 
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -13,26 +14,32 @@ from typing import Any
 
 
 def measured_alone(photo_file: Path, limits_file: Path) -> dict[str, Any]:
-    """Run the main job, report included, in a fresh process; its wall seconds, stages and peak memory in MB.
+    """Wall seconds of the main job, report included, of its stages, and peak memory in MB, each in a fresh process.
 
-    `job_s` is the job alone; `command_s` is the whole process, with Python's start and the imports.
+    `command_s` is `specimeter measure` as a person runs it, with Python's start; `job_s` and the stages are of another run,
+    `decode_s` of a reading of the photograph after it.
     """
-    call = [sys.executable, "-m", __name__, str(photo_file), str(limits_file)]
-    started = time.perf_counter()
-    process = subprocess.run(call, capture_output=True, text=True, check=False)
-    command_s = time.perf_counter() - started
-    if process.returncode:
-        return {"error": (process.stderr.strip().splitlines() or ["no message"])[-1]}
-    return {"command_s": command_s, **json.loads(process.stdout)}
+    with tempfile.TemporaryDirectory() as folder:
+        files = (str(photo_file), "--sheet", str(photo_file.with_suffix(".sheet.toml")), "--limits", str(limits_file))
+        started = time.perf_counter()
+        command = _run("specimeter", "measure", *files, "--out", folder)
+        command_s = time.perf_counter() - started
+    stages = _run(__name__, str(photo_file), str(limits_file))
+    for process in (command, stages):
+        if process.returncode:
+            return {"error": (process.stderr.strip().splitlines() or ["no message"])[-1]}
+    return {"command_s": command_s, **json.loads(stages.stdout)}
+
+
+def _run(*module: str) -> subprocess.CompletedProcess[str]:
+    alike = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}  # as the command itself sets it
+    return subprocess.run([sys.executable, "-m", *module], capture_output=True, text=True, check=False, env=alike)
 
 
 def _main(photo: str, limits: str) -> None:
     from specimeter import job
     from specimeter import photo as photos
 
-    started = time.perf_counter()
-    photos.read(photo)
-    decode_s = time.perf_counter() - started
     stages: list[tuple[str, float]] = []
     started = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
@@ -44,12 +51,15 @@ def _main(photo: str, limits: str) -> None:
             progress=lambda stage: stages.append((stage.split(":")[0], time.perf_counter() - started)),
         )
     job_s = time.perf_counter() - started
+    peak_mb = _peak_mb()
+    started = time.perf_counter()
+    photos.read(photo)
     ends = [*(begun for _, begun in stages[1:]), job_s]
     answer = {
-        "decode_s": decode_s,
+        "decode_s": time.perf_counter() - started,
         "job_s": job_s,
         "stages_s": {name: end - begun for (name, begun), end in zip(stages, ends, strict=True)},
-        "peak_mb": _peak_mb(),
+        "peak_mb": peak_mb,
     }
     print(json.dumps(answer))
 
