@@ -23,6 +23,7 @@ LIGHT_PX = 0.25  # of a clear half-level, in the photograph's: lip, wall, sharpe
 REACH_PX = 1.5  # of the network's pixels: farther away an edge belongs to something else
 NEAR_TIP_PX = 2.5  # of the network's pixels, where the sides close: no half-level there
 BLUNT_PX = 3.5  # of the network's pixels: an end as wide, two pixels and a half from its tip, has no taper to follow
+FADES_PX = 0.3  # of the network's pixels: by which its shares end before a pointed tip does; measured on development scenes
 THIN_PX = 3.0  # of the network's pixels: thinner than this, the shares tell the width
 EARLY, LATE = (
     0.32,
@@ -87,7 +88,9 @@ def border(patch: Patch, light: np.ndarray, blur_px: float) -> Border | None:
         return None
     edge_spread, tip_spread = _spread(level, ring)
     ring = evenly(_thinned(ring, patch.share), 0.7)
-    ring, tip_errors = move_tips(ring, patch.share.astype(np.float32), 1.0, SHARE_NOISE, SHARE_BLUR_PX, widest_px=BLUNT_PX)
+    ring, tip_errors = move_tips(
+        ring, patch.share.astype(np.float32), 1.0, SHARE_NOISE, SHARE_BLUR_PX, widest_px=BLUNT_PX, fades_px=FADES_PX
+    )
     ring = evenly(patch.to_photograph(ring), 1.0)
     zoom = float(np.mean(patch.zoom))
     edge = _drawn(ring, light, blur_px, zoom)

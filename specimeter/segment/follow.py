@@ -15,6 +15,7 @@ STEP_PX = 4
 AHEAD_PX = (6, 10, 16, 24, 32)  # looked, nearest first: a gap, a drawn line across
 TURNS_DEG = np.arange(-32, 33, 4)
 MOST_STEPS = 1000
+MOST_BARE_PX, MOST_BARE = 8, 0.05  # without a line between two pieces of one crack, or of the length from end to end
 
 
 def lines(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -89,3 +90,30 @@ def follow(
         way = 0.6 * way + 0.4 * ray
         way = way / np.linalg.norm(way)
     return np.array(path if values and np.mean(values) >= LEAST_MEAN else path[:1])
+
+
+def unbroken(path: np.ndarray, above: np.ndarray, pieces: np.ndarray, own_px: float) -> int:
+    """How many of a path's places lie before the first stretch of bare metal: then two cracks lie in one line.
+
+    Parameters
+    ----------
+    path : array, shape (N, 2)
+        Places [x, y] that `follow` gave.
+    above : float32 array, shape (H, W)
+        As of `lines`.
+    pieces : bool array, shape (H, W)
+        The cracks that it passes through.
+    own_px : float
+        Length of the crack that it begins at.
+    """
+    travelled = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
+    at = np.arange(0.0, travelled[-1] + 0.5)
+    columns, rows = (np.round(np.interp(at, travelled, axis)).astype(int) for axis in path.T)
+    lined = pieces[rows, columns] | (cv2.dilate(above, np.ones((3, 3), np.uint8))[rows, columns] >= LEAST_ABOVE)
+    most = max(MOST_BARE_PX, MOST_BARE * (own_px + travelled[-1]))
+    bare = 0
+    for px, line in zip(at, lined, strict=True):
+        bare = 0 if line else bare + 1
+        if bare > most:
+            return int(np.searchsorted(travelled, px - bare, side="right"))
+    return len(path)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.spatial import KDTree
 
 from specimeter.segment.border import Border, Patch, border, own_ring
 from specimeter.segment.contour import within
-from specimeter.segment.follow import ends, follow, lines
+from specimeter.segment.follow import ends, follow, lines, unbroken
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import Network, Region, Seen, inside, look, regions, weighed
 from specimeter.segment.sharpness import blur_of
@@ -37,6 +39,7 @@ LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
 BEYOND_PX = 4.0  # of the network's pixels: so far beyond the area's outline shares go on, for an opening that ends there
 U_SIDE_PX = 1.0  # standard uncertainty of a specimen's edge where its width was not measured: judgement
+LEAST_PIECE_PX, BRIDGE_PX = 12, 6.0  # of the network's pixels: a crack's piece, and what lies between two that are one
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
 PIECE_ODDS, PIECE_PX, MOST_SUPPORT = 0.8, 100, 5.0
 USUALLY_RIGHT, AS_MANY = 0.6, 8  # of a photograph's proposals, at least; and how many of them experience weighs as much as
@@ -218,7 +221,8 @@ def proposals(seen: Seen) -> list[Proposal]:
 def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
     """The same, with cracks followed along their dark line to others, and those that meet joined into one."""
     own = [ends(p.mask) if p.crack > 0 and p.peak > LEAST_TO_FOLLOW else [] for p in found]
-    if not any(own):
+    near = _bridged([p for p in found if p.crack > 0 and max(p.mask.shape) >= LEAST_PIECE_PX])
+    if not any(own) and not near:
         return found
     line, above = lines(seen.light)
     ground, path = (np.zeros(seen.usable.shape, np.int32) for _ in range(2))
@@ -230,9 +234,13 @@ def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
             places = follow(line, above, end + one.corner, way, seen.usable, float(np.median(line[one.window][one.mask])))
             columns, rows = np.round(places).astype(int).T
             met = cracks[ground[rows, columns]] & (ground[rows, columns] != number)
+            if met.any():
+                met = met[: unbroken(places, above, cracks[ground], float(max(one.mask.shape)))]
             if met.any():  # on to the last crack that it meets; beyond, it may be a scratch or the lay
                 reached = np.round(places[: np.flatnonzero(met)[-1] + 1]).astype(np.int32)
                 cv2.polylines(path, [reached.reshape(-1, 1, 2)], False, 1, 1)
+    for one_end, other_end in near:
+        cv2.line(path, one_end, other_end, 1, 1)
     ground, path = (ground > 0).astype(np.uint8), path.astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.bitwise_or(ground, path), connectivity=8)
     parts: dict[int, list[Proposal]] = {}
@@ -250,6 +258,20 @@ def followed(found: list[Proposal], seen: Seen) -> list[Proposal]:
         else:
             joined.extend(members)
     return joined
+
+
+def _bridged(cracks: list[Proposal]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Where two cracks come as near as a bridge too thin to be resolved: the nearest pixels [x, y] of both."""
+    places = [np.argwhere(one.mask)[:, ::-1] + one.corner for one in cracks]
+    low, high = ([f(p, axis=0) for p in places] for f in (np.min, np.max))
+    bridges = []
+    for k, j in combinations(range(len(cracks)), 2):
+        if np.maximum(low[k] - high[j], low[j] - high[k]).max() <= BRIDGE_PX:
+            gaps, at = KDTree(places[j]).query(places[k])
+            end = int(gaps.argmin())
+            if gaps[end] <= BRIDGE_PX:
+                bridges.append((tuple(map(int, places[k][end])), tuple(map(int, places[j][at[end]]))))
+    return bridges
 
 
 def _one_of(members: list[Proposal], mask: np.ndarray, corner: tuple[int, int], path: np.ndarray) -> Proposal:

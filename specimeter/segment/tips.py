@@ -14,26 +14,34 @@ END_PX = 2.5  # from the tip, where it is told blunt from sharp
 
 
 def move_tips(
-    polygon: np.ndarray, darkness: np.ndarray, depth: float, noise: float, blur_px: float, *, widest_px: float = np.inf
+    polygon: np.ndarray,
+    darkness: np.ndarray,
+    depth: float,
+    noise: float,
+    blur_px: float,
+    *,
+    widest_px: float = np.inf,
+    fades_px: float = 0.0,
 ) -> tuple[np.ndarray, list[float]]:
     """Move each tip to where the light missing across the opening, followed along it, falls to nothing.
 
     The integral across is blind to blur across, so it follows a taper below the half-level. It is fitted with a ramp that
-    ends at the tip, blurred along: min(width, slope (tip - x)) * Gaussian. Ends wider than `widest_px` stay as they are.
+    ends at the tip, blurred along: min(width, slope (tip - x)) * Gaussian. Ends wider than `widest_px` stay as they are; the
+    others go on `fades_px` beyond the fitted tip, where what is left of the taper is too thin to be seen.
     """
     hull = cv2.convexHull(polygon.astype(np.float32)).reshape(-1, 2).astype(float)
     gaps = np.linalg.norm(hull[:, None] - hull[None], axis=2)
     i, j = np.unravel_index(int(np.argmax(gaps)), gaps.shape)
     errors: list[float] = []
     for tip, other in ((hull[i], hull[j]), (hull[j], hull[i])):
-        found = _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px)
+        found = _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px, fades_px)
         if found is not None:
             polygon, error = found
             errors.append(error)
     return polygon, errors
 
 
-def _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px):
+def _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px, fades_px):
     length = float(np.linalg.norm(tip - other))
     reach = min(max(6 * blur_px, 6.0), 0.5 * length)
     distance = np.linalg.norm(polygon - tip, axis=1)
@@ -60,7 +68,7 @@ def _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px):
     widths = (strip - base).sum(axis=0) * 0.5 / depth
     scatter = noise / depth * np.sqrt(2 * (half + margin)) + 0.02
     place, error = _ramp(x, widths, blur_px, scatter)
-    place = float(np.clip(place, -0.5 * reach, 0.9 * beyond))
+    place = float(np.clip(place + fades_px, -0.5 * reach, 0.9 * beyond))
     return _move_tip(polygon, tip, direction, across, place), float(np.hypot(error, RAMP_FLOOR_PX + 0.15 * blur_px))
 
 

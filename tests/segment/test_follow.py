@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter.segment.follow import ends, follow, lines
+from specimeter.segment.follow import ends, follow, lines, unbroken
 
 
 def plate(seed=1, noise=0.02):
@@ -38,6 +38,18 @@ def test_a_curved_line_is_followed_to_its_end(gap):
     path = follow(line, above, START, WAY, EVERYWHERE, 0.05)
     assert path[-1][0] == pytest.approx(440, abs=12)
     assert np.abs(path[:-2, 1] - curve(path[:-2, 0])).max() < 3
+
+
+@pytest.mark.parametrize(("gap", "whole"), [((), True), ((200, 206), True), ((200, 226), False)])
+def test_bare_metal_parts_two_cracks_in_one_line(gap, whole):
+    """A straight path from a crack of 60 px: all of it along the line or over a gap of 6 px; one of 26 px ends it there."""
+    _, above = lines(drawn(plate(), [[60, 150], [440, 150]], gap=gap))
+    path = np.column_stack([np.arange(120.0, 401, 4), np.full(71, 150.0)])
+    count = unbroken(path, above, np.zeros(above.shape, bool), 60.0)
+    assert count == len(path) if whole else path[count - 1, 0] == pytest.approx(200, abs=8)
+    across = np.zeros(above.shape, bool)
+    across[140:160, 200:226] = True  # a piece of the crack that lies there bridges it
+    assert unbroken(path, above, across, 60.0) == len(path)
 
 
 def test_nothing_is_followed_on_texture():

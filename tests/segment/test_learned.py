@@ -201,6 +201,24 @@ def test_nothing_outside_the_area_is_found():
     assert found[0].outline_px.mean(axis=0) == pytest.approx([400, 300], abs=2)
 
 
+@pytest.mark.parametrize(("apart", "pieces"), [(4, [2]), (14, [1, 1])])
+def test_pieces_of_a_crack_with_a_bridge_too_thin_to_resolve_are_one(apart, pieces):
+    """Two cracks of 40 by 3 px end to end, 4 px apart or 14, on even light: the first are one proposal of both pieces."""
+    log_odds = np.full((5, 80, 160), -6.0, np.float32)
+    for left in (20, 60 + apart):
+        log_odds[learned.FEATURE, 40:43, left : left + 40] = 1.5  # too unsure to be followed along a line
+        log_odds[learned.CRACK, 40:43, left : left + 40] = 3.0
+    seen = Seen(
+        log_odds=log_odds,
+        usable=np.ones((80, 160), bool),
+        light=np.full((80, 160), 0.4, np.float32),
+        zoom=np.ones(2),
+        offset_px=np.zeros(2),
+        mm_per_px=MM_PER_PX,
+    )
+    assert [one.pieces for one in learned.followed(learned.proposals(seen), seen)] == pieces
+
+
 def test_a_tear_ends_at_the_edge_of_the_area_and_is_no_surer_than_that():
     """A wedge from beyond the border: its outline goes up to the border, and the width's uncertainty is in its tip's."""
     photo = face(31, outlines=[[[5.0, 215.0], [5.0, 243.0], [110.0, 228.0]]])
