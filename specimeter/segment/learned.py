@@ -34,6 +34,7 @@ GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),), most
 GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
 LEAST_NO_METAL = 0.6  # share of the area; of simple drawings of metal up to 0.55, of rendered faces 0.03
 LEVEL = -1.0  # log-odds that bound a proposal: doubtful ground beside sure ground belongs to it
+FADED = -3.2  # log-odds down to which its outline goes on, where that touches it
 LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
 LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
@@ -313,12 +314,20 @@ def patch_of(proposal: Proposal, seen: Seen) -> Patch:
     window = np.s_[low[1] : high[1], low[0] : high[0]]
     own = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
     own[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width] = proposal.mask
-    own = (cv2.dilate(own, np.ones((5, 5), np.uint8)) > 0) & seen.usable[window]
+    own = cv2.dilate(_gone_on(own > 0, seen.log_odds[FEATURE][window]), np.ones((5, 5), np.uint8)) > 0
+    own &= seen.usable[window]
     share = np.where(own, 1 / (1 + np.exp(-seen.log_odds[SHARE][window])), 0.0)
     if proposal.path is not None:
         inner = np.s_[y - low[1] : y - low[1] + height, x - low[0] : x - low[0] + width]
         share[inner] = np.maximum(share[inner], PATH_SHARE * proposal.path)
     return Patch(share=share.astype(np.float32), corner_px=low.astype(float), zoom=seen.zoom, offset_px=seen.offset_px)
+
+
+def _gone_on(mask: np.ndarray, odds: np.ndarray) -> np.ndarray:
+    """A proposal's mask with what touches it and may just be a feature: a tip fades; uint8. Others' ground stays theirs."""
+    held = mask | ((odds > FADED) & (odds <= LEVEL))
+    _, labels = cv2.connectedComponents(held.astype(np.uint8), connectivity=8)
+    return np.isin(labels, np.unique(labels[mask])).astype(np.uint8)
 
 
 def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
