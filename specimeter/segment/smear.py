@@ -89,6 +89,8 @@ def _lines(root: np.ndarray, inside: np.ndarray, turn_deg: float) -> np.ndarray:
         inside = cv2.warpAffine(inside, turned, size, flags=cv2.INTER_NEAREST)
     whole = cv2.erode(inside, np.ones((1, LINE_PX), np.uint8), anchor=(0, 0), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     rows, cols = np.nonzero(whole[::2, :: LINE_PX // 4])
+    if not len(rows):
+        return np.zeros((0, LINE_PX), np.float32)
     rows, cols = 2 * rows, LINE_PX // 4 * cols
     if len(rows) > MOST:
         kept = np.linspace(0, len(rows) - 1, MOST).astype(int)

@@ -203,6 +203,15 @@ def test_a_face_too_small_for_blocks_says_nothing():
     assert of_face(light, ExaminedArea(outline_px=outline)) == Detail()
 
 
+@pytest.mark.parametrize("high_px", [20, 70])
+def test_a_face_too_low_for_lines_tells_of_no_blur_in_one_direction(high_px):
+    """A strip lower than its inset holds nothing, one lower than a line holds lines in one direction alone: too few to tell."""
+    light = np.random.default_rng(2).uniform(0.1, 0.3, (200, 400)).astype(np.float32)
+    low = 100 - high_px / 2
+    strip = np.array([[40, low], [360, low], [360, low + high_px], [40, low + high_px]], float)
+    assert smear.length_px(light, ExaminedArea(outline_px=strip)) is None
+
+
 def test_edges_as_soft_as_the_face_are_not_doubted():
     """All out of focus together: the edges tell it already."""
     assert width_px(Detail(fwhm_px=8.0, worst_px=10.0, smoothed=True), 8.0) == (8.0, "")
