@@ -44,6 +44,7 @@ LEAST_PIECE_PX, BRIDGE_PX = 12, 6.0  # of the network's pixels: a crack's piece,
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
 PIECE_ODDS, PIECE_PX, MOST_SUPPORT = 0.8, 100, 5.0
 USUALLY_RIGHT, AS_MANY = 0.6, 8  # of a photograph's proposals, at least; and how many of them experience weighs as much as
+LEAST_SLENDER = 12.0  # of a crack: what is stouter is an opening, however it wanders
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
 LEAST_CONFIDENCE = 0.33  # recall and false calls on the tuning scenes: see training/MODEL.md
 SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
@@ -129,7 +130,7 @@ class Candidate:
         """As it is called."""
         return Outline(
             outline_px=self.edge.outline_px,
-            kind="crack" if self.proposal.crack > 0 else "opening",
+            kind=kind_of(self.proposal.crack, self.edge.outline_px),
             confidence=float(1 / (1 + np.exp(-self.odds))),
             u_edge_px=self.edge.u_edge_px,
             u_tip_px=self.edge.u_tip_px,
@@ -143,6 +144,13 @@ class Candidate:
                 **{name: round(float(value), 4) for name, value in zip(FIGURES, self.figures, strict=True)},
             },
         )
+
+
+def kind_of(crack: float, outline_px: np.ndarray) -> str:
+    """A crack by the network's log-odds is one if it is as slender: its length along it over its mean width."""
+    ring = np.asarray(outline_px, np.float32).reshape(-1, 1, 2)
+    slender = (0.5 * cv2.arcLength(ring, True)) ** 2 >= LEAST_SLENDER * cv2.contourArea(ring)
+    return "crack" if crack > 0 and slender else "opening"
 
 
 def candidates(seen: Seen, area: ExaminedArea, light: np.ndarray, blur_px: float) -> list[Candidate]:

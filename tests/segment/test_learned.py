@@ -163,6 +163,13 @@ def test_a_thin_ragged_opening_is_a_crack():
     assert max(found, key=lambda one: np.ptp(one.outline_px[:, 0])).kind == "crack"
 
 
+def test_a_stout_opening_is_no_crack_however_it_wanders():
+    """A bar of 40 by 2: along it 42, mean width 80 / 42, so 22 times as long as wide; one of 40 by 8: 7 times."""
+    bars = [np.array([[0, 0], [40, 0], [40, wide], [0, wide]], float) for wide in (2, 8)]
+    assert [learned.kind_of(3.0, bar) for bar in bars] == ["crack", "opening"]
+    assert learned.kind_of(-0.1, bars[0]) == "opening"
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_smooth_dark_shapes_with_straight_sides_are_openings(seed):
     """Angular holes and a wedge that opens at the edge of the area, evenly dark as print is: on metal each is found, whole."""
