@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from specimeter.errors import SheetError
+from specimeter.judge.decide import UNLINKED
 from specimeter.judge.face import Face, counted_once
 from specimeter.segment.model import Unseen
 from specimeter.sheet import Sheet
@@ -113,6 +114,20 @@ def test_another_photograph_never_makes_the_outcome_better(make, sizes, test, li
     alone = make.judged(entered, *(one for one in features if one.photo == "p1"), reviewed=True).outcome
     both = make.judged(entered, *features, others=[other], reviewed=True).outcome
     assert rank.index(both) >= rank.index(alone)
+
+
+def test_two_photographs_whose_features_nobody_linked_are_told_of(make, face):
+    """Before the review only, and only where both show something that is linked to nothing."""
+    two = (make.feature(1, 2.0), make.feature(2, 2.0, photo="p2"))
+
+    def told(*features, **choices) -> bool:
+        return UNLINKED in make.judged(make.bend_limits(), *features, **choices).cautions
+
+    assert told(*two, others=[face()])
+    assert not told(*two, others=[face()], links={"f2": "f1"})
+    assert not told(two[0], others=[face()])
+    assert not told(two[0], make.feature(2, 2.0, photo="p2", status="rejected"), others=[face()])
+    assert not told(*two, others=[face()], reviewed=True)
 
 
 def test_links_in_a_ring_are_one_imperfection(make):

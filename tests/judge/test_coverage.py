@@ -72,7 +72,7 @@ def test_the_outline_must_reach_both_edges(make):
     assert spans(make.area(), 1.0)
     inset = make.square_px + np.array([[12.0, 0.0], [-12.0, 0.0], [-12.0, 0.0], [12.0, 0.0]])  # of 800 px
     assert spans(make.area(outline_px=inset), 1.0)
-    narrow = make.square_px + np.array([[0.0, 0.0], [-40.0, 0.0], [-40.0, 0.0], [0.0, 0.0]])
+    narrow = make.square_px + np.array([[0.0, 0.0], [-20.0, 0.0], [-20.0, 0.0], [0.0, 0.0]])
     assert not spans(make.area(outline_px=narrow), 1.0)
     told(make, make.judged(make.bend_limits(), within=make.area(outline_px=narrow)), "not-measured", "from edge to edge")
 
