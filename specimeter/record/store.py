@@ -116,17 +116,18 @@ def commit(
         with _temporary(out, target.name if replace and keep else None) as temporary:
             for name, data in {**content, SUMS: sums(content)}.items():
                 one_way.write(temporary / name, data)
-            if instead_of is not None and _hash_there(target) != instead_of:
-                raise RecordError(
-                    "somebody changed the record meanwhile",
-                    file=target,
-                    expected="the record that the change began with",
-                    mend="look at it as it is now, and make the change again",
-                )
-            if not replace or not _changed_places(temporary, target, keep=keep):
-                kept = _put(temporary, target, replace=replace)
-                if kept is not None and not keep:
-                    shutil.rmtree(kept, ignore_errors=True)
+            with _alone(out):
+                if instead_of is not None and _hash_there(target) != instead_of:
+                    raise RecordError(
+                        "somebody changed the record meanwhile",
+                        file=target,
+                        expected="the record that the change began with",
+                        mend="look at it as it is now, and make the change again",
+                    )
+                if not replace or not _changed_places(temporary, target, keep=keep):
+                    kept = _put(temporary, target, replace=replace)
+                    if kept is not None and not keep:
+                        shutil.rmtree(kept, ignore_errors=True)
         one_way.sync_folder(out)
     return target
 
@@ -160,6 +161,21 @@ def _fault(name: str) -> str | None:
     if (size := len(name.encode())) > MAX_ID_BYTES:
         return f"has {size} bytes"
     return None
+
+
+@contextlib.contextmanager
+def _alone(out: Path) -> Iterator[None]:
+    """While one process looks at what is there and puts its own in its place, no other does; the lock ends with it."""
+    handle = None
+    try:
+        if fcntl is not None:
+            with contextlib.suppress(OSError):  # no locks on this file system
+                handle = os.open(out, os.O_RDONLY)
+                fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
 
 
 def _hash_there(target: Path) -> str | None:

@@ -79,6 +79,11 @@ def test_a_share_is_each_faces_own(make, face):
     worse = make.judged(share, one, two, others=[face(area_mm2=500.0, U_area_mm2=1.0)], reviewed=True, **areas)
     assert worse.outcome == "exceeds"
     assert worse.verdicts[0].because.startswith("On photograph p2: ")
+    larger = make.feature(2, 5.0, photo="p2", area_mm2=35.0, U_area_mm2=0.1)
+    for features, photo in (((one, larger), "p2"), ((make.feature(1, 5.0, area_mm2=38.0, U_area_mm2=0.1), larger), "p1")):
+        told = make.judged(share, *features, others=[face(**areas)], reviewed=True, **areas)
+        assert told.outcome == "within"
+        assert told.verdicts[0].because.startswith(f"On photograph {photo}: "), "the greater of two that keep it is told"
     linked = make.feature(3, 6.0, photo="p2", area_mm2=45.0, U_area_mm2=0.1)
     assert make.judged(share, one, linked, others=[face(**areas)], links={"f3": "f1"}, **areas).outcome == "exceeds"
 

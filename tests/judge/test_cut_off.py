@@ -34,6 +34,12 @@ def test_it_exceeds_where_the_seen_part_does_and_is_never_within(make, seen, U, 
     assert outcome == ("exceeds" if beyond else "not-measured")
 
 
+@pytest.mark.parametrize(("limit_in", "outcome"), [(0.11, "exceeds"), (0.13, "not-measured")])
+def test_the_seen_part_in_inches(make, limit_in, outcome):
+    """3 mm are seen, which are 0.118 in."""
+    assert single(make, cut(make, 1, 3.0, 0.0), limit=limit_in, unit="in").outcome == outcome
+
+
 @settings(deadline=None)
 @given(seen=st.lists(st.floats(0.2, 6), min_size=1, max_size=4), whole=st.lists(st.floats(1.2, 2.8), max_size=3))
 def test_a_sum_takes_in_what_is_seen(make, seen, whole):

@@ -200,14 +200,14 @@ def test_killed_at_random_moments(tmp_path):
 
 def test_leftovers_of_a_living_run_are_left_alone(tmp_path, monkeypatch):
     """A commit that comes while another is under way removes nothing of it."""
-    real, others = os.rename, []
+    real, others = os.replace, []
 
-    def rename(source, target):
+    def put(source, target):
         if not others:
             others.append(subprocess.run([sys.executable, "-c", CHILD, tmp_path, "SB-2", "10", "b", "keep", ""], check=True))
         real(source, target)
 
-    monkeypatch.setattr(os, "rename", rename)
+    monkeypatch.setattr(os, "replace", put)  # of a file in the folder that is being made
     commit(tmp_path)
     assert sorted(os.listdir(tmp_path)) == ["SB-1", "SB-2"]
     assert sorted(os.listdir(tmp_path / "SB-1")) == NAMES
@@ -431,6 +431,42 @@ def test_a_change_gives_way_to_nobody_elses(tmp_path):
         store.commit(b'{"a": 3}', FILES, out=tmp_path, id="SB-1", replace=True, keep=False, instead_of=then)
     assert (tmp_path / "SB-1" / "record.json").read_bytes() == b'{"a": 2}'
     assert os.listdir(tmp_path) == ["SB-1"]
+
+
+# Adds its tag to a record so many times, each time to what is there then; begins again where somebody was quicker.
+ADDS = """
+import hashlib, sys, time
+from pathlib import Path
+from specimeter.record import store
+out, tag, times, go = sys.argv[1:]
+file = Path(out, "SB-1", "record.json")
+print("ready", flush=True)
+while not Path(go).exists():
+    time.sleep(0.001)
+done = 0
+while done < int(times):
+    now = file.read_bytes()
+    try:
+        then = hashlib.sha256(now).hexdigest()
+        store.commit(now + tag.encode(), {}, out=out, id="SB-1", replace=True, keep=False, instead_of=then)
+        done += 1
+    except store.RecordError as error:
+        assert "meanwhile" in str(error), error
+"""
+
+
+def test_what_two_processes_add_is_all_there(tmp_path):
+    """Neither writes over what the other did since it looked: of three times forty additions none is lost."""
+    store.commit(b"", {}, out=tmp_path / "out", id="SB-1")
+    call = [sys.executable, "-c", ADDS, tmp_path / "out"]
+    runs = [subprocess.Popen([*call, tag, "40", tmp_path / "go"], stdout=subprocess.PIPE, text=True) for tag in "abc"]
+    assert [run.stdout.readline() for run in runs] == ["ready\n"] * 3
+    (tmp_path / "go").touch()
+    assert [run.wait() for run in runs] == [0, 0, 0]
+    for run in runs:
+        run.stdout.close()
+    added = (tmp_path / "out" / "SB-1" / "record.json").read_bytes()
+    assert {tag: added.count(tag.encode()) for tag in "abc"} == dict.fromkeys("abc", 40)
 
 
 def test_the_sums_name_every_file(tmp_path):
