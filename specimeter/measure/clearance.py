@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from specimeter.measure.polygon import Rings, centroids, dots, spans
+from specimeter.measure.polygon import Rings, centroids, dots, edge_gaps, spans
 
 NEIGHBOURS = 4  # by their middles, for a first bound on the distance
 PART, RUN = 8 * 24, 24  # edges in one part of an outline and in one run of it: a long outline has many boxes, each small
@@ -187,29 +187,6 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
         seen = np.minimum(reach, gaps)
         np.minimum.at(seen, pair, apart)
         close = apart - halves.take(mine) - halves.take(other) <= seen.take(pair)
-        np.minimum.at(gaps, pair[close], _edge_gaps(rings, mine[close], other[close]))
+        np.minimum.at(gaps, pair[close], edge_gaps(rings, mine[close], other[close]))
         begin = stop
     return gaps
-
-
-def _edge_gaps(rings: Rings, one: np.ndarray, two: np.ndarray) -> np.ndarray:
-    """Distance between edges by their first points' indices; 0 where they cross."""
-    a, b = rings.points.take(one, axis=0), rings.points.take(two, axis=0)
-    u, v = rings.edges.take(one, axis=0), rings.edges.take(two, axis=0)
-    between = b - a
-    square_u = np.maximum(dots(u, u), 1e-300)
-    square_v = np.maximum(dots(v, v), 1e-300)
-
-    def gap(offset: np.ndarray, edge: np.ndarray, square: np.ndarray) -> np.ndarray:
-        along = np.clip(dots(offset, edge) / square, 0, 1)
-        short = offset - along[:, None] * edge
-        return dots(short, short)
-
-    least = np.minimum(gap(between, u, square_u), gap(between + v, u, square_u))
-    least = np.minimum(least, np.minimum(gap(-between, v, square_v), gap(u - between, v, square_v)))
-    turn = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        on_u = (between[:, 0] * v[:, 1] - between[:, 1] * v[:, 0]) / turn
-        on_v = (between[:, 0] * u[:, 1] - between[:, 1] * u[:, 0]) / turn
-    cross = (on_u >= 0) & (on_u <= 1) & (on_v >= 0) & (on_v <= 1)
-    return np.where(cross, 0.0, np.sqrt(least))

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 DIRECTIONS = 8  # over a half turn, for bounds on the greatest extent
+RUN, LONG = 4, 1024  # points in a run of an outline; an outline with more is not compared run by run
 CHUNK = 1 << 17  # table cells worked on at a time: stays in a core's cache
 
 
@@ -90,6 +91,11 @@ class Rings:
             points=self.points.compress(np.repeat(wanted, self.counts), axis=0), starts=np.concatenate([[0], np.cumsum(counts)])
         )
 
+    def part(self, first: int, last: int) -> Rings:
+        """Polygons `first` to `last` (not with it)."""
+        begin, end = self.starts[first], self.starts[last]
+        return Rings(points=self.points[begin:end], starts=self.starts[first : last + 1] - begin)
+
     def places(self, which: np.ndarray) -> np.ndarray:
         """Indices of the points of polygons by number, in that order, some perhaps more than once."""
         return spans(self.starts[which], self.counts[which])
@@ -127,6 +133,29 @@ def spans(first: np.ndarray, counts: np.ndarray) -> np.ndarray:
     """first, first + 1, ... for `counts` numbers each, end to end."""
     ends = np.cumsum(counts)
     return np.arange(ends[-1] if len(ends) else 0) + np.repeat(first - ends + counts, counts)
+
+
+def edge_gaps(rings: Rings, one: np.ndarray, two: np.ndarray) -> np.ndarray:
+    """Distance between edges by their first points' indices; 0 where they cross."""
+    a, b = rings.points.take(one, axis=0), rings.points.take(two, axis=0)
+    u, v = rings.edges.take(one, axis=0), rings.edges.take(two, axis=0)
+    between = b - a
+    square_u = np.maximum(dots(u, u), 1e-300)
+    square_v = np.maximum(dots(v, v), 1e-300)
+
+    def gap(offset: np.ndarray, edge: np.ndarray, square: np.ndarray) -> np.ndarray:
+        along = np.clip(dots(offset, edge) / square, 0, 1)
+        short = offset - along[:, None] * edge
+        return dots(short, short)
+
+    least = np.minimum(gap(between, u, square_u), gap(between + v, u, square_u))
+    least = np.minimum(least, np.minimum(gap(-between, v, square_v), gap(u - between, v, square_v)))
+    turn = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        on_u = (between[:, 0] * v[:, 1] - between[:, 1] * v[:, 0]) / turn
+        on_v = (between[:, 0] * u[:, 1] - between[:, 1] * u[:, 0]) / turn
+    cross = (on_u >= 0) & (on_u <= 1) & (on_v >= 0) & (on_v <= 1)
+    return np.where(cross, 0.0, np.sqrt(least))
 
 
 def dense(rings: Rings, step: np.ndarray) -> Rings:
@@ -199,6 +228,7 @@ def crossing(rings: Rings) -> np.ndarray:
     """Whether each polygon's outline crosses itself, shape (F,); to touch itself is not to cross."""
     found = np.zeros(len(rings), bool)
     unclear = np.flatnonzero(~_star_shaped(rings))
+    unclear = unclear[~_runs_apart(rings.picked(unclear))]
     if not len(unclear):
         return found
     if len(unclear) < len(rings):
@@ -225,6 +255,46 @@ def _star_shaped(rings: Rings) -> np.ndarray:
     one_way = (rings.total(turn > 0) == rings.counts) | (rings.total(turn < 0) == rings.counts)
     above = reach[:, 1] > 0
     return one_way & (rings.total(above & ~above[rings.after]) == 1)
+
+
+def _runs_apart(rings: Rings) -> np.ndarray:
+    """Whether each outline, cut into runs of `RUN` edges, cannot cross itself, as it seems from the runs alone.
+
+    A run and the next are never turned back along one of four directions, and so do not cross themselves or each other;
+    runs that do not follow each other keep as far from each other as the lines between their ends do, less how far their
+    points lie from these. An outline for which this is not so, or a very long one, may cross itself or not.
+    """
+    if not len(rings):
+        return np.zeros(0, bool)
+    parts = np.where(rings.counts <= LONG, -(-rings.counts // RUN), 1)
+    ends = np.cumsum(parts)
+    place = np.arange(ends[-1]) - np.repeat(ends - parts, parts)
+    begins = np.repeat(rings.starts[:-1], parts) + RUN * place
+    lines = Rings(points=rings.points.take(begins, axis=0), starts=np.concatenate([[0], ends]))
+    onward = np.zeros(len(begins), bool)
+    for way in ((1.0, 0.0), (1.0, 1.0), (0.0, 1.0), (-1.0, 1.0)):
+        along = way[0] * rings.edges[:, 0] + way[1] * rings.edges[:, 1]
+        for forth in (np.minimum.reduceat(along, begins) >= 0, np.maximum.reduceat(along, begins) <= 0):
+            onward |= forth & forth[lines.after]
+    own = np.repeat(np.arange(len(begins)), np.diff(begins, append=len(rings.points)))
+    away, line = rings.points - lines.points.take(own, axis=0), lines.edges.take(own, axis=0)
+    away -= np.clip(dots(away, line) / np.maximum(dots(line, line), 1e-300), 0, 1)[:, None] * line
+    off = np.sqrt(np.maximum.reduceat(dots(away, away), begins))
+    many = np.maximum(
+        np.repeat(parts, parts) - place - 2 - (place == 0), 0
+    )  # later ones, but for the next; the last is before the first
+    one = np.repeat(np.arange(len(begins)), many)
+    two = spans(np.arange(len(begins)) + 2, many)
+    between = (
+        lines.points.take(two, axis=0)
+        - lines.points.take(one, axis=0)
+        + (lines.edges.take(two, axis=0) - lines.edges.take(one, axis=0)) / 2
+    )
+    near = np.sqrt(dots(between, between)) <= (lines.lengths[one] + lines.lengths[two]) / 2 + (off[one] + off[two]) * (1 + 1e-9)
+    one, two = one[near], two[near]
+    meet = edge_gaps(lines, one, two) <= (off[one] + off[two]) * (1 + 1e-9)
+    onward[one[meet]] = False
+    return (lines.total(onward) == parts) & (rings.counts <= LONG)
 
 
 def _crosses(points: np.ndarray) -> bool:

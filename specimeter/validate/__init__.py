@@ -7,6 +7,9 @@ from collections.abc import Sequence
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the validation; see `specimeter validate --help`."""
+    from specimeter.validate import options
+
+    chosen = options.parser().parse_args(arguments)
     from specimeter.validate import command
 
-    return command.main(arguments)
+    return command.run(chosen)

@@ -11,7 +11,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -24,22 +24,21 @@ import cv2
 
 from specimeter import __version__, files, scale, segment
 from specimeter.errors import SpecimeterError
-from specimeter.sheet import BEND_TESTS, BROKEN_TESTS, MACRO_TESTS
+from specimeter.sheet import MACRO_TESTS
 from specimeter.validate import groups, reference, sections, statistics, table
 from specimeter.validate.examine import LIMITS, RESERVED, Result, examine, prepare
+from specimeter.validate.options import BENDS
 from specimeter.validate.resources import measured_alone
 
 LARGE_PX = 5664  # 24 megapixels at 4 : 3
-BENDS = "bends"
 ALL = (BENDS, "nick-break", "fillet-break", "macro-fillet", "macro-butt")
 LIBRARIES = ("opencv-python-headless", "numpy", "scipy", "scikit-image")
 NETWORKS = sorted(path for room in (scale, segment) for path in Path(room.__path__[0]).glob("*.onnx"))
 FRESH = 10_000_000  # drawn seeds lie from here to twice this: nobody has used one while changing the tool
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def run(options: argparse.Namespace) -> int:
     """Run the validation; returns the exit status (0: it ran, whatever it found; 130: interrupted, nothing written)."""
-    options = _parser().parse_args(arguments)
     if options.scenes < 1 or options.jobs < 1 or options.width < 400:
         raise SpecimeterError("scenes and jobs are 1 or more, width is 400 px or more", mend="specimeter validate --help")
     if options.seed is None:
@@ -98,38 +97,6 @@ def _fits() -> table.Part:
     """The fits that every figure rests on, against solutions in high precision."""
     title = f"least-squares fits: {len(reference.SHAPES)} shapes, {reference.SETS} reference sets of each"
     return table.Part(title=title, rows=reference.rows(), failures=(), beside=reference.SAYS, groups=(), results=())
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="specimeter validate",
-        description="Render random scenes whose truth is known exactly, run the main job and a plain scikit-image pipeline on "
-        "each, and print how they did. The scenes' seeds are reserved for this and used for nothing else.",
-    )
-    parser.add_argument("--scenes", type=int, default=40, metavar="N", help="how many of each test (default: 40)")
-    parser.add_argument(
-        "--seed", type=int, metavar="S", help="which scenes: the first one's number (default: drawn, and written down)"
-    )
-    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, metavar="J", help="processes (default: one a core)")
-    parser.add_argument("--width", type=int, default=2000, metavar="PX", help="long side of the photographs (default: 2000)")
-    parser.add_argument("--cache", type=Path, metavar="DIR", help="keep the rendered scenes here, and use those that are there")
-    parser.add_argument("--render-only", action="store_true", help="only fill the cache")
-    parser.add_argument("--out", type=Path, metavar="DIR", help="write validation.pdf, .md and .json here")
-    parser.add_argument(
-        "--stage", choices=("all", "segment"), default="all", help="segment: given true scale, surface and area"
-    )
-    parser.add_argument("--method", default="learned", metavar="NAME", help="which segmenter (default: learned)")
-    parser.add_argument(
-        "--test",
-        metavar="TEST",
-        default=BENDS,
-        choices=("all", BENDS, *BEND_TESTS, *BROKEN_TESTS, *MACRO_TESTS),
-        help="scenes of this test; bends: of any kind of bend (default); all: bends, then each other test in turn",
-    )
-    parser.add_argument(
-        "--large", action="store_true", help="also time one photograph of 24 megapixels in a process of its own"
-    )
-    return parser
 
 
 def _rendered(seed: int, *, width_px: int, folder: Path, test: str | None) -> Result:

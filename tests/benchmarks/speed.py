@@ -3,11 +3,11 @@
     python tests/benchmarks/speed.py [--megapixels 6 24 100] [--features 10 100 1000 3000 10000] [--plot speed.svg]
 
 - The whole command on one bend face, rendered once and enlarged to each size: seconds of every stage in a process of its own,
-  as multiples of decoding the same JPEG, and the peak of memory.
+  its processor time as a multiple of that of decoding the same JPEG, and the peak of memory.
 - Measuring so many features in 24 megapixels beside scikit-image's `regionprops_table` with the same columns, processor time.
-- The start of every command (`--help`), less that of an empty Python.
+- The start of every command (`--help`), processor time, less that of an empty Python.
 
-The plot shows seconds against megapixels for each stage, both as powers of ten: a line that rises by one a decade is linear.
+The plot shows processor time against megapixels for each stage, both as powers of ten: what rises by one a decade is linear.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ import platform
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import cv2
@@ -60,14 +59,15 @@ def command(megapixels: list[float]) -> dict[float, dict]:
 
 
 def starts(repeats: int = 3) -> dict[str, float]:
-    """Seconds by which each command's help comes later than an empty Python ends: the least of a few runs."""
+    """Seconds of processor time that each command's help takes more than an empty Python: the least of a few runs."""
 
     def least(*arguments: str) -> float:
         seconds = []
         for _ in range(repeats):
-            started = time.perf_counter()
+            before = os.times()
             subprocess.run([sys.executable, *arguments], capture_output=True, check=True)
-            seconds.append(time.perf_counter() - started)
+            after = os.times()
+            seconds.append(sum(after[2:4]) - sum(before[2:4]))  # of the children
         return min(seconds)
 
     empty = least("-c", "pass")
@@ -76,9 +76,9 @@ def starts(repeats: int = 3) -> dict[str, float]:
 
 
 def plotted(found: dict[float, dict], names: list[str]) -> bytes:
-    """Seconds against megapixels, each stage a line, both as powers of ten."""
+    """Seconds of processor time against megapixels, each stage a line, both as powers of ten."""
     x = np.log10(list(found))
-    rows = [[max(one["stages_s"].get(name, 0.0), 1e-3) for one in found.values()] for name in names]
+    rows = [[max(one["stages_processor_s"].get(name, 0.0), 1e-3) for one in found.values()] for name in names]
     y = np.log10(rows)
     plot = Plot("Time of each stage", (x.min(), x.max()), (y.min(), y.max()), x_title="log10 MP", y_title="log10 s")
     for place, values in enumerate(y):
@@ -102,11 +102,12 @@ def main() -> None:
         if "error" in one:
             print(f"{size:g} MP: {one['error']}")
             continue
-        decode_s = one["decode_s"]
-        print(f"{size:g} MP: decoding {decode_s:.2f} s, job {one['job_s']:.2f} s, command {one['command_s']:.2f} s, ", end="")
-        print(f"peak {one['peak_mb']:.0f} MB")
-        for name, seconds in one["stages_s"].items():
-            print(f"    {name:14s} {seconds:7.2f} s  {seconds / decode_s:6.1f} x decoding")
+        print(f"{size:g} MP: command {one['command_s']:.2f} s, peak {one['peak_mb']:.0f} MB; wall and processor time:")
+        decode_s = one["decode_processor_s"]
+        print(f"    {'decoding':14s} {one['decode_s']:7.2f} s {decode_s:7.2f} s")
+        print(f"    {'job':14s} {one['job_s']:7.2f} s {one['job_processor_s']:7.2f} s")
+        for name, seconds in one["stages_processor_s"].items():
+            print(f"    {name:14s} {one['stages_s'][name]:7.2f} s {seconds:7.2f} s {seconds / decode_s:6.1f} x decoding")
     for count in options.features:
         rings, ours, theirs, _ = compared(count, repeats=3)
         print(
@@ -114,7 +115,7 @@ def main() -> None:
         )
     if options.starts:
         for name, seconds in starts().items():
-            print(f"start of {name:10s} {seconds:6.2f} s over an empty Python")
+            print(f"start of {name:10s} {seconds:6.2f} s of processor time over an empty Python")
     if options.plot:
         sound = {size: one for size, one in found.items() if "error" not in one}
         options.plot.write_bytes(plotted(sound, list(next(iter(sound.values()))["stages_s"])))

@@ -77,6 +77,28 @@ def test_simple_polygons_do_not_cross_and_swapped_points_do(seed, points):
     assert crossing(Rings.of([polygon, bow])).tolist() == [False, True]
 
 
+@settings(deadline=None, max_examples=60)
+@given(seed=st.integers(0, 2**31), points=st.integers(12, 200), slim=st.floats(0.005, 1), rough=st.floats(0, 0.2))
+def test_slender_outlines_on_a_raster_cross_where_all_pairs_say_so(seed, points, slim, rough):
+    """Ellipses with rough edges, many of whose points lie on whole pixels: against every pair of edges, one by one."""
+    rng = np.random.default_rng(seed)
+    phase, turn = np.arange(points) * 2 * np.pi / points, rng.uniform(0, np.pi)
+    ellipse = np.column_stack([np.cos(phase), slim * np.sin(phase)]) * (1 + rough * rng.normal(size=(points, 1)))
+    ellipse = 60 * ellipse @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    polygon = np.where(rng.random((points, 1)) < 0.8, np.round(ellipse), ellipse)
+
+    def side(a, b, p):
+        return np.sign((b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]))
+
+    edges = list(zip(polygon, np.roll(polygon, -1, axis=0), strict=True))
+    crossed = any(
+        side(a, b, c) * side(a, b, d) < 0 and side(c, d, a) * side(c, d, b) < 0
+        for k, (a, b) in enumerate(edges)
+        for c, d in edges[k + 1 :]
+    )
+    assert crossing(Rings.of([polygon])).tolist() == [crossed]
+
+
 @pytest.mark.parametrize("points", [5, 100, 1000])
 def test_a_figure_of_eight_crosses(points):
     """Lemniscate of Gerono, offset so that no vertex is the crossing itself."""
