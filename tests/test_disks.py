@@ -28,7 +28,8 @@ from specimeter.errors import LibraryError, SpecimeterError
 from specimeter.library import store as libraries
 
 NAMESPACE = ("unshare", "--map-root-user", "--mount")
-HAS_NAMESPACE = subprocess.run([*NAMESPACE, "true"], capture_output=True).returncode == 0 if shutil.which("unshare") else False
+MOUNTS = [*NAMESPACE, "mount", "-t", "tmpfs", "none", "/tmp"]  # seen by that process alone
+HAS_NAMESPACE = shutil.which("unshare") is not None and subprocess.run(MOUNTS, capture_output=True).returncode == 0
 ON_A_DISK = ("file", "record", "amendment", "library", "journal")
 
 
@@ -144,6 +145,37 @@ def files_that_may_not_grow(folder: Path) -> None:
     assert outcomes[0] is False
     assert outcomes[-1] is True
     print("library", len(outcomes))
+
+
+def made_where_files_may_not_grow(folder: Path) -> None:
+    """A new library under ever wider limits: told, or made; one that was not made is not opened as one."""
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    outcomes = []
+    for limit in range(1000, 1_000_000, 9000):
+        place = folder / str(limit)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+        try:
+            libraries.create(place).close()
+            outcomes.append("made")
+        except LibraryError:
+            outcomes.append("told")
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        if outcomes[-1] == "made":
+            libraries.open_store(place).close()
+            break
+        with pytest.raises(LibraryError):
+            libraries.open_store(place)
+    print(*outcomes)
+
+
+def test_a_library_is_made_whole_or_told_of(tmp_path):
+    """On a disk that is full before, or while, its file is laid out."""
+    outcomes = tried("made_where_files_may_not_grow", tmp_path).split()
+    assert outcomes[0] == "told"
+    assert outcomes[-1] == "made"
+    assert len(outcomes) > 3
 
 
 def handles(kept: faults.ALibrary) -> Iterator[tuple[int, str]]:

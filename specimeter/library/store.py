@@ -128,9 +128,9 @@ def create(folder: str | Path) -> Store:
         for name in KNOWLEDGE:
             files.write(folder / "knowledge" / name, (shared() / name).read_bytes())
         connection = _connect(folder / FILE)
+        connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} PRAGMA user_version = {VERSION}; COMMIT;")
     except (OSError, sqlite3.Error) as error:
         raise LibraryError(f"the library cannot be made there: {error}", file=folder, mend="choose another folder") from error
-    connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} PRAGMA user_version = {VERSION}; COMMIT;")
     return Store(folder, connection)
 
 
