@@ -19,6 +19,14 @@ SHARES = (0.28, 0.18, 0.2, 0.18, 0.16)  # of the families, in the order of FAMIL
 TRIES = 6
 
 
+def outlines(seed: int) -> Sample:
+    """Outlines alone, as `composite` has them: colours are drawn later, on the accelerator (`fracture_forms`)."""
+    rng = np.random.default_rng([seed, 15])
+    planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
+    planes[AREA] = 255
+    return _sample(planes, _features(rng, planes, _border(rng, planes), int(rng.choice([0, 2, 4, 8, 12, 16]))))
+
+
 def composite(seed: int) -> Sample:
     """One composite: planes (10, 384, 384) as `fracture_sample.CHANNELS`."""
     rng = np.random.default_rng([seed, 13])
@@ -26,7 +34,7 @@ def composite(seed: int) -> Sample:
     planes[AREA] = 255
     body = skin(rng, SIZE_PX)
     away = _beyond(rng, body, planes)
-    features = _features(rng, planes, away)
+    features = _features(rng, planes, away, int(rng.choice([0, 1, 2, 3, 4, 6, 9])))
     painted = rng.random() < 0.3
     if not painted:
         for family, share in features:
@@ -46,8 +54,13 @@ def composite(seed: int) -> Sample:
         marks.distract(rng, drawn, *np.zeros((2, SIZE_PX, SIZE_PX), np.uint8))
         np.copyto(rgb, drawn, where=~held)
     rgb *= 0.22 / max(float(np.median(rgb)), 1e-3) * np.exp(rng.normal(0, 0.35))
-    planes[WEIGHT] = weight_of(planes[3:AREA].max(axis=0))
     planes[:3] = np.round(255 * np.clip(rgb, 0, 1) ** np.float32(1 / 2.2)).astype(np.uint8).transpose(2, 0, 1)
+    return _sample(planes, features)
+
+
+def _sample(planes, features) -> Sample:
+    """Planes with their weights, and where the features' middles lie."""
+    planes[WEIGHT] = weight_of(planes[3:AREA].max(axis=0))
     centres = [np.argwhere(share > 0.5).mean(axis=0)[::-1] for _, share in features if (share > 0.5).any()]
     return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
 
@@ -60,16 +73,26 @@ def _box(share: np.ndarray) -> tuple[slice, slice]:
     return slice(top, top + side), slice(left, left + side)
 
 
-def _beyond(rng, body: Skin, planes) -> np.ndarray:
-    """Signed distance in px from where the face ends (positive beyond it): there, a notch, a plate or the bench."""
+def _border(rng, planes) -> np.ndarray:
+    """Signed distance in px from where the face ends (positive beyond it), entered into the planes; far off where none is."""
     if rng.random() < 0.4:
         return np.full((SIZE_PX, SIZE_PX), -1e3, np.float32)
     turn = rng.uniform(0, 2 * np.pi)
     y, x = np.mgrid[:SIZE_PX, :SIZE_PX].astype(np.float32)
     away = (x - rng.uniform(0.15, 0.85) * SIZE_PX) * np.cos(turn) + (y - rng.uniform(0.15, 0.85) * SIZE_PX) * np.sin(turn)
     away = away + rng.choice([0.0, 2.0, 5.0]) * smooth(rng, SIZE_PX, 6) + rng.uniform(0, 1.0) * smooth(rng, SIZE_PX, 40)
+    planes[AREA] = np.round(255 * soft_step(-away, 0, 0.25)).astype(np.uint8)
+    return away
+
+
+def _beyond(rng, body: Skin, planes) -> np.ndarray:
+    """The same, with what lies there worked into the body: a notch, a plate or the bench."""
+    away = _border(rng, planes)
+    if away.max() < 0:
+        return away
     beyond = soft_step(away, 0, rng.uniform(0.3, 1.5)).astype(np.float32)
-    lay = turn + rng.normal(0, 0.1) + rng.choice([0, np.pi / 2])
+    gy, gx = np.gradient(away)
+    lay = float(np.arctan2(gy.mean(), gx.mean())) + rng.normal(0, 0.1) + rng.choice([0, np.pi / 2])
     other = rng.uniform(0.02, 0.5) * spectral(
         rng, SIZE_PX, power=rng.uniform(0.3, 1.2), stretch=rng.choice([1, 10, 40]), angle=lay
     )
@@ -77,15 +100,14 @@ def _beyond(rng, body: Skin, planes) -> np.ndarray:
     tone = surface(rng, SIZE_PX) * np.exp(rng.uniform(-2.2, 0.8))
     body.albedo += (tone - body.albedo) * beyond[..., None]
     body.gloss += (np.float32(rng.uniform(0, 0.8)) - body.gloss) * beyond
-    planes[AREA] = np.round(255 * soft_step(-away, 0, 0.25)).astype(np.uint8)
     return away
 
 
-def _features(rng, planes, away) -> list[tuple[str, np.ndarray]]:
-    """Features apart from each other, entered into the planes: family and share of each pixel."""
+def _features(rng, planes, away, number: int) -> list[tuple[str, np.ndarray]]:
+    """Up to so many features apart from each other, entered into the planes: family and share of each pixel."""
     found: list[tuple[str, np.ndarray]] = []
     taken = np.zeros((SIZE_PX, SIZE_PX), bool)
-    for _ in range(int(rng.choice([0, 1, 2, 3, 4, 6, 9]))):
+    for _ in range(number):
         family = str(rng.choice(FAMILIES, p=SHARES))
         done = False
         for _ in range(TRIES):
@@ -141,9 +163,9 @@ def _shares(rng, family: str, away) -> list[np.ndarray]:
         size = _log(rng, 18, 110)
         return [there(shapes.cavity(rng, size * rng.uniform(1, 1.25), size, rough=float(rng.uniform(0.005, 0.05))))]
     kind = rng.random()
-    if kind < 0.35 and away.max() > 0:
+    if kind < 0.45 and away.max() > 0:
         return [_along_edge(rng, away)]
-    if kind < 0.65:
+    if kind < 0.72:
         length = _log(rng, 25, 220)
         width = float(np.clip(length * rng.uniform(0.05, 0.25), 5, 30))
         blunt, ragged = float(rng.uniform(0.15, 0.5)), float(rng.uniform(0.0, 0.35))

@@ -39,14 +39,14 @@ class Source:
     photograph : callable
         (seed, folder): renders one scene with its truth into a folder.
     samples : callable
-        (seed): the sample of one scene, then composites.
+        (seed): samples with what they are: "outlines" without colours, then the "face" of one scene, and a "composite" or more.
     """
 
     training: range
     tuning: range
     check: range
     photograph: Callable[[int, Path], None]
-    samples: Callable[[int], Iterator[Sample]]
+    samples: Callable[[int], Iterator[tuple[str, Sample]]]
 
 
 def bend_photograph(seed: int, folder: Path) -> None:
@@ -63,12 +63,12 @@ def bend_photograph(seed: int, folder: Path) -> None:
     scene_files.save(render(scene), folder, f"scene-{seed}-{PHOTOGRAPH_PX}")
 
 
-def bend_samples(seed: int, composites: int = 24) -> Iterator[Sample]:
+def bend_samples(seed: int, composites: int = 24) -> Iterator[tuple[str, Sample]]:
     """A face, then composites, every third of them on it."""
     own = sample.face(seed)
-    yield own
+    yield "face", own
     for k in range(composites):
-        yield composite.composite(seed * 100 + k, own if k % 3 == 0 else None)
+        yield "composite", composite.composite(seed * 100 + k, own if k % 3 == 0 else None)
 
 
 def broken_photograph(seed: int, folder: Path) -> None:
@@ -78,14 +78,16 @@ def broken_photograph(seed: int, folder: Path) -> None:
     files.write(folder / f"{seed}.jpg", jpeg(picture))
 
 
-def broken_samples(seed: int, composites: int = 6, whole: float = 0.24) -> Iterator[Sample]:
-    """A broken face, at times far away with card and bench in view, then composites."""
+def broken_samples(seed: int, composites: int = 6, outlines: int = 12, whole: float = 0.24) -> Iterator[tuple[str, Sample]]:
+    """Outlines, a broken face, at times far away with card and bench in view, then composites."""
+    for k in range(outlines):
+        yield "outlines", fracture_composite.outlines(seed * 100 + k)
     rng = np.random.default_rng([seed, 14])
     far, width_px = rng.random() < whole, int(rng.choice([1000, 1300, PHOTOGRAPH_PX]))
     picture = render(fracture_sample.scene_of(seed, whole=far, width_px=width_px))
-    yield fracture_sample.sample(picture, fracture_sample.decoded(picture), seed)
+    yield "face", fracture_sample.sample(picture, fracture_sample.decoded(picture), seed)
     for k in range(composites):
-        yield fracture_composite.composite(seed * 100 + k)
+        yield "composite", fracture_composite.composite(seed * 100 + k)
 
 
 SOURCES = {
@@ -136,15 +138,14 @@ def work(number: int, options: argparse.Namespace) -> None:
     for seed in source.training[options.first + number :: options.jobs]:
         if time.time() > options.ends:
             break
-        made = []
+        made: dict[str, list[Sample]] = {}
         try:
-            made.extend(source.samples(seed))
+            for name, one in source.samples(seed):
+                made.setdefault(name, []).append(one)
         except (ValueError, cv2.error, np.linalg.LinAlgError) as error:
-            print(f"sample {len(made)} of {seed}: {error}", flush=True)
-        if made:
-            files.write(options.folder / "train" / f"face-{seed}.samples", pack(made[:1]))
-        if made[1:]:
-            files.write(options.folder / "train" / f"composite-{seed}.samples", pack(made[1:]))
+            print(f"after {sum(map(len, made.values()))} samples of {seed}: {error}", flush=True)
+        for name, some in made.items():
+            files.write(options.folder / "train" / f"{name}-{seed}.samples", pack(some))
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:

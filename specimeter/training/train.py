@@ -20,13 +20,14 @@ import torch
 
 from specimeter import files
 from specimeter.segment.fracture_learned import FAMILIES
-from specimeter.training import augment, fracture_report, fracture_reskin, fracture_sample, losses, make, report, reskin, sample
+from specimeter.training import augment, fracture_forms, fracture_report, fracture_sample, losses, make, report, reskin, sample
 from specimeter.training.composite import SIZE_PX
 from specimeter.training.network import Finder, from_bytes, to_bytes, to_onnx, unfold
 
 PATCH_PX = 256
 REPORT_S = 25  # kept for the report
 EMA = 0.999
+OUTLINES = 0.7  # of the pieces drawn anew: outlines that were never drawn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +88,8 @@ TASKS = {
         depths=(1, 1, 2, 2, 3),
         area=fracture_sample.AREA,
         faces=0.5,
-        reskinned=fracture_reskin.reskinned,
-        again=0.3,
+        reskinned=fracture_forms.redrawn,
+        again=0.5,
         loss=losses.of_breaks,
         report=fracture_report.report,
     ),
@@ -102,6 +103,7 @@ class Pool:
         self.folder, self.device, self.most = folder, device, most
         self.faces: list[tuple[torch.Tensor, np.ndarray]] = []
         self.composites: list[torch.Tensor] = []
+        self.outlines: list[torch.Tensor] = []
         self.seen: set[str] = set()
         self.open = True
         threading.Thread(target=self._fill, daemon=True).start()
@@ -118,6 +120,8 @@ class Pool:
                 moved = torch.from_numpy(planes).to(self.device)
                 if path.name.startswith("face"):
                     self.faces.append((moved[0], centres[:, 1:]))
+                elif path.name.startswith("outlines"):
+                    self.outlines.extend(moved)
                 elif len(self.composites) < self.most:
                     self.composites.extend(moved)
                 path.unlink()
@@ -125,10 +129,16 @@ class Pool:
                     break
             time.sleep(1.0)
 
-    def batch(self, rng: np.random.Generator, count: int, of_faces: float) -> torch.Tensor:
-        """Pieces (count, C, 384, 384) uint8; those of faces mostly where there is something."""
+    def batch(self, rng: np.random.Generator, count: int, of_faces: float, again: int) -> torch.Tensor:
+        """Pieces (count, C, 384, 384) uint8; those of faces mostly where there is something.
+
+        The first `again`, which are drawn anew, are mostly outlines that have no colours yet, if there are any.
+        """
         pieces = []
-        for _ in range(count):
+        for k in range(count):
+            if k < again and self.outlines and rng.random() < OUTLINES:
+                pieces.append(self.outlines[int(rng.integers(len(self.outlines)))])
+                continue
             if rng.random() >= of_faces:
                 pieces.append(self.composites[int(rng.integers(len(self.composites)))])
                 continue
@@ -166,8 +176,8 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
         for group in optimiser.param_groups:
             group["lr"] = rate
         with torch.no_grad():
-            planes = augment.warp(pool.batch(rng, options.batch, task.faces).float() / 255, PATCH_PX)
-            again = max(1, int(task.again * len(planes)))
+            again = max(1, int(task.again * options.batch))
+            planes = augment.warp(pool.batch(rng, options.batch, task.faces, again).float() / 255, PATCH_PX)
             planes[:again] = task.reskinned(planes[:again])
             rgb, area = augment.context(augment.photograph(planes[:, :3]), planes[:, task.area : task.area + 1])
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)

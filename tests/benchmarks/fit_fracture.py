@@ -46,7 +46,7 @@ def of_photograph(path: Path) -> dict[str, list]:
 
 
 def disturbed(area, pixel: float, seed: int):
-    """The area as it is commonly found: each of its four sides moved by a quarter of a millimetre, one in eight by up to 1.5.
+    """The area as it is commonly found: each of its four sides moved by a tenth of a millimetre, one in sixteen by up to 1.5.
 
     `pixel` is the photograph's pixels to a millimetre.
     """
@@ -57,7 +57,7 @@ def disturbed(area, pixel: float, seed: int):
     half = np.abs(flat).max(axis=0)
     for k in (0, 1):
         for sign in (1, -1):
-            moved = rng.normal(0, 0.25) if rng.random() < 0.875 else rng.uniform(0.3, 1.5)
+            moved = rng.normal(0, 0.1) if rng.random() < 0.9375 else rng.uniform(0.3, 1.5)
             flat[:, k] += sign * moved * pixel * np.clip(sign * flat[:, k] / half[k], 0, 1) ** 4
     return replace(area, outline_px=flat @ axes.T + middle)
 

@@ -13,7 +13,7 @@ from specimeter.scene.random import FRACTURES, LIGHTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.fracture_learned import FAMILIES, NETWORK
 from specimeter.training import fracture_sample as sampling
-from specimeter.training.fracture_composite import composite
+from specimeter.training.fracture_composite import composite, outlines
 
 
 def test_training_never_draws_a_held_out_group():
@@ -58,3 +58,16 @@ def test_composites_are_the_same_for_a_seed_and_features_lie_apart_within_the_ar
         assert (families.max(axis=0) <= planes[sampling.AREA]).all()
         assert planes[:3].std() > 3
     assert sum(planes[3 : sampling.AREA].any() for planes in drawn) >= 3
+
+
+def test_outlines_alone_are_as_those_of_composites_and_leave_the_colours_to_the_accelerator():
+    """The same for a seed; families apart and within the area; each feature's middle is named; nothing is drawn yet."""
+    drawn = [outlines(seed) for seed in range(8)]
+    assert np.array_equal(drawn[3].planes, outlines(3).planes)
+    for one in drawn:
+        families = one.planes[3 : sampling.AREA].astype(int)
+        assert families.sum(axis=0).max() <= 255
+        assert (families.max(axis=0) <= one.planes[sampling.AREA]).all()
+        assert not one.planes[:3].any()
+        assert bool(len(one.centres_px)) == bool((families > 127).any())
+    assert sum(len(one.centres_px) for one in drawn) > 20
