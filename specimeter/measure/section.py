@@ -51,6 +51,8 @@ MOST_U = {
 MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
+BLUNT = "the weld metal ends at the plate in a blunt edge, which may hang over it: the toe may lie farther in"
+BLUNT_AT = "At toe {} the weld metal ends in a blunt edge: an overlap may hide there, its gap too thin to be seen. Look closer."
 NO_OTHER = "it is lost as soon as the outline is moved by what it may be off"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
@@ -233,10 +235,12 @@ def measure_section(
     values: dict[str, float] = {}
     missing: dict[str, str] = {}
 
+    blunt = [number for number, toe in enumerate(toes, start=1) if toe.blunt_mm]
+
     def enter(name: str, value: float, u: float) -> None:
         U = K * float(u)
         if (why := too_uncertain(name, value, U)) is not None:
-            missing[name] = why
+            missing[name] = BLUNT if _hangs_on(name, blunt) else why
         else:
             values[name], values[f"U_{name}"] = float(value), U
 
@@ -273,8 +277,13 @@ def measure_section(
         overlaps_px=tuple(surface.project(toe.lip) for toe in toes if toe.lip is not None),
         weld_px=None if metal is None else metal.outline_px,
         root_px=None if facts["root"] is None else surface.project(facts["root"]),
-        cautions=facts["cautions"],
+        cautions=(*facts["cautions"], *(BLUNT_AT.format(number) for number in blunt)),
     )
+
+
+def _hangs_on(name: str, toes: Sequence[int]) -> bool:
+    """Whether a size is taken from one of these toes, numbered from 1."""
+    return (name == "weld_width_mm" and len(toes) > 0) or any(f"_{number}_" in name for number in toes)
 
 
 def _rightwards(surface: Surface, middle: np.ndarray) -> np.ndarray:

@@ -124,10 +124,13 @@ def own_u(
 
     def place(toe: Toe) -> float:
         turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
-        return float(np.hypot(floor, np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)))
+        seen = np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)
+        return float(np.hypot(np.hypot(floor, seen), toe.blunt_mm))  # a blunt edge may hang over the plate as far as it is high
 
     if name.startswith("toe_angle"):
         toe = toes[int(name[10]) - 1]
+        if toe.blunt_mm:
+            return float(np.inf)
         return float(np.hypot(ANGLE_U_DEG, np.degrees(np.hypot(toe.plate.u_angle_rad, 0.2 * px_mm))))
     if name.startswith("leg"):
         return place(toes[int(name[4]) - 1])

@@ -21,6 +21,7 @@ from specimeter.segment.model import ExaminedArea
 
 LONG_SIDE_PX = 2400
 WIDTH_PX = 1900
+MOST_ZOOM, MOST_ZOOM_OF_CUT = 3.0, 8.0  # a cut's weld may be small in the photograph, and bears the letters of a dozen sizes
 INSETS = 4
 LABELLED = 200  # above this many, the largest ones are numbered and the rest only outlined
 DIMMED = 0.62  # brightness of what was not examined
@@ -87,7 +88,7 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     if record.cut is not None and record.cut.photo != photo_id:
         record = record.model_copy(update={"cut": None})
     framed_px = None if record.cut is None else cut_drawing.framed(record.cut, area.outline_px)
-    main, whole = _main_window(photo, area, framed_px)
+    main, whole = _main_window(photo, area, framed_px, MOST_ZOOM if record.cut is None else MOST_ZOOM_OF_CUT)
     shown = sorted((f for f in record.features if f.status != "rejected"), key=_length, reverse=True)
     tall = main.height > 1.2 * main.width and (shown or not whole)
     shown = shown[: INSETS + (bool(tall) and not whole)]  # an even number of cells where they stand in two columns
@@ -136,7 +137,9 @@ def _beside(main: Window, count: int, gap: int) -> list[Cell]:
     ]
 
 
-def _main_window(photo: Photo, area: ExaminedArea, framed_px: np.ndarray | None = None) -> tuple[Window, bool]:
+def _main_window(
+    photo: Photo, area: ExaminedArea, framed_px: np.ndarray | None = None, most_zoom: float = MOST_ZOOM
+) -> tuple[Window, bool]:
     """The examined area (of a section: the weld) with a margin, at most 2 : 1 and at least 3 : 4.
 
     The whole photograph if that is hardly more.
@@ -149,7 +152,7 @@ def _main_window(photo: Photo, area: ExaminedArea, framed_px: np.ndarray | None 
     whole = bool(np.all(wanted > 0.7 * size))
     wanted = size if whole else np.minimum(wanted, size)
     corner = np.clip((low + high) / 2 + 0.5 - wanted / 2, 0, size - wanted)
-    zoom = min(WIDTH_PX / wanted[0], 0.68 * LONG_SIDE_PX / wanted[1], 3.0)
+    zoom = min(WIDTH_PX / wanted[0], 0.68 * LONG_SIDE_PX / wanted[1], most_zoom)
     width, height = np.maximum(np.round(wanted * zoom).astype(int), 1).tolist()
     return Window(corner_px=corner, zoom=float(zoom), width=width, height=height), whole
 
@@ -167,7 +170,7 @@ def _main(
         if feature.status == "rejected":
             _strike(picture, outline, width_px=thin)
     numbered = sorted(range(len(outlines)), key=lambda i: -float(np.prod(np.ptp(outlines[i], axis=0))))[:LABELLED]
-    size = round(unit * (0.9 if len(numbered) <= 25 else 0.62))
+    size = round(unit * (1.1 if record.cut is not None else 0.9 if len(numbered) <= 25 else 0.62))
     texts = [_label(record.features[index]) for index in numbered]
     sizes = [(text_size(text, size)[0] + round(0.6 * size), round(1.3 * size)) for text in texts]
     note = " at the crown" if surface.shape == "bend" else " at mid-face"

@@ -17,6 +17,7 @@ from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_lin
 from specimeter.segment.sharpness import blur_of
 
 LEVEL, LEAST_PEAK = -1.0, 2.0  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
+CORE = 0.0  # log-odds of what of a proposal is outlined, where it has so much: its fringe is noise
 SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
 BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
 SLOPE, MIDDLE = 0.7, 1.5  # from the network's log-odds to those of being one: it is surer than it is right (from tuning scenes)
@@ -47,19 +48,22 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
         middle = surface.develop(reading.to_photograph([[x + (width - 1) / 2, y + (height - 1) / 2]]))[0]
         if zones and max(cv2.pointPolygonTest(zone, (float(middle[0]), float(middle[1])), True) for zone in zones) < -BESIDE_MM:
             continue
-        edge = border(patch_of(reading.share, labels == label, (x, y, width, height), reading, usable), light, blur)
+        own = labels == label
+        core = own & (odds > CORE)
+        drawn = core if core.sum() >= LEAST_CELLS else own
+        edge = border(patch_of(reading.share, drawn, (x, y, width, height), reading, usable), light, blur)
         if edge is None:
             continue
         found.append(
             Outline(
                 outline_px=edge.outline_px,
-                kind=_kind(reading, labels == label, mm / reading.zoom),
+                kind=_kind(reading, own, mm / reading.zoom),
                 confidence=float(1 / (1 + np.exp(-SLOPE * (peak - MIDDLE)))),
                 u_edge_px=edge.u_edge_px,
                 u_tip_px=edge.u_tip_px,
                 evidence={
                     "log_odds": round(peak, 3),
-                    "crack_over_unfused": round(_crack_over_unfused(reading, labels == label), 3),
+                    "crack_over_unfused": round(_crack_over_unfused(reading, own), 3),
                     "drawn_by_light": round(edge.drawn_by_light, 3),
                     "blur_px": round(blur, 3),
                 },

@@ -14,16 +14,21 @@ from specimeter.photo import Photo
 from specimeter.scale.model import Scale
 from specimeter.scale.place import card_outlines_px
 from specimeter.scale.surface import Surface
+from specimeter.segment.fusion_line import GAP
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.section_follow import clear_along, follow
 from specimeter.segment.section_places import readings
-from specimeter.segment.section_reading import Reading, read_round, steadied
+from specimeter.segment.section_reading import Reading, read_round, steadied, with_metal
 from specimeter.sheet import Sheet
 
 TRIED = 3  # places that are looked at finely
 LEAST_MM2 = 25.0  # of cut metal
+NOTCH_MM, OPEN = (
+    1.8,
+    0.65,
+)  # a dark place at the border that is no longer is a notch, no gap between plates; chance of metal in it
 REACH_CELLS, LEAST_REACH_PX = 1.6, 2.0  # how far from the network's border the edge is looked for
 MARGIN_PX = 20  # of the photograph round an outline that is followed
 DRAWN_REACH_PX = 4.0  # the same from a border drawn by hand
@@ -113,11 +118,30 @@ def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far:
     for place in _places(far, cards, mm_per_px):
         columns, rows = (np.flatnonzero(place.any(axis=k)) for k in (0, 1))
         low, high = far.to_photograph([[columns[0], rows[0]], [columns[-1] + 1, rows[-1] + 1]])
-        near = steadied(read_round(photo.rgb, mm_per_px, np.array([low, high])), far, mm_per_px, border_mm)
+        fine = _notched(read_round(photo.rgb, mm_per_px, np.array([low, high])), mm_per_px)
+        near = steadied(fine, far, mm_per_px, border_mm)
         coarse = _border(near, _carried(place, far, near))
         if coarse is not None and (one := _followed(photo, coarse, near, place, far, mm_per_px)) is not None:
             found.append(_judged(one, sheet, surface, scale.u_rel))
     return found
+
+
+def _notched(near: Reading, mm_per_px: float) -> Reading:
+    """A fine reading whose short gaps that open outwards are no metal: undercuts, which look like the end of a gap.
+
+    What lies between plates is longer than NOTCH_MM, and stays inside the outline.
+    """
+    solid = near.tissue[1:GAP].sum(axis=0)
+    open_ = ((solid < OPEN) & (near.metal > 0.5)).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(open_, connectivity=8)
+    outside = cv2.dilate((near.metal <= 0.5).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    touching = np.unique(labels[outside & (open_ > 0)])
+    most = NOTCH_MM * near.zoom / mm_per_px
+    size = stats.reshape(count, 5)[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+    short = [k for k in touching if k and np.hypot(*size[k]) < most]
+    return (
+        with_metal(near, np.where(np.isin(labels, short), 0.5 * np.minimum(near.metal, solid), near.metal)) if short else near
+    )
 
 
 def _elsewhere(one: Candidate, other: Candidate) -> bool:

@@ -18,6 +18,12 @@ UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
 OVERLAP_MM = 0.1  # weld metal that hangs over the plate by less is a steep toe
 LIP_MM = 4.0  # from the toe along the face: where a lip has its tip
 ROUNDED_END = 0.2  # of an overlap's underside, at either end, that the lens has rounded
+BLUNT_MM = (0.1, 0.4)  # over the plate: between these heights a blunt end stands nearly square to it,
+BLUNT_RUN_MM, BLUNT_TOP_MM, TURN_MM = (
+    0.12,
+    1.3,
+    0.3,
+)  # going aside no farther; below this it turns off, over such a stretch
 LEAST_RISE = 0.1  # sine of an underside's slope, below which it meets the plate nowhere in particular
 
 
@@ -40,6 +46,9 @@ class Toe:
         The outline below the plate's surface at the toe, from the plate's side to the face's: an undercut.
     lip : array, shape (N, 2), or None
         The outline from the toe round weld metal that hangs over the plate, to where it stands over the toe: an overlap.
+    blunt_mm : float
+        Height of a blunt edge in which the weld metal ends at the plate, 0 if it runs out: such an edge may hang over the
+        plate, the gap beneath too thin or too bright to be seen, and the toe lie farther in.
     """
 
     plate: Run
@@ -48,6 +57,7 @@ class Toe:
     tangent: np.ndarray
     notch: np.ndarray | None
     lip: np.ndarray | None = None
+    blunt_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,6 +145,7 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
         return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=None, lip=over_toe), face_from + lip[0]
     if high - low < 5:
         return None
+    blunt = _blunt(way * run.along(chain[face_from:]), height[face_from:], step) if notch is None else 0.0
     piece = chain[low:high]
     reach = np.arange(len(piece)) * step
     over = np.polyfit(reach, run.height(piece), 2)
@@ -148,7 +159,22 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     rise, forward = (float(np.polyval(np.polyder(curve), start)) for curve in (over, ahead))
     angle = 180.0 - float(np.degrees(np.arctan2(rise, forward)))
     tangent = np.array([point, piece[-1]])
-    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch), face_from
+    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch, blunt_mm=blunt), face_from
+
+
+def _blunt(ahead: np.ndarray, height: np.ndarray, step: float) -> float:
+    """Height of the blunt edge in which a face ends at its plate, in mm; 0 if it does not: as of `Toe.blunt_mm`.
+
+    `ahead` is the face's way along the plate, `height` that over it, from the toe on.
+    """
+    low, high = (np.flatnonzero(height > mm) for mm in BLUNT_MM)
+    if not len(high) or abs(ahead[high[0]] - ahead[low[0]]) > BLUNT_RUN_MM:
+        return 0.0
+    over = max(round(TURN_MM / step), 3)
+    rise, run = (values[low[0] + over :] - values[low[0] : -over] for values in (height, ahead))
+    gentle = np.flatnonzero(rise[: len(run)] < np.abs(run))
+    top = float(height[low[0] + gentle[0]]) if len(gentle) else np.inf
+    return top if top < BLUNT_TOP_MM else 0.0
 
 
 def _under(chain: np.ndarray, inner: int, run: Run, way: float) -> tuple[np.ndarray, float, np.ndarray] | None:

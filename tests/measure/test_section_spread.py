@@ -74,11 +74,18 @@ def test_moving_a_stretch_counts_as_the_mean_of_out_and_in():
     assert np.sqrt(hidden**2 - plain**2) == pytest.approx(3.0 * PX_MM, rel=0.3)
 
 
-def toe(angle_deg: float = 130.0, *, scatter_mm: float = 0.0, u_angle_rad: float = 0.0, at_mm: float = 0.0) -> SimpleNamespace:
+def toe(
+    angle_deg: float = 130.0,
+    *,
+    scatter_mm: float = 0.0,
+    u_angle_rad: float = 0.0,
+    at_mm: float = 0.0,
+    blunt_mm: float = 0.0,
+) -> SimpleNamespace:
     """On a plate along x, whose line is known best at its middle."""
     along = lambda points: np.asarray(points)[:, 0]
     plate = SimpleNamespace(scatter_mm=scatter_mm, u_angle_rad=u_angle_rad, u_offset_mm=0.02, along=along)
-    return SimpleNamespace(angle_deg=angle_deg, plate=plate, point=np.array([at_mm, 0.0]))
+    return SimpleNamespace(angle_deg=angle_deg, plate=plate, point=np.array([at_mm, 0.0]), blunt_mm=blunt_mm)
 
 
 def own(name: str, *toes, metal=None, gap=None, **choices) -> float:
@@ -94,6 +101,15 @@ def test_a_toe_is_placed_the_less_surely_the_more_gently_the_face_leaves():
     assert own("leg_1_mm", toe(100.0, scatter_mm=0.1), toe()) > 2 * steep
     assert own("weld_width_mm", toe(100.0), toe(170.0)) == pytest.approx(np.hypot(steep, gentle))
     assert own("throat_mm") == pytest.approx(CORNER_PX * PX_MM)
+
+
+def test_a_blunt_edge_leaves_its_toe_in_doubt():
+    """A lip may hide beneath: the toe lies as far in as the edge is high, nothing tells its angle; the other is as sure."""
+    one, two = toe(100.0, blunt_mm=0.8), toe(100.0)
+    assert own("leg_1_mm", one, two) == pytest.approx(np.hypot(0.8, own("leg_2_mm", one, two)))
+    assert own("weld_width_mm", one, two) > 0.8
+    assert np.isinf(own("toe_angle_1_deg", one, two))
+    assert np.isfinite(own("toe_angle_2_deg", one, two))
 
 
 def test_an_angle_is_as_sure_as_its_face_and_its_plate():

@@ -5,14 +5,17 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
+from skimage import data
 from skimage.measure import CircleModel, LineModelND
 
-from specimeter.measure.undercut import stress_concentration
+from specimeter.measure.undercut import measure_undercut, stress_concentration
 from specimeter.scene.section_joint import arc, fillet, notch
-from specimeter.segment.plates import fit_line
+from specimeter.segment.plates import Run, fit_line
 from specimeter.segment.polylines import area_mm2
+from specimeter.segment.section_follow import follow
 
 METROLOGY = Path(__file__).resolve().parents[3] / "shared" / "reference" / "metrology.toml"
 
@@ -88,3 +91,29 @@ def test_the_area_of_weld_metal_is_its_integral():
     radius = 8**2 / (8 * 1.2) + 0.6
     turn = 2 * np.arcsin(4 / radius)
     assert area_mm2(face) == pytest.approx(radius**2 * (turn - np.sin(turn)) / 2, rel=1e-6)
+
+
+@pytest.mark.parametrize("size_px", [160, 240, 320])
+@pytest.mark.parametrize("share", [0.5, 0.8])
+def test_a_photographed_circles_radius_is_had_from_a_part_of_its_rim(size_px, share):
+    """A real photograph of a circle: the round aperture of scikit-image's `retina` picture (CC0), reduced to three sizes.
+
+    Its rim is followed as a cut's outline is; the radius of its whole round by scikit-image's circle model stands against
+    that of the notch which a chord cuts off, fitted as an undercut's root is: to 2 %, where 15 % is asked for.
+    """
+    picture = cv2.resize(data.retina(), (size_px, size_px), interpolation=cv2.INTER_AREA)
+    light = (cv2.copyMakeBorder(picture, 12, 12, 12, 12, cv2.BORDER_REPLICATE).astype(np.float32) / 255) ** 2.2
+    rings, _ = cv2.findContours((light.max(axis=2) > 0.03).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    rim, _ = follow(light, max(rings, key=cv2.contourArea)[:, 0].astype(float), 4.0)
+    whole = CircleModel.from_estimate(rim)
+    middle, radius = np.array(whole.center), float(whole.radius)
+    chord = middle[1] + (1 - share) * radius
+    below = rim[rim[:, 1] > chord]
+    below = below[np.argsort(np.arctan2(*(below - middle).T))]
+    plate = Run(
+        point=np.array([middle[0], chord]), direction=np.array([1.0, 0.0]), normal=np.array([0.0, -1.0]), first=0, last=1,
+        length_mm=50.0, scatter_mm=0.05, u_offset_mm=0.05, u_angle_rad=0.001,
+    )  # fmt: skip
+    found = measure_undercut(below, plate, blur_mm=0.8, px_mm=1.0, u_edge_mm=0.25)
+    assert found.root_radius_mm == pytest.approx(radius, rel=0.02)
+    assert found.depth_mm == pytest.approx(share * radius, abs=0.5)
