@@ -24,6 +24,7 @@ from specimeter.segment.root_line import unfused_root
 from specimeter.segment.section_outline import unclear
 from specimeter.segment.section_reading import read_steady, within
 from specimeter.segment.sharpness import blur_of
+from specimeter.segment.weld_face import Toe
 from specimeter.segment.weld_metal import WeldMetal, drawn_metal, look_for
 from specimeter.sheet import Sheet
 
@@ -49,6 +50,7 @@ MOST_U = {
     "dilution": (0.15, 0.0),
 }  # floor, share of the value: less sure is not given
 MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
+INWARDS_MM = 3.0  # from a toe, beneath the weld, along its plate's surface: so far a lip may hang over
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 BLUNT = "the weld metal ends at the plate in a blunt edge, which may hang over it: the toe may lie farther in"
@@ -85,6 +87,7 @@ class Section:
     weld_px: np.ndarray | None = None
     weld_drawn_px: np.ndarray | None = None  # the points that a person clicked round the weld metal
     root_px: np.ndarray | None = None  # (2, 2): a fillet's faying line, from the plates' corner on, as far as it is fused
+    toes_px: tuple[np.ndarray, ...] = ()  # each (2, 2): a toe, and a point further in on its plate's surface, beneath the weld
     cautions: tuple[str, ...] = ()
     evidence: dict = field(default_factory=dict)
 
@@ -277,8 +280,15 @@ def measure_section(
         overlaps_px=tuple(surface.project(toe.lip) for toe in toes if toe.lip is not None),
         weld_px=None if metal is None else metal.outline_px,
         root_px=None if facts["root"] is None else surface.project(facts["root"]),
+        toes_px=tuple(surface.project(_inwards(toe, other)) for toe, other in (toes, toes[::-1])),
         cautions=(*facts["cautions"], *(BLUNT_AT.format(number) for number in blunt)),
     )
+
+
+def _inwards(toe: Toe, other: Toe) -> np.ndarray:
+    """A toe and a point further in on its plate's line, (2, 2)."""
+    way = np.sign((other.point - toe.point) @ toe.plate.direction) * toe.plate.direction
+    return np.array([toe.point, toe.point + INWARDS_MM * way])
 
 
 def _hangs_on(name: str, toes: Sequence[int]) -> bool:

@@ -41,12 +41,14 @@ def named(outlines: Sequence[Outline], section: Section, surface: Surface, area:
     """The outlines, those of lines named by where they lie; pores and slag, and what a person or other code named, as they are.
 
     An unfused line along the fusion line is one of the side wall, one in the course of the faying line at the plates' corner
-    one of the root, one within the weld metal one between runs. What the network takes for a crack is one unless it lies along
-    the fusion line and might as well be unfused. Where neither is known the network's own word stands.
+    one of the root, one within the weld metal one between runs; one on a plate's surface at a toe is the gap under an overlap.
+    What the network takes for a crack is one unless it lies along the fusion line and might as well be unfused. Where neither
+    is known the network's own word stands.
     """
     lines = []
     if section.weld_px is not None:
         lines = fusion_lines(surface.develop(section.weld_px), surface.develop(area.outline_px))
+    toes = [surface.develop(toe) for toe in section.toes_px]
     root = None if section.root_px is None else surface.develop(section.root_px)
     found = []
     for one in outlines:
@@ -55,12 +57,14 @@ def named(outlines: Sequence[Outline], section: Section, surface: Surface, area:
             continue
         path = middle_of(surface.develop(one.outline_px))
         px_mm = float(surface.mm_per_px_at(one.outline_px.mean(axis=0)))
-        found.append(replace(one, kind=_kind(one, path, lines, root, px_mm)))
+        found.append(replace(one, kind=_kind(one, path, lines, root, toes, px_mm)))
     return found
 
 
-def _kind(one: Outline, path: np.ndarray, lines: Sequence[np.ndarray], root: np.ndarray | None, px_mm: float) -> str:
+def _kind(one: Outline, path: np.ndarray, lines: Sequence[np.ndarray], root: np.ndarray | None, toes, px_mm: float) -> str:
     near = max(AT_LINE_MM, AT_PX * px_mm)
+    if any(_beneath(path, toe, max(AT_ROOT_MM, AT_PX * px_mm)) for toe in toes):
+        return "overlap"
     apart, lean = _beside(path, lines)
     along = apart < near and lean < ALONG_DEG
     if root is not None and _in_course(path, root, max(AT_ROOT_MM, AT_PX * px_mm)):
@@ -85,6 +89,16 @@ def _beside(path: np.ndarray, lines: Sequence[np.ndarray]) -> tuple[float, float
             turn = abs(way @ course) / max(float(np.hypot(*way) * np.hypot(*course)), 1e-9)
             best, lean = apart, float(np.degrees(np.arccos(np.clip(turn, 0.0, 1.0))))
     return best, lean
+
+
+def _beneath(path: np.ndarray, toe: np.ndarray, near_mm: float) -> bool:
+    """Whether a path lies on a plate's surface from a toe inwards, `toe` and a point further in: the gap under a lip."""
+    reach = float(np.hypot(*(toe[1] - toe[0])))
+    way = (toe[1] - toe[0]) / max(reach, 1e-9)
+    at, off = (path - toe[0]) @ way, np.abs((path - toe[0]) @ np.array([-way[1], way[0]]))
+    course = path[-1] - path[0]
+    lean = np.degrees(np.arccos(np.clip(abs(course @ way) / max(float(np.hypot(*course)), 1e-9), 0.0, 1.0)))
+    return bool(np.median(off) < near_mm and lean < ALONG_DEG and abs(at.min()) < BEFORE_ROOT_MM and 0.2 < at.max() < reach)
 
 
 def _in_course(path: np.ndarray, root: np.ndarray, near_mm: float) -> bool:

@@ -22,6 +22,7 @@ CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or tw
 ANGLE_U_DEG = 3.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
 WAVY_MM = 0.035  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
 U_THICKNESS_MM = 0.1  # of a plate's thickness as the sheet tells it: rolling tolerances, a calliper beside the weld (judgement)
+HIDDEN = 2.0  # of a blunt edge's height: standard uncertainty of how far in its toe may lie beneath it (from scenes with lips)
 ROUNDED_MM = 0.22  # by which a line that is held smooth rounds the tip at the root, as a root mean square (from scenes)
 
 
@@ -125,7 +126,7 @@ def own_u(
     def place(toe: Toe) -> float:
         turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
         seen = np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)
-        return float(np.hypot(np.hypot(floor, seen), toe.blunt_mm))  # a blunt edge may hang over the plate as far as it is high
+        return float(np.hypot(np.hypot(floor, seen), HIDDEN * toe.blunt_mm))
 
     if name.startswith("toe_angle"):
         toe = toes[int(name[10]) - 1]

@@ -16,7 +16,7 @@ from specimeter.segment.polylines import corner
 from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_lines
 from specimeter.segment.sharpness import blur_of
 
-LEVEL, LEAST_PEAK = -1.0, 2.0  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
+LEVEL, LEAST_PEAK = -1.0, 2.5  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
 CORE = 0.0  # log-odds of what of a proposal is outlined, where it has so much: its fringe is noise
 SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
 BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
@@ -24,7 +24,7 @@ SLOPE, MIDDLE = 0.7, 1.5  # from the network's log-odds to those of being one: i
 LEAST_CELLS = 4
 MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
-CRACK = -1.0  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
+CRACK = -1.2  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 

@@ -32,8 +32,8 @@ def line(x: float, y: float, turn_deg: float, kind: str, odds: float = -3.0, len
     return Outline(outline_px=corners, kind=kind, evidence={"crack_over_unfused": odds})
 
 
-def kinds(outlines, weld=WELD, root=None) -> list[str]:
-    section = Section(sizes={}, missing={}, drawn={}, weld_px=weld, root_px=root)
+def kinds(outlines, weld=WELD, root=None, toes=()) -> list[str]:
+    section = Section(sizes={}, missing={}, drawn={}, weld_px=weld, root_px=root, toes_px=toes)
     return [one.kind for one in named(outlines, section, SURFACE, ExaminedArea(outline_px=METAL))]
 
 
@@ -65,6 +65,14 @@ def test_a_line_in_the_faying_lines_course_is_the_roots():
     root = np.array([[9.0, 6.0], [8.4, 6.0]])
     assert kinds([line(9.0, 6.0, 2.0, "lack-of-sidewall-fusion", length=1.0)], root=root) == ["lack-of-root-fusion"]
     assert kinds([line(9.0, 6.0, 80.0, "lack-of-sidewall-fusion", length=1.0)], root=root) == ["lack-of-sidewall-fusion"]
+
+
+def test_a_line_on_the_plates_surface_at_a_toe_is_the_gap_under_an_overlap():
+    """ISO 6520-1:2007, 506: weld metal that lies on the plate unfused. The same line a millimetre deeper is none."""
+    toe = np.array([[6.0, 1.0], [9.0, 1.0]])
+    on_it, deeper = line(6.9, 1.1, 3.0, "lack-of-sidewall-fusion"), line(9.5, 3.0, 0.0, "lack-of-sidewall-fusion")
+    assert kinds([on_it, deeper], toes=(toe,)) == ["overlap", "lack-of-inter-run-fusion"]
+    assert kinds([line(6.9, 1.1, 80.0, "crack", 2.0)], toes=(toe,)) == ["crack"]
 
 
 def test_what_else_was_named_keeps_its_name():

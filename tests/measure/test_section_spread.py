@@ -104,10 +104,10 @@ def test_a_toe_is_placed_the_less_surely_the_more_gently_the_face_leaves():
 
 
 def test_a_blunt_edge_leaves_its_toe_in_doubt():
-    """A lip may hide beneath: the toe lies as far in as the edge is high, nothing tells its angle; the other is as sure."""
+    """A lip may hide beneath: the toe lies further in, by twice the edge's height; nothing tells its angle. The other is sure."""
     one, two = toe(100.0, blunt_mm=0.8), toe(100.0)
-    assert own("leg_1_mm", one, two) == pytest.approx(np.hypot(0.8, own("leg_2_mm", one, two)))
-    assert own("weld_width_mm", one, two) > 0.8
+    assert own("leg_1_mm", one, two) == pytest.approx(np.hypot(1.6, own("leg_2_mm", one, two)))
+    assert own("weld_width_mm", one, two) > 1.6
     assert np.isinf(own("toe_angle_1_deg", one, two))
     assert np.isfinite(own("toe_angle_2_deg", one, two))
 
