@@ -104,7 +104,7 @@ def test_a_toe_is_placed_the_less_surely_the_more_gently_the_face_leaves():
 
 
 def test_a_blunt_edge_leaves_its_toe_in_doubt():
-    """A lip may hide beneath: the toe lies further in, by twice the edge's height; nothing tells its angle. The other is sure."""
+    """A lip may hide beneath: the toe lies further in, by twice the edge's height; nothing tells its angle."""
     one, two = toe(100.0, blunt_mm=0.8), toe(100.0)
     assert own("leg_1_mm", one, two) == pytest.approx(np.hypot(1.6, own("leg_2_mm", one, two)))
     assert own("weld_width_mm", one, two) > 1.6
