@@ -21,6 +21,7 @@ from specimeter import colour, photo
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.measure.sizes import measure
+from specimeter.record import build, model
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Flat
 from specimeter.scale.view import View
@@ -28,6 +29,9 @@ from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.sheet import Sheet
 
 MARGIN = 1.4  # over the growth of the input
+# Values that a stage looks at for each value that the picture has more: as measured, and half as many again
+PASSES = {"scale": 1.5, "surface": 5.5, "examined area": 4, "features": 13, "sizes": 1.5}
+SAMPLING = {"remap", "warpAffine", "warpPerspective"}
 
 
 @dataclass(frozen=True)
@@ -41,21 +45,23 @@ class Cost:
 
 @contextmanager
 def counting_pixels(told: list[int]) -> Iterator[None]:
-    """Every picture that is handed to a function of OpenCV counts with its pixels."""
+    """Every picture that is handed to a function of OpenCV counts with its pixels; where only samples are taken, these do."""
     with pytest.MonkeyPatch.context() as patch:
         for name in dir(cv2):
             function = getattr(cv2, name)
             if type(function).__name__ == "builtin_function_or_method" and name[0].islower():
-                patch.setattr(cv2, name, counted(function, told))
+                patch.setattr(cv2, name, counted(function, told, samples=name in SAMPLING))
         yield
 
 
-def counted(function: Callable, told: list[int]) -> Callable:
-    """The function, adding the size of the largest array it is given."""
+def counted(function: Callable, told: list[int], *, samples: bool) -> Callable:
+    """The function, adding the size of the largest array it is given, or of the samples that it gives."""
 
     def call(*arguments, **keywords):
-        told[0] += max((one.size for one in (*arguments, *keywords.values()) if isinstance(one, np.ndarray)), default=0)
-        return function(*arguments, **keywords)
+        answer = function(*arguments, **keywords)
+        touched = (answer,) if samples else (*arguments, *keywords.values())
+        told[0] += max((one.size for one in touched if isinstance(one, np.ndarray)), default=0)
+        return answer
 
     return call
 
@@ -194,41 +200,79 @@ def test_linear_light_holds_little_beside_its_answer():
     assert peak < 4 * picture[..., 0].size + 8_000_000
 
 
-def test_finding_a_scale_and_openings_grows_with_the_pixels(bend_case):
-    """The card's markers, the bend, its face and the openings in it, at 0.5 and at 2 megapixels of one photograph."""
+def test_every_stage_before_measuring_grows_with_the_pixels(bend_case):
+    """Each by itself, at 0.5 and at 2 megapixels of one photograph: the card's markers, the bend, its face, its openings."""
     from specimeter import job, sheet
 
-    costs = []
-    own = sheet.read(bend_case.sheet)
-    given = photo.read(bend_case.photo)
-    for factor in (0.6, 1.2):
+    own, given = sheet.read(bend_case.sheet), photo.read(bend_case.photo)
+
+    def stages(factor: float) -> tuple[int, dict[str, Cost]]:
         rgb = np.ascontiguousarray(cv2.resize(given.rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC))
         one = photo.Photo(file="side.jpg", path=bend_case.photo, sha256=given.sha256, rgb=rgb)
-        told = [0]
-        with counting_pixels(told):
-            job.search(one, own, method="openings", progress=lambda stage: None)
-        costs.append(Cost(calls=0, pixels=told[0], peak=0))
-    grows_no_faster(*costs, growth=4, names=("pixels",))
+        told, costs, begun = [0], {}, []
+
+        def ends(stage: str) -> None:
+            if begun:
+                once = one.rgb.size  # every stage may look at the picture once
+                costs[begun[0]] = Cost(0, max(told[0], once), tracemalloc.get_traced_memory()[1])
+            begun[:], told[0] = [stage.split(":")[0]], 0
+            tracemalloc.reset_peak()
+
+        tracemalloc.start()
+        try:
+            with counting_pixels(told):
+                job.search(one, own, method="openings", progress=ends)
+                ends("end")
+        finally:
+            tracemalloc.stop()
+        return rgb.size, costs
+
+    (few, small), (many, large) = stages(0.6), stages(1.2)
+    assert list(large) == list(small) == list(PASSES)
+    for name, most in PASSES.items():
+        grows_no_faster(small[name], large[name], 4, names=("pixels", "peak"))
+        passes = (large[name].pixels - small[name].pixels) / (many - few)  # what does not grow with the picture is left out
+        assert passes <= most, f"{name}: {passes:.1f} passes over the picture"
+
+
+def with_features(bend_case, count: int, factor: float = 1.0):
+    """What one photograph gave, so many features drawn in it; the picture enlarged, of which the features know nothing."""
+    from types import SimpleNamespace
+
+    sheet = Sheet.model_validate({"specimen": {"id": "N-1", "test": "nick-break", "specimen_width_mm": 100.0}})
+    given = photo.read(bend_case.photo)
+    rgb = np.ascontiguousarray(cv2.resize(given.rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC))
+    one = photo.Photo(file=given.file, path=given.path, sha256=given.sha256, rgb=rgb)
+    features, (_, area) = measured(count), field(count)
+    judgement = decide(sheet, None, features, area=area, smallest_resolvable_mm=0.2, scale=SCALE, surface=SURFACE)
+    told = {"photo": one, "scale": SCALE, "surface": SURFACE, "area": area, "smallest_resolvable_mm": 0.2}
+    return sheet, SimpleNamespace(**told, features=features, section=None, judgement=judgement)
 
 
 def test_a_record_grows_with_the_number_of_features(bend_case):
     """Built, written and read again: 100 and 400 features."""
-    from types import SimpleNamespace
-
-    from specimeter.record import build, model
-
-    sheet = Sheet.model_validate({"specimen": {"id": "N-1", "test": "nick-break", "specimen_width_mm": 100.0}})
-    given = photo.read(bend_case.photo)
 
     def stored(count: int) -> Callable[[], object]:
-        features, (_, area) = measured(count), field(count)
-        judgement = decide(sheet, None, features, area=area, smallest_resolvable_mm=0.2, scale=SCALE, surface=SURFACE)
-        told = {"photo": given, "scale": SCALE, "surface": SURFACE, "area": area, "smallest_resolvable_mm": 0.2}
-        finding = SimpleNamespace(**told, features=features, section=None, judgement=judgement)
+        sheet, finding = with_features(bend_case, count)
         when = datetime(2026, 3, 21, tzinfo=UTC)
         return lambda: model.load(build.to_json(build.build(finding, sheet=sheet, limits=None, settings={}, when=when)))
 
     grows_no_faster(*(cost(stored(count)) for count in (100, 400)), growth=4)
+
+
+@pytest.mark.parametrize(("counts", "factors"), [((100, 400), (1.0, 1.0)), ((16, 16), (0.5, 1.0))])
+def test_a_report_grows_with_its_features_and_with_the_pixels(bend_case, counts, factors):
+    """Overlay, slide, tables, HTML and PDF: of four times the features, and of a picture of four times the pixels."""
+    from specimeter import job
+
+    def drawn(count: int, factor: float) -> Callable[[], object]:
+        sheet, finding = with_features(bend_case, count, factor)
+        when = datetime(2026, 3, 21, tzinfo=UTC)
+        record = build.build(finding, sheet=sheet, limits=None, settings={}, when=when)
+        return lambda: job.report_files([finding.photo], record)
+
+    small, large = (cost(drawn(*each)) for each in zip(counts, factors, strict=True))
+    grows_no_faster(small, large, growth=4)
 
 
 def test_a_stage_that_grows_with_the_square_is_noticed():
