@@ -19,7 +19,7 @@ from specimeter.segment.faying_line import Faying, find_gap
 from specimeter.segment.fusion_line import Read
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.plates import resampled, runs
+from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.root_line import unfused_root
 from specimeter.segment.section_outline import unclear
 from specimeter.segment.section_reading import read_steady, within
@@ -50,6 +50,8 @@ MOST_U = {
     "dilution": (0.15, 0.0),
 }  # floor, share of the value: less sure is not given
 MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
+OPPOSITE_MM, THICK_SHARE = 3.0, 0.025  # over which two surfaces lie opposite each other; share of a thickness that may be off
+THICKNESS = "No plate is as thick in the photograph as the sheet says: check its thickness, the surface's height and the scale."
 INWARDS_MM = 3.0  # from a toe, beneath the weld, along its plate's surface: so far a lip may hang over
 LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measured
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
@@ -232,6 +234,8 @@ def measure_section(
         return Section(sizes={}, missing=dict.fromkeys(NAMES[test], NO_JOINT), drawn={})
     drawn, toes, facts = found
     gap = gap if facts["told"] else None
+    off = thickness_off(toes, plates, thickness_mm, scale.u_rel) if test == "macro-butt" else 0.0
+    u_rel = float(np.hypot(scale.u_rel, off))
     spread = spread_of(evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm, unclear_mm=hidden)
     if metal is not None:
         spread |= spread_of_metal(evaluate, outline, plates, [surface.develop(one) for one in metal.tried_px], spread)
@@ -257,15 +261,15 @@ def measure_section(
             area_u = own_u("weld_area_mm2", toes, metal, gap, px_mm=px_mm, u_edge_mm=u_edge_mm)
             u = np.hypot(spread[name], (1 - one.value) * area_u / drawn["weld_area_mm2"].value)
         power = {"deg": 0, "mm2": 2, "dilution": 0}.get(name.rsplit("_", 1)[-1], 1)
-        enter(name, one.value, np.hypot(u, power * scale.u_rel * one.value))
+        enter(name, one.value, np.hypot(u, power * u_rel * one.value))
     if haz_mm is not None:
-        enter("haz_width_mm", haz_mm, np.hypot(np.hypot(metal.u_alike_mm, metal.u_haz_px * px_mm), scale.u_rel * haz_mm))
+        enter("haz_width_mm", haz_mm, np.hypot(np.hypot(metal.u_alike_mm, metal.u_haz_px * px_mm), u_rel * haz_mm))
     cuts = []
     for number, toe in enumerate(toes, start=1):
         one = None
         if toe.notch is not None:
             one = measure_undercut(
-                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=NOTCH_EDGE_PX * px_mm, u_rel=scale.u_rel
+                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=NOTCH_EDGE_PX * px_mm, u_rel=u_rel
             )
         if one is not None:
             seen, fitted = surface.project(without_loops(toe.notch)), surface.project(one.outline)
@@ -281,8 +285,24 @@ def measure_section(
         weld_px=None if metal is None else metal.outline_px,
         root_px=None if facts["root"] is None else surface.project(facts["root"]),
         toes_px=tuple(surface.project(_inwards(toe, other)) for toe, other in (toes, toes[::-1])),
-        cautions=(*facts["cautions"], *(BLUNT_AT.format(number) for number in blunt)),
+        cautions=(*facts["cautions"], *((THICKNESS,) if off else ()), *(BLUNT_AT.format(number) for number in blunt)),
     )
+
+
+def thickness_off(toes: Sequence[Toe], plates: Sequence[Run], thickness_mm: float | None, u_rel: float) -> float:
+    """By how much, as a logarithm, no plate of a butt weld is as thick in the photograph as the sheet says; 0 if one is.
+
+    A plate's thickness is had from its own two surfaces, one opposite the other. What the scale's uncertainty explains is 0.
+    """
+    found = []
+    for toe in toes:
+        for run in plates if thickness_mm is not None else ():
+            beside = abs(float(toe.plate.along(run.point[None])[0])) < (toe.plate.length_mm + run.length_mm) / 2 - OPPOSITE_MM
+            thick = -float(toe.plate.height(run.point[None])[0])
+            if run.normal @ toe.plate.normal < -0.98 and beside and thick > 0:
+                found.append(abs(float(np.log(thick / thickness_mm))))
+    off = min(found, default=0.0)
+    return off if off > K * np.hypot(u_rel, THICK_SHARE) else 0.0
 
 
 def _inwards(toe: Toe, other: Toe) -> np.ndarray:

@@ -1,0 +1,41 @@
+"""A butt weld's plates in the photograph against the thickness that the sheet gives: a wrong scale is noticed by it.
+
+Plates in closed form. That a known thickness checks a scale is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from specimeter.measure.section import THICK_SHARE, thickness_off
+from specimeter.segment.joint import find_butt
+from specimeter.segment.plates import resampled, runs
+
+
+def plates_of(left_mm: float, right_mm: float):
+    """A butt weld between plates of two thicknesses, level on the face side: its toes, and its plates' surfaces."""
+    turn = np.linspace(0, np.pi, 80)
+    face = np.column_stack([-6.0 * np.cos(turn), -1.0 * np.sin(turn)])
+    bead = np.column_stack([2.0 * np.cos(turn), 0.8 * np.sin(turn) + np.linspace(right_mm, left_mm, 80)])
+    metal = np.concatenate([[[-30.0, left_mm], [-30.0, 0.0]], face, [[30.0, 0.0], [30.0, right_mm]], bead])
+    outline = resampled(metal[::-1], 0.05)
+    found = runs(outline)
+    joint = find_butt(outline, found)
+    assert joint is not None
+    return joint.top.toes, found
+
+
+def test_plates_as_thick_as_the_sheet_says_are_not_off():
+    """Both, or one of two that differ; and a hundredth more, which a plate and a photograph may be off."""
+    for left, right, said in ((10.0, 10.0, 10.0), (10.0, 13.0, 10.0), (13.0, 10.0, 10.0), (10.1, 10.1, 10.0)):
+        assert thickness_off(*plates_of(left, right), said, 0.003) == 0.0
+
+
+def test_plates_that_are_all_thicker_or_thinner_are_off_by_so_much():
+    """The logarithm of 12 to 10, and of 8 to 10; nothing where the scale is no surer than that, or no thickness is known."""
+    assert thickness_off(*plates_of(12.0, 12.0), 10.0, 0.003) == pytest.approx(np.log(1.2), abs=0.01)
+    assert thickness_off(*plates_of(8.0, 8.0), 10.0, 0.003) == pytest.approx(np.log(1.25), abs=0.01)
+    assert thickness_off(*plates_of(12.0, 12.0), 10.0, 0.1) == 0.0
+    assert thickness_off(*plates_of(12.0, 12.0), None, 0.003) == 0.0
+    assert THICK_SHARE < 0.05
