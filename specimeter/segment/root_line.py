@@ -13,6 +13,7 @@ from specimeter.segment.joint import Butt
 from specimeter.segment.model import Outline
 from specimeter.segment.polylines import crossings
 from specimeter.segment.section_reading import KINDS
+from specimeter.segment.weld_face import WeldFace
 
 STEP_MM = 0.1  # of the grid that is searched: across the weld, and up from the root side
 BESIDE_MM = (0.3, 0.4, 0.5)  # on either side: where the light is taken that a line is darker than
@@ -27,6 +28,7 @@ NOTCH_MM = 0.7  # such a gap is no wider
 PLATES_MM = (2.0, 12.0)  # beyond the face's toes: plates in which no root is, where the same search shows what chance makes
 LEAST, LEAST_OVER = 2.2, 1.5  # of a path's sum, in mm, for a line to be one; and of that in the plates
 ASIDE_MM = (0.4, 1.2)  # from a line's mouth: where the plates' root sides are taken
+LEAST_BEAD_MM = 0.3  # weld metal that stands out on the root side by more shows that the weld goes through: no line is a root's
 LEAST_MM = 0.6  # of a line, to be seen as one
 ALIKE_MM = 0.3  # along it, over which the evidence says the same
 U_TIP_MM = 0.15  # standard uncertainty of its end as a network sees it, at the best (from scenes)
@@ -67,7 +69,8 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     """The likeliest dark line from the root side up, if nothing as likely lies in the plates; None if there is none.
 
     What speaks for a line: the network's gaps and thin imperfections, and that the light is darker than beside it. The path
-    of greatest sum is found by dynamic programming; grinding marks run through the plates as well, and are no root.
+    of greatest sum is found by dynamic programming; grinding marks run through the plates as well, and are no root. Nor is a
+    line under a bead of weld metal that stands out on the root side: that is a crack, or unfused otherwise.
 
     Parameters
     ----------
@@ -76,6 +79,8 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     outline : array, shape (N, 2)
         The metal's, in mm.
     """
+    if joint.bottom is not None and _bead(joint.bottom) > LEAST_BEAD_MM:
+        return None
     up = joint.top.toes[0].plate.normal + joint.top.toes[1].plate.normal
     up = up / np.hypot(*up)
     toes = sorted((toe.point for toe in joint.top.toes), key=lambda point: float(point @ joint.across))
@@ -107,6 +112,14 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
         return None
     cell_mm = float(read.surface.mm_per_px_at(read.surface.project(course[-1:])[0])) / read.reading.zoom
     return Unfused(path=course, u_tip_mm=float(np.hypot(np.hypot(U_TIP_MM, cell_mm), u_rows * STEP_MM)), worth=best)
+
+
+def _bead(face: WeldFace) -> float:
+    """How far the root's weld metal stands out over the chord between its toes, in mm."""
+    out = face.toes[0].plate.normal + face.toes[1].plate.normal
+    chord = face.toes[1].point - face.toes[0].point
+    normal = np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-9)
+    return float(np.max((face.points - face.toes[0].point) @ (normal * np.sign(normal @ out))))
 
 
 def _below(outline: np.ndarray, place: np.ndarray, up: np.ndarray) -> float:

@@ -157,6 +157,19 @@ def test_a_root_that_shows_no_line_is_not_called_unfused():
         assert unfused_root(Read(reading=one, surface=surface), find_butt(outline), outline) is None
 
 
+def test_a_line_under_a_root_bead_is_no_unfused_root():
+    """The plates' own gap drawn into a joint whose bead stands out: the weld goes through, whatever the line is."""
+    for seed in range(40):
+        joint = butt(np.random.default_rng(seed), "v")
+        if joint.sizes.get("root_excess_mm", 0.0) > 0.5 and joint.sizes["misalignment_mm"] == 0:
+            break
+    joint.gaps = [np.array([[0.0, joint.thickness - 2.0], [0.0, joint.thickness + 0.2]])]
+    reading, surface, area = read(joint, etched=0.0, gaps=True)
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    seen = Read(reading=within(reading, area.outline_px), surface=surface)
+    assert unfused_root(seen, find_butt(outline), outline) is None
+
+
 def test_weld_metal_that_a_person_clicked_is_cut_at_the_metals_outline():
     """Sixteen points on the fusion line and one in the air: the area of the joint's own polygon, to the bow between clicks."""
     joint = fillet(np.random.default_rng(3), "tee")
