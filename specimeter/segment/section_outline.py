@@ -25,10 +25,7 @@ from specimeter.sheet import Sheet
 
 TRIED = 3  # places that are looked at finely
 LEAST_MM2 = 25.0  # of cut metal
-NOTCH_MM, OPEN = (
-    1.8,
-    0.65,
-)  # a dark place at the border that is no longer is a notch, no gap between plates; chance of metal in it
+NOTCH_MM, OPEN = (0.4, 1.8), 0.65  # a dark place at the border, so long, is a notch; chance of metal in it, at most
 REACH_CELLS, LEAST_REACH_PX = 1.6, 2.0  # how far from the network's border the edge is looked for
 MARGIN_PX = 20  # of the photograph round an outline that is followed
 DRAWN_REACH_PX = 4.0  # the same from a border drawn by hand
@@ -129,16 +126,16 @@ def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far:
 def _notched(near: Reading, mm_per_px: float) -> Reading:
     """A fine reading whose short gaps that open outwards are no metal: undercuts, which look like the end of a gap.
 
-    What lies between plates is longer than NOTCH_MM, and stays inside the outline.
+    What lies between plates is longer than NOTCH_MM, and stays inside the outline; what is shorter, the edge itself tells.
     """
     solid = near.tissue[1:GAP].sum(axis=0)
     open_ = ((solid < OPEN) & (near.metal > 0.5)).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(open_, connectivity=8)
     outside = cv2.dilate((near.metal <= 0.5).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     touching = np.unique(labels[outside & (open_ > 0)])
-    most = NOTCH_MM * near.zoom / mm_per_px
+    least, most = (mm * near.zoom / mm_per_px for mm in NOTCH_MM)
     size = stats.reshape(count, 5)[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
-    short = [k for k in touching if k and np.hypot(*size[k]) < most]
+    short = [k for k in touching if k and least < np.hypot(*size[k]) < most]
     return (
         with_metal(near, np.where(np.isin(labels, short), 0.5 * np.minimum(near.metal, solid), near.metal)) if short else near
     )
