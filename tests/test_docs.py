@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import doctest
+import importlib
 import re
 from functools import cache
 from pathlib import Path
@@ -59,6 +61,18 @@ def test_commands_in_the_readme_exist():
     named = set(re.findall(r"(?:^| |`|/)specimeter ([a-z]+) ", text))
     assert named <= {*COMMANDS, "does"}, named - set(COMMANDS)
     assert len(named) >= 8
+
+
+WITH_EXAMPLES = sorted(path for path in (ROOT / "specimeter").rglob("*.py") if ">>> " in path.read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("path", WITH_EXAMPLES, ids=lambda path: path.stem)
+def test_examples_in_docstrings_hold(path):
+    """What stands behind `>>>` gives what stands beneath it."""
+    module = importlib.import_module(".".join(path.relative_to(ROOT).with_suffix("").parts))
+    done = doctest.testmod(module)
+    assert done.attempted > 0
+    assert done.failed == 0
 
 
 @cache
