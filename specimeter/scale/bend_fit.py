@@ -57,6 +57,7 @@ class Placed:
     shading: float  # share of the face's light and dark that runs along the axis, as on a cylinder, 0 to 1, with its strength
     region: float  # how surely what lies inside its borders differs from what lies outside, 0 to 1; 0.5 says nothing
     likely: float  # how well it agrees with what the network takes for a bent face, 0 to 1
+    beside: float  # by how much of the radius its middle lies beside that of what the network takes for one, along the arc
     shift: float  # logarithm of the lens's distance over the scale's own
     u_shift: float
     u_crown_mm: float
@@ -105,6 +106,7 @@ def refine(
     middle = float(np.mean(ends))
     u = np.sqrt(np.maximum(np.diag(covariance), 0))
     apart = told_apart(seen, bend, ends)
+    likely, beside = known.likely.agreement(bend, ends)
     return Placed(
         bend=replace(bend, crown_mm=bend.crown_mm + middle * bend.frame[1, :2]),
         ends_mm=(float(ends[0] - middle), float(ends[1] - middle)),
@@ -113,7 +115,8 @@ def refine(
         ends_there=float(np.mean([v for v in beyond if v is not None] or [0.0])),
         shading=_shading(picture, bend, ends),
         region=float(np.mean(list(apart.values()))) if apart else 0.5,
-        likely=known.likely.overlap(bend, ends),
+        likely=likely,
+        beside=beside,
         shift=shift,
         u_shift=float(u[6]),
         u_crown_mm=float(np.hypot(u[0], LEAST_U_CROWN_MM)),

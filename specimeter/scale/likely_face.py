@@ -17,6 +17,7 @@ MODEL = Path(__file__).with_name("bent_face.onnx")
 SEEN_AT = 0.5  # the photograph is looked at as if it showed things half as large: a face is large, cells of 0.6 mm will do
 STEEPEST_DEG = 60.0  # of the face that the network was taught
 STEP = 32  # the network's coarsest grid
+LEAST_CELLS = 8.0  # of a likely face near a place: fewer have no middle worth comparing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,10 +32,12 @@ class LikelyFace:
         places = ((points_px + 0.5) / self.cell_px - 0.5).astype(np.float32)
         return np.asarray(cv2.remap(self.share, places[..., 0], places[..., 1], cv2.INTER_LINEAR)).reshape(places.shape[:2])
 
-    def overlap(self, bend: Bend, ends_mm: Sequence[float]) -> float:
-        """How well a place agrees, 0 to 1: twice what is likely within it, over its own size and all that is likely near.
+    def agreement(self, bend: Bend, ends_mm: Sequence[float]) -> tuple[float, float]:
+        """How well a place agrees: overlap, 0 to 1, and by how much of the radius its middle lies beside, along the arc.
 
-        Dice's coefficient of the two; likely cells farther away than the place is large are another thing's.
+        The overlap is Dice's coefficient: twice what is likely within the place, over its own size and all that is likely
+        near; likely cells farther away than the place is large are another thing's. The middles are the centres of mass of
+        the place and of what is likely near; where next to nothing is, the overlap is 0 and so is the other.
         """
         rows, columns = self.share.shape
         reach = min(np.radians(STEEPEST_DEG) * bend.radius_mm, bend.arc_half_mm)
@@ -44,16 +47,30 @@ class LikelyFace:
         )
         points = (bend.project(outline) + 0.5) / self.cell_px - 0.5
         if not np.isfinite(points).all():
-            return 0.0
+            return 0.0, 0.0
         extent = np.ptp(points, axis=0)
         low = np.clip(np.floor(points.min(axis=0) - extent / 2), 0, [columns, rows]).astype(int)
         high = np.clip(np.ceil(points.max(axis=0) + extent / 2) + 1, 0, [columns, rows]).astype(int)
         near = self.share[low[1] : high[1], low[0] : high[0]]
-        if not near.size:
-            return 0.0
+        if not near.size or near.sum() < LEAST_CELLS:
+            return 0.0, 0.0
         own = np.zeros(near.shape, np.uint8)
         cv2.fillPoly(own, [np.round((points - low) * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
-        return float(2 * near[own > 0].sum() / max(near.sum() + own.sum(), 1.0))
+        if not own.any():
+            return 0.0, 0.0
+        overlap = 2 * near[own > 0].sum() / (near.sum() + own.sum())
+        beside = _middle(near) - _middle(own)
+        axes = np.diff(bend.project(np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]])), axis=0)[::2] / (
+            2 * self.cell_px
+        )
+        along = np.linalg.solve(axes.T, beside)[0]
+        return float(overlap), float(along / bend.radius_mm)
+
+
+def _middle(weights: np.ndarray) -> np.ndarray:
+    """Centre of mass [x, y] of cells, shape (rows, columns)."""
+    moments = cv2.moments(weights.astype(np.float32))
+    return np.array([moments["m10"], moments["m01"]]) / moments["m00"]
 
 
 def likely_face(rgb: np.ndarray, mm_per_px: float, hide_px: Sequence[np.ndarray] = ()) -> LikelyFace:

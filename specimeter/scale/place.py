@@ -30,7 +30,8 @@ TALLEST_MM = 80.0  # how far a crown may stand over a card on the bench
 SPREADS_MM = (1.8, 0.9, 0.45)  # how far from the predicted border an edge may lie, pass by pass
 WEIGHED, TRIED = 32, 8  # rough places that are held against what the network sees, and those looked at more closely
 LIKELY = 0.4  # worth of a place that agrees with the network, beside the evidence of its borders (judgement)
-ENOUGH_LIKELY = 0.75  # agreement from which on borders alone decide: the network's own borders are rough
+ENOUGH_LIKELY = 0.75  # overlap from which on more of it says nothing: the network's own borders are rough
+CENTRED, U_BESIDE = 0.04, 0.08  # worth that is lost a place whose middle lies so much of the radius beside the network's
 MOST_REFINED = 3  # candidates that the narrow searches are spent on
 NEIGHBOURS = (  # shift over radius, turn in degrees, size; the last two where the size is open
     (-0.13, 0.0, 1.0), (0.13, 0.0, 1.0), (-0.28, 0.0, 1.0), (0.28, 0.0, 1.0), (0.0, -3.0, 1.0), (0.0, 3.0, 1.0),
@@ -163,14 +164,14 @@ def _likeliest(found: Sequence[Candidate], likely: LikelyFace) -> list[Candidate
     """Rough places with the best evidence of borders and network together."""
 
     def worth(one: Candidate) -> float:
-        return one.score + _agreed(likely.overlap(one.bend, (-0.5 * one.width_mm, 0.5 * one.width_mm)))
+        return one.score + _agreed(*likely.agreement(one.bend, (-0.5 * one.width_mm, 0.5 * one.width_mm)))
 
     return sorted(found, key=lambda one: -worth(one))[:TRIED]
 
 
-def _agreed(likely: float) -> float:
-    """Worth of a place's agreement with the network."""
-    return LIKELY * min(likely / ENOUGH_LIKELY, 1.0)
+def _agreed(likely: float, beside: float) -> float:
+    """Worth of a place's agreement with the network: how far both overlap, and how nearly their middles are one."""
+    return min(likely / ENOUGH_LIKELY, 1.0) * (LIKELY - CENTRED * min((beside / U_BESIDE) ** 2, 4.0))
 
 
 def _on_card(one: Candidate, scale: Scale) -> bool:
@@ -346,7 +347,7 @@ def _worth(fit: Placed, known: Knowledge) -> float:
     if known.lenses is not None:
         surprise += known.lenses.surprise(fit.shift) ** 2
     shows = fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there + 0.8 * (fit.region - 0.5)
-    shows += _agreed(fit.likely)
+    shows += _agreed(fit.likely, fit.beside)
     return shows - 0.01 * min(surprise, 30.0) - CUT_OFF * fit.beyond_rim
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from scipy.ndimage import find_objects
 from skimage.segmentation import watershed
 
 from specimeter.segment.border import Patch, border
+from specimeter.segment.fracture_edge import ring_of
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import inside
@@ -34,22 +37,12 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
     mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading, zones = read_lines(photo.rgb, mm, area.outline_px), welds(surface.develop(area.outline_px), mm)
     usable = inside(area, reading.feature.shape, reading.zoom, reading.offset_px)
-    odds = np.where(usable, reading.feature, -20.0)
-    labels = apart(odds)
     blur, light, found = blur_of(photo, area), photo.linear(), []
-    for label, box in enumerate(find_objects(labels), start=1):
-        if box is None:
-            continue
-        mask = labels[box] == label
-        y, x, height, width = box[0].start, box[1].start, *mask.shape
-        peak = float(np.sort(odds[box][mask])[-5:].mean())
-        if mask.sum() < LEAST_CELLS or peak < LEAST_PEAK:
-            continue
+    for own, (x, y, width, height), peak in _proposed(reading, usable):
         middle = surface.develop(reading.to_photograph([[x + (width - 1) / 2, y + (height - 1) / 2]]))[0]
         if zones and max(cv2.pointPolygonTest(zone, (float(middle[0]), float(middle[1])), True) for zone in zones) < -BESIDE_MM:
             continue
-        own = labels == label
-        core = own & (odds > CORE)
+        core = own & (reading.feature > CORE)
         drawn = core if core.sum() >= LEAST_CELLS else own
         edge = border(patch_of(reading.share, drawn, (x, y, width, height), reading, usable), light, blur)
         if edge is None:
@@ -70,6 +63,41 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             )
         )
     return sorted(found, key=lambda one: -one.confidence)
+
+
+def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
+    """The network's own regions, borders and kinds wherever they lie, for comparison: no physics, no fitted confidence."""
+    mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
+    reading = read_lines(photo.rgb, mm, area.outline_px)
+    usable = inside(area, reading.feature.shape, reading.zoom, reading.offset_px)
+    found = []
+    for own, box, peak in _proposed(reading, usable):
+        patch = patch_of(reading.share, own, box, reading, usable)
+        if (ring := ring_of(patch.share)) is not None:
+            found.append(
+                Outline(
+                    outline_px=patch.to_photograph(ring),
+                    kind=_kind(reading, own, mm / reading.zoom),
+                    confidence=float(1 / (1 + np.exp(-peak))),
+                    u_edge_px=0.5 / reading.zoom,
+                    u_tip_px=1.0 / reading.zoom,
+                )
+            )
+    return found
+
+
+def _proposed(reading: Reading, usable: np.ndarray) -> Iterator[tuple[np.ndarray, tuple[int, int, int, int], float]]:
+    """Each region that may be an imperfection: its cells (rows, columns), its box x, y, width, height, its highest log-odds."""
+    odds = np.where(usable, reading.feature, -20.0)
+    labels = apart(odds)
+    for label, box in enumerate(find_objects(labels), start=1):
+        if box is None:
+            continue
+        mask = labels[box] == label
+        peak = float(np.sort(odds[box][mask])[-5:].mean())
+        if mask.sum() >= LEAST_CELLS and peak >= LEAST_PEAK:
+            height, width = mask.shape
+            yield labels == label, (box[1].start, box[0].start, width, height), peak
 
 
 def apart(odds: np.ndarray) -> np.ndarray:

@@ -1,7 +1,8 @@
 """Compare segmenters on the same photographs with known truth, given the true scale, surface and area.
 
-``python tests/benchmarks/compare_segmenters.py FOLDER [FOLDER ...] [--methods a,b] [--jobs N]``
-Each folder holds what `specimeter.scene.files.save` writes: name.jpg, name.truth.json.
+``python tests/benchmarks/compare_segmenters.py SURFACE FOLDER [FOLDER ...] [--methods a,b] [--jobs N] [--keep results.json]``
+SURFACE: bent, broken or cut. Each folder holds what `specimeter.scene.files.save` writes: name.jpg, name.truth.json. Results
+kept in a file are not made again, and join those of other methods in the tables.
 """
 
 from __future__ import annotations
@@ -9,41 +10,79 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from specimeter import files
 from specimeter import photo as photos
 from specimeter.measure.sizes import measure
+from specimeter.segment.fracture import find_fracture
+from specimeter.segment.fracture_learned import find_by_fracture_network_alone, find_fracture_learned
 from specimeter.segment.learned import find_by_network_alone, find_learned
 from specimeter.segment.openings import find_openings
-from specimeter.training.split import HELD_OUT
+from specimeter.segment.section_features import find_by_section_network_alone, find_in_section
+from specimeter.training import fracture_sample, section, split
 from specimeter.validate import examine, statistics
 from specimeter.validate import truth as truths
 
-METHODS = {"classical": find_openings, "network alone": find_by_network_alone, "network and physics": find_learned}
+
+@dataclass(frozen=True)
+class Surface:
+    """What may be compared on a surface: each method by name, and which finishes no network was trained on."""
+
+    methods: Mapping[str, Callable]
+    held_out: Collection[str]
 
 
-def examined(path: Path, methods: list[str]) -> dict[str, dict]:
+SURFACES = {
+    "bent": Surface(
+        {"classical": find_openings, "network alone": find_by_network_alone, "network and physics": find_learned},
+        split.HELD_OUT["finish"],
+    ),
+    "broken": Surface(
+        {
+            "classical": find_fracture,
+            "network alone": find_by_fracture_network_alone,
+            "network and physics": find_fracture_learned,
+        },
+        fracture_sample.HELD_OUT["finish"],
+    ),
+    "cut": Surface(
+        {
+            "classical": find_openings,
+            "network alone": find_by_section_network_alone,
+            "network and physics": find_in_section,
+        },
+        section.HELD_OUT["finish"],
+    ),
+}
+
+
+def examined(path: Path, surface_name: str, methods: list[str]) -> dict[str, dict]:
     """One photograph's result under each method, as the validation keeps it."""
     cv2.setNumThreads(1)
+    compared = SURFACES[surface_name]
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    truth["features"] = [one for one in truth["features"] if one["form"] != "lamination"]  # in the plate: nobody asks for it
     photo = photos.read(path)
     photo.linear()
     scale, surface, area = truths.scale(truth), truths.surface(truth), truths.area(truth)
     results = {}
     for name in methods:
         started = time.process_time()
-        outlines = METHODS[name](photo, surface, area)
+        outlines = compared.methods[name](photo, surface, area)
         passed = time.process_time() - started
         features = measure(outlines, photo_id="p1", surface=surface, scale=scale, area=area)
         rows, false = examine.features_against(truth, features), examine.false_calls(truth, features)
         results[name] = {
             "file": path.name,
-            "held_out": truth["groups"]["finish"] in HELD_OUT["finish"],
+            "held_out": truth["groups"]["finish"] in compared.held_out,
             "clean": not truth["features"],
             "time_s": passed,
             "truth": rows,
@@ -79,24 +118,30 @@ def reliability(done: list[dict]) -> str:
 
 def main() -> None:
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("surface", choices=SURFACES)
     parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--methods", default=",".join(METHODS))
+    parser.add_argument("--methods", help="names, with commas between them; else all")
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--keep", type=Path)
     options = parser.parse_args()
-    methods = options.methods.split(",")
-    results: dict[str, list[dict]] = {name: [] for name in methods}
-    paths = sorted(p for folder in options.folders for p in folder.glob("*.jpg"))
-    with ProcessPoolExecutor(options.jobs) as pool:
-        for one in pool.map(partial(examined, methods=methods), paths):
-            for name, result in one.items():
-                results[name].append(result)
-    print(f"## All scenes\n\n{table(results)}")
+    known = SURFACES[options.surface].methods
+    methods = options.methods.split(",") if options.methods else list(known)
+    results = json.loads(options.keep.read_text(encoding="utf-8")) if options.keep and options.keep.exists() else {}
+    if missing := [name for name in methods if name not in results]:
+        paths = sorted(path for folder in options.folders for path in folder.glob("*.jpg"))
+        with ProcessPoolExecutor(options.jobs) as pool:
+            done = list(pool.map(partial(examined, surface_name=options.surface, methods=missing), paths))
+        results |= {name: [one[name] for one in done] for name in missing}
+    if options.keep:
+        files.write(options.keep, json.dumps(results).encode())
+    results = {name: results[name] for name in known if name in results}
+    print(f"### All scenes\n\n{table(results)}")
     for title, held_out in (("Groups held out of training", True), ("Groups trained on, scenes unseen", False)):
-        print(f"\n## {title}\n")
+        print(f"\n### {title}\n")
         print(table({name: [r for r in done if r["held_out"] == held_out] for name, done in results.items()}))
     for name, done in results.items():
-        print(f"\n## Reliability of {name}\n\n{reliability(done)}")
+        print(f"\n### Reliability of {name}\n\n{reliability(done)}")
 
 
 if __name__ == "__main__":

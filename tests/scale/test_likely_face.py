@@ -28,19 +28,28 @@ def seen(left: int, right: int) -> LikelyFace:
 
 def test_a_place_agrees_with_its_own_face_and_with_none_elsewhere():
     """The arc of 60 degrees to either side is 41.9 mm long: 21 cells; 20 mm wide, 1 px a mm: 10 cells. Dice by hand."""
-    whole = seen(40, 61)
-    assert whole.overlap(flat_bend(1.0), (-20.0, 20.0)) == pytest.approx(1.0, abs=0.05)
-    half = seen(50, 61)  # 2 * 11 / (11 + 21)
-    assert half.overlap(flat_bend(1.0), (-20.0, 20.0)) == pytest.approx(0.69, abs=0.05)
-    assert seen(0, 20).overlap(flat_bend(1.0), (-20.0, 20.0)) < 0.01
+    overlap, beside = seen(40, 61).agreement(flat_bend(1.0), (-20.0, 20.0))
+    assert overlap == pytest.approx(1.0, abs=0.05)
+    assert beside == pytest.approx(0.0, abs=0.06)  # half a cell of 2 mm on 20 mm
+    half, beside = seen(50, 61).agreement(flat_bend(1.0), (-20.0, 20.0))
+    assert half == pytest.approx(0.69, abs=0.05)  # 2 * 11 / (11 + 21)
+    assert beside == pytest.approx(0.5, abs=0.06)  # its middle is 10 mm farther on, of a radius of 20 mm
+    assert seen(0, 20).agreement(flat_bend(1.0), (-20.0, 20.0))[0] < 0.01
+
+
+def test_a_face_seen_wider_on_both_sides_lies_beside_nothing():
+    """The network's borders are rough, its middle is not: three cells too many at either end move it nowhere."""
+    overlap, beside = seen(37, 64).agreement(flat_bend(1.0), (-20.0, 20.0))
+    assert overlap == pytest.approx(2 * 21 / (27 + 21), abs=0.05)
+    assert beside == pytest.approx(0.0, abs=0.06)
 
 
 def test_a_place_beyond_the_picture_or_behind_the_lens_agrees_with_nothing():
     far = flat_bend(1.0)
     far.project = lambda sa: np.asarray(sa, float) + 1e5
-    assert seen(40, 61).overlap(far, (-20.0, 20.0)) == 0.0
+    assert seen(40, 61).agreement(far, (-20.0, 20.0)) == (0.0, 0.0)
     far.project = lambda sa: np.full((len(sa), 2), np.nan)
-    assert seen(40, 61).overlap(far, (-20.0, 20.0)) == 0.0
+    assert seen(40, 61).agreement(far, (-20.0, 20.0)) == (0.0, 0.0)
 
 
 def test_beyond_the_picture_nothing_is_likely():

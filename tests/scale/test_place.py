@@ -90,8 +90,8 @@ class Somewhere:
 def placed_at(x_mm, worth, beyond_rim=0):
     return SimpleNamespace(
         bend=Somewhere(np.array([x_mm, 0.0])), worth=worth, beyond_rim=beyond_rim, support=0.9, by_border={}, shading=0.5,
-        ends_mm=(-12.5, 12.5), width_mm=25.0, region=0.5, likely=0.9, ends_there=0.5, u_crown_mm=0.2, u_direction_deg=0.2,
-        u_radius_mm=0.3,
+        ends_mm=(-12.5, 12.5), width_mm=25.0, region=0.5, likely=0.9, beside=0.0, ends_there=0.5,
+        u_crown_mm=0.2, u_direction_deg=0.2, u_radius_mm=0.3,
     )  # fmt: skip
 
 
