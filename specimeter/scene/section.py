@@ -215,8 +215,9 @@ class CutFace(BrokenEnd):
         self.frame = geometry.axes(scene.specimen)
         self.crown = geometry.crown(scene.specimen)
         hollow_a, hollow_s = np.gradient(self.relief.hollow * np.float32(self.maps.per_mm))
-        self.maps.slope_s -= np.clip(hollow_s, -4, 4)
-        self.maps.slope_a -= np.clip(hollow_a, -4, 4)
+        within = self.relief.hollow > 0  # as on a broken face: differences reach over a rim, slopes may not
+        self.maps.slope_s -= np.clip(hollow_s, -4, 4) * within
+        self.maps.slope_a -= np.clip(hollow_a, -4, 4) * within
         self.slopes = np.dstack([self.maps.slope_s, self.maps.slope_a, self.maps.rough])
         whole = -self.relief.hollow
         self.lit = np.dstack([self._lit(whole, lamp) for lamp in scene.light.lamps])

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from specimeter.colour import to_linear
 from specimeter.scene import section_truth, shapes
 from specimeter.scene.random import MACRO_TESTS, random_scene
 from specimeter.scene.render import render
@@ -75,3 +77,23 @@ def test_a_root_that_is_not_fused_ends_the_penetration():
             assert (np.maximum(corner[0] - one.outline_mm[:, 0], 0.0) >= told - 1e-4).all()
         shortened += bool(roots)
     assert shortened > 2
+
+
+def test_imperfections_are_drawn_where_their_outlines_lie():
+    """On the way out of a dark hollow the light reaches half of the metal's near the outline: its slopes end at its rim."""
+    off, steps = [], np.arange(-3, 4.1, 0.25)
+    for seed in (13930006, 13930009, 13930012):
+        picture = render(random_scene(seed, test=MACRO_TESTS[seed % 2], width_px=1200, ideal=True))
+        light = to_linear(picture.rgb / 255).mean(axis=2).astype(np.float32)
+        for one in picture.truth["features"]:
+            ring = np.array(one["outline_px"])
+            along = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+            out = np.column_stack([along[:, 1], -along[:, 0]]) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+            out *= np.sign(np.mean(((ring - ring.mean(axis=0)) * out).sum(axis=1)))
+            places = (ring + out * steps[:, None, None]).astype(np.float32)
+            level = np.median(cv2.remap(light, places[..., 0], places[..., 1], cv2.INTER_LINEAR), axis=1)
+            darkest = int(level[:13].argmin())
+            half = (level[darkest] + np.median(level[-6:])) / 2
+            off.append(steps[darkest + int(np.argmax(level[darkest:] >= half))])
+    assert len(off) >= 5
+    assert np.median(off) == pytest.approx(0.0, abs=0.5)
