@@ -103,12 +103,15 @@ class Store:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         self.close()
+        if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
+            return  # a mistake of ours, not of the file
         if isinstance(error, sqlite3.DatabaseError):
+            busy = isinstance(error, sqlite3.OperationalError)  # locked, unreadable, or without its tables
             raise LibraryError(
-                f"the library is damaged ({error})",
+                f"the library {'cannot be read' if busy else 'is damaged'} ({error})",
                 file=self.folder / FILE,
-                expected="an SQLite file as specimeter wrote it",
-                mend="take it from a copy",
+                expected="an SQLite file as specimeter wrote it, which no other program holds",
+                mend=f"{'close other programs that use it and do it again; else ' if busy else ''}take it from a copy",
             ) from error
 
 
