@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from specimeter.scene import geometry, light, marks, shapes
-from specimeter.scene.describe import Broken, Light, Scene, record
+from specimeter.scene.describe import Broken, Light, Opening, Scene, record
 from specimeter.scene.fracture import TOP, BrokenEnd
 from specimeter.scene.fracture_features import work_in
 from specimeter.scene.fracture_relief import MARGIN_MM, Relief, grains, mask, signed_mm
@@ -119,7 +119,7 @@ def relief_of(scene: Scene, per_mm: float) -> Relief:
         maps.metal *= 1 - 0.85 * cover
     relief = Relief(maps=maps, height=blank.copy(), hollow=blank, inside=inside, face=np.ones(shape, np.float32))
     for one in scene.openings:
-        work_in(relief, one)
+        (_slit if one.form in ("line", "lamination") else work_in)(relief, one)
     for mark in scene.marks:
         marks.apply(maps, mark)
     return relief
@@ -190,6 +190,26 @@ def _etch(maps: Maps, specimen: Section, cut: Cut, rng) -> None:
     dull = np.float32(1 - 0.25 * cut.etch)
     maps.metal *= tone * hue * dull
     maps.body *= (0.4 + 0.6 * tone) * hue * np.float32(1 + 0.5 * cut.etch)
+
+
+def _slit(relief: Relief, one: Opening) -> None:
+    """A crack, an unfused line or a lamination that a cut crosses: a dark gap, at times with oxide or grinding dust in it."""
+    rng, maps = np.random.default_rng(one.seed), relief.maps
+    texels = maps.texel(one.outline_mm)
+    low = np.maximum(np.floor(texels.min(0)).astype(int) - 1, 0)
+    high = np.minimum(np.ceil(texels.max(0)).astype(int) + 2, maps.shape[::-1])
+    if (high <= low).any():
+        return
+    size = high - low
+    share = shapes.coverage(texels, low[0], low[1], size[0], size[1]).astype(np.float32)
+    uneven = np.exp(0.4 * blotches(rng, share.shape, 0.4, maps.per_mm))
+    tone = np.float32(rng.choice([rng.uniform(0.005, 0.06), rng.uniform(0.06, 0.25)], p=[0.75, 0.25])) * uneven
+    colour = tone[..., None] * (1 + rng.normal(0, 0.06, 3)).astype(np.float32)
+    box, share = np.s_[low[1] : high[1], low[0] : high[0]], share[..., None]
+    maps.metal[box] += (0.5 * colour - maps.metal[box]) * share
+    maps.body[box] += (0.5 * colour - maps.body[box]) * share
+    for slope in (maps.slope_s, maps.slope_a):
+        slope[box] *= 1 - share[..., 0]
 
 
 def _gaps(maps: Maps, specimen: Section) -> None:

@@ -12,6 +12,7 @@ from specimeter.scene import geometry
 from specimeter.scene.describe import Opening, Picture, Scene
 from specimeter.scene.section import etched
 from specimeter.segment.section_reading import KINDS, TISSUES
+from specimeter.training.sample import cover
 
 SIDE = 448  # cells of a sample
 FAINT = 0.16  # strength of etching from which it shows what is what
@@ -31,13 +32,12 @@ class Parts:
     features: Sequence[tuple[np.ndarray, int]]
 
 
-def filled(polygons: Sequence[np.ndarray], shape: tuple[int, int], finer: int = 4) -> np.ndarray:
+def filled(polygons: Sequence[np.ndarray], shape: tuple[int, int]) -> np.ndarray:
     """Share of each cell inside polygons [x, y], float32 (rows, columns)."""
-    field = np.zeros((shape[0] * finer, shape[1] * finer), np.uint8)
+    field = np.zeros(shape, np.uint8)
     for polygon in polygons:
-        corners = np.clip((np.asarray(polygon, float) + 0.5) * finer - 0.5, -20000, 20000)
-        cv2.fillPoly(field, [np.round(corners * 8).astype(np.int32).reshape(-1, 1, 2)], 255, shift=3)
-    return cv2.resize(field, shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+        np.maximum(field, cover(np.clip(polygon, -5000, 5000), shape), out=field)
+    return field.astype(np.float32) / 255
 
 
 def drawn(lines: Sequence[np.ndarray], width: float, shape: tuple[int, int], finer: int = 4) -> np.ndarray:

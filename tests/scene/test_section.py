@@ -97,3 +97,21 @@ def test_imperfections_are_drawn_where_their_outlines_lie():
             off.append(steps[darkest + int(np.argmax(level[darkest:] >= half))])
     assert len(off) >= 5
     assert np.median(off) == pytest.approx(0.0, abs=0.5)
+
+
+def test_a_line_takes_no_more_light_than_its_own_width():
+    """Light that a crack or an unfused line takes from the same cut without it, as an area of black: no more than its own."""
+    shares = []
+    for seed in (13930007, 13930033):
+        choices = {"test": MACRO_TESTS[seed % 2], "width_px": 900, "ideal": True, "marks": False}
+        picture, bare = (render(random_scene(seed, **choices, clean=clean)) for clean in (False, True))
+        light, without = (to_linear(one.rgb / 255).mean(axis=2) for one in (picture, bare))
+        lost = 1 - light / np.maximum(without, 1e-3) * np.median(without) / np.median(light)
+        for one in picture.truth["features"]:
+            if one["form"] == "line":
+                ring = np.array(one["outline_px"])
+                (left, top), (right, foot) = np.floor(ring.min(0)).astype(int) - 3, np.ceil(ring.max(0)).astype(int) + 4
+                shares.append(float(lost[top:foot, left:right].sum()) / shapes.area_mm2(ring))
+    assert len(shares) >= 4
+    assert max(shares) < 1.1, shares
+    assert min(shares) > 0.5, shares

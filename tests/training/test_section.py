@@ -7,11 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from specimeter.scene import geometry
+from specimeter.scene import geometry, shapes
 from specimeter.scene.random import random_scene
 from specimeter.segment.section_reading import TISSUES
 from specimeter.training.section import HELD_OUT, scene_for
-from specimeter.training.section_labels import Parts, of_scene, planes
+from specimeter.training.section_labels import Parts, filled, of_scene, planes
 from specimeter.training.section_paint import painted
 
 
@@ -31,12 +31,22 @@ def test_labels_of_a_joint_drawn_by_hand():
     assert count[TISSUES.index("weld")] == pytest.approx(np.pi * 20**2, rel=0.03)
     assert count[TISSUES.index("haz")] == pytest.approx(np.pi * (30**2 - 20**2), rel=0.08)
     assert 2 * 45 <= count[TISSUES.index("gap")] <= 3 * 46  # two cells wide, between the grid's lines
-    assert covered.sum() / 255 == pytest.approx(np.pi * 3.125**2, rel=0.02)  # a filled polygon takes in its border: an eighth
+    assert covered.sum() / 255 == pytest.approx(np.pi * 3**2, rel=0.03)
     assert (kinds == 1).sum() > (covered > 128).sum()
     assert (seen > 0).sum() == sum(count[1:])
     tissue, _, seen, _ = planes(parts, np.zeros((120, 120), np.float32))
     assert not seen.any()
     assert not (tissue == TISSUES.index("haz")).any()
+
+
+@pytest.mark.parametrize("wide", [0.3, 0.7, 1.5])
+def test_shares_of_a_thin_line_add_up_to_its_area(wide):
+    """Width of a line in cells against the sum of its shares over its length of 40, at any angle and place."""
+    rng, found = np.random.default_rng(5), []
+    for _ in range(24):
+        line = np.array([[-20, -wide / 2], [20, -wide / 2], [20, wide / 2], [-20, wide / 2]])
+        found.append(filled([shapes.turn(line, rng.uniform(0, np.pi), rng.uniform(40, 60, 2))], (100, 100)).sum() / 40)
+    assert np.mean(found) == pytest.approx(wide, abs=0.04)
 
 
 def test_labels_lie_where_the_camera_sees_the_weld():
