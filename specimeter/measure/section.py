@@ -49,7 +49,7 @@ MOST_U = {
     "mm2": (1.0, 0.3),
     "dilution": (0.15, 0.0),
 }  # floor, share of the value: less sure is not given
-MOST_U_OF = {"penetration_mm": (1.0, 0.15)}  # the same where an etching, not an edge, tells it
+MOST_U_OF = {"penetration_mm": (1.0, 0.15), "haz_width_mm": (0.6, 0.2)}  # the same where an etching, not an edge, tells it
 OPPOSITE_MM, THICK_SHARE = 3.0, 0.025  # over which two surfaces lie opposite each other; share of a thickness that may be off
 THICKNESS = "No plate is as thick in the photograph as the sheet says: check its thickness, the surface's height and the scale."
 INWARDS_MM = 3.0  # from a toe, beneath the weld, along its plate's surface: so far a lip may hang over
@@ -224,7 +224,6 @@ def measure_section(
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     outline = resampled(surface.develop(area.outline_px), STEP_PX * px_mm)
     weld = None if metal is None else surface.develop(metal.outline_px)
-    haz_mm = None if metal is None or metal.haz_px is None else metal.haz_px * px_mm
     evaluate = evaluator(test, thickness_mm, _rightwards(surface, outline.mean(axis=0)), gap, square=square)
     plates = runs(outline)
     u_edge_mm = u_edge(px_mm, area.confidence)
@@ -262,8 +261,8 @@ def measure_section(
             u = np.hypot(spread[name], (1 - one.value) * area_u / drawn["weld_area_mm2"].value)
         power = {"deg": 0, "mm2": 2, "dilution": 0}.get(name.rsplit("_", 1)[-1], 1)
         enter(name, one.value, np.hypot(u, power * u_rel * one.value))
-    if haz_mm is not None:
-        enter("haz_width_mm", haz_mm, np.hypot(np.hypot(metal.u_alike_mm, metal.u_haz_px * px_mm), u_rel * haz_mm))
+    if metal is not None and metal.haz_mm is not None:
+        enter("haz_width_mm", metal.haz_mm, np.hypot(np.hypot(metal.u_alike_mm, metal.u_haz_mm), u_rel * metal.haz_mm))
     cuts = []
     for number, toe in enumerate(toes, start=1):
         one = None
@@ -276,6 +275,8 @@ def measure_section(
             cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted))
     missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}
     lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items() if name in values}
+    if metal is not None and "haz_width_mm" in values:
+        lines["haz_width_mm"] = metal.haz_drawn_px
     return Section(
         sizes=values,
         missing=missing,

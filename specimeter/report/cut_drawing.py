@@ -12,7 +12,7 @@ from specimeter.report.pen import DARK, Style, drawable, stroke, text_size, writ
 SHORT = {
     "leg_1_mm": "z1", "leg_2_mm": "z2", "throat_mm": "a", "theoretical_throat_mm": "at", "convexity_mm": "c",
     "penetration_mm": "p", "weld_width_mm": "b", "excess_weld_mm": "h", "root_excess_mm": "hr", "misalignment_mm": "e",
-    "toe_angle_1_deg": "angle 1", "toe_angle_2_deg": "angle 2",
+    "toe_angle_1_deg": "angle 1", "toe_angle_2_deg": "angle 2", "haz_width_mm": "HAZ",
 }  # fmt: skip
 DIMENSION = Style(colour=(255, 236, 120))
 BASE = Style(dashes=(4, 4), colour=(178, 230, 222))

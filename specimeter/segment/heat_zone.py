@@ -1,101 +1,151 @@
-"""How wide the heat-affected zone is beside a fusion line: where the light along the line's normals steps, all along it."""
+"""How wide the heat-affected zone is beside a fusion line: where the light along the line's normals changes its course."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from specimeter.segment.fusion_line import GAP, HAZ, PLATE, STEP_MM, WELD, Line, Read
+from specimeter.segment.fusion_line import GAP, STEP_MM, WELD, Line, Read
 
-WIDEST_MM, LEAST_MM = 6.0, 0.8  # as wide as a zone may be, and as wide as it is at least to be told from the line's own blur
-BESIDE_MM = 0.2  # from the line: where that ends
-ASIDE_MM = 0.3  # on either side of a border: over which the light is compared
-BLOCKS = 8  # stretches of the line, which must tell the same
+WIDEST_MM, LEAST_MM = 4.5, 0.7  # as wide as a zone may be, and as wide as it is at least to be told from the line's own blur
+REACH_MM, BESIDE_MM = 6.0, 0.25  # from the line: as far as it is looked, and where the line itself ends
+BEYOND_MM = 0.8  # of plate that is seen beyond a border, at least
+STRETCHES, PARTS = 12, 4  # of the line: means of light are taken over each; parts of the line that tell different things
 SHOWN = 0.5
-LEAST_STEP = 0.012  # of the logarithm of light at the border
-LEAST_T, RIVAL = 4.5, 0.7  # step over its standard error from block to block; share of it that no other place may reach
-NEAR_MM = 0.7  # of the border: what lies nearer is no other place
-LIKE_NETWORK = 0.4  # of the width, to which the network's border must be the same
-LEAST_ODDS = 0.5  # by which the network's log-odds of zone against plate must fall at the border
+STEP, RAMP, SLOPE = 0.12, 0.25, 0.02  # how much the logarithm of light may change at the border, towards it, and per mm beyond
+BORDER_MM = 0.1  # width of the border itself
+LEAST_EVIDENCE, LEAST_WITHOUT = 8.0, 4.0  # log-odds of a zone against none: of all stretches, and of all but those of one part
+MISSED_MM = 0.4  # as far apart two parts may put the border
 ENDS = 6  # normals at either end that are left out: there the plate's surface is near
-GREATEST = 80  # percentile of the blocks' widths that counts as the greatest: the very greatest is the noisiest
-U_BORDER_MM = 0.12  # standard uncertainty of the border's place at the best (from scenes)
+U_BORDER_MM = 0.1  # standard uncertainty of the border's place at the best: what of it counts as the border (judgement)
 
 
-def zone_width(read: Read, lines: Sequence[Line]) -> tuple[float | None, float]:
-    """Greatest width of the zone beside the weld metal in mm, square to the fusion line, and its u; None: it does not show.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Zone:
+    """A zone's width in mm square to the fusion line, the same all along it, and its standard uncertainty.
 
-    The border is a step of the light that all stretches of the line show at about the same distance, against the slope of the
-    light on either side of it; the network must hold what lies within for the zone rather than what lies beyond.
+    `drawn`: in mm, a line (2, 2) from the fusion line's middle to the border, and the border (M, 2) beside each fusion line.
     """
-    reach = np.arange(0.0, WIDEST_MM, STEP_MM)
-    light, odds = (np.concatenate(parts) for parts in zip(*(_beside(read, line, reach) for line in lines), strict=True))
-    if len(light) < 3 * BLOCKS:
-        return None, 0.0
-    light[:, reach < BESIDE_MM] = np.nan
-    light = light - _over(np.nanmean, np.where(reach < 1.0, light, np.nan).T)[:, None]
-    steps = np.array([_steps(part) for part in np.array_split(light, BLOCKS)])
-    enough = np.isfinite(steps).sum(axis=0) >= BLOCKS - 2
-    enough &= reach >= LEAST_MM
-    if not enough.any():
-        return None, 0.0
-    mean = np.where(enough, _over(np.nanmean, steps), 0.0)
-    error = _over(np.nanstd, steps) / np.sqrt(np.maximum(np.isfinite(steps).sum(axis=0) - 1, 1)) + 0.1 * LEAST_STEP
-    told = np.where(enough, np.abs(mean) / np.where(enough, error, 1.0), 0.0)
-    size = np.where(told > LEAST_T, np.abs(mean), 0.0)
-    best = int(np.argmax(size))
-    away = np.abs(reach - reach[best]) > NEAR_MM
-    if size[best] < LEAST_STEP or size[away].max(initial=0.0) > RIVAL * size[best]:
-        return None, 0.0
-    within, beyond = (reach > 0.15) & (reach < reach[best]), (reach > reach[best] + 0.2) & (reach < reach[best] + 1.2)
-    middle = _over(np.nanmean, odds)
-    ends = np.flatnonzero((middle < 0) & (reach > BESIDE_MM))
-    if not len(ends) or abs(reach[ends[0]] - reach[best]) > LIKE_NETWORK * reach[best]:
-        return None, 0.0
-    if not _over(np.nanmean, middle[within][:, None])[0] - _over(np.nanmean, middle[beyond][:, None])[0] > LEAST_ODDS:
-        return None, 0.0
-    near = np.flatnonzero(np.abs(reach - reach[best]) <= ASIDE_MM)
-    signed = np.nan_to_num(np.sign(mean[best]) * steps[:, near], nan=-np.inf)
-    widths = reach[near][np.argmax(signed[np.isfinite(signed).any(axis=1)], axis=1)]
-    greatest = float(np.percentile(widths, GREATEST))
-    return greatest, float(np.hypot(U_BORDER_MM, max(np.std(widths), abs(greatest - reach[best])) / 2))
+
+    width_mm: float
+    u_mm: float
+    drawn: tuple[np.ndarray, ...]
 
 
-def _beside(read: Read, line: Line, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Logarithm of light and log-odds of zone against plate along the line's normals, (N, R); NaN where no plate shows."""
-    points = line.points
-    way = np.gradient(points, axis=0)
+def find_zone(read: Read, lines: Sequence[Line]) -> Zone | None:
+    """The zone beside the weld metal; None where none shows at the same distance from all parts of the line."""
+    reach = np.arange(BESIDE_MM, REACH_MM, STEP_MM)
+    seen = [_beside(read, line, reach) for line in lines]
+    light = np.concatenate([one[0] for one in seen])
+    if len(light) < 3 * STRETCHES:
+        return None
+    found = zone_of(np.array([_mean(part, 0.4) for part in np.array_split(light, STRETCHES)]), reach)
+    if found is None:
+        return None
+    borders = [feet + found[0] * normals for _, feet, normals in seen]
+    middle = len(borders[0]) // 2
+    across = np.array([seen[0][1][middle], borders[0][middle]])
+    return Zone(width_mm=found[0], u_mm=found[1], drawn=(across, *borders))
+
+
+def zone_of(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float] | None:
+    """Width of the zone and its standard uncertainty in mm; None where none is told from the plate's unevenness.
+
+    `profiles` (STRETCHES, R): mean logarithm of light over stretches of the line, by distance `reach` (R,) from it in mm.
+
+    Light within the zone may lie higher or lower than beyond it and slope towards the border, by as much as STEP and RAMP say.
+    Against that stands the plate's own unevenness: white noise and a random walk, whose sizes the stretches' differences tell
+    (their variogram). The evidence for each width is the Gaussian likelihood of the mean profile with all that averaged over
+    (Rasmussen and Williams, Gaussian Processes for Machine Learning, 2.7); the uncertainty is its spread, and the jackknife's
+    over the line's parts (Efron 1982).
+    """
+    whole = _evidence(profiles, reach)
+    if whole is None or whole[2] < LEAST_EVIDENCE:
+        return None
+    width, spread, _ = whole
+    others = []
+    for part in np.array_split(np.arange(STRETCHES), PARTS):
+        one = _evidence(np.delete(profiles, part, axis=0), reach)
+        if one is None or one[2] < LEAST_WITHOUT or abs(one[0] - width) > MISSED_MM:
+            return None
+        others.append(one[0])
+    jackknife = float(np.sqrt((PARTS - 1) * np.var(others)))
+    return width, float(np.sqrt(spread**2 + jackknife**2 + U_BORDER_MM**2))
+
+
+def _beside(read: Read, line: Line, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Logarithm of light along the line's normals (N, R), NaN where no etched plate shows; the line's points, and normals."""
+    way = np.gradient(line.points, axis=0)
     way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
     normal = np.column_stack([-way[:, 1], way[:, 0]])
     normal *= np.sign(np.sum(normal * line.rays.ways, axis=1))[:, None]
-    places = (points[:, None] + reach[None, :, None] * normal[:, None])[ENDS:-ENDS]
+    feet, normal = line.points[ENDS:-ENDS], normal[ENDS:-ENDS]
+    places = feet[:, None] + reach[None, :, None] * normal[:, None]
     tissue = read.reading.tissue
     inside = (read.of(read.reading.metal, places) > 0.5) & (read.of(tissue[GAP], places) < 0.5)
     inside &= (read.of(tissue[WELD], places) < 0.5) | (reach[None] < LEAST_MM)
     known = np.cumprod(inside & (read.of(read.reading.seen, places) > SHOWN), axis=1) > 0  # as far as one plate goes on
-    light, odds = read.of(read.reading.light, places), read.of(read.odds(HAZ, PLATE), places)
-    return np.where(known, light, np.nan), np.where(known, odds, np.nan)
+    return np.where(known, read.of(read.reading.light, places), np.nan), feet, normal
 
 
-def _steps(light: np.ndarray) -> np.ndarray:
-    """Step of the mean light at each distance, less what its slope on either side makes of it, (R,); NaN: too little known."""
-    half = round(ASIDE_MM / STEP_MM)
-    known = np.isfinite(light)
-    profile = np.where(known.sum(axis=0) >= max(0.4 * len(light), 2), _over(np.nanmean, light), np.nan)
-    kernel = np.ones(half) / half
-    mean = np.convolve(profile, kernel, "valid")  # mean[k]: of the places from k on
-    step = np.full(len(profile), np.nan)
-    for k in range(2 * half, len(profile) - 2 * half + 1):
-        before, after = mean[k - half], mean[k] if k < len(mean) else np.nan
-        outer = mean[k - 2 * half], mean[k + half] if k + half < len(mean) else np.nan
-        step[k] = (after - before) - 0.5 * ((before - outer[0]) + (outer[1] - after))
-    return step
+def _mean(rows: np.ndarray, least: float) -> np.ndarray:
+    """Mean over the first axis of what is known; NaN where less than a share of it is."""
+    known = np.isfinite(rows)
+    enough = known.sum(axis=0) >= max(least * len(rows), 2)
+    return np.where(enough, np.where(known, rows, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1), np.nan)
 
 
-def _over(function, values: np.ndarray) -> np.ndarray:
-    """A statistic over the first axis; NaN, without a word, where nothing is known."""
-    known = np.isfinite(values).any(axis=0)
-    result = np.full(values.shape[1], np.nan)
-    result[known] = function(values[:, known], axis=0)
-    return result
+def _evidence(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float, float] | None:
+    """A zone's likely width, the width's standard deviation, and the log-odds of a zone against none; None: too little seen."""
+    usable = np.isfinite(profiles).sum(axis=0) >= 0.5 * STRETCHES
+    if usable.sum() < (LEAST_MM + BEYOND_MM) / STEP_MM or np.isnan(profiles[:, usable]).all(axis=1).any():
+        profiles = profiles[np.isfinite(profiles[:, usable]).any(axis=1)] if usable.any() else profiles[:0]
+    if len(profiles) < 0.5 * STRETCHES or usable.sum() < (LEAST_MM + BEYOND_MM) / STEP_MM:
+        return None
+    profiles, reach = profiles[:, usable], reach[usable]
+    known = np.isfinite(profiles)
+    first = known & (np.cumsum(known, axis=1) <= 1.2 / STEP_MM)
+    profiles = profiles - (np.where(first, profiles, 0.0).sum(axis=1) / first.sum(axis=1))[:, None]
+    mean = _mean(profiles, 0.0)
+    white, walk = _unevenness(profiles - mean)
+    own = white * np.eye(len(reach)) + walk * np.minimum.outer(reach, reach)
+    own = own * STRETCHES / (PARTS * known.sum(axis=0).mean()) + 1.0 + _like(SLOPE * reach)  # their level tells nothing
+    widths = np.arange(LEAST_MM, min(WIDEST_MM, reach[-1] - BEYOND_MM) + 1e-9, STEP_MM)
+    if not len(widths):
+        return None
+    within = [np.clip((width - reach) / BORDER_MM + 0.5, 0, 1) for width in widths]
+    odds = np.array(
+        [
+            _likelihood(mean, own + _like(STEP * zone) + _like(RAMP * zone * (1 - reach / width)))
+            for zone, width in zip(within, widths, strict=True)
+        ]
+    )
+    chance = np.exp(odds - odds.max())
+    evidence = float(np.log(chance.mean()) + odds.max() - _likelihood(mean, own))
+    chance /= chance.sum()
+    middle = float(chance @ widths)
+    return middle, float(np.sqrt(chance @ (widths - middle) ** 2)), evidence
+
+
+def _like(course: np.ndarray) -> np.ndarray:
+    """Covariance of a course whose size is unknown, of unit variance."""
+    return np.outer(course, course)
+
+
+def _likelihood(values: np.ndarray, covariance: np.ndarray) -> float:
+    """Logarithm of the Gaussian density of values about 0, but for a constant."""
+    root = np.linalg.cholesky(covariance)
+    return -0.5 * float(np.sum(np.linalg.solve(root, values) ** 2)) - float(np.log(np.diag(root)).sum())
+
+
+def _unevenness(off: np.ndarray) -> tuple[float, float]:
+    """Variance of white noise, and of a random walk per mm, from what stretches (N, R) differ from their mean by."""
+    lags = np.array([1, 2, 3, 4, 6, 8, 12, 16, 20, 24])
+    lags = lags[lags < off.shape[1]]
+    half = [np.nanmean((off[:, lag:] - off[:, :-lag]) ** 2) / 2 for lag in lags]
+    half = np.maximum(np.array(half) * len(off) / (len(off) - 1), 1e-9)
+    parts = np.column_stack([np.ones(len(lags)), STEP_MM * lags])
+    white, walk = np.linalg.lstsq(parts / half[:, None], np.ones(len(lags)), rcond=None)[0]
+    return max(float(white), 1e-6), max(float(walk), 1e-6)

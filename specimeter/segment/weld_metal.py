@@ -22,7 +22,7 @@ from specimeter.segment.fusion_line import (
     toned,
     u_alike_mm,
 )
-from specimeter.segment.heat_zone import zone_width
+from specimeter.segment.heat_zone import find_zone
 from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import resampled
@@ -55,8 +55,9 @@ class WeldMetal:
         Closed polygon: the weld's face and its fusion line.
     tried_px : tuple of arrays (N, 2)
         The same with other fusion lines, each drawn as likely as it is.
-    haz_px, u_haz_px : float or None, float
-        Greatest width of the heat-affected zone square to the fusion line, and its standard uncertainty.
+    haz_mm, u_haz_mm : float or None, float
+        Width of the heat-affected zone square to the fusion line, and its standard uncertainty; `haz_drawn_px`: lines that show
+        it, of the width first and then of the zone's border.
     line_px, u_line_mm : array (M, 2), array (M,)
         Points of the fusion line, and the standard uncertainty of each one's place across it; `line_mm`: its length.
     u_alike_mm : float
@@ -67,13 +68,14 @@ class WeldMetal:
 
     outline_px: np.ndarray
     tried_px: tuple[np.ndarray, ...]
-    haz_px: float | None
-    u_haz_px: float
+    haz_mm: float | None
+    u_haz_mm: float
     line_px: np.ndarray
     u_line_mm: np.ndarray
     line_mm: float
     u_alike_mm: float
     drawn: bool = False
+    haz_drawn_px: tuple[np.ndarray, ...] = ()
 
     @property
     def share(self) -> float:
@@ -108,14 +110,15 @@ def look_for(reading: Reading, sheet: Sheet, surface: Surface, area: ExaminedAre
     if shown.mean() < LEAST_CONTRAST:
         return UNETCHED
     alike = u_alike_mm(confused, shown)
-    haz, u_haz = zone_width(read, lines)
+    zone = find_zone(read, lines)
     metal = WeldMetal(
         outline_px=surface.project(ring(joint, [line.points for line in lines])),
         tried_px=tuple(
             surface.project(ring(joint, [line.rays.at(line.tried[k]) for line in lines])) for k in range(len(lines[0].tried))
         ),
-        haz_px=None if haz is None else haz / px_mm,
-        u_haz_px=u_haz / px_mm,
+        haz_mm=None if zone is None else zone.width_mm,
+        u_haz_mm=0.0 if zone is None else zone.u_mm,
+        haz_drawn_px=() if zone is None else tuple(surface.project(line) for line in zone.drawn),
         line_px=surface.project(np.concatenate([line.points for line in lines])),
         u_line_mm=np.hypot(np.concatenate([line.u_mm for line in lines]), alike),
         line_mm=float(sum(np.sum(np.hypot(*np.diff(line.points, axis=0).T)) for line in lines)),
@@ -165,8 +168,9 @@ def drawn_metal(points_px: np.ndarray, found: WeldMetal | str, surface: Surface,
     return WeldMetal(
         outline_px=outline,
         tried_px=tried,
-        haz_px=None if seen is None else seen.haz_px,
-        u_haz_px=0.0 if seen is None else seen.u_haz_px,
+        haz_mm=None if seen is None else seen.haz_mm,
+        u_haz_mm=0.0 if seen is None else seen.u_haz_mm,
+        haz_drawn_px=() if seen is None else seen.haz_drawn_px,
         line_px=inner,
         u_line_mm=np.full(len(inner), float(np.mean(u_px)) * mm),
         line_mm=len(inner) * mm / FINER,

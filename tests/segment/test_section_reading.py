@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from specimeter.scene.section_joint import butt, fillet
+from specimeter.segment import heat_zone
 from specimeter.segment.faying_line import find_gap
 from specimeter.segment.fusion_line import Read
 from specimeter.segment.joint import find_butt, find_fillet
@@ -84,8 +85,28 @@ def test_weld_metal_is_drawn_where_it_is(test, kind, seed):
     tried = [area_mm2(surface.develop(one)) for one in found.tried_px]
     assert size == pytest.approx(joint.sizes["weld_area_mm2"], abs=2 * np.hypot(np.std(tried), 0.06 * found.line_mm))
     assert size == pytest.approx(joint.sizes["weld_area_mm2"], rel=0.05)
-    assert found.haz_px * 0.06 == pytest.approx(2.0, abs=0.3)
+    assert found.haz_mm == pytest.approx(2.0, abs=0.3)
     assert found.share > 0.9
+
+
+@pytest.mark.parametrize("wide", [1.2, 2.4, None])
+def test_a_zone_is_told_from_a_plate_s_own_unevenness(wide):
+    """Beside fusion lines on plates whose light wanders: a zone with a step at its border to 3 u; without one, none."""
+    rng, reach = np.random.default_rng(8), np.arange(heat_zone.BESIDE_MM, heat_zone.REACH_MM, heat_zone.STEP_MM)
+    found = []
+    for _ in range(12):
+        walk = np.cumsum(rng.normal(0, 0.02, (4, len(reach))), axis=1).repeat(30, axis=0)  # 0.09 after each mm
+        light = walk + rng.normal(0, 0.05, walk.shape)
+        if wide is not None:
+            light = light - np.where(reach < wide, 0.1 + 0.1 * (wide - reach), 0.0)
+        profiles = np.array([part.mean(axis=0) for part in np.array_split(light, heat_zone.STRETCHES)])
+        found.append(heat_zone.zone_of(profiles, reach))
+    if wide is None:
+        assert sum(one is not None for one in found) <= 1
+        return
+    told = [one for one in found if one is not None]
+    assert len(told) >= 6
+    assert sum(abs(width - wide) < 3 * u for width, u in told) >= len(told) - 1
 
 
 def test_a_line_that_is_not_shown_is_unsure_there():
