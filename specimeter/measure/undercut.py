@@ -142,11 +142,13 @@ def measure_undercut(
         u_depth = float(np.hypot(u_depth, UNRESOLVED_DEPTH * max(sigma, px_mm)))
     at_most = None if resolved else float(max(radius + 2 * u_radius, _largest_that_fits(best.x, fitted, sigma, scatter)))
     shape = _outline(best.x, 1.02 * depth)
+    begins, ends = (float(side[0]) for side in _sides(best.x, np.zeros(1)))
+    width = min(ends - begins, float(np.ptp(local[[0, -1], 0])))  # the lens rounds the corners: the flanks go on to the surface
     return Undercut(
         depth_mm=float(depth),
         u_depth_mm=u_depth,
-        width_mm=float(np.ptp(local[[0, -1], 0])),
-        u_width_mm=float(np.hypot(max(2 * px_mm, 2 * u_edge_mm), u_rel * np.ptp(local[[0, -1], 0]))),
+        width_mm=width,
+        u_width_mm=float(np.hypot(max(2 * px_mm, 2 * u_edge_mm), u_rel * width)),
         root_radius_mm=radius if resolved else None,
         u_root_radius_mm=u_radius if resolved else None,
         root_radius_at_most_mm=at_most,

@@ -75,8 +75,11 @@ def lines(record: Record) -> list[str]:
         return []
     told = [(NAMES[name][0], said(record, name)) for name in NAMES if _told(record, name)]
     found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
+    features = {feature.id: feature for feature in record.features}
     for one in record.cut.undercuts:
-        found.append(f"undercut {one.feature:<11} root radius {radius(one)}, opening {one.opening_angle_deg:.0f}°")
+        depth = plus_minus(features[one.feature].depth_mm, features[one.feature].U_depth_mm) or "–"
+        root, opening = radius(one), one.opening_angle_deg
+        found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {root}, opening {opening:.0f}°")
     return found
 
 

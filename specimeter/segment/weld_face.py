@@ -15,6 +15,7 @@ TANGENT_SHARE = 0.35  # angle, and where it ends, at the least and at the most; 
 CORNER_POINTS, LEAST_POINTS = 3, 8  # of the outline: those next to the toe are rounded by the lens; as many are fitted at least
 SHORTEST_FACE_MM = 0.8
 UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
+LEVEL_MM = 0.01  # below its plate's line, and that plate's scatter, where a notch begins: plates are wavy
 OVERLAP_MM = 0.1  # weld metal that hangs over the plate by less is a steep toe
 LIP_MM = 4.0  # from the toe along the face: where a lip has its tip
 ROUNDED_END = 0.2  # of an overlap's underside, at either end, that the lens has rounded
@@ -128,8 +129,9 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
         up = np.flatnonzero(height[leaves:] > 0)
         if len(up):  # else the face goes down to a plate that lies lower
             back = leaves + int(up[0])
-            begin = leaves
-            while begin > 0 and height[begin - 1] < 0:
+            begin = leaves + int(np.argmin(height[leaves:back]))
+            level = max(run.scatter_mm, LEVEL_MM)
+            while begin > 0 and height[begin] < -level:
                 begin -= 1
             if height[begin:back].min() < -UNDERCUT_MM:
                 notch = chain[begin : back + 1]

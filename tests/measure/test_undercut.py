@@ -63,7 +63,7 @@ def photographed(radius, depth, half_deg, px_mm, blur_px, seed=0, noise=0.004):
 @pytest.mark.parametrize("px_mm", [0.02, 0.04])
 @pytest.mark.parametrize(("radius", "depth", "half_deg"), [(0.25, 0.8, 25), (0.5, 0.8, 40), (1.0, 1.0, 45), (0.4, 1.5, 15)])
 def test_depth_and_radius_of_resolved_roots(radius, depth, half_deg, px_mm):
-    """The radius within 15 %, and within its own interval."""
+    """The radius within 15 %, and within its own interval; the width that of arc and tangents (plane geometry)."""
     notch = photographed(radius, depth, half_deg, px_mm, 0.9)
     found = measure_undercut(notch, PLATE, blur_mm=0.9 * px_mm, px_mm=px_mm, u_edge_mm=0.1 * px_mm)
     assert found.depth_mm == pytest.approx(depth, abs=0.03)
@@ -75,6 +75,9 @@ def test_depth_and_radius_of_resolved_roots(radius, depth, half_deg, px_mm):
     assert np.degrees(np.arctan2(left[0], left[1])) == pytest.approx(half_deg, abs=6)
     assert np.degrees(np.arctan2(-right[0], right[1])) == pytest.approx(half_deg, abs=6)
     assert found.outline[:, 1].max() == pytest.approx(found.depth_mm, abs=0.001)
+    half = np.radians(half_deg)
+    wide = 2 * (radius * np.cos(half) + (radius * np.sin(half) + depth - radius) * np.tan(half))
+    assert found.width_mm == pytest.approx(wide, abs=1.5 * px_mm)
     assert 2 * px_mm <= found.u_width_mm < 4 * px_mm
 
 
