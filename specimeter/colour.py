@@ -8,13 +8,14 @@ from functools import cache
 from io import BytesIO
 from typing import Any
 
+import cv2
 import numpy as np
 from PIL import Image, ImageCms
 
 # IEC 61966-2-1:1999 (sRGB), from memory: linear = code / 12.92 up to code 0.04045, else ((code + 0.055) / 1.055) ** 2.4.
 # ITU-R BT.709 luminance weights of its primaries, from memory.
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
-_BAND_PX = 1 << 18  # pixels worked on at a time, so that temporary arrays stay small
+_BAND_PX = 1 << 16  # pixels worked on at a time, so that temporary arrays stay small
 
 
 def to_linear(code: np.ndarray) -> np.ndarray:
@@ -51,11 +52,21 @@ def luminance(rgb: np.ndarray) -> np.ndarray:
     tables = _weighted_tables(rgb.dtype.str)
     light = np.empty(rgb.shape[:2], dtype=np.float32)
     for rows in _bands(rgb.shape):
-        band, out = rgb[rows], light[rows]
-        tables[0].take(band[..., 0], out=out, mode="clip")
-        out += tables[1].take(band[..., 1])
-        out += tables[2].take(band[..., 2])
+        out, planes = light[rows], cv2.split(rgb[rows])
+        _looked_up(tables[0], planes[0], out)
+        for table, plane in zip(tables[1:], planes[1:], strict=True):
+            cv2.add(out, _looked_up(table, plane), dst=out)
     return light
+
+
+def _looked_up(table: np.ndarray, codes: np.ndarray, out: np.ndarray | None = None) -> np.ndarray:
+    return cv2.LUT(codes, table, dst=out) if codes.dtype == np.uint8 else table.take(codes, out=out, mode="clip")
+
+
+def mean_of_channels(rgb: np.ndarray) -> np.ndarray:
+    """Mean of the three channels (H, W), float32, of a picture (H, W, 3) of uint8, uint16 or float32."""
+    red, green, blue = cv2.split(rgb)
+    return cv2.add(cv2.add(red, green, dtype=cv2.CV_32F), blue, dtype=cv2.CV_32F) / np.float32(3)
 
 
 def to_srgb(pixels: np.ndarray, profile: bytes | None) -> tuple[np.ndarray, tuple[str, ...]]:

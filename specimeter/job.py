@@ -28,7 +28,7 @@ from specimeter.record import build, edit, further, recompute, store
 from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
-from specimeter.report import html, overlay, pdf, slide, table, workbook
+from specimeter.report import html, overlay, pdf, slide, table
 from specimeter.report.content import content
 from specimeter.report.house import PLAIN, House
 from specimeter.scale import camera_profile, equipment
@@ -347,6 +347,8 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
     names = ["overlay.png" if number == 1 else f"overlay-{number}.png" for number in range(1, len(pictures) + 1)]
     with ThreadPoolExecutor(1) as beside:  # compressing takes about as long as all the rest
         compressed = beside.map(_png, [*pictures, slide.draw(pictures[0], record, house)])
+        from specimeter.report import workbook  # its library loads beside the compressing
+
         files = {"section.csv": table.section_csv(record)} if record.cut is not None else {}
         said = content(record, house)
         files |= {
@@ -359,9 +361,11 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
 
 
 def _png(picture: Image.Image) -> bytes:
-    """Compressed by runs: half the time of a search for repeats, of which a photograph has few, and hardly more bytes."""
-    how = (cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE)
-    return cv2.imencode(".png", np.asarray(picture.convert("RGB"))[..., ::-1], how)[1].tobytes()
+    """Compressed by runs, and by one filter for every row: a third of the time of a search for repeats, of which a photograph
+    has few, and for the best filter of each row, and hardly more bytes."""
+    runs = (cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE)
+    how = (*runs, cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_PAETH)
+    return cv2.imencode(".png", cv2.cvtColor(np.asarray(picture), cv2.COLOR_RGB2BGR), how)[1].tobytes()
 
 
 def _own_bytes(photo: Photo) -> bytes:

@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 
-from specimeter.commands import DONE, tell
+from specimeter.commands import DONE, loading, tell
 
 HELP = "measure what photographs of a specimen show and write the record and its report"
 DESCRIPTION = (
@@ -50,8 +50,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, write, print the finding."""
-    from specimeter import job
-    from specimeter.report import text
+    with loading():
+        from specimeter import job
+        from specimeter.report import text
 
     talk = sys.stderr if options.json else sys.stdout
     record, folder = job.measure(

@@ -60,8 +60,14 @@ class Window:
         crop = rgb[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
         factor = np.ones(2)
         if self.zoom < 1:  # reduced by areas first, so that no detail folds over
-            size = np.maximum(np.round(np.array([crop.shape[1], crop.shape[0]]) * self.zoom), 1).astype(int)
-            factor = size / (crop.shape[1], crop.shape[0])
+            whole = max(1, min(int(0.5 / self.zoom), *crop.shape[:2]))  # by a whole number first, which is much faster
+            if whole > 1:
+                crop = crop[: crop.shape[0] // whole * whole, : crop.shape[1] // whole * whole]
+            full = np.array([crop.shape[1], crop.shape[0]])
+            if whole > 1:
+                crop = cv2.resize(crop, (full // whole).tolist(), interpolation=cv2.INTER_AREA)
+            size = np.maximum(np.round(full * self.zoom), 1).astype(int)
+            factor = size / full
             crop = cv2.resize(crop, size.tolist(), interpolation=cv2.INTER_AREA)
         if crop.dtype != np.uint8:
             crop = (crop // 257).astype(np.uint8)
@@ -243,9 +249,10 @@ def _inset(
 
 def _key(page: Image.Image, record: Record, top: int, unit: int, say: Say) -> None:
     """One line under the pictures: how each kind that occurs is drawn."""
-    picture = np.array(page)
+    picture = np.array(page.crop((0, top, page.width, page.height)))
     size, x = round(0.8 * unit), round(0.3 * unit)
-    middle = top + round(0.95 * unit)
+    down = round(0.95 * unit)
+    middle = top + down
     kinds = list(dict.fromkeys(feature.kind for feature in record.features))
     samples = [(say("examined area"), _AREA), *((say(words.kind(name)), style_of(name)) for name in kinds)]
     notes = [say(f"the {LABELLED} largest are numbered")] if len(record.features) > LABELLED else []
@@ -256,10 +263,10 @@ def _key(page: Image.Image, record: Record, top: int, unit: int, say: Say) -> No
         step = round(2.7 * unit + text_size(text, size)[0] + 1.2 * unit)
         if x + step > end:
             break
-        stroke(picture, np.array([[x, middle], [x + 2.4 * unit, middle]]), style, width_px=unit / 12, closed=False)
+        stroke(picture, np.array([[x, down], [x + 2.4 * unit, down]]), style, width_px=unit / 12, closed=False)
         texts.append((x + 2.7 * unit, text))
         x += step
-    page.paste(Image.fromarray(picture))
+    page.paste(Image.fromarray(picture), (0, top))
     pen = ImageDraw.Draw(page)
     for place, text in texts:
         write(pen, (place, middle), text, size, anchor="lm")
@@ -277,7 +284,7 @@ def _dimmed(picture: np.ndarray, area: ExaminedArea, window: Window) -> np.ndarr
     for line, value in [(area.outline_px, 1), *((hole, 0) for hole in _left_out(area))]:
         cv2.fillPoly(examined, [np.round(window.place(line)).astype(np.int32).reshape(-1, 1, 2)], value)
     darker = cv2.LUT(picture, (np.arange(256) * DIMMED).astype(np.uint8))
-    return np.where(examined[..., None] > 0, picture, darker)
+    return cv2.copyTo(picture, examined, darker)
 
 
 def _tag(image: Image.Image, text: str, unit: int) -> tuple[int, int, int, int]:

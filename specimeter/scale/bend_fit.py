@@ -10,16 +10,16 @@ import numpy as np
 from specimeter.scale.borders import (
     Crossings,
     Reduced,
+    across,
     across_side,
-    across_side_beyond,
-    across_silhouette,
     clearance_mm,
+    ends_beyond,
     silhouette_angle,
 )
 from specimeter.scale.lenses import Lenses
 from specimeter.scale.likely_face import LikelyFace
 from specimeter.scale.region import Looks, told_apart
-from specimeter.scale.surface import Bend
+from specimeter.scale.surface import Bend, meeting
 from specimeter.scale.view import View
 
 ROUNDS = 5  # of Gauss-Newton for one set of marks
@@ -102,7 +102,6 @@ def refine(
     by_border = _support(picture, bend, ends, bow)
     if by_border is None:
         return None
-    beyond = [across_side_beyond(picture, bend, side, ends) for side in (-1.0, 1.0)]
     middle = float(np.mean(ends))
     u = np.sqrt(np.maximum(np.diag(covariance), 0))
     apart = told_apart(seen, bend, ends)
@@ -112,7 +111,7 @@ def refine(
         ends_mm=(float(ends[0] - middle), float(ends[1] - middle)),
         by_border=by_border,
         beyond_rim=sum(silhouette_angle(bend, side) is not None for side in (-1.0, 1.0)) - (len(by_border) - 2),
-        ends_there=float(np.mean([v for v in beyond if v is not None] or [0.0])),
+        ends_there=float(np.mean(ends_beyond(picture, bend, ends) or [0.0])),
         shading=_shading(picture, bend, ends),
         region=float(np.mean(list(apart.values()))) if apart else 0.5,
         likely=likely,
@@ -155,20 +154,8 @@ def between_leg_ends(picture: Reduced, bend: Bend, width_mm: float) -> Bend:
     return replace(bend, crown_mm=bend.crown_mm + shift * bend.frame[0, :2])
 
 
-def _borders(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, reach_mm: float):
-    """Profiles across the two side edges, and across the silhouettes in view by name; None without side edges."""
-    sides = [across_side(picture, bend, end, reach_mm=reach_mm, bow=bow) for end in ends]
-    if any(side is None for side in sides):
-        return None
-    found = {
-        name: across_silhouette(picture, bend, side, (ends[0], ends[1]), reach_mm=reach_mm)
-        for name, side in (("silhouette -s", -1.0), ("silhouette +s", 1.0))
-    }
-    return sides, {name: crossings for name, crossings in found.items() if crossings is not None and crossings.in_picture}
-
-
 def _marks(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, spread: float, *, voted: bool):
-    borders = _borders(picture, bend, ends, bow, 2.2 * spread)
+    borders = across(picture, bend, ends, reach_mm=2.2 * spread, bow=bow)
     if borders is None:
         return None
     sides, outlines = borders
@@ -199,30 +186,43 @@ def _solve(
     Gauss-Newton with Cauchy weights, so that stray marks do not pull; what is known beforehand holds without mercy.
     """
     sides, outlines = marks
-    across = bend.frame[0, :2]
+    sideways = bend.frame[0, :2]
     side_px = np.concatenate([points for points, _ in sides])
     low_px = np.concatenate([points for points, _ in outlines]) if outlines else np.empty((0, 2))
     which = np.repeat([0, 1], [len(points) for points, _ in sides])
     strength = np.concatenate([strength for _, strength in (*sides, *outlines)])
     noise = np.append(np.full(len(side_px), noise_mm), np.full(len(low_px), 1.5 * noise_mm))
-    views: dict[float, tuple[View, np.ndarray, np.ndarray]] = {}
+    every_px, half = np.concatenate([side_px, low_px]), np.radians(bend.angle_deg) / 2
+    views: dict[float, tuple[View, np.ndarray]] = {}
 
-    def seen_from(q: float) -> tuple[View, np.ndarray, np.ndarray]:
+    def seen_from(q: float) -> tuple[View, np.ndarray]:
         if q not in views:
             view = bend.view if known.lenses is None else known.lenses.view(q)
-            views[q] = view, view.rays(side_px), view.rays(low_px) if len(low_px) else np.empty((0, 3))
+            views[q] = view, view.rays(every_px)
         return views[q]
 
     def moved(p: np.ndarray) -> Bend:
-        crown, direction = bend.crown_mm + p[0] * across, bend.direction_deg + np.degrees(p[1])
+        crown, direction = bend.crown_mm + p[0] * sideways, bend.direction_deg + np.degrees(p[1])
         view, radius = seen_from(float(p[6]))[0], known.radius_mm * float(np.exp(p[2]))
         return replace(bend, view=view, crown_mm=crown, direction_deg=direction, radius_mm=radius)
 
-    def off(p: np.ndarray) -> np.ndarray:
-        now, (_, side_rays, low_rays) = moved(p), seen_from(float(p[6]))
-        s, a = now.hit(side_rays)[0].T
-        side = a - p[3:5][which] * (1.0 + p[5] * (s / now.radius_mm) ** 2)
-        return np.append(np.nan_to_num(side, nan=3.0), clearance_mm(now, low_rays)) / noise
+    def off(many: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Of sets of unknowns (B, 7): what the marks lie off, (B, N), and the side marks' s over the radius, (B, M)."""
+        views = [seen_from(float(q)) for q in many[:, 6]]
+        phi = np.radians(bend.direction_deg + np.degrees(many[:, 1]))
+        radii = known.radius_mm * np.exp(many[:, 2])
+        frames = np.zeros((len(many), 3, 3))
+        frames[:, 0, 0], frames[:, 0, 1], frames[:, 1, 0], frames[:, 1, 1] = np.sin(phi), -np.cos(phi), np.cos(phi), np.sin(phi)
+        frames[:, 2, 2] = -1.0
+        crowns = bend.crown_mm + many[:, :1] * sideways
+        axes = np.column_stack([crowns, radii - bend.height_mm])
+        eyes = np.einsum("bij,bj->bi", frames, np.array([view.eye_mm for view, _ in views]) - axes)
+        rays = np.stack([rays for _, rays in views]) @ frames.transpose(0, 2, 1)
+        s, a, _ = meeting(eyes, rays[:, : len(which)], radii, half)
+        round_it = np.nan_to_num(s / radii[:, None])
+        side = a - many[:, 3:5][:, which] * (1.0 + many[:, 5, None] * round_it**2)
+        side[np.isnan(side)] = 3.0
+        return np.append(side, clearance_mm(eyes, rays[:, len(which) :], radii), axis=1) / noise, round_it
 
     def surprise(p: np.ndarray) -> np.ndarray:
         size = np.log(max(p[4] - p[3], 1e-3) / known.width_mm) if known.width_mm else 0.0
@@ -234,12 +234,12 @@ def _solve(
     step = np.array([1e-4, 1e-6, 1e-6, 1e-4, 1e-4, 1e-6, 1e-5])
     numeric = [0, 1, 2] if known.lenses is None else [0, 1, 2, 6]
     for _ in range(ROUNDS):
-        here, held = off(p), surprise(p)
-        ahead = [p + step[k] * np.eye(7)[k] for k in range(7)]
+        ahead = p + np.diag(step)
+        (here, *others), round_it = off(np.vstack([p, ahead[numeric]]))
+        held = surprise(p)
         jacobian = np.zeros((len(here), 7))
-        jacobian[:, numeric] = np.column_stack([(off(ahead[k]) - here) / step[k] for k in numeric])
-        square = (moved(p).hit(seen_from(float(p[6]))[1])[0][:, 0] / (known.radius_mm * np.exp(p[2]))) ** 2
-        square = np.nan_to_num(square) / noise[: len(which)]
+        jacobian[:, numeric] = (np.array(others) - here).T / step[numeric]
+        square = round_it[0] ** 2 / noise[: len(which)]
         jacobian[np.arange(len(which)), 3 + which] = -1.0 / noise[: len(which)] - p[5] * square
         jacobian[: len(which), 5] = -p[3:5][which] * square
         holding = np.column_stack([(surprise(q) - held) / step[k] for k, q in enumerate(ahead)])
@@ -255,7 +255,7 @@ def _solve(
 
 def _support(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float) -> dict[str, float] | None:
     """For each border in view, how much of it shows an edge close to where the fit puts it, 0 to 1."""
-    borders = _borders(picture, bend, ends, bow, 3.0)
+    borders = across(picture, bend, ends, reach_mm=3.0, bow=bow)
     if borders is None:
         return None
     sides, outlines = borders

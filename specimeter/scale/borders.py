@@ -11,6 +11,7 @@ import numpy as np
 from specimeter.colour import to_linear
 from specimeter.scale.surface import Bend
 
+LEAST_PROFILES = 6  # along a side edge
 STEEPEST_SIDE_DEG = 78.0  # side edges are followed up to here; beyond, a pixel covers too much arc
 
 
@@ -104,47 +105,68 @@ class Crossings:
         return float(np.mean(np.max(self.edge[:, near], axis=1)))
 
 
-def across_side_beyond(picture: Reduced, bend: Bend, side: float, ends_mm: Sequence[float]) -> float | None:
-    """How much more the side edges show just before the silhouette on one side than straight beyond it, -1 to 1.
+def ends_beyond(picture: Reduced, bend: Bend, ends_mm: Sequence[float]) -> list[float]:
+    """How much more the side edges show just before each silhouette in view than straight beyond it, -1 to 1.
 
     They end there if it is the specimen's silhouette, and go on if it is a streak of light along the face.
     """
-    theta = silhouette_angle(bend, side)
-    if theta is None:
-        return None
-    reach, offset = 0.16 * bend.radius_mm, _steps(picture, bend, 0.9)
-    before = theta * bend.radius_mm - side * np.linspace(0.15, 0.45, 8) * bend.radius_mm
-    shows = []
-    for end in ends_mm:
-        outward = np.sign(end) or 1.0
-        within = across_side(picture, bend, end, reach_mm=0.9, s_mm=before)
-        radius, a = (m.ravel() for m in np.meshgrid(bend.radius_mm + reach * np.linspace(0.25, 1.0, 8), offset, indexing="ij"))
-        local = np.column_stack([radius * np.sin(theta), end + outward * a, radius * np.cos(theta)])
-        points = bend.view.project(bend.axis_point_mm + local @ bend.frame).reshape(8, len(offset), 2)
-        shows.append(within.support(0.4) - _crossings(picture, points, offset, before).support(0.4))
-    return float(np.mean(shows))
+    offset, reach = _steps(picture, bend, 0.9), 0.16 * bend.radius_mm
+    grids = []
+    for side, theta in ((side, silhouette_angle(bend, side)) for side in (-1.0, 1.0)):
+        if theta is None:
+            continue
+        before = theta * bend.radius_mm - side * np.linspace(0.15, 0.45, 8) * bend.radius_mm
+        radius = (bend.radius_mm + reach * np.linspace(0.25, 1.0, 8))[:, None]
+        for end in ends_mm:
+            a = end + (np.sign(end) or 1.0) * offset[None, :]
+            grids += [(_over_side(bend, end, before, offset), before), (_round_axis(bend, theta, radius, a), before)]
+    shows = [one.support(0.4) for one in _profiles(picture, bend, grids, offset)]
+    less = [within - beyond for within, beyond in zip(shows[::2], shows[1::2], strict=True)]
+    return [float(np.mean(both)) for both in zip(less[::2], less[1::2], strict=True)]
 
 
 def side_places(bend: Bend, a_mm: float, count: int = 40) -> np.ndarray:
     """Arc positions s in mm along the side edge at `a_mm` that face the camera, legs included up to a radius' length."""
+    return _side_places(bend, [a_mm], count)[0]
+
+
+def _side_places(bend: Bend, ends_mm: Sequence[float], count: int = 40) -> list[np.ndarray]:
     reach = bend.arc_half_mm + (0.6 * bend.radius_mm if bend.angle_deg < 170 else 0.0)
     s = np.linspace(-reach, reach, 4 * count)
-    seen = s[bend.steepness_on_deg(np.column_stack([s, np.full_like(s, a_mm)])) < STEEPEST_SIDE_DEG]
-    return np.linspace(seen[0], seen[-1], count) if len(seen) else np.empty(0)
+    steep = bend.steepness_on_deg(np.column_stack([np.tile(s, len(ends_mm)), np.repeat(ends_mm, len(s))]))
+    seen = [s[one < STEEPEST_SIDE_DEG] for one in steep.reshape(len(ends_mm), len(s))]
+    return [np.linspace(one[0], one[-1], count) if len(one) else one for one in seen]
 
 
-def across_side(
-    picture: Reduced, bend: Bend, a_mm: float, *, reach_mm: float, s_mm: np.ndarray | None = None, bow: float = 0.0
-) -> Crossings | None:
-    """Profiles along the axis over the side edge at `a_mm` (1 + `bow` (s / R)^2); outwards is away from a = 0."""
-    s = side_places(bend, a_mm) if s_mm is None else s_mm
-    if len(s) < 6:
+def across_side(picture: Reduced, bend: Bend, a_mm: float, *, reach_mm: float, s_mm: np.ndarray) -> Crossings | None:
+    """Profiles along the axis over the side edge at `a_mm`, at places s; outwards is away from a = 0; None with too few."""
+    if len(s_mm) < LEAST_PROFILES:
         return None
     offset = _steps(picture, bend, reach_mm)
-    outward = np.sign(a_mm) or 1.0
-    edge = a_mm * (1.0 + bow * (s / bend.radius_mm) ** 2)
-    developed = np.stack(np.broadcast_arrays(s[:, None], edge[:, None] + outward * offset[None, :]), axis=-1)
-    return _crossings(picture, bend.project(developed.reshape(-1, 2)).reshape(*developed.shape), offset, s)
+    return _profiles(picture, bend, [(_over_side(bend, a_mm, s_mm, offset), s_mm)], offset)[0]
+
+
+def across(
+    picture: Reduced, bend: Bend, ends_mm: Sequence[float], *, reach_mm: float, bow: float = 0.0
+) -> tuple[list[Crossings], dict[str, Crossings]] | None:
+    """Profiles over both side edges, at `ends_mm` (1 + `bow` (s / R)^2), and over the silhouettes in the picture, by name.
+
+    None where hardly any of a side edge faces the camera.
+    """
+    places = _side_places(bend, ends_mm)
+    if any(len(s) < LEAST_PROFILES for s in places):
+        return None
+    offset = _steps(picture, bend, reach_mm)
+    grids = [(_over_side(bend, end, s, offset, bow), s) for end, s in zip(ends_mm, places, strict=True)]
+    margin = 0.06 * (ends_mm[1] - ends_mm[0])
+    a = np.linspace(ends_mm[0] + margin, ends_mm[1] - margin, 24)
+    names = []
+    for name, side in (("silhouette -s", -1.0), ("silhouette +s", 1.0)):
+        if (theta := silhouette_angle(bend, side)) is not None:
+            grids.append((_round_axis(bend, theta, (bend.radius_mm + offset)[None, :], a[:, None]), a))
+            names.append(name)
+    one, other, *outlines = _profiles(picture, bend, grids, offset)
+    return [one, other], {name: seen for name, seen in zip(names, outlines, strict=True) if seen.in_picture}
 
 
 def silhouette_angle(bend: Bend, side: float) -> float | None:
@@ -155,29 +177,29 @@ def silhouette_angle(bend: Bend, side: float) -> float | None:
     return float(theta) if abs(theta) < np.radians(bend.angle_deg) / 2 else None
 
 
-def across_silhouette(
-    picture: Reduced, bend: Bend, side: float, ends_mm: tuple[float, float], *, reach_mm: float, count: int = 24
-) -> Crossings | None:
-    """Profiles outwards over the silhouette on one side, at places a between the two side edges."""
-    theta = silhouette_angle(bend, side)
-    if theta is None:
-        return None
-    margin = 0.06 * (ends_mm[1] - ends_mm[0])
-    a = np.linspace(ends_mm[0] + margin, ends_mm[1] - margin, count)
-    offset = _steps(picture, bend, reach_mm)
-    radius = bend.radius_mm + offset
-    local = np.stack(
-        np.broadcast_arrays(radius[None, :] * np.sin(theta), a[:, None], radius[None, :] * np.cos(theta)), axis=-1
-    ).reshape(-1, 3)
-    points = bend.view.project(bend.axis_point_mm + local @ bend.frame).reshape(count, len(offset), 2)
-    return _crossings(picture, points, offset, a)
+def _over_side(bend: Bend, a_mm: float, s_mm: np.ndarray, offset: np.ndarray, bow: float = 0.0) -> np.ndarray:
+    """World points (K, M, 3) of profiles along the axis over a side edge."""
+    edge = a_mm * (1.0 + bow * (s_mm / bend.radius_mm) ** 2)
+    a = edge[:, None] + (np.sign(a_mm) or 1.0) * offset[None, :]
+    developed = np.empty((*a.shape, 2))
+    developed[..., 0], developed[..., 1] = s_mm[:, None], a
+    return bend.points_mm(developed).reshape(*a.shape, 3)
 
 
-def clearance_mm(bend: Bend, rays: np.ndarray) -> np.ndarray:
-    """How far, in mm, sight lines (unit, world, (N, 3)) pass outside the cylinder: 0 on its silhouette."""
-    eye = bend.frame @ (bend.view.eye_mm - bend.axis_point_mm)
-    ray = rays @ bend.frame.T
-    return np.abs(eye[0] * ray[:, 2] - eye[2] * ray[:, 0]) / np.hypot(ray[:, 0], ray[:, 2]) - bend.radius_mm
+def _round_axis(bend: Bend, theta: float, radius_mm: np.ndarray, a_mm: np.ndarray) -> np.ndarray:
+    """World points (K, M, 3) at an angle round the cylinder's axis; radii and places along it broadcast to (K, M)."""
+    local = np.empty((*np.broadcast_shapes(radius_mm.shape, a_mm.shape), 3))
+    local[..., 0], local[..., 1], local[..., 2] = radius_mm * np.sin(theta), a_mm, radius_mm * np.cos(theta)
+    return bend.axis_point_mm + local @ bend.frame
+
+
+def clearance_mm(eyes: np.ndarray, rays: np.ndarray, radii_mm: np.ndarray) -> np.ndarray:
+    """How far, in mm, (B, N), sight lines pass outside cylinders (radii (B,)): 0 on their silhouettes.
+
+    `eyes` (B, 3) and unit `rays` (B, N, 3) are in axes across, along and up from each cylinder's axis.
+    """
+    across, up = rays[..., 0], rays[..., 2]
+    return np.abs(eyes[:, 0, None] * up - eyes[:, 2, None] * across) / np.hypot(across, up) - radii_mm[:, None]
 
 
 def _steps(picture: Reduced, bend: Bend, reach_mm: float) -> np.ndarray:
@@ -187,15 +209,28 @@ def _steps(picture: Reduced, bend: Bend, reach_mm: float) -> np.ndarray:
     return np.arange(-count, count + 1) * (reach_mm / count if count == 60 else step)
 
 
-def _crossings(picture: Reduced, points: np.ndarray, offset: np.ndarray, at: np.ndarray) -> Crossings:
+def _profiles(
+    picture: Reduced, bend: Bend, grids: Sequence[tuple[np.ndarray, np.ndarray]], offset: np.ndarray
+) -> list[Crossings]:
+    """Of each border its profiles' world points (K, M, 3), and where along it they stand (K,); all sampled at once."""
+    if not grids:
+        return []
+    counts = [len(at) for _, at in grids]
+    points = bend.view.project(np.concatenate([grid for grid, _ in grids])).reshape(sum(counts), len(offset), 2)
     light = picture.sample(points)
-    # neighbouring profiles are averaged: an edge runs on from one to the next, grain does not
-    smooth = cv2.blur(np.nan_to_num(light), (1, 3)).reshape(light.shape)
+    outside = np.isnan(light[..., 0])
+    smooth = np.where(outside[..., None], 0.0, light)
+    parts = [slice(end - count, end) for end, count in zip(np.cumsum(counts).tolist(), counts, strict=True)]
+    for part in parts:  # neighbouring profiles are averaged: an edge runs on from one to the next, grain does not
+        smooth[part] = cv2.blur(smooth[part], (1, 3)).reshape(smooth[part].shape)
     steepness = np.zeros(light.shape[:2], np.float32)
     root = np.sqrt(np.maximum(smooth, 0) + 0.002)  # evens out shot noise and contrast in dark and bright parts
     steepness[:, 1:-1] = np.linalg.norm(root[:, 2:] - root[:, :-2], axis=2)
-    steepness[:, :-1] = np.minimum(steepness[:, :-1], np.where(np.isnan(light[:, 1:, 0]), 0, np.inf))
+    steepness[:, :-1][outside[:, 1:]] = 0
     unrest = np.mean(steepness**2, axis=1, keepdims=True) + 4e-5
-    steepness[np.isnan(light[..., 0])] = 0
+    steepness[outside] = 0
     edge = steepness**2 / (steepness**2 + unrest)
-    return Crossings(points_px=points, offset_mm=offset, edge=edge, at=at, light=light)
+    return [
+        Crossings(points_px=points[part], offset_mm=offset, edge=edge[part], at=at, light=light[part])
+        for part, (_, at) in zip(parts, grids, strict=True)
+    ]

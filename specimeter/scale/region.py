@@ -64,8 +64,9 @@ def told_apart(seen: Looks, bend: Bend, ends_mm: Sequence[float]) -> Mapping[str
     side, so that the border lies elsewhere.
     """
     strips = _strips(bend, ends_mm)
-    samples = {name: seen.sample(points) for name, points in strips.items()}
-    samples = {name: values[np.isfinite(values[:, 0])] for name, values in samples.items()}
+    values = seen.sample(np.concatenate(list(strips.values())))
+    parts = np.split(values, np.cumsum([len(points) for points in strips.values()])[:-1])
+    samples = {name: part[np.isfinite(part[:, 0])] for name, part in zip(strips, parts, strict=True)}
     samples = {name: values for name, values in samples.items() if len(values) >= FEWEST}
     names = list(samples)
     inner = np.array([name.startswith("in") for name in names], bool)
@@ -104,7 +105,9 @@ def _strips(bend: Bend, ends_mm: Sequence[float]) -> dict[str, np.ndarray]:
     s = np.linspace(reach[-1.0], reach[1.0], 19)[1:-1]
     a = np.linspace(ends_mm[0], ends_mm[1], 14)[1:-1]
     along, across = (m.ravel() for m in np.meshgrid((s - s[0]) / (s[-1] - s[0]), (a - a[0]) / (a[-1] - a[0]), indexing="ij"))
-    grid = bend.project(np.stack(np.meshgrid(s, a, indexing="ij"), axis=-1).reshape(-1, 2))
+    beyond = [end + way * width * np.linspace(0.08, 0.3, 4) for end, way in zip(ends_mm, (-1.0, 1.0), strict=True)]
+    grids = [np.column_stack([np.repeat(s, len(at)), np.tile(at, len(s))]) for at in (a, *beyond)]
+    grid, *outer = np.split(bend.project(np.concatenate(grids)), np.cumsum([len(one) for one in grids])[:-1])
     strips, left = {}, np.ones(len(grid), bool)
     for name, which in (
         ("in at -s", along < BAND),
@@ -120,7 +123,4 @@ def _strips(bend: Bend, ends_mm: Sequence[float]) -> dict[str, np.ndarray]:
             out, at = (m.ravel() for m in np.meshgrid(radius * (1 + np.linspace(0.07, 0.3, 5)), a, indexing="ij"))
             local = np.column_stack([out * np.sin(theta), at, out * np.cos(theta)])
             strips[f"out at {name}"] = bend.view.project(bend.axis_point_mm + local @ bend.frame)
-    for name, end, way in (("-a", ends_mm[0], -1.0), ("+a", ends_mm[1], 1.0)):
-        beyond = end + way * width * np.linspace(0.08, 0.3, 4)
-        strips[f"out at {name}"] = bend.project(np.stack(np.meshgrid(s, beyond, indexing="ij"), axis=-1).reshape(-1, 2))
-    return strips
+    return strips | {f"out at {name}": points for name, points in zip(("-a", "+a"), outer, strict=True)}

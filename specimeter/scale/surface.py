@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Literal, Protocol
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.errors import SurfaceError
 from specimeter.scale.view import View
@@ -142,18 +144,18 @@ class Bend:
                 mend="check the height of the crown over the marker, or the camera's distance",
             )
 
-    @property
+    @cached_property
     def frame(self) -> np.ndarray:
         """Rows: unit vectors across the axis (+s at the crown), along it (+a) and up towards the camera, in world axes."""
         phi = np.radians(self.direction_deg)
         return np.array([[np.sin(phi), -np.cos(phi), 0.0], [np.cos(phi), np.sin(phi), 0.0], [0.0, 0.0, -1.0]])
 
-    @property
+    @cached_property
     def axis_point_mm(self) -> np.ndarray:
         """World point, shape (3,), on the cylinder's axis under the developed origin."""
         return np.array([*np.asarray(self.crown_mm, float), self.radius_mm - self.height_mm])
 
-    @property
+    @cached_property
     def arc_half_mm(self) -> float:
         """Arc length from the crown line to where the flat legs begin."""
         return float(self.radius_mm * np.radians(self.angle_deg) / 2)
@@ -165,18 +167,24 @@ class Bend:
         cosine = self.hit(self.view.rays(points_px))[1]
         return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
-    def world(self, developed_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """World points and outward unit normals, each of shape (N, 3), of developed points [s, a]."""
+    def points_mm(self, developed_mm: np.ndarray) -> np.ndarray:
+        """World points, shape (N, 3), of developed points [s, a]."""
         s, a = np.asarray(developed_mm, float).reshape(-1, 2).T
         on_arc = np.clip(s, -self.arc_half_mm, self.arc_half_mm)
         theta, leg = on_arc / self.radius_mm, s - on_arc
         sine, cosine = np.sin(theta), np.cos(theta)
         local = np.column_stack([self.radius_mm * sine + leg * cosine, a, self.radius_mm * cosine - leg * sine])
-        normal = np.column_stack([sine, np.zeros_like(sine), cosine])
-        return self.axis_point_mm + local @ self.frame, normal @ self.frame
+        return self.axis_point_mm + local @ self.frame
+
+    def world(self, developed_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """World points and outward unit normals, each of shape (N, 3), of developed points [s, a]."""
+        s = np.asarray(developed_mm, float).reshape(-1, 2)[:, 0]
+        theta = np.clip(s, -self.arc_half_mm, self.arc_half_mm) / self.radius_mm
+        normal = np.column_stack([np.sin(theta), np.zeros_like(theta), np.cos(theta)])
+        return self.points_mm(developed_mm), normal @ self.frame
 
     def project(self, developed_mm: np.ndarray) -> np.ndarray:
-        return self.view.project(self.world(developed_mm)[0])
+        return self.view.project(self.points_mm(developed_mm))
 
     def steepness_on_deg(self, developed_mm: np.ndarray) -> np.ndarray:
         """Steepness in degrees, shape (N,), at developed points; above 90 where the surface turns away from the camera."""
@@ -213,35 +221,47 @@ class Bend:
         Across the axis the face is the border of a convex region (a disc's arc and two of its tangents), so a line from
         outside enters it at most once, through exactly one of the three pieces: a quadratic for the arc, a plane for a leg.
         """
-        eye = self.frame @ (self.view.eye_mm - self.axis_point_mm)  # across, along, up from the axis
-        du, dv, dt = np.ascontiguousarray((rays @ self.frame.T).T)
-        radius, half = self.radius_mm, np.radians(self.angle_deg) / 2
-        with np.errstate(divide="ignore", invalid="ignore"):
-            square, middle = du**2 + dt**2, eye[0] * du + eye[2] * dt
-            root = np.sqrt(middle**2 - square * (eye[0] ** 2 + eye[2] ** 2 - radius**2))
-            reach = -(middle + root) / square
-            u, t = eye[0] + reach * du, eye[2] + reach * dt
-            theta = np.arctan2(u, t)
-            found = (reach > 0) & (np.abs(theta) <= half + SEAM)
-            s, a = radius * theta, eye[1] + reach * dv
-            cosine = -(u * du + t * dt) / radius
-            for values in (s, a, cosine):
-                values[~found] = np.nan
-            for side in (-1.0, 1.0):
-                missed = np.flatnonzero(np.isnan(cosine))
-                if not len(missed):
-                    break
-                normal_u, normal_t = side * np.sin(half), np.cos(half)
-                across, up = du[missed], dt[missed]
-                facing = across * normal_u + up * normal_t
-                reach = (radius - eye[0] * normal_u - eye[2] * normal_t) / facing
-                leg = side * ((eye[0] + reach * across) * normal_t - (eye[2] + reach * up) * normal_u)
-                on_it = (facing < 0) & (reach > 0) & (leg > -SEAM)
-                found = missed[on_it]
-                s[found] = (side * (self.arc_half_mm + leg))[on_it]
-                a[found] = eye[1] + reach[on_it] * dv[found]
-                cosine[found] = -facing[on_it]
+        eye = self.frame @ (self.view.eye_mm - self.axis_point_mm)
+        s, a, cosine = meeting(eye, rays @ self.frame.T, self.radius_mm, np.radians(self.angle_deg) / 2)
         return np.column_stack([s, a]), cosine
+
+
+def meeting(eye: np.ndarray, rays: np.ndarray, radius_mm: ArrayLike, half: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Where sight lines meet a bend, in axes across, along and up from the cylinder's axis: s, a and cosine, as `Bend.hit`.
+
+    Of one lens `eye` (3,), its unit `rays` (N, 3), each (N,); or of bends side by side that span `half` radians to either
+    side: (B, 3), (B, N, 3), radii (B,), each (B, N).
+    """
+    du, dv, dt = (np.ascontiguousarray(rays[..., k]) for k in range(3))
+    across, along, up = (np.asarray(eye)[..., k, None] for k in range(3))
+    radius = np.asarray(radius_mm)[..., None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        square, middle = du**2 + dt**2, across * du + up * dt
+        root = np.sqrt(middle**2 - square * (across**2 + up**2 - radius**2))
+        reach = -(middle + root) / square
+        u, t = across + reach * du, up + reach * dt
+        theta = np.arctan2(u, t)
+        found = (reach > 0) & (np.abs(theta) <= half + SEAM)
+        s, a = radius * theta, along + reach * dv
+        cosine = -(u * du + t * dt) / radius
+        for values in (s, a, cosine):
+            values[~found] = np.nan
+        for side in (-1.0, 1.0):
+            missed = np.isnan(cosine)
+            if not missed.any():
+                break
+            normal_u, normal_t = side * np.sin(half), np.cos(half)
+            from_u, from_v, from_t, far = (np.broadcast_to(x, missed.shape)[missed] for x in (across, along, up, radius))
+            way_u, way_t = du[missed], dt[missed]
+            facing = way_u * normal_u + way_t * normal_t
+            reach = (far - from_u * normal_u - from_t * normal_t) / facing
+            leg = side * ((from_u + reach * way_u) * normal_t - (from_t + reach * way_t) * normal_u)
+            on_it = (facing < 0) & (reach > 0) & (leg > -SEAM)
+            for values, there in (
+                (s, side * (far * half + leg)), (a, from_v + reach * dv[missed]), (cosine, -facing),
+            ):  # fmt: skip
+                values[missed] = np.where(on_it, there, np.nan)
+    return s, a, cosine
 
 
 def _mm_per_px_at(surface: Flat | Bend, point_px: np.ndarray) -> float:

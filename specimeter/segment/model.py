@@ -47,6 +47,9 @@ class ExaminedArea:
         The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
     ends_px : array, shape (2, 2), optional
         On a broken half: the middles [x, y] of the bar's two ends, which `width_mm` lies between.
+    blur_px : float, optional
+        Standard deviation of the lens's blur there, in pixels, once `sharpness.resolving` has looked; absent where nothing
+        shows it.
     veiled : str
         ``"smoothed"`` or ``"nothing but noise"`` where the whole face shows less than its sharp edges promise.
     unseen : tuple of Unseen
@@ -62,6 +65,7 @@ class ExaminedArea:
     ends_px: np.ndarray | None = None
     confidence: float = 1.0
     cautions: tuple[str, ...] = ()
+    blur_px: float | None = None
     veiled: str = ""
     unseen: tuple[Unseen, ...] = ()
 

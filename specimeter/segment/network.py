@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from specimeter import networks
-from specimeter.colour import luminance
+from specimeter.colour import luminance, mean_of_channels
 from specimeter.segment.model import ExaminedArea
 
 STEP_PX = 32  # the networks' coarsest grid
@@ -171,7 +171,7 @@ def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
 
     The area's median is brought to the middle, so that exposure does not matter.
     """
-    grey = rgb.mean(axis=2)
+    grey = mean_of_channels(rgb)
     middle = max(float(np.median(grey[usable] if usable.any() else grey)), 0.02)
     coded = np.clip(rgb * np.float32(0.5 / middle), 0, 2) * 2 - 1
     planes = np.concatenate([coded.transpose(2, 0, 1), (usable.astype(np.float32) * 2 - 1)[None]])

@@ -115,6 +115,8 @@ def _spread(profile: np.ndarray, across: np.ndarray) -> float | None:
 
 def blur_of(photo, area: ExaminedArea) -> float:
     """Blur of a photograph at its examined area, in pixels; where nothing there shows it, that of the whole picture."""
+    if area.blur_px is not None:
+        return area.blur_px
     for found in (_seen_blur_px(photo, area), blur_px(photo.linear())):
         if found is not None:
             return found
@@ -133,7 +135,7 @@ def _seen_blur_px(photo, area: ExaminedArea) -> float | None:
 
 
 def resolving(photo, surface, area: ExaminedArea) -> tuple[float | None, ExaminedArea]:
-    """Smallest distance on the surface at which two edges are seen as two, in mm, and the area.
+    """Smallest distance on the surface at which two edges are seen as two, in mm, and the area with its `blur_px`.
 
     None where nothing there tells. The area is `veiled` where its face is much softer than its edges.
 
@@ -149,7 +151,7 @@ def resolving(photo, surface, area: ExaminedArea) -> tuple[float | None, Examine
     """
     blur, face = _seen_blur_px(photo, area), detail.of_face(photo.linear(), area)
     wide_px, veiled = detail.width_px(face, None if blur is None else max(FWHM * blur, 2.0))
-    told = replace(area, veiled=veiled) if veiled else area
+    told = replace(area, blur_px=blur, veiled=veiled)
     if wide_px is None:
         return None, told
     centre = area.outline_px.mean(axis=0)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from specimeter.colour import mean_of_channels
 from specimeter.segment.model import ExaminedArea, Outline, Unseen
 
 BURNT = 0.95  # of full light: code 249 of 255
@@ -35,6 +36,11 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
     area : ExaminedArea
     found : sequence of Outline
     """
+    mm_per_px = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
+    if not np.isfinite(mm_per_px):
+        return area
+    if area.veiled:
+        return _veiled(area, surface, mm_per_px)
     height, width = photo.height_px, photo.width_px
     low = np.clip(np.floor(area.outline_px.min(axis=0)).astype(int), 0, [width - 1, height - 1])
     high = np.clip(np.ceil(area.outline_px.max(axis=0)).astype(int) + 1, 1, [width, height])
@@ -44,24 +50,24 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
     known = cv2.dilate(_filled([one.outline_px - low for one in found], size).astype(np.uint8), _disc(2 * BESIDE_PX + 1)) > 0
     light = photo.linear()[window]
     blind = {
-        "burnt out": light >= BURNT,
-        "black": (light <= BLACK) & ~known,
-        "without any structure": _flat(photo.rgb[window]) & ~known,
+        "burnt out": (light >= BURNT) & looked_at,
+        "black": (light <= BLACK) & looked_at & ~known,
+        "without any structure": _flat(photo.rgb[window]) & looked_at & ~known,
     }
-    mm_per_px = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
-    if not np.isfinite(mm_per_px):
-        return area
-    if area.veiled:
-        return _veiled(area, surface, mm_per_px)
     parts, taken = [], np.zeros(looked_at.shape, bool)
     for why, mask in blind.items():
         wide = max(LEAST_WIDE_PX, round(WIDE_MM[why] / mm_per_px))
-        mask = mask & looked_at & ~taken
-        core = cv2.blur(mask.astype(np.float32), (wide, wide)) > MOSTLY  # noise and dust break no part up
-        whole = (core | (cv2.dilate(core.astype(np.uint8), _disc(wide)) > 0) & mask) & looked_at
-        taken |= whole
+        box = _box(mask & ~taken, wide)
+        if box is None:
+            continue
+        own = mask[box] & ~taken[box]
+        core = cv2.blur(own.astype(np.float32), (wide, wide)) > MOSTLY  # noise and dust break no part up
+        if not core.any():
+            continue
+        whole = (core | (cv2.dilate(core.astype(np.uint8), _disc(wide)) > 0) & own) & looked_at[box]
+        taken[box] |= whole
         for outline in cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
-            outline_px = outline.reshape(-1, 2).astype(float) + low
+            outline_px = outline.reshape(-1, 2).astype(float) + low + [box[1].start, box[0].start]
             length_mm = _extent_mm(outline_px, surface, mm_per_px)
             if len(outline_px) >= 3 and length_mm >= LEAST_MM:
                 parts.append(Unseen(outline_px=outline_px, why=why, length_mm=length_mm))
@@ -87,6 +93,14 @@ def _veiled(area: ExaminedArea, surface, mm_per_px: float) -> ExaminedArea:
     return replace(area, unseen=(whole,), cautions=(*area.cautions, said))
 
 
+def _box(mask: np.ndarray, margin_px: int) -> tuple[slice, slice] | None:
+    """Rows and columns that hold all of a mask, with a margin within the picture; None where it holds nothing."""
+    x, y, width, height = cv2.boundingRect(mask.astype(np.uint8))
+    if not width:
+        return None
+    return np.s_[max(y - margin_px, 0) : y + height + margin_px, max(x - margin_px, 0) : x + width + margin_px]
+
+
 def _filled(polygons: Sequence[np.ndarray], size: np.ndarray) -> np.ndarray:
     mask = np.zeros(tuple(size), np.uint8)
     for polygon in polygons:
@@ -100,7 +114,7 @@ def _disc(across_px: int) -> np.ndarray:
 
 def _flat(rgb: np.ndarray) -> np.ndarray:
     """Windows of a few pixels over which the code (0 to 1, mean of the channels) scatters less than `FLAT`."""
-    code = rgb.mean(axis=2, dtype=np.float32) / np.float32(np.iinfo(rgb.dtype).max)
+    code = mean_of_channels(rgb) / np.float32(np.iinfo(rgb.dtype).max)
     code -= code.mean(dtype=np.float64).astype(np.float32)  # keeps the difference of squares below exact
     box = (FLAT_WINDOW_PX, FLAT_WINDOW_PX)
     mean, square = cv2.blur(code, box), cv2.blur(code * code, box)
