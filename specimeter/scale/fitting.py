@@ -32,7 +32,14 @@ class Leaning(Protocol):
 Fit = TypeVar("Fit", bound=Leaning)
 
 
-def solve(cost: Many, p: np.ndarray, steps: np.ndarray, *, most: int = 60) -> np.ndarray | None:
+def solve(
+    cost: Many,
+    p: np.ndarray,
+    steps: np.ndarray,
+    *,
+    most: int = 60,
+    jacobian_at: Callable[[np.ndarray], np.ndarray] | None = None,
+) -> np.ndarray | None:
     """Unknowns (U,) of least squares of `cost`, by Levenberg's damping; None where it is not finite at the start.
 
     Parameters
@@ -45,6 +52,8 @@ def solve(cost: Many, p: np.ndarray, steps: np.ndarray, *, most: int = 60) -> np
         Of the unknowns, for central differences.
     most : int
         Steps at most.
+    jacobian_at : callable, optional
+        From unknowns (U,) to the residuals' derivatives (N, U); absent: by differences.
 
     References
     ----------
@@ -61,7 +70,7 @@ def solve(cost: Many, p: np.ndarray, steps: np.ndarray, *, most: int = 60) -> np
     if not np.isfinite(residual).all():
         return None
     for _ in range(most):
-        jacobian = slopes(cost, p, steps)
+        jacobian = slopes(cost, p, steps) if jacobian_at is None else jacobian_at(p)
         if not np.isfinite(jacobian).all():
             return None
         hessian, slope = jacobian.T @ jacobian, jacobian.T @ residual

@@ -176,6 +176,31 @@ def fit_card(
         seen = _project(q, np.concatenate([flat, bow[..., None]], axis=-1))
         return np.sum((seen - points) * normals, axis=-1).reshape(*p.shape[:-1], len(points))
 
+    def slopes_off(p: np.ndarray) -> np.ndarray:
+        """Derivatives (N, 15) of `off` of one set of unknowns, by the chain rule."""
+        rotation, turned = cv2.Rodrigues(np.asarray(p[:3], float))
+        focal = float(np.exp(p[LOG_FOCAL]))
+        drawn = (on_card + p[BLOOM] * outward) * print_scale
+        flat = np.column_stack([drawn[:, 0], drawn[:, 1] * (1.0 + p[ASPECT]), p[BOW_X] * bent_x + p[BOW_Y] * bent_y])
+        seen = flat @ rotation.T + _translations(p[None])
+        place, depth = seen[:, :2] / seen[:, 2:], seen[:, 2]
+        r2, across = np.sum(place**2, axis=1), np.sum(normals * place, axis=1)
+        stretch, bends = 1.0 + p[K1] * r2 + p[K2] * r2**2, 2.0 * (p[K1] + 2.0 * p[K2] * r2) * across
+        by_place = focal * (stretch[:, None] * normals + bends[:, None] * place)
+        by_seen = np.column_stack([by_place, -np.sum(by_place * place, axis=1)]) / depth[:, None]
+        by_flat = by_seen @ rotation
+        slope = np.empty((len(points), UNKNOWNS))
+        slope[:, :3] = np.einsum("ni,kij,nj->nk", by_seen, turned.reshape(3, 3, 3), flat, optimize=True)
+        slope[:, 3:5] = by_seen[:, :2]
+        slope[:, 5] = by_seen[:, 2] * focal / 1000.0
+        slope[:, LOG_FOCAL] = focal * stretch * across + slope[:, 5] * p[5]
+        slope[:, [CENTRE_X, CENTRE_Y]] = normals
+        slope[:, K1], slope[:, K2] = focal * r2 * across, focal * r2**2 * across
+        slope[:, BLOOM] = print_scale * (by_flat[:, 0] * outward[:, 0] + by_flat[:, 1] * outward[:, 1] * (1.0 + p[ASPECT]))
+        slope[:, ASPECT] = by_flat[:, 1] * drawn[:, 1]
+        slope[:, BOW_X], slope[:, BOW_Y] = by_flat[:, 2] * bent_x, by_flat[:, 2] * bent_y
+        return slope
+
     def off_known(p: np.ndarray) -> np.ndarray:
         values = [_along_axis(p) if k.index < 0 else p[..., k.index] for k in known]
         return np.stack([(value - k.value) / k.u for value, k in zip(values, known, strict=True)], axis=-1)
@@ -190,7 +215,10 @@ def fit_card(
             def cost(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q)], axis=-1)
 
-            p = solve(cost, p, _STEPS, most=60 if turn else 12)
+            def cost_slopes(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
+                return np.vstack([slopes_off(q)[kept] / (inflation * u_px[kept, None]), slopes(off_known, q, _STEPS)])
+
+            p = solve(cost, p, _STEPS, most=60 if turn else 12, jacobian_at=cost_slopes)
             if p is None:
                 break
             relative = off(p) / u_px
@@ -205,7 +233,7 @@ def fit_card(
             continue
         keep, inflation = kept, before
         count = int(keep.sum())
-        jacobian = slopes(cost, p, _STEPS)
+        jacobian = cost_slopes(p)
         view = view_of(p)
         if view.distance_mm <= 0:
             continue
@@ -215,7 +243,10 @@ def fit_card(
                 focal_held = (q[..., LOG_FOCAL, None] - log_px) * 1e4
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q), focal_held], axis=-1)
 
-            best = solve(held, start, _STEPS)
+            def held_slopes(q: np.ndarray) -> np.ndarray:
+                return np.vstack([cost_slopes(q, kept, inflation), 1e4 * (np.arange(UNKNOWNS) == LOG_FOCAL)])
+
+            best = solve(held, start, _STEPS, jacobian_at=held_slopes)
             best = start if best is None else best
             return best, float(np.sum(held(best)[:-1] ** 2))
 
