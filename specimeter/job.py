@@ -240,6 +240,7 @@ def measure(
     settings_file: str | Path | None = None,
     register_file: str | Path | None = None,
     progress: Progress = lambda stage: None,
+    read: Callable[[str | Path], Photo] = photos.read,
 ) -> tuple[Record, Path]:
     """Run the main job and write the record folder; it is either whole or absent.
 
@@ -261,6 +262,8 @@ def measure(
         The equipment register; by default ``equipment.toml`` beside the sheet, if the sheet names equipment.
     progress : callable
         Told each stage as it begins.
+    read : callable
+        From a path to its `Photo`: for one that was read beside other work.
 
     Returns
     -------
@@ -279,13 +282,13 @@ def measure(
     files = [photo_files] if isinstance(photo_files, str | Path) else list(photo_files)
     own_sheets = sheets.for_photos(sheet, len(files), file=sheet_file)
 
-    def read() -> Iterator[Photo]:
+    def opened() -> Iterator[Photo]:
         for number, file in enumerate(files, start=1):
             progress("photograph: reading" if len(files) == 1 else f"photograph {number} of {len(files)}: reading")
-            yield photos.read(file)
+            yield read(file)
 
     try:
-        seen = search_all(read(), own_sheets, method=method, progress=progress, register_file=register_file)
+        seen = search_all(opened(), own_sheets, method=method, progress=progress, register_file=register_file)
     except SpecimeterError as error:
         if error.field and error.file is None:  # the stages know the sheet's fields, not its file
             error.file = sheet_file

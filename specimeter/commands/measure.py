@@ -50,7 +50,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, write, print the finding."""
-    with loading():
+    from concurrent.futures import ThreadPoolExecutor
+
+    first = options.photo[0]
+    with loading(), ThreadPoolExecutor(1) as beside:
+        from specimeter import photo as photos
+
+        decoded = beside.submit(photos.read, first)  # decoding leaves the loading of modules alone
         from specimeter import job
         from specimeter.report import text
 
@@ -65,6 +71,7 @@ def run(options: argparse.Namespace) -> int:
         settings_file=options.settings,
         register_file=options.equipment,
         progress=(lambda stage: None) if options.quiet else tell,
+        read=lambda file: decoded.result() if file == first else photos.read(file),
     )
     try:
         _print_finding(text.summary(record), record, folder, talk, as_json=options.json)

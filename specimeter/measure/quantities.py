@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from itertools import repeat
 
 import numpy as np
@@ -12,6 +13,9 @@ from specimeter.measure.inscribed import largest_circles
 from specimeter.measure.polygon import Rings, areas, centroids, diameters, perimeters
 from specimeter.scale.budget import Term
 from specimeter.scale.surface import Surface
+
+
+_AS_TERM = partial(tuple.__new__, Term)  # from a tuple of all its values: there are thousands
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -25,7 +29,8 @@ class Part:
     def terms(self, unit: str) -> list[Term]:
         """As a line of each feature's budget."""
         u = self.contribution.tolist()
-        return list(map(Term, repeat(self.source), repeat(None), repeat(unit), u, repeat(1.0), u, repeat(self.basis)))
+        source, basis, unit_, one, none = map(repeat, (self.source, self.basis, unit, 1.0, None))
+        return list(map(_AS_TERM, zip(source, none, unit_, u, one, u, basis, none, strict=False)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -186,6 +186,8 @@ class _Spread:
         return self._for_all(list(zip(*(part.terms("mm") for part in parts), strict=True)), ())
 
     def _for_all(self, of_some: Iterable[Any], otherwise: Any = None) -> list[Any]:
+        if self.which.all():
+            return list(of_some)
         of_some = iter(of_some)
         return [next(of_some) if has else otherwise for has in self.which.tolist()]
 
