@@ -80,7 +80,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     SpecimeterError
         If the network's file is missing or this OpenCV cannot read it.
     """
-    foreign = share_of_no_metal(photo, surface, area) >= LEAST_NO_METAL
+    foreign = (share_of_no_metal(photo, surface, area) if area.no_metal is None else area.no_metal) >= LEAST_NO_METAL
     seen = look(photo, surface, area, GROUND if foreign else NETWORK)
     blur = blur_of(photo, area)
     return _apart(

@@ -47,6 +47,8 @@ class ExaminedArea:
         The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
     ends_px : array, shape (2, 2), optional
         On a broken half: the middles [x, y] of the bar's two ends, which `width_mm` lies between.
+    no_metal : float, optional
+        Share of it, 0 to 1, that is taken for something other than metal, once `no_metal.doubt_metal` has looked.
     blur_px : float, optional
         Standard deviation of the lens's blur there, in pixels, once `sharpness.resolving` has looked; absent where nothing
         shows it.
@@ -65,6 +67,7 @@ class ExaminedArea:
     ends_px: np.ndarray | None = None
     confidence: float = 1.0
     cautions: tuple[str, ...] = ()
+    no_metal: float | None = None
     blur_px: float | None = None
     veiled: str = ""
     unseen: tuple[Unseen, ...] = ()

@@ -9,8 +9,9 @@ from specimeter.segment.model import ExaminedArea
 
 
 def doubt_metal(photo, surface, area: ExaminedArea) -> ExaminedArea:
-    """The area with a caution where most of it shows no metal; else as it was. Raises SpecimeterError as `look` does."""
+    """The area with its share of `no_metal`, and a caution where that is most of it. Raises SpecimeterError as `look` does."""
     share = share_of_no_metal(photo, surface, area)
+    area = replace(area, no_metal=share)
     if share < LEAST_NO_METAL:
         return area
     said = (

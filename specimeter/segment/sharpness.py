@@ -20,6 +20,7 @@ UNSEEN_BLUR_PX = 1.2  # of a demosaiced, sharpened photograph in focus (common e
 DIFFERENCE_PX2 = 1 / 3 + 1 / 12  # variance that the central difference (box of two pixels) and the pixel itself add
 ACROSS_PX, STEP_PX, STRETCH_PX = 30, 0.5, 40  # of the specimen's own edges: how far across, how fine, how long a stretch
 LEAST_STRETCHES = 3
+AT_ONCE = 256  # stretches: OpenCV takes no more than 32,767 rows
 MUCH_SOFTER = 2.5  # times softer than what is sharpest within the area: the bench or the flanks are in focus, the crown is not
 
 
@@ -81,26 +82,40 @@ def edge_blur_px(light: np.ndarray, edges_px: Sequence[np.ndarray]) -> float | N
         Lines [x, y] along the edges.
     """
     across = np.arange(-ACROSS_PX, ACROSS_PX + STEP_PX, STEP_PX)
-    found = []
+    last, grids = np.array(light.shape[::-1]) - 1, []
     for line in edges_px:
         lies = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-        for start in np.arange(0, lies[-1] - STRETCH_PX, STRETCH_PX):
-            at = start + np.arange(STRETCH_PX)
-            place = np.column_stack([np.interp(at, lies, line[:, k]) for k in (0, 1)])
-            way = (place[-1] - place[0]) / max(float(np.linalg.norm(place[-1] - place[0])), 1e-9)
-            grid = place[:, None] + across[None, :, None] * np.array([-way[1], way[0]])
-            if grid.min() < 0 or np.any(grid.max(axis=(0, 1)) > np.array(light.shape[::-1]) - 1):
-                continue
-            seen = cv2.remap(light, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR)
-            seen = np.sqrt(np.maximum(seen, 0))
-            found.append(_spread(seen.mean(axis=0), across))
-    sure = [one for one in found if one is not None]
+        starts = np.arange(0, lies[-1] - STRETCH_PX, STRETCH_PX)
+        at = starts[:, None] + np.arange(STRETCH_PX)
+        place = np.stack([np.interp(at, lies, line[:, k]) for k in (0, 1)], axis=-1)  # (stretches, along, 2)
+        way = place[:, -1] - place[:, 0]
+        way /= np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-9)
+        grid = place[:, :, None] + across[:, None] * np.stack([-way[:, 1], way[:, 0]], axis=-1)[:, None, None]
+        grids.append(grid[((grid >= 0) & (grid <= last)).all(axis=(1, 2, 3))])
+    grid = np.concatenate(grids) if grids else np.zeros((0, STRETCH_PX, len(across), 2))
+    sure = [one for one in _spreads(_seen(light, grid).mean(axis=1), across) if one is not None]
     return float(np.percentile(sure, 30)) if len(sure) >= LEAST_STRETCHES else None
 
 
-def _spread(profile: np.ndarray, across: np.ndarray) -> float | None:
-    """Of the one step near the middle of a profile, in pixels; None where nothing stands out."""
-    slope = np.abs(np.gradient(gaussian_filter1d(profile, 1 / STEP_PX), STEP_PX))
+def _seen(light: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Square roots of light (steadies shot noise) at pixels [x, y], shape (N, along, across, 2)."""
+    light_there = np.zeros(grid.shape[:3], np.float32)
+    for k in range(0, len(grid), AT_ONCE):
+        part = grid[k : k + AT_ONCE].astype(np.float32)
+        x, y = (part[..., axis].reshape(-1, part.shape[2]) for axis in (0, 1))
+        light_there[k : k + AT_ONCE] = cv2.remap(light, x, y, cv2.INTER_LINEAR).reshape(part.shape[:3])
+    return np.sqrt(np.maximum(light_there, 0))
+
+
+def _spreads(profiles: np.ndarray, across: np.ndarray) -> list[float | None]:
+    """Of the one step near the middle of each profile, in pixels; None where nothing stands out."""
+    if not len(profiles):
+        return []
+    slopes = np.abs(np.gradient(gaussian_filter1d(profiles, 1 / STEP_PX, axis=1), STEP_PX, axis=1))
+    return [_spread(slope, across) for slope in slopes]
+
+
+def _spread(slope: np.ndarray, across: np.ndarray) -> float | None:
     near = np.flatnonzero(np.abs(across) <= ACROSS_PX / 3)
     peak = near[int(np.argmax(slope[near]))]
     if slope[peak] < max(4 * float(np.median(slope)), 1e-3):

@@ -64,4 +64,4 @@ def test_print_is_named(light):
 def test_metal_is_not(holes):
     photo = Photo(brushed(3, holes))
     assert share_of_no_metal(photo, SURFACE, AREA) < 0.2
-    assert doubt_metal(photo, SURFACE, AREA) is AREA
+    assert doubt_metal(photo, SURFACE, AREA).cautions == AREA.cautions
