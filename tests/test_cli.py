@@ -287,3 +287,15 @@ def test_a_full_disk_behind_stdout_does_not_hide_the_record(bend_case, tmp_path)
     assert "could not be printed" in done.stderr
     assert "Traceback" not in done.stderr
     assert list(out.glob("*/record.json"))
+
+
+def test_modules_are_loaded_without_a_search_for_what_is_free():
+    """It is off while they load, and on again after, even where loading fails."""
+    import gc
+
+    from specimeter.commands import loading
+
+    with pytest.raises(ImportError), loading():
+        assert not gc.isenabled()
+        raise ImportError
+    assert gc.isenabled()

@@ -230,3 +230,11 @@ def test_the_profile_in_a_file_is_used(tmp_path, form):
     assert got.rgb[20, 30] == pytest.approx(wanted, abs=2)
     assert got.cautions == ()
     assert abs(wanted - [128, 51, 204]).max() > 5
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
+def test_mean_of_channels_is_numpys(dtype):
+    """To the last bit, of a part of a picture too."""
+    top = 1 if dtype is np.float32 else np.iinfo(dtype).max
+    picture = (np.random.default_rng(0).random((50, 70, 3)) * top).astype(dtype)[3:, 5:]
+    np.testing.assert_array_equal(colour.mean_of_channels(picture), picture.mean(axis=2, dtype=np.float32))

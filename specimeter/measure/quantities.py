@@ -14,7 +14,6 @@ from specimeter.measure.polygon import Rings, areas, centroids, diameters, perim
 from specimeter.scale.budget import Term
 from specimeter.scale.surface import Surface
 
-
 _AS_TERM = partial(tuple.__new__, Term)  # from a tuple of all its values: there are thousands
 
 

@@ -221,3 +221,13 @@ def test_fall_of_natural_textures_is_no_blur():
     """Power as f^-2 down to the noise, no blur: 0 (the rule's own benefit of the doubt)."""
     power = -20 * np.log10(detail.MIDDLES)[None]
     assert detail._blur_px(power, power.min(axis=1), detail.FALL_DB, 0.5) == pytest.approx(0.0, abs=0.35)
+
+
+@pytest.mark.parametrize("width", [64, 65, 200, 333])
+def test_lines_that_lie_wholly_in_a_mask(width):
+    """At every sixteenth pixel, as OpenCV's erosion by a row of 64 pixels has it."""
+    mask = (cv2.blur(np.random.default_rng(width).random((40, width)), (31, 9)) > 0.48).astype(np.uint8)
+    row = np.ones((1, smear.LINE_PX), np.uint8)
+    whole = cv2.erode(mask, row, anchor=(0, 0), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    np.testing.assert_array_equal(smear._runs(mask), whole[:, ::16] > 0)
+    assert smear._runs(np.ones_like(mask)).any()
