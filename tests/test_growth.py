@@ -30,7 +30,7 @@ from specimeter.sheet import Sheet
 
 MARGIN = 1.4  # over the growth of the input
 # Values that a stage looks at for each value that the picture has more: as measured, and half as many again
-PASSES = {"scale": 1.5, "surface": 5.5, "examined area": 4, "features": 13, "sizes": 1.5}
+PASSES = {"scale": 3, "surface": 5.5, "examined area": 4, "features": 13, "sizes": 1.5}
 SAMPLING = {"remap", "warpAffine", "warpPerspective"}
 
 
