@@ -14,6 +14,7 @@ SHORT = {
     "penetration_mm": "p", "weld_width_mm": "b", "excess_weld_mm": "h", "root_excess_mm": "hr", "misalignment_mm": "e",
     "toe_angle_1_deg": "angle 1", "toe_angle_2_deg": "angle 2", "haz_width_mm": "HAZ",
 }  # fmt: skip
+LAID_DOWN = "dilution"  # measured by an area, what was laid down before the plates' surfaces, and not by a dimension
 DIMENSION = Style(colour=(255, 236, 120))
 BASE = Style(dashes=(4, 4), colour=(178, 230, 222))
 FUSION = Style(dashes=(9, 3, 2, 3), colour=(255, 190, 130))
@@ -26,9 +27,9 @@ def strokes(picture: np.ndarray, cut: Cut, place, width_px: float) -> list[tuple
         stroke(picture, place(np.array(cut.weld_px)), FUSION, width_px=0.7 * width_px)
     labelled = []
     for drawn in cut.drawn:
-        if drawn.size not in SHORT:
+        if drawn.size not in (*SHORT, LAID_DOWN):
             continue
-        for line in drawn.lines_px[1:]:
+        for line in drawn.lines_px[:1] if drawn.size == LAID_DOWN else drawn.lines_px[1:]:
             stroke(picture, place(np.array(line)), BASE, width_px=0.5 * width_px, closed=False)
     for drawn in cut.drawn:
         if drawn.size in SHORT:
