@@ -64,18 +64,22 @@ def main(count: int) -> None:
     """Print the table."""
     rng = np.random.default_rng(20_260)
     print(
-        "px/mm    found  depth error mm (median, p95, held)   radius resolved: n, error % (median, p95), held   bounds: n, held"
+        "px/mm    found  depth error mm (median, p95, held)   width the same   radius resolved: n, error % (median, p95), held"
+        "   bounds: n, held"
     )
     for low, high in ((5, 10), (10, 20), (20, 40), (40, 80)):
         pairs = [measured(rng, float(np.exp(rng.uniform(np.log(low), np.log(high))))) for _ in range(count)]
         got = [(one, true) for one, true in pairs if one is not None]
         depth = np.array([abs(one.depth_mm - true["depth"]) for one, true in got])
         held = np.mean([e <= 2 * one.u_depth_mm for e, (one, _) in zip(depth, got, strict=True)])
+        wide = np.array([abs(one.width_mm - true["width"]) for one, true in got])
+        wide_held = np.mean([e <= 2 * one.u_width_mm for e, (one, _) in zip(wide, got, strict=True)])
         sure = [(one, true["radius"]) for one, true in got if one.root_radius_mm is not None]
         error = np.array([abs(one.root_radius_mm / true - 1) for one, true in sure])
         within = np.mean([abs(one.root_radius_mm - true) <= 2 * one.u_root_radius_mm for one, true in sure]) if sure else np.nan
         bound = [one.root_radius_at_most_mm >= true["radius"] for one, true in got if one.root_radius_mm is None]
         line = f"{low:2d}-{high:2d}  {len(got):4d}/{count}  {np.median(depth):.3f} {np.percentile(depth, 95):.3f} {held:.2f}"
+        line += f"    {np.median(wide):.3f} {np.percentile(wide, 95):.3f} {wide_held:.2f}"
         if sure:
             line += f"    {len(sure):4d}  {100 * np.median(error):.0f} {100 * np.percentile(error, 95):.0f}  {within:.2f}"
         print(line + f"    {len(bound)}  {np.mean(bound) if bound else np.nan:.2f}", flush=True)
