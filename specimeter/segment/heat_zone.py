@@ -9,7 +9,8 @@ import numpy as np
 
 from specimeter.segment.fusion_line import GAP, STEP_MM, WELD, Line, Read
 
-WIDEST_MM, LEAST_MM = 4.5, 0.7  # as wide as a zone may be, and as wide as it is at least to be told from the line's own blur
+WIDEST_MM, LEAST_MM = 4.5, 0.8  # as wide as a zone may be, and as wide as it is at least to be told from the line's own blur
+NARROW_MM, NARROW = 0.4, 0.02  # narrower changes are looked for too: the line's own fringe; chance of one that is borne with
 REACH_MM, BESIDE_MM = 6.0, 0.25  # from the line: as far as it is looked, and where the line itself ends
 BEYOND_MM = 0.8  # of plate that is seen beyond a border, at least
 STRETCHES, PARTS = 12, 4  # of the line: means of light are taken over each; parts of the line that tell different things
@@ -62,9 +63,9 @@ def zone_of(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float] | No
     over the line's parts (Efron 1982).
     """
     whole = _evidence(profiles, reach)
-    if whole is None or whole[2] < LEAST_EVIDENCE:
+    if whole is None or whole[2] < LEAST_EVIDENCE or whole[3] > NARROW:
         return None
-    width, spread, _ = whole
+    width, spread, *_ = whole
     others = []
     for part in np.array_split(np.arange(STRETCHES), PARTS):
         one = _evidence(np.delete(profiles, part, axis=0), reach)
@@ -97,8 +98,10 @@ def _mean(rows: np.ndarray, least: float) -> np.ndarray:
     return np.where(enough, np.where(known, rows, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1), np.nan)
 
 
-def _evidence(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float, float] | None:
-    """A zone's likely width, the width's standard deviation, and the log-odds of a zone against none; None: too little seen."""
+def _evidence(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float, float, float] | None:
+    """A zone's likely width, the width's standard deviation, the log-odds of a zone against none, and the chance that what
+    changes there is a fringe narrower than any zone; None: too little seen.
+    """
     usable = np.isfinite(profiles).sum(axis=0) >= 0.5 * STRETCHES
     if usable.sum() < (LEAST_MM + BEYOND_MM) / STEP_MM or np.isnan(profiles[:, usable]).all(axis=1).any():
         profiles = profiles[np.isfinite(profiles[:, usable]).any(axis=1)] if usable.any() else profiles[:0]
@@ -112,7 +115,7 @@ def _evidence(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float, fl
     white, walk = _unevenness(profiles - mean)
     own = white * np.eye(len(reach)) + walk * np.minimum.outer(reach, reach)
     own = own * STRETCHES / (PARTS * known.sum(axis=0).mean()) + 1.0 + _like(SLOPE * reach)  # their level tells nothing
-    widths = np.arange(LEAST_MM, min(WIDEST_MM, reach[-1] - BEYOND_MM) + 1e-9, STEP_MM)
+    widths = np.arange(NARROW_MM, min(WIDEST_MM, reach[-1] - BEYOND_MM) + 1e-9, STEP_MM)
     if not len(widths):
         return None
     within = [np.clip((width - reach) / BORDER_MM + 0.5, 0, 1) for width in widths]
@@ -126,7 +129,7 @@ def _evidence(profiles: np.ndarray, reach: np.ndarray) -> tuple[float, float, fl
     evidence = float(np.log(chance.mean()) + odds.max() - _likelihood(mean, own))
     chance /= chance.sum()
     middle = float(chance @ widths)
-    return middle, float(np.sqrt(chance @ (widths - middle) ** 2)), evidence
+    return middle, float(np.sqrt(chance @ (widths - middle) ** 2)), evidence, float(chance[widths < LEAST_MM - 1e-9].sum())
 
 
 def _like(course: np.ndarray) -> np.ndarray:
