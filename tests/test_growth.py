@@ -260,19 +260,27 @@ def test_a_record_grows_with_the_number_of_features(bend_case):
     grows_no_faster(*(cost(stored(count)) for count in (100, 400)), growth=4)
 
 
-@pytest.mark.parametrize(("counts", "factors"), [((100, 400), (1.0, 1.0)), ((16, 16), (0.5, 1.0))])
-def test_a_report_grows_with_its_features_and_with_the_pixels(bend_case, counts, factors):
-    """Overlay, slide, tables, HTML and PDF: of four times the features, and of a picture of four times the pixels."""
+def reported(bend_case, count: int, factor: float) -> tuple[int, Cost]:
+    """Values of the picture, and the cost of overlay, slide, tables, HTML and PDF."""
     from specimeter import job
 
-    def drawn(count: int, factor: float) -> Callable[[], object]:
-        sheet, finding = with_features(bend_case, count, factor)
-        when = datetime(2026, 3, 21, tzinfo=UTC)
-        record = build.build(finding, sheet=sheet, limits=None, settings={}, when=when)
-        return lambda: job.report_files([finding.photo], record)
+    sheet, finding = with_features(bend_case, count, factor)
+    record = build.build(finding, sheet=sheet, limits=None, settings={}, when=datetime(2026, 3, 21, tzinfo=UTC))
+    return finding.photo.rgb.size, cost(lambda: job.report_files([finding.photo], record))
 
-    small, large = (cost(drawn(*each)) for each in zip(counts, factors, strict=True))
+
+def test_a_report_grows_with_its_features(bend_case):
+    """100 and 400 of them in one picture."""
+    (_, small), (_, large) = (reported(bend_case, count, 1.0) for count in (100, 400))
     grows_no_faster(small, large, growth=4)
+
+
+def test_a_report_looks_once_at_a_picture_s_pixels(bend_case):
+    """It is drawn on a picture of one size, whatever the photograph's: which is made smaller once, and in one go."""
+    (few, small), (many, large) = (reported(bend_case, 16, factor) for factor in (0.5, 1.0))
+    assert (large.pixels - small.pixels) / (many - few) <= 1.5  # what does not grow with the picture is left out; measured: 1.0
+    assert large.peak - small.peak <= many - few  # a byte for each value more; measured: none
+    assert large.calls <= 1.05 * small.calls
 
 
 def test_a_stage_that_grows_with_the_square_is_noticed():
