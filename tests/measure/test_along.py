@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -75,3 +77,59 @@ def test_without_an_axis_there_is_no_along(make):
     assert placed(make, [rectangle(3, 1, (0, 0))], surface, sheet(), make.whole_area()) is None
     bend = make.bend()
     assert placed(make, [rectangle(3, 1, (0, 0))], bend, sheet("side-bend"), make.whole_area()) is None  # it runs inwards
+
+
+def test_an_extent_is_as_sure_as_two_tips_and_the_scale(make):
+    """In closed form (JCGM 100:2008, 5.1.2), k = 2; and never surer than the feature's own length, which knows of the shape."""
+    surface = make.flat()
+    axis_px = surface.project(np.array([[0.0, 0.0], [20.0, 0.0]]))
+    outline = make.outline_on(surface, rectangle(4, 1, (8, 0)), u_tip_px=0.7)
+    scale = make.scale_of(surface, 0.01)
+    keywords = {"surface": surface, "scale": scale, "area": make.whole_area()}
+    (feature,) = measure([outline], photo_id="p1", **keywords)
+
+    def extents(one, photo="p1"):
+        return along_weld([one], sheet=sheet(axis_px=axis_px), photo=photo, **keywords).features[0]
+
+    bare = extents(replace(feature, length_mm=None, U_length_mm=None))
+    for name, extent in (("along_weld_mm", 4.0), ("through_wall_mm", 1.0)):
+        assert getattr(bare, f"U_{name}") == pytest.approx(2 * np.hypot(np.sqrt(2) * 0.7 * 0.1, 0.01 * extent))
+    loose = extents(replace(feature, U_length_mm=2.0))
+    assert loose.U_along_weld_mm == pytest.approx(2.0 * 4.0 / np.hypot(4, 1))
+    assert loose.U_through_wall_mm == pytest.approx(2.0 * 1.0 / np.hypot(4, 1))
+    assert extents(feature, photo="p2").along_weld_mm is None  # it lies in another photograph
+    cut = extents(replace(feature, missing={"length_mm": "cut off"}))
+    assert cut.along_weld_mm is None
+
+
+def test_the_axis_of_a_bend_s_weld_lies_amid_the_area(make):
+    """A face of 20 mm of arc, 30 mm along the axis, with a hole over its left half only: amid it all 30 mm are examined."""
+    surface = make.bend()
+    face = surface.project(rectangle(20, 30, (3, 5)))
+    hole = surface.project(rectangle(4, 10, (-3, 5)))
+    area = make.whole_area(outline_px=face, edges_px=(), exclude_px=(hole,))
+    found = placed(make, [], surface, sheet("face-bend"), area)
+    assert found.weld_mm == pytest.approx(30.0, abs=0.05)
+    amid = make.whole_area(outline_px=face, edges_px=(), exclude_px=(surface.project(rectangle(4, 10, (3, 5))),))
+    assert placed(make, [], surface, sheet("face-bend"), amid).weld_mm == pytest.approx(20.0, abs=0.05)
+
+
+def test_the_weld_examined_is_as_sure_as_its_two_ends(make):
+    """A pixel at either end, the scale, and the step of the search (JCGM 100:2008, 5.1.2); no weld where the axis passes by."""
+    surface = make.flat()
+    area = make.whole_area(outline_px=surface.project(rectangle(30, 20, (0, 0))), edges_px=())
+    on = sheet(axis_px=surface.project(np.array([[-10.0, 3.0], [10.0, 3.0]])))
+    found = along_weld([], sheet=on, surface=surface, scale=make.scale_of(surface, 0.01), area=area, photo="p1")
+    assert found.weld_mm == pytest.approx(30.0, abs=0.04)
+    assert found.U_weld_mm == pytest.approx(2 * np.sqrt(2 * 0.1**2 + 0.3**2 + 0.015**2), rel=1e-3)
+    aside = sheet(axis_px=surface.project(np.array([[-10.0, 13.0], [10.0, 13.0]])))
+    past = along_weld([], sheet=aside, surface=surface, scale=make.scale_of(surface), area=area, photo="p1")
+    assert (past.weld_mm, past.U_weld_mm) == (None, None)
+
+
+def test_an_axis_that_leaves_the_surface_is_none(make):
+    """One of the two clicks lies beside the bend: no direction on it."""
+    surface = make.bend()
+    crown = surface.project(np.zeros((1, 2)))[0]
+    on = sheet("face-bend", axis_px=np.array([crown, crown + [900.0, 0.0]]))
+    assert placed(make, [rectangle(3, 1, (0, 0))], surface, on, make.whole_area()) is None

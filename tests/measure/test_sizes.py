@@ -301,3 +301,106 @@ def test_area_off_the_surface_is_refused(make):
     surface = make.bend(radius_mm=5.0)
     with pytest.raises(OutlineError, match="examined area does not lie on the surface"):
         area_mm2(surface, make.scale_of(surface), make.whole_area())
+
+
+def boxes(make, surface, u_rel: float, u_edge_px: float = 0.3, u_tip_px: float = 0.7):
+    """Two boxes of 4 by 1 mm along the picture's rows, 3 mm apart, far from every border; 0.1 mm to the pixel."""
+    box = np.array([[0, 0], [40, 0], [40, 10], [0, 10.0]])
+    return measured(
+        make,
+        [Outline(outline_px=box + at, u_edge_px=u_edge_px, u_tip_px=u_tip_px) for at in ([900.0, 700.0], [900.0, 740.0])],
+        surface,
+        u_rel,
+    )
+
+
+def test_each_size_s_uncertainty_in_closed_form(make):
+    """Seen straight from above, an exact scale: two tips each by their own u, two edges that move together, the whole edge by its
+    length, and an edge on either side of a gap (JCGM 100:2008, 5.1.2 and, together, 5.2.2); k = 2.
+    """
+    px_mm = 0.1
+    for feature in boxes(make, make.flat(), 0.0):
+        assert feature.U_length_mm == pytest.approx(2 * np.sqrt(2) * 0.7 * px_mm)
+        assert feature.U_width_mm == pytest.approx(2 * 2 * 0.3 * px_mm)
+        assert feature.U_area_mm2 == pytest.approx(2 * 0.3 * px_mm * 10.0)  # perimeter of 10 mm
+        assert feature.U_nearest_mm == pytest.approx(2 * np.sqrt(2) * 0.3 * px_mm)
+        assert feature.length_mm == pytest.approx(np.hypot(4, 1))
+        assert (feature.width_mm, feature.area_mm2, feature.nearest_mm) == pytest.approx((1.0, 4.0, 3.0))
+
+
+def test_the_scale_adds_to_each_size_by_its_power(make):
+    """Once to a distance, twice to an area (JCGM 100:2008, 5.1.6)."""
+    u = 0.02
+    for exact, loose in zip(boxes(make, make.flat(), 0.0), boxes(make, make.flat(), u), strict=True):
+        for name, power in (("length_mm", 1), ("width_mm", 1), ("area_mm2", 2), ("nearest_mm", 1)):
+            added = getattr(loose, f"U_{name}") ** 2 - getattr(exact, f"U_{name}") ** 2
+            assert added == pytest.approx((2 * power * u * getattr(exact, name)) ** 2), name
+
+
+def test_a_doubtful_crown_makes_sizes_along_the_arc_doubtful(make):
+    """Seen from far above, a pixel's way along the arc is longer by 1 / cos: at 45 degrees a crown that may lie 1 mm aside changes
+    it by tan / (r cos) of itself (derivative), and the way along the axis not at all.
+    """
+    far = {"distance_mm": 30000.0, "focal_px": 300000.0, "radius_mm": 30.0}
+    s = 30 * np.radians(45.0)
+    along, across = ellipse(2.0, 0.1, 0.0, (s, 0.0)), ellipse(2.0, 0.1, np.pi / 2, (s, 6.0))
+    sure, loose = (
+        measured(make, [make.outline_on(surface, one) for one in (along, across)], surface, 0.0)
+        for surface in (make.bend(**far), make.bend(u=(1.0, 0.0, 0.0), **far))
+    )
+    added = [[np.sqrt(getattr(b, f"U_{n}") ** 2 - getattr(a, f"U_{n}") ** 2) for n in ("length_mm", "width_mm", "area_mm2")]
+             for a, b in zip(sure, loose, strict=True)]  # fmt: skip
+    share = 2 * 1.0 / (30.0 * np.cos(np.radians(45)))
+    assert added[0] == pytest.approx([share * 4.0, 0.0, share * np.pi * 0.2], rel=0.15, abs=2e-3)
+    assert added[1] == pytest.approx([0.0, share * 0.2, share * np.pi * 0.2], rel=0.15, abs=2e-3)
+
+
+def test_an_undercut_that_a_section_shows_across_has_its_depth_and_no_length(make):
+    """How long it is along the weld no section shows: missing, with its reason; width and area of what is seen are given."""
+    box = np.array([[900, 700], [940, 700], [940, 710], [900, 710.0]])
+    outline = Outline(outline_px=box, kind="undercut", depth_mm=1.0, U_depth_mm=0.1)
+    (feature,) = measured(make, [outline], make.flat())
+    assert (feature.depth_mm, feature.U_depth_mm) == (1.0, 0.1)
+    assert (feature.length_mm, feature.tips_px, feature.budget) == (None, None, ())
+    assert "along the weld" in feature.missing["length_mm"]
+    assert (feature.width_mm, feature.area_mm2) == pytest.approx((1.0, 4.0))
+
+
+def test_the_examined_area_s_uncertainty_in_closed_form(make):
+    """40 by 30 mm with a hole of 10 by 10: 1100 mm2; a pixel all round both (180 mm of edge), twice the scale's u; k = 2."""
+    surface = make.flat()
+    outer = np.array([[800, 600], [1200, 600], [1200, 900], [800, 900.0]])
+    hole = np.array([[900, 700], [1000, 700], [1000, 800], [900, 800.0]])
+    area = make.whole_area(outline_px=outer, exclude_px=(hole,), edges_px=())
+    value, U = area_mm2(surface, make.scale_of(surface, 0.0), area)
+    assert value == pytest.approx(1100.0)
+    assert U == pytest.approx(2 * 0.1 * 180.0)
+    _, loose = area_mm2(surface, make.scale_of(surface, 0.05), area)
+    assert np.sqrt(loose**2 - U**2) == pytest.approx(2 * 2 * 0.05 * 1100.0)
+
+
+def test_an_outline_that_ends_at_the_line_of_60_degrees_may_stand_out_of_it_by_a_pixel(make):
+    """To 60.3 degrees it is measured, to 61 it is not."""
+    surface = make.bend(radius_mm=30.0, distance_mm=30000.0, focal_px=300000.0)
+
+    def to(deg: float):
+        s = 30 * np.radians([deg - 4, deg])
+        box = np.array([[s[0], 0], [s[1], 0], [s[1], 1], [s[0], 1]])
+        return measured(make, [make.outline_on(surface, box)], surface)[0]
+
+    assert to(60.3).length_mm == pytest.approx(np.hypot(30 * np.radians(4), 1), rel=1e-4)
+    assert to(61.0).length_mm is None
+
+
+def test_what_is_cut_off_says_what_was_seen_of_it(make):
+    """Bounds: what is seen, less its uncertainty; how near the next one lies is no bound at all, for it may lie beyond."""
+    crack = Outline(outline_px=np.array([[500, 0], [504, 0], [504, 80], [500, 80.0]]))
+    other = Outline(outline_px=np.array([[500, 100], [504, 100], [504, 180], [500, 180.0]]))
+    cut, whole = measured(make, [crack, other], make.flat())
+    assert cut.seen["length_mm"][0] == pytest.approx(np.hypot(8.0, 0.4))
+    assert cut.missing["width_mm"].endswith(f"at least {0.4 - cut.seen['width_mm'][1]:.2f} mm (what is seen, less its uncertainty)")
+    assert "mm\N{SUPERSCRIPT TWO}" in cut.missing["area_mm2"]
+    assert set(cut.seen) == {"length_mm", "width_mm", "area_mm2"}
+    assert "nearer to another one than the 2.00 mm seen" in cut.missing["nearest_mm"]
+    assert whole.nearest_mm == pytest.approx(2.0)
+    assert whole.seen == {}

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
@@ -22,24 +25,30 @@ PLATE = Run(
 )
 
 
-def photographed(radius, depth, half_deg, px_mm, blur_px, seed=0, noise=0.004):
-    """Half-level contour of a V notch with a round root, as a camera of that pixel and blur draws it, in mm below y = 0."""
+def photographed(radius, depth, half_deg, px_mm, blur_px, seed=0, noise=0.004, right_deg=None):
+    """Half-level contour of a V notch with a round root, as a camera of that pixel and blur draws it, in mm below y = 0.
+
+    `right_deg`: of the right flank, if it is another angle than the left one's.
+    """
     rng = np.random.default_rng(seed)
     fine = 8
-    half = np.radians(half_deg)
-    reach = depth * np.tan(half) + radius + 12 * px_mm
+    left, right = np.radians(half_deg), np.radians(half_deg if right_deg is None else right_deg)
+    reach = depth * np.tan(max(left, right)) + radius + 12 * px_mm
     width, height = int(2 * reach / px_mm), int((depth + 24 * px_mm) / px_mm)
     ys, xs = np.mgrid[0 : height * fine, 0 : width * fine]
     x = (xs + 0.5) / fine * px_mm - reach + rng.uniform(-0.5, 0.5) * px_mm
     y = (ys + 0.5) / fine * px_mm - 12 * px_mm
     centre = depth - radius
-    tangent = centre + radius * np.sin(half)
-    open_at = np.where(
-        y > tangent,
-        np.sqrt(np.maximum(radius**2 - (y - centre) ** 2, 0.0)) * (y < depth),
-        radius * np.cos(half) + (tangent - y) * np.tan(half),
-    )
-    air = ((np.abs(x) < open_at) | (y < 0)).astype(np.float32)
+
+    def open_at(half):
+        tangent = centre + radius * np.sin(half)
+        return np.where(
+            y > tangent,
+            np.sqrt(np.maximum(radius**2 - (y - centre) ** 2, 0.0)) * (y < depth),
+            radius * np.cos(half) + (tangent - y) * np.tan(half),
+        )
+
+    air = (((x < open_at(right)) & (x > -open_at(left))) | (y < 0)).astype(np.float32)
     light = cv2.GaussianBlur(air, (0, 0), blur_px * fine)
     light = cv2.resize(light, (width, height), interpolation=cv2.INTER_AREA)
     light = light + rng.normal(0, noise, light.shape).astype(np.float32)
@@ -103,3 +112,138 @@ def test_what_is_no_notch_is_not_measured():
     assert measure_undercut(np.zeros((5, 2)), PLATE, blur_mm=0.03, px_mm=0.03, u_edge_mm=0.003) is None
     flat = np.column_stack([np.linspace(0, 1, 50), np.full(50, 0.01)])
     assert measure_undercut(flat, PLATE, blur_mm=0.03, px_mm=0.03, u_edge_mm=0.003) is None
+
+
+PX_MM, BLUR_MM = 0.04, 0.036
+
+
+@cache
+def round_notch() -> np.ndarray:
+    """Radius 0.5 mm, depth 0.8 mm, flanks at 40 degrees, 0.04 mm to the pixel."""
+    return photographed(0.5, 0.8, 40, PX_MM, 0.9)
+
+
+def found_in(notch, plate=PLATE, **changes):
+    return measure_undercut(notch, plate, **({"blur_mm": BLUR_MM, "px_mm": PX_MM, "u_edge_mm": 0.1 * PX_MM} | changes))
+
+
+def test_each_source_adds_its_square():
+    """Plate's line, half of the edge's own (it moves plate and root alike), and the scale's share of the depth; an edge that lies
+    out all round makes the radius larger by as much; and a mouth is as sure as its two ends (JCGM 100:2008, 5.1.2).
+    """
+    plain, wavy = found_in(round_notch()), found_in(round_notch(), replace(PLATE, u_offset_mm=0.05))
+    assert wavy.u_depth_mm**2 - plain.u_depth_mm**2 == pytest.approx(0.05**2 - PLATE.u_offset_mm**2)
+    assert wavy.u_root_radius_mm == plain.u_root_radius_mm
+    rough = found_in(round_notch(), u_edge_mm=0.06)
+    added = 0.06**2 - (0.1 * PX_MM) ** 2
+    assert rough.u_depth_mm**2 - plain.u_depth_mm**2 == pytest.approx(0.25 * added)
+    assert rough.u_root_radius_mm**2 - plain.u_root_radius_mm**2 == pytest.approx(added)
+    assert (plain.u_width_mm, rough.u_width_mm) == pytest.approx((2 * PX_MM, 0.12))
+    loose = found_in(round_notch(), u_rel=0.02)
+    assert loose.u_depth_mm**2 - plain.u_depth_mm**2 == pytest.approx((0.02 * plain.depth_mm) ** 2)
+    assert loose.u_width_mm**2 - plain.u_width_mm**2 == pytest.approx((0.02 * plain.width_mm) ** 2)
+
+
+def test_uncertainties_are_those_of_a_photograph():
+    """Of the depth at least 0.4 px, which a followed edge keeps out of a notch, and no more than twice that; of the radius at
+    least 15 % (edges as cut are no arcs); of the angle what the noise makes of it.
+    """
+    found = found_in(round_notch())
+    assert 0.4 * PX_MM < found.u_depth_mm < 0.8 * PX_MM
+    assert 0.15 * found.root_radius_mm < found.u_root_radius_mm < 0.2 * found.root_radius_mm
+    assert 0.05 < found.u_opening_angle_deg < 0.5
+    noisy = found_in(photographed(0.5, 0.8, 40, PX_MM, 0.9, noise=0.04))
+    assert noisy.u_opening_angle_deg > 2 * found.u_opening_angle_deg
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_angle_is_within_its_interval(seed):
+    """Of four noisy photographs of unlike notches, each within 2.5 standard uncertainties."""
+    rng = np.random.default_rng(seed)
+    half = float(rng.uniform(20, 45))
+    found = found_in(photographed(float(rng.uniform(0.3, 0.6)), 1.0, half, PX_MM, 0.9, seed=seed, noise=0.03))
+    assert abs(found.opening_angle_deg - 2 * half) < 2.5 * np.hypot(found.u_opening_angle_deg, 1.0)
+    assert found.depth_mm == pytest.approx(1.0, abs=2 * found.u_depth_mm)
+
+
+def test_where_the_notch_lies_and_which_way_it_is_walked_changes_nothing():
+    """The plate turned by 70 degrees and elsewhere, the outline from its other end, and its mirror image."""
+    plain = found_in(round_notch())
+    c, s = np.cos(np.radians(70)), np.sin(np.radians(70))
+    turn, place = np.array([[c, s], [-s, c]]), np.array([30.0, -20.0])
+    moved = replace(PLATE, point=place, direction=PLATE.direction @ turn, normal=PLATE.normal @ turn)
+    mirrored = round_notch() * [-1.0, 1.0]
+    for other in (found_in(round_notch() @ turn + place, moved), found_in(round_notch()[::-1]), found_in(mirrored)):
+        assert other.depth_mm == pytest.approx(plain.depth_mm, abs=0.003)
+        assert other.width_mm == pytest.approx(plain.width_mm)
+        assert other.root_radius_mm == pytest.approx(plain.root_radius_mm, rel=0.03)
+        assert other.opening_angle_deg == pytest.approx(plain.opening_angle_deg, abs=1.5)
+    turned = found_in(round_notch() @ turn + place, moved)
+    assert turned.centre == pytest.approx(plain.centre @ turn + place, abs=0.01)
+    assert turned.outline == pytest.approx(plain.outline @ turn + place, abs=0.05)
+
+
+def test_the_fitted_notch_is_drawn_as_an_arc_between_its_flanks():
+    """Every point between the two ends lies a radius from the centre, which lies as much above the root; the ends above the
+    plate's surface; and the outline as seen lies on it within half a pixel.
+    """
+    found = found_in(round_notch())
+    arc = found.outline[1:-1]
+    assert np.hypot(*(arc - found.centre).T) == pytest.approx(found.root_radius_mm)
+    assert found.centre == pytest.approx([0.0, found.depth_mm - found.root_radius_mm], abs=0.02)
+    turned = np.degrees(np.ptp(np.arctan2(*(arc - found.centre).T)))
+    assert turned == pytest.approx(180.0 - found.opening_angle_deg, abs=0.1)
+    assert found.outline[[0, -1], 1].max() < 0.0
+    assert found.outline[[0, -1], 1].min() > -0.5 * found.depth_mm
+    deep = round_notch()[round_notch()[:, 1] > 0.25]
+    fine = np.column_stack([np.interp(np.linspace(0, 1, 2000), np.linspace(0, 1, len(found.outline)), k) for k in found.outline.T])
+    off = np.hypot(*np.moveaxis(deep[:, None] - fine[None], -1, 0)).min(axis=1)
+    assert off.max() < 0.5 * PX_MM
+
+
+def test_flanks_of_two_angles_are_told_apart():
+    """15 degrees on the left, 45 on the right: 60 between them, each drawn on its own side."""
+    found = found_in(photographed(0.35, 1.2, 15, PX_MM, 0.9, right_deg=45))
+    assert found.opening_angle_deg == pytest.approx(60, abs=3)
+    left, right = found.outline[1] - found.outline[0], found.outline[-2] - found.outline[-1]
+    assert np.degrees(np.arctan2(left[0], left[1])) == pytest.approx(15, abs=3)
+    assert np.degrees(np.arctan2(-right[0], right[1])) == pytest.approx(45, abs=3)
+    assert found.depth_mm == pytest.approx(1.2, abs=0.02)
+    assert found.root_radius_mm == pytest.approx(0.35, rel=0.15)
+
+
+def test_a_notch_must_be_deeper_than_two_pixels_and_than_the_blur():
+    """Of one and a half pixels there is none; of four there is; nor where the blur is as deep."""
+    assert found_in(photographed(0.05, 1.5 * PX_MM, 40, PX_MM, 0.9)) is None
+    deep = photographed(0.05, 5 * PX_MM, 40, PX_MM, 0.9)
+    assert found_in(deep) is not None
+    assert found_in(deep, blur_mm=6 * PX_MM) is None
+    assert found_in(deep[::12][:7]) is None  # seven points tell nothing
+
+
+@pytest.mark.parametrize(("half_deg", "told"), [(50, True), (76, False)])
+def test_an_arc_must_turn_to_have_a_radius(half_deg, told):
+    """Through 80 degrees it does; through 28 (less than the 40 asked for) any radius fits as well."""
+    found = found_in(photographed(0.8, 0.5, half_deg, PX_MM, 0.9))
+    assert (found.root_radius_mm is not None) == told
+    assert (found.u_root_radius_mm is not None) == told
+    assert (found.root_radius_at_most_mm is None) == told
+
+
+@pytest.mark.parametrize("radius_px", [0.5, 1.0, 2.0])
+def test_a_radius_of_a_pixel_or_two_is_bounded_not_given(radius_px):
+    """Below 3.5 blurs a round root cannot be told from a sharp one: the bound holds, the depth is unsure by a blur, and the
+    stress concentration is the bound's, which is the least that it can be.
+    """
+    found = found_in(photographed(radius_px * PX_MM, 0.8, 30, PX_MM, 0.9))
+    assert found.root_radius_mm is None
+    assert radius_px * PX_MM < found.root_radius_at_most_mm < 8 * PX_MM
+    assert BLUR_MM < found.u_depth_mm < 2 * BLUR_MM
+    assert abs(found.depth_mm - 0.8) < 2 * found.u_depth_mm
+    assert found.stress_concentration < stress_concentration(0.8, radius_px * PX_MM)
+
+
+def test_the_same_root_nearer_is_told():
+    """2 pixels at 0.04 mm are 8 at 0.01: the radius is given."""
+    found = measure_undercut(photographed(0.08, 0.3, 30, 0.01, 0.9), PLATE, blur_mm=0.009, px_mm=0.01, u_edge_mm=0.001)
+    assert found.root_radius_mm == pytest.approx(0.08, rel=0.15)

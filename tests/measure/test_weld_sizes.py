@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from specimeter.measure.weld_sizes import butt, fillet, parent_share, through_plate, values
+from specimeter.measure.weld_sizes import beyond, butt, extreme, fillet, parent_share, through_plate, values
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled
 from specimeter.segment.polylines import corner
@@ -151,3 +151,72 @@ def test_dilution_is_what_was_plate_over_all_weld_metal(z, deep, turn):
     weld = np.array([[5 + z, 0], [5, -z], [5 - deep, -z], [5 - deep, deep], [5 + z, deep]]) @ turned + [50, 60]
     melted = 2 * z * deep + deep**2
     assert parent_share(weld, root, joint.face).value == pytest.approx(melted / (melted + z**2 / 2), abs=0.01)
+
+
+def long(line) -> float:
+    """Length of a line of two points."""
+    return float(np.hypot(*(line[1] - line[0])))
+
+
+def test_each_line_of_a_fillet_is_as_long_as_what_it_shows():
+    """Convex by 0.6 mm and concave by 0.6: legs, throats and convexity are drawn where they are measured."""
+    for rise in (0.6, -0.6):
+        joint = find_fillet(resampled(tee(7.0, 6.0, rise), STEP))
+        drawn = fillet(joint.face, joint.through)
+        for name in ("leg_1_mm", "leg_2_mm", "throat_mm", "theoretical_throat_mm", "convexity_mm"):
+            assert long(drawn[name].lines[0]) == pytest.approx(abs(drawn[name].value), abs=1e-6), name
+        chord = drawn["theoretical_throat_mm"].lines[1]
+        assert long(chord) == pytest.approx(np.hypot(7, 6), abs=0.2)
+        root, foot = drawn["theoretical_throat_mm"].lines[0]
+        assert root == pytest.approx([55, 60], abs=0.02)
+        assert (foot - root) @ (chord[1] - chord[0]) == pytest.approx(0.0, abs=1e-6)  # square to the line between the toes
+        on_chord, on_face = drawn["convexity_mm"].lines[0]
+        assert abs(np.cross([*(on_chord - chord[0]), 0], [*(chord[1] - chord[0]), 0])[2]) < 1e-6
+        assert min(np.hypot(*(joint.face.points - on_face).T)) < 1e-9
+
+
+def test_each_line_of_a_butt_is_as_long_as_what_it_shows():
+    """With the right plate 1 mm higher: excess, root and step."""
+    joint = find_butt(resampled(plate(hilo=1.0), STEP))
+    drawn = butt(joint.top, joint.bottom, joint.across)
+    for name in ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "misalignment_mm"):
+        assert long(drawn[name].lines[0]) == pytest.approx(abs(drawn[name].value), abs=1e-6), name
+    assert [abs(float(line[1, 1] - line[0, 1])) for line in drawn["misalignment_mm"].lines[1:]] == pytest.approx([0, 0], abs=0.05)
+    heights = sorted(float(line[1, 1]) for line in drawn["misalignment_mm"].lines[1:])
+    assert heights == pytest.approx([-1.0, 0.0], abs=0.05)  # each plate's surface, drawn on to the weld's middle
+    weld = np.array([(-5, -1.5), (5, -1.5), (2, 7.0), (-2, 7.0)])
+    flat = find_butt(resampled(plate(), STEP))
+    (line,) = through_plate(weld, [toe.plate for toe in flat.top.toes], None).lines
+    assert long(line) == pytest.approx(7.0, abs=0.02)
+    assert sorted(line[:, 1]) == pytest.approx([0.0, 7.0], abs=0.02)  # from the surface down to the deepest weld metal
+
+
+def test_weld_metal_beyond_the_corner_is_its_nearest_end():
+    """A polygon about the corner ends 2 mm on; one in two parts at its first end; one that stops short of it reaches nothing."""
+    about = np.array([(-2.0, -1), (3, -1), (3, 1), (-2, 1)])
+    root, inward = np.zeros(2), np.array([-1.0, 0.0])
+    found = beyond(about, root, inward)
+    assert found.value == pytest.approx(2.0)
+    assert found.lines[0] == pytest.approx(np.array([[0, 0], [-2, 0]]))
+    notched = np.array([(-5.0, -1), (3, -1), (3, 1), (-2, 1), (-2, -0.5), (-4, -0.5), (-4, 1), (-5, 1)])
+    assert beyond(notched, root, inward).value == pytest.approx(2.0)
+    short = beyond(about + [3.0, 0.0], root, inward)
+    assert short.value == 0.0
+    assert long(short.lines[0]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("heights", "index"), [([0, 2, -1], 1), ([0, 1, -2], 2), ([0, -1, -3], 2), ([1, 2, 3], 2), ([-2, 0, 2], 2)]
+)
+def test_the_extreme_is_what_stands_off_most(heights, index):
+    """Up or down; as much up as down counts as up."""
+    assert extreme(np.array(heights, float)) == index
+
+
+def test_no_deposit_is_more_than_the_weld_metal():
+    """A share between 0 and 1, whatever a drawn outline encloses."""
+    joint = find_fillet(resampled(tee(6.0, 6.0), STEP))
+    root = corner(*(toe.plate for toe in joint.face.toes))
+    small = np.array([(56.0, 59), (57, 59), (57, 58)])
+    assert parent_share(small, root, joint.face).value == 0.0
+    assert parent_share(small[:1].repeat(3, axis=0), root, joint.face).value == 0.0
