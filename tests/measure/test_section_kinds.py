@@ -32,9 +32,9 @@ def line(x: float, y: float, turn_deg: float, kind: str, odds: float = -3.0, len
     return Outline(outline_px=corners, kind=kind, evidence={"crack_over_unfused": odds})
 
 
-def kinds(outlines, weld=WELD, root=None, toes=()) -> list[str]:
+def kinds(outlines, weld=WELD, root=None, toes=(), surface=SURFACE) -> list[str]:
     section = Section(sizes={}, missing={}, drawn={}, weld_px=weld, root_px=root, toes_px=toes)
-    return [one.kind for one in named(outlines, section, SURFACE, ExaminedArea(outline_px=METAL))]
+    return [one.kind for one in named(outlines, section, surface, ExaminedArea(outline_px=METAL))]
 
 
 def test_the_middle_of_a_line_is_its_axis():
@@ -81,3 +81,78 @@ def test_what_else_was_named_keeps_its_name():
     pore = line(10.0, 3.0, 0.0, "pore")
     assert kinds([drawn, pore]) == ["lack-of-inter-run-fusion", "pore"]
     assert kinds([line(8.1, 4.0, FLANK, "lack-of-inter-run-fusion")], weld=None) == ["lack-of-inter-run-fusion"]
+
+
+COARSE = SimpleNamespace(develop=SURFACE.develop, mm_per_px_at=lambda point: 0.4)
+SIDE, BETWEEN, ROOT = "lack-of-sidewall-fusion", "lack-of-inter-run-fusion", "lack-of-root-fusion"
+
+
+def beside_flank(off_mm: float, lean_deg: float = 0.0, kind: str = BETWEEN, odds: float = -3.0) -> Outline:
+    """A line so far within the left flank's middle, leaning so much off its course."""
+    square = np.array([8.0, -4.0]) / np.hypot(8, 4)
+    x, y = np.array([8.0, 4.0]) + off_mm * square
+    return line(x, y, FLANK + lean_deg, kind, odds)
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "surface", "kind"),
+    [(0.35, SURFACE, SIDE), (-0.35, SURFACE, SIDE), (0.6, SURFACE, BETWEEN), (0.6, COARSE, SIDE), (1.0, COARSE, BETWEEN)],
+)
+def test_at_the_fusion_line_is_within_half_a_millimetre_or_two_pixels(off_mm, surface, kind):
+    """On either side of it: a drawn or etched fusion line is no surer than that."""
+    assert kinds([beside_flank(off_mm)], surface=surface) == [kind]
+
+
+@pytest.mark.parametrize(("lean_deg", "kind"), [(0, SIDE), (22, SIDE), (-22, SIDE), (38, "crack"), (-38, "crack"), (180, SIDE)])
+def test_along_the_fusion_line_is_within_30_degrees(lean_deg, kind):
+    """Of a line that may be a crack or unfused, walked either way; a sure crack stays one whatever its course."""
+    assert kinds([beside_flank(0.0, lean_deg, "crack", -0.5)]) == [kind]
+    assert kinds([beside_flank(0.0, lean_deg, "crack", 0.5)]) == ["crack"]
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "kind"),
+    [
+        (11.0, 3.0, ROOT), (9.6, 3.0, ROOT), (8.2, 3.0, BETWEEN),  # along it: amid it, past its end by 0.6 and by 2.0 mm
+        (12.4, 3.0, ROOT), (13.9, 3.0, BETWEEN),  # before the corner by 0.4 and by 1.9 mm
+        (11.0, 3.3, ROOT), (11.0, 2.7, ROOT), (11.0, 3.55, BETWEEN),  # across it
+    ],
+)  # fmt: skip
+def test_the_root_s_course_reaches_a_millimetre_on_and_before(x, y, kind):
+    """A faying line from the plates' corner at (12, 3) to (10.2, 3), in a weld whose fusion line is far."""
+    wide = np.concatenate([np.linspace([1.0, 0.0], [10.0, 9.0], 60), np.linspace([10.0, 9.0], [19.0, 0.0], 60)[1:]])
+    root = np.array([[12.0, 3.0], [10.2, 3.0]])
+    assert kinds([line(x, y, 0.0, BETWEEN, length=0.8)], weld=wide, root=root) == [kind]
+    assert kinds([line(x, y, 45.0, BETWEEN, length=0.8)], weld=wide, root=root) == [BETWEEN]
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "turn_deg", "kind"),
+    [
+        (7.1, 1.0, 0, "overlap"), (7.1, 1.3, 0, "overlap"), (7.1, 1.55, 0, BETWEEN),  # 0, 0.3 and 0.55 mm off the surface
+        (7.8, 1.0, 0, "overlap"), (8.2, 1.0, 0, BETWEEN),  # begins 0.8 or 1.2 mm from the toe
+        (5.0, 1.0, 0, BETWEEN),  # ends at the toe: on the plate outside the weld
+        (7.1, 1.0, 40, BETWEEN),
+    ],
+)  # fmt: skip
+def test_the_gap_under_an_overlap_begins_at_the_toe_and_lies_on_the_plate(x, y, turn_deg, kind):
+    """ISO 6520-1:2007, 506. From a toe at (6, 1) inwards to (9, 1); a line of 2 mm."""
+    wide = np.concatenate([np.linspace([0.5, 0.0], [10.0, 9.5], 60), np.linspace([10.0, 9.5], [19.0, 0.0], 60)[1:]])
+    toe = np.array([[6.0, 1.0], [9.0, 1.0]])
+    assert kinds([line(x, y, turn_deg, BETWEEN)], weld=wide, toes=(toe,)) == [kind]
+
+
+def test_of_two_fusion_lines_the_nearer_one_tells():
+    """A line along the right flank of the V: the left one, which it crosses the course of, says nothing."""
+    assert kinds([line(11.9, 4.0, -FLANK, "crack", -0.5)]) == [SIDE]
+    assert kinds([line(11.9, 4.0, FLANK, "crack", -0.5)]) == ["crack"]
+
+
+def test_the_middle_of_a_bent_line_follows_it():
+    """A quarter circle of radius 3 mm, 0.1 mm wide: every middle point within 0.05 mm of the circle, in order."""
+    turn = np.linspace(0, np.pi / 2, 60)
+    ring = np.column_stack([np.cos(turn), np.sin(turn)])
+    path = middle_of(np.concatenate([3.05 * ring, 2.95 * ring[::-1]]))
+    assert path.shape == (12, 2)
+    assert np.abs(np.hypot(*path.T) - 3.0).max() < 0.1
+    assert np.all(np.abs(np.diff(np.arctan2(*path.T))) < 0.35)

@@ -53,3 +53,48 @@ def test_unfused_length_counts_a_stretch_once():
     assert lost == pytest.approx(2.0, abs=0.15)
     assert whole == pytest.approx(2 * np.sqrt(73), abs=0.5)
     assert unfused([ribbon], []) is None
+
+
+def test_how_far_along_the_fusion_line_a_feature_lies():
+    """Measured from the line's end at the weld's face: 3 and 5 mm down the left flank of the V, as it is walked."""
+    lines = fusion_lines(weld(), METAL)
+    way = np.array([3.0, 8.0]) / np.sqrt(73)
+    near, far = (place_of(square(*(np.array([7.0, 0.0]) + reach * way), 0.2), METAL, lines) for reach in (3.0, 5.0))
+    assert near.to_fusion_line_mm == 0.0 or near.to_fusion_line_mm < 0.15
+    assert far.along_fusion_line_mm - near.along_fusion_line_mm == pytest.approx(2.0, abs=0.02)
+    assert near.along_fusion_line_mm == pytest.approx(3.0, abs=0.15)
+    assert near.to_surface_mm == pytest.approx(3.0 * way[1] - 0.1, abs=0.01)
+
+
+def test_only_what_lies_at_the_line_counts_as_unfused():
+    """0.3 mm off it does, 0.8 mm does not; and two lines apart from each other add up."""
+    lines = fusion_lines(weld(), METAL)
+    along = np.array([3.0, 8.0]) / np.sqrt(73)
+    across = np.array([-along[1], along[0]])
+
+    def ribbon(start_mm: float, off_mm: float, length_mm: float = 1.0):
+        start = np.array([7.0, 0.0]) + start_mm * along - off_mm * across
+        return np.array([start, start + length_mm * along, start + length_mm * along - 0.05 * across, start - 0.05 * across])
+
+    assert unfused([ribbon(2.0, 0.3)], lines)[0] == pytest.approx(1.0, abs=0.1)
+    assert unfused([ribbon(2.0, 0.8)], lines)[0] == 0.0
+    assert unfused([ribbon(1.0, 0.0), ribbon(4.0, 0.0, 1.5)], lines)[0] == pytest.approx(2.5, abs=0.15)
+
+
+def test_weld_metal_that_is_all_surface_or_all_within_has_no_fusion_line():
+    """A ring about the metal's outline, and one far inside it; and a stretch of less than a millimetre is none."""
+    assert fusion_lines(METAL, METAL) == []
+    assert fusion_lines(square(10.0, 5.0, 2.0), METAL) == []
+    shallow = np.concatenate([np.linspace([9.6, 0.0], [10.0, 0.3], 30), np.linspace([10.0, 0.3], [10.4, 0.0], 30)[1:]])
+    assert fusion_lines(shallow, METAL) == []
+
+
+def test_a_weld_through_the_plate_has_a_fusion_line_on_either_side():
+    """An X-shaped one, from face to face: two lines, each from the upper to the lower surface."""
+    left = np.concatenate([np.linspace([6.0, 0.0], [9.0, 5.0], 40), np.linspace([9.0, 5.0], [6.0, 10.0], 40)[1:]])
+    right = [20.0, 0.0] - left[::-1] * [1.0, -1.0]
+    lines = fusion_lines(np.concatenate([left, np.linspace([6.0, 10.0], [14.0, 10.0], 30)[1:-1], right]), METAL)
+    assert len(lines) == 2
+    for one in lines:
+        assert np.hypot(*np.diff(one, axis=0).T).sum() == pytest.approx(2 * np.sqrt(34), abs=0.5)
+        assert sorted(one[[0, -1], 1]) == pytest.approx([0.0, 10.0], abs=0.3)
