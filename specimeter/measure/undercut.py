@@ -13,9 +13,10 @@ from specimeter.segment.plates import Run
 FITTED_SHARE = 0.3  # the part of the notch deeper than this share of its depth is fitted: its flanks are straight there
 CELLS, MOST_CELLS = 4, 400  # of the model's raster: to a standard deviation of the blur; across at most
 LEAST_BLUR_PX = 0.45  # a pixel's own width blurs, however sharp the lens
-STARTS = (0.15, 0.5, 1.2)  # radius over depth, tried in turn
+STARTS = (0.2, 1.2)  # radians of either flank from which the fit begins, narrow and wide, tried in turn; and ...
+START, SHARPEST, BLUNTEST = 0.2, 0.02, 20.0  # ... radius over depth: to begin with, what counts as sharp, the most
+STEEPEST = 1.45  # radians of a flank
 LEAST_ARC_DEG = 40.0  # the arc must turn through this for its radius to mean something
-SHARPEST = 0.02  # of the depth: what the fit takes for a sharp root
 RESOLVED_BLURS = 3.5  # a radius below the blur or a pixel is not told from a sharp root: depth and radius trade off there
 UNRESOLVED_DEPTH = 1.0  # of the blur: standard uncertainty of the depth where the root's radius is not resolved
 RADIUS_SHARE = 0.15  # of a radius: how far edges as cut are from the arc that is fitted (from scenes)
@@ -101,26 +102,23 @@ def measure_undercut(
     fitted = _resampled(local[local[:, 1] > FITTED_SHARE * deepest], 0.5 * px_mm)
     if len(fitted) < 8:
         return None
-    best = None
-    for share in STARTS:
-        start = _start(fitted, share * deepest)
-        found = least_squares(
+    tried = [
+        least_squares(
             _residuals,
-            start,
+            [fitted[np.argmax(fitted[:, 1]), 0], deepest, np.log(START * deepest), flank, flank],
             args=(fitted, sigma),
-            x_scale=[px_mm, px_mm, 0.3, 0.1, 0.1],
+            x_scale="jac",
             jac=_slopes,
             bounds=(
-                [-np.inf, 0.2 * deepest, np.log(SHARPEST * deepest), -0.6, -0.6],
-                [np.inf, 5 * deepest, np.log(20 * deepest), 1.45, 1.45],
+                [-np.inf, 0.0, np.log(SHARPEST * deepest), -np.pi / 4, -np.pi / 4],
+                [np.inf, np.inf, np.log(BLUNTEST * deepest), STEEPEST, STEEPEST],
             ),
             loss="soft_l1",
             f_scale=px_mm,
-            max_nfev=40,
         )
-        if best is None or found.cost < best.cost:
-            best = found
-    assert best is not None  # one of the starts was tried
+        for flank in STARTS
+    ]
+    best = min(tried, key=lambda one: one.cost)
     x, depth, log_radius, left, right = best.x
     radius = float(np.exp(log_radius))
     residual = _residuals(best.x, fitted, sigma)
@@ -164,16 +162,6 @@ def _resampled(path: np.ndarray, step: float) -> np.ndarray:
     reach = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
     at = np.linspace(0.0, reach[-1], max(int(reach[-1] / step), 2) + 1)
     return np.column_stack([np.interp(at, reach, column) for column in path.T])
-
-
-def _start(points: np.ndarray, radius: float) -> np.ndarray:
-    """Place, depth, logarithm of the radius and the flanks' angles from the depth's direction, in radians, to begin from."""
-    bottom = int(np.argmax(points[:, 1]))
-    angles = []
-    for end in (points[: bottom + 1], points[bottom:][::-1]):
-        rise = end[len(end) // 2] - end[0] if len(end) > 2 else np.array([0.5, 1.0])
-        angles.append(float(np.clip(np.arctan2(abs(rise[0]), max(abs(rise[1]), 1e-6)), 0.05, 1.3)))
-    return np.array([points[bottom, 0], points[bottom, 1], np.log(radius), *angles])
 
 
 def _outline(parameters: np.ndarray, height: float) -> np.ndarray:
