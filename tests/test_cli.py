@@ -39,14 +39,14 @@ def test_measure_prints_the_finding_and_where_the_report_is(bend_case, tmp_path,
     assert err == ""
 
 
-def test_json_is_one_object_on_stdout(bend_case, tmp_path, capsys):
+def test_json_is_one_object_on_stdout(break_case, tmp_path, capsys):
     """Design section 6: record, outcome, features, mm_per_px; people's text on stderr."""
-    status, out, err = run(bend_case, tmp_path, capsys, "--json")
+    status, out, err = run(break_case, tmp_path, capsys, "--json")
     answer = json.loads(out)
     assert status == 0
     assert set(answer) == {"record", "outcome", "features", "mm_per_px"}
     assert answer["outcome"] == "exceeds"
-    assert answer["mm_per_px"] == pytest.approx(bend_case.truth["mm_per_px"], rel=0.05)
+    assert answer["mm_per_px"] == pytest.approx(break_case.truth["mm_per_px"], rel=0.05)
     assert "EXCEEDS" in err
 
 
@@ -180,13 +180,13 @@ def test_a_missing_a_broken_and_a_misnamed_photograph_are_refused(bend_case, tmp
     assert not (tmp_path / "out").exists()
 
 
-def test_an_existing_record_is_kept_unless_replaced(bend_case, tmp_path, capsys):
+def test_an_existing_record_is_kept_unless_replaced(break_case, tmp_path, capsys):
     """Without --replace it is refused; with it the old one is kept beside the new."""
-    assert run(bend_case, tmp_path, capsys)[0] == 0
-    status, _, err = run(bend_case, tmp_path, capsys)
+    assert run(break_case, tmp_path, capsys)[0] == 0
+    status, _, err = run(break_case, tmp_path, capsys)
     assert status == 2
     assert "--replace" in err
-    assert run(bend_case, tmp_path, capsys, "--replace")[0] == 0
+    assert run(break_case, tmp_path, capsys, "--replace")[0] == 0
     assert len([path for path in tmp_path.iterdir() if "replaced" in path.name]) == 1
 
 
@@ -210,9 +210,9 @@ def test_a_fault_of_the_tool_shows_its_traceback(bend_case, tmp_path, capsys, mo
 
 
 @pytest.mark.parametrize("wait_s", [0.3, 1.5, 2.5])
-def test_an_interruption_leaves_a_whole_record_or_none(bend_case, tmp_path, wait_s):
+def test_an_interruption_leaves_a_whole_record_or_none(break_case, tmp_path, wait_s):
     """Ctrl-C at several moments."""
-    command = [sys.executable, "-m", "specimeter", "measure", str(bend_case.photo), "--sheet", str(bend_case.sheet)]
+    command = [sys.executable, "-m", "specimeter", "measure", str(break_case.photo), "--sheet", str(break_case.sheet)]
     process = subprocess.Popen(
         [*command, "--out", str(tmp_path)],
         stdout=subprocess.PIPE,
@@ -277,10 +277,10 @@ def test_the_demo_measures_a_sample(tmp_path, capsys):
     assert "Report" in capsys.readouterr().out
 
 
-def test_a_full_disk_behind_stdout_does_not_hide_the_record(bend_case, tmp_path):
+def test_a_full_disk_behind_stdout_does_not_hide_the_record(break_case, tmp_path):
     """The record is whole, exit 0, and stderr says where it lies."""
     out = tmp_path / "out"
-    call = ["measure", str(bend_case.photo), "--sheet", str(bend_case.sheet), "--out", str(out), "--quiet"]
+    call = ["measure", str(break_case.photo), "--sheet", str(break_case.sheet), "--out", str(out), "--quiet"]
     with open("/dev/full", "w") as full:
         done = subprocess.run([sys.executable, "-m", "specimeter", *call], stdout=full, stderr=subprocess.PIPE, text=True)
     assert done.returncode == 0

@@ -111,8 +111,8 @@ def test_an_existing_record_is_refused_before_the_long_work(done, bend_case):
     assert (done[1] / "record.json").read_bytes() == before
 
 
-def test_without_limits_nothing_is_judged(bend_case, tmp_path):
+def test_without_limits_nothing_is_judged(break_case, tmp_path):
     """The outcome is `no-limits`, and no verdict is made up."""
-    record, _ = job.measure(bend_case.photo, bend_case.sheet, out=tmp_path, method="openings")
+    record, _ = job.measure(break_case.photo, break_case.sheet, out=tmp_path, method="openings")
     assert record.outcome == "no-limits"
     assert record.verdicts == ()

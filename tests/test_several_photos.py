@@ -15,31 +15,41 @@ from specimeter.cli import main
 from specimeter.errors import PhotoError, RecordError, SheetError
 from specimeter.judge.decide import UNLINKED
 from specimeter.record import edit, model, renew
+from tests.conftest import Case
 
 
 @pytest.fixture(scope="module")
-def views(bend_case, tmp_path_factory):
-    """The photograph of a bend, and the same bench as a camera turned by two degrees would show it."""
+def case(break_case, tmp_path_factory) -> Case:
+    """The broken half, its sheet without the weld's axis: that is in pixels, of the first photograph alone."""
+    sheet = tmp_path_factory.mktemp("case") / "half.sheet.toml"
+    lines = break_case.sheet.read_text(encoding="utf-8").splitlines()
+    sheet.write_text("\n".join(line for line in lines if not line.startswith("weld_axis_px")) + "\n", encoding="utf-8")
+    return break_case._replace(sheet=sheet)
+
+
+@pytest.fixture(scope="module")
+def views(case, tmp_path_factory):
+    """The photograph of a broken face, and the same bench as a camera turned by two degrees would show it."""
     folder = tmp_path_factory.mktemp("views")
-    with Image.open(bend_case.photo) as first:
+    with Image.open(case.photo) as first:
         turned = first.rotate(2.0, resample=Image.Resampling.BICUBIC, fillcolor=(200, 200, 200))
         turned.save(folder / "turned.jpg", quality=94, exif=first.info["exif"])
-    return bend_case.photo, folder / "turned.jpg"
+    return case.photo, folder / "turned.jpg"
 
 
 @pytest.fixture(scope="module")
-def alone(views, bend_case, tmp_path_factory):
+def alone(views, case, tmp_path_factory):
     """The record of the first, and its folder."""
-    return job.measure(views[0], bend_case.sheet, bend_case.limits, out=tmp_path_factory.mktemp("alone"), method="openings")
+    return job.measure(views[0], case.sheet, case.limits, out=tmp_path_factory.mktemp("alone"), method="openings")
 
 
 @pytest.fixture(scope="module")
-def both(views, bend_case, tmp_path_factory):
+def both(views, case, tmp_path_factory):
     """The record of both, and its folder."""
-    return job.measure(views, bend_case.sheet, bend_case.limits, out=tmp_path_factory.mktemp("both"), method="openings")
+    return job.measure(views, case.sheet, case.limits, out=tmp_path_factory.mktemp("both"), method="openings")
 
 
-def test_each_photograph_has_its_own_scale_surface_and_area(both, bend_case):
+def test_each_photograph_has_its_own_scale_surface_and_area(both, case):
     """And both scales are the truth's within three of their standard uncertainties."""
     record, folder = both
     ids = ["p1", "p2"]
@@ -47,7 +57,7 @@ def test_each_photograph_has_its_own_scale_surface_and_area(both, bend_case):
     for parts in (record.scales, record.surfaces, record.examined):
         assert [part.photo for part in parts] == ids
     for scale in record.scales:
-        assert scale.mm_per_px == pytest.approx(bend_case.truth["mm_per_px"], rel=3 * scale.u_rel + 0.002)
+        assert scale.mm_per_px == pytest.approx(case.truth["mm_per_px"], rel=3 * scale.u_rel + 0.002)
     assert {feature.photo for feature in record.features} == set(ids)
     assert {"p1.jpg", "p2.jpg", "overlay.png", "overlay-2.png"} <= {path.name for path in folder.iterdir()}
 
@@ -88,10 +98,10 @@ def test_a_photograph_joined_in_a_review_gives_what_measuring_both_gives(views, 
         job.with_photo(joined, views[1], **who)
 
 
-def test_the_register_goes_along_with_a_further_photograph(views, bend_case, tmp_path):
+def test_the_register_goes_along_with_a_further_photograph(views, case, tmp_path):
     """Equipment out of date is a doubt of the second photograph's scale too, where the review names the register."""
     sheet, register = tmp_path / "s.sheet.toml", tmp_path / "register.toml"
-    sheet.write_text(bend_case.sheet.read_text(encoding="utf-8").replace("[scale]", '[scale]\nequipment = "RULE-07"'), "utf-8")
+    sheet.write_text(case.sheet.read_text(encoding="utf-8").replace("[scale]", '[scale]\nequipment = "RULE-07"'), "utf-8")
     register.write_text('[[equipment]]\nid = "RULE-07"\nwhat = "card"\ncertificate = "C-1"\ndue = 2001-01-01\n', "utf-8")
     _, folder = job.measure(views[0], sheet, out=tmp_path / "out", method="openings", register_file=register)
     add = ["review", str(folder), "--by", "A. Miller", "--add-photo", str(views[1]), "--equipment", str(register)]
@@ -100,10 +110,10 @@ def test_the_register_goes_along_with_a_further_photograph(views, bend_case, tmp
         assert any("was due for calibration on 2001-01-01" in doubt for doubt in scale.evidence["doubts"])
 
 
-def test_a_batch_row_names_several_photographs(views, bend_case, both, tmp_path):
+def test_a_batch_row_names_several_photographs(views, case, both, tmp_path):
     """One record of both, the same as measuring both; the second run finds it done."""
     (tmp_path / "m.csv").write_text(
-        f"photo,sheet,limits\n{views[0]}; {views[1]},{bend_case.sheet},{bend_case.limits}\n", "utf-8"
+        f"photo,sheet,limits\n{views[0]}; {views[1]},{case.sheet},{case.limits}\n", "utf-8"
     )
     (task,) = tasks.read(tmp_path / "m.csv", out=tmp_path / "out", limits=None, method="openings", settings=None)
     assert task.name == "; ".join(view.name for view in views)
@@ -113,16 +123,16 @@ def test_a_batch_row_names_several_photographs(views, bend_case, both, tmp_path)
     assert work.done(task) == note
 
 
-def test_the_same_photograph_is_no_second_look(views, bend_case, tmp_path):
+def test_the_same_photograph_is_no_second_look(views, case, tmp_path):
     """Refused before anything is written."""
     with pytest.raises(PhotoError, match="p1 once more"):
-        job.measure([views[0], views[0]], bend_case.sheet, out=tmp_path, method="openings")
+        job.measure([views[0], views[0]], case.sheet, out=tmp_path, method="openings")
     assert not list(tmp_path.iterdir())
 
 
-def test_a_sheet_in_pixels_or_with_a_table_too_many_is_refused_before_any_work(views, bend_case, tmp_path):
+def test_a_sheet_in_pixels_or_with_a_table_too_many_is_refused_before_any_work(views, case, tmp_path):
     """What stands in pixels of the first photograph says nothing of the second; a table for no photograph is a mistake."""
-    text = bend_case.sheet.read_text(encoding="utf-8")
+    text = case.sheet.read_text(encoding="utf-8")
     for addition, field, files in (
         ("\n[region]\noutline_px = [[400, 400], [700, 400], [700, 700]]\n", "region", views),
         ("\n[[other_photo]]\n[[other_photo]]\n", "other_photo", views),

@@ -45,10 +45,10 @@ def records(out: Path) -> dict[str, str]:
     return {name: hashlib.sha256((path / "record.json").read_bytes()).hexdigest() for name, path in found.items()}
 
 
-def test_a_killed_batch_goes_on_where_it_was(bend_case, tmp_path):
+def test_a_killed_batch_goes_on_where_it_was(break_case, tmp_path):
     """Killed after the first record; run again it keeps that, does the rest, tells the bad ones; a third changes nothing."""
     source, out = tmp_path / "photos", tmp_path / "out"
-    copies(bend_case, source, "ab")
+    copies(break_case, source, "ab")
     (source / "bad.jpg").write_bytes(b"no photograph")
     shutil.copy(source / "a.sheet.toml", source / "bad.sheet.toml")
     (source / "bad.sheet.toml").write_text((source / "bad.sheet.toml").read_text().replace("S-a", "S-bad"))
@@ -84,7 +84,7 @@ def test_a_killed_batch_goes_on_where_it_was(bend_case, tmp_path):
     assert records(out) == done
 
 
-def test_a_process_that_dies_takes_nothing_with_it(bend_case, tmp_path, monkeypatch):
+def test_a_process_that_dies_takes_nothing_with_it(break_case, tmp_path, monkeypatch):
     """A segmenter of another package that ends its process: that photograph is told, the other is measured."""
     package = tmp_path / "package"
     (package / "dies-1.dist-info").mkdir(parents=True)
@@ -92,7 +92,7 @@ def test_a_process_that_dies_takes_nothing_with_it(bend_case, tmp_path, monkeypa
     (package / "dies-1.dist-info" / "METADATA").write_text("Metadata-Version: 2.1\nName: dies\nVersion: 1\n")
     (package / "dies-1.dist-info" / "entry_points.txt").write_text("[specimeter.segmenters]\ndies = dies:dies\n")
     monkeypatch.syspath_prepend(package)  # which the processes inherit
-    copies(bend_case, tmp_path / "photos", "ab")
+    copies(break_case, tmp_path / "photos", "ab")
     keywords = {"out": tmp_path / "out", "limits": None, "settings": None}
     one, _ = batch_tasks.read(tmp_path / "photos", method="dies", **keywords)
     _, two = batch_tasks.read(tmp_path / "photos", method="openings", **keywords)
@@ -104,9 +104,9 @@ def test_a_process_that_dies_takes_nothing_with_it(bend_case, tmp_path, monkeypa
     assert told[-1][:3] == (2, 1, 2)
 
 
-def test_a_lost_worker_loses_and_doubles_nothing(bend_case, tmp_path):
+def test_a_lost_worker_loses_and_doubles_nothing(break_case, tmp_path):
     """A real scheduler and two workers on loopback; one is killed while it measures: every record once, and sound."""
-    copies(bend_case, tmp_path / "photos", "abc")
+    copies(break_case, tmp_path / "photos", "abc")
     todo = batch_tasks.read(tmp_path / "photos", out=tmp_path / "out", limits=None, method="openings", settings=None)
     port_file = tmp_path / "scheduler.json"
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": tmp_path}
@@ -138,9 +138,9 @@ def test_a_lost_worker_loses_and_doubles_nothing(bend_case, tmp_path):
     assert sorted(note["record"] for note in notes) == ["S-a", "S-b", "S-c"]
 
 
-def test_doing_a_task_twice_gives_one_record(bend_case, tmp_path):
+def test_doing_a_task_twice_gives_one_record(break_case, tmp_path):
     """The second time takes the record as it is; another photograph under the same id is refused and told."""
-    copies(bend_case, tmp_path / "photos", "a")
+    copies(break_case, tmp_path / "photos", "a")
     keywords = {"out": tmp_path / "out", "limits": None, "method": "openings", "settings": None}
     (task,) = batch_tasks.read(tmp_path / "photos", **keywords)
     first = work.do(task)
@@ -156,7 +156,7 @@ def test_doing_a_task_twice_gives_one_record(bend_case, tmp_path):
     assert "already a record" in other["problem"]
 
 
-def test_a_manifest_says_what_is_measured(bend_case, tmp_path):
+def test_a_manifest_says_what_is_measured(break_case, tmp_path):
     """Paths are seen from the manifest; limits of a line's own stand before the common ones."""
     (tmp_path / "m.csv").write_text("photo,sheet,limits\nx/a.jpg,x/a.toml,\nx/b.jpg,x/b.toml,own.toml\n", encoding="utf-8")
     one, two = batch_tasks.read(tmp_path / "m.csv", out="o", limits=str(tmp_path / "l.toml"), method="m", settings=None)
@@ -182,9 +182,9 @@ def test_a_wrong_manifest_is_refused(tmp_path, text, told):
         batch_tasks.read(tmp_path / "m.csv", out="o", limits=None, method="m", settings=None)
 
 
-def test_a_scheduler_that_is_not_there_is_told(tmp_path, bend_case):
+def test_a_scheduler_that_is_not_there_is_told(tmp_path, break_case):
     """No endless waiting for an address that nobody answers."""
-    copies(bend_case, tmp_path / "photos", "a")
+    copies(break_case, tmp_path / "photos", "a")
     todo = batch_tasks.read(tmp_path / "photos", out=tmp_path / "out", limits=None, method="openings", settings=None)
     with pytest.raises(batch_tasks.BatchError, match="cannot be reached"):
         batch_run.run(todo, scheduler="tcp://127.0.0.1:1")

@@ -64,7 +64,7 @@ def test_without_limits_the_stored_ones_are_taken(record, capsys):
 
 
 def test_levels_stand_side_by_side(record, capsys):
-    """The largest opening is 3.2 mm or so: it meets the level of 30 mm alone."""
+    """The largest pore is 3.9 mm or so: it meets the level of 30 mm alone."""
     levels = [f"B={record.parent / '1.toml'}", f"C={record.parent / '2.toml'}", str(record.parent / "30.toml")]
     status, said = answer(capsys, record, "--levels", *levels, "--json")
     told = json.loads(said.out)
