@@ -112,9 +112,7 @@ def test_the_register_goes_along_with_a_further_photograph(views, case, tmp_path
 
 def test_a_batch_row_names_several_photographs(views, case, both, tmp_path):
     """One record of both, the same as measuring both; the second run finds it done."""
-    (tmp_path / "m.csv").write_text(
-        f"photo,sheet,limits\n{views[0]}; {views[1]},{case.sheet},{case.limits}\n", "utf-8"
-    )
+    (tmp_path / "m.csv").write_text(f"photo,sheet,limits\n{views[0]}; {views[1]},{case.sheet},{case.limits}\n", "utf-8")
     (task,) = tasks.read(tmp_path / "m.csv", out=tmp_path / "out", limits=None, method="openings", settings=None)
     assert task.name == "; ".join(view.name for view in views)
     note = work.do(task)

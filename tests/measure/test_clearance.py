@@ -78,3 +78,47 @@ def test_as_by_brute_force(seed, many, crowd):
         assert gap == 0 or brute - gap <= 0.08
     for i, j in enumerate(nearest):
         assert gaps[j] <= gaps[i] + 1e-12  # the other is at most as far from its own nearest
+
+
+def to_segments(points: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> float:
+    """Least distance from points to line segments, every pair by the formula of the foot of a perpendicular."""
+    way = ends - starts
+    share = np.sum((points[:, None] - starts) * way, axis=2) / np.sum(way**2, axis=1)
+    foot = starts + np.clip(share, 0, 1)[..., None] * way
+    return float(np.hypot(*np.moveaxis(points[:, None] - foot, -1, 0)).min())
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_long_outlines_exactly_as_by_every_pair_of_edges(seed):
+    """Wavy rings of 30 to 700 points that do not meet: the least of all distances of a corner from an edge is exact for them."""
+    rng = np.random.default_rng(seed)
+    polygons = []
+    for k in range(9):
+        turn = np.linspace(0, 2 * np.pi, int(rng.integers(30, 700)), endpoint=False)
+        radius = 4 + 0.9 * np.sin(int(rng.integers(2, 9)) * turn + rng.uniform(0, 6)) + 0.05 * rng.random(len(turn))
+        shape = np.column_stack([np.cos(turn), np.sin(turn)]) * radius[:, None] * rng.uniform([0.2, 0.6], [1.0, 1.0])
+        polygons.append(shape + [11.0 * (k % 3), 11.0 * (k // 3)] + rng.uniform(-0.4, 0.4, 2))
+    ends = [np.roll(one, -1, axis=0) for one in polygons]
+    gaps, nearest = clear_distances(Rings.of(polygons))
+    for i, mine in enumerate(polygons):
+        others = [j for j in range(9) if j != i]
+        each = [min(to_segments(mine, polygons[j], ends[j]), to_segments(polygons[j], mine, ends[i])) for j in others]
+        assert gaps[i] == pytest.approx(min(each), rel=1e-9)
+        assert nearest[i] == others[int(np.argmin(each))]
+
+
+def test_a_small_one_beside_a_large_one_s_far_end():
+    """Middles mislead: the bar's is 90 mm away, other small ones' are near; its end is 0.2 mm from the square."""
+    bar = np.array([[0.0, 0.0], [180.0, 0.0], [180.0, 0.5], [0.0, 0.5]])
+    small = [moved(180.2, -0.2), *(moved(183.0 + 2.5 * k, 0.0) for k in range(8))]
+    gaps, nearest = clear_distances(Rings.of([bar, *small]))
+    assert gaps[:2] == pytest.approx([0.2, 0.2])
+    assert nearest[:2].tolist() == [1, 0]
+    assert gaps[2:] == pytest.approx([1.5] * 8)
+
+
+def test_of_rings_within_each_other_the_outer_is_touched():
+    """What lies within another is as near as can be, even where its outline is far off."""
+    gaps, nearest = clear_distances(Rings.of([SQUARE * 100, moved(50, 50), moved(52, 50)]))
+    assert gaps.tolist() == [0.0, 0.0, 0.0]
+    assert nearest.tolist()[1:] == [0, 0]

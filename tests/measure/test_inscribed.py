@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import ndimage
 from skimage.draw import polygon2mask
 
+from specimeter.measure import inscribed
 from specimeter.measure.inscribed import largest_circles
 from specimeter.measure.polygon import Rings
 
@@ -99,3 +100,62 @@ def test_hair_thin_outlines_do_not_leak(long):
     """A hair 1 wide, askew: thinner than the raster's cells in the last case."""
     hair = np.array([[0, 0], [long, 0], [long, 1], [0, 1.0]])
     assert width(turned(hair, 0.7))[0] == pytest.approx(1.0, rel=0.005)
+
+
+def blob(seed: int) -> np.ndarray:
+    """A simple wavy ring, drawn out by up to five times and turned."""
+    rng = np.random.default_rng(seed)
+    turn = np.linspace(0, 2 * np.pi, int(rng.integers(20, 400)), endpoint=False)
+    radius = 1 + sum(rng.uniform(0, 0.35 / k) * np.cos(k * turn + rng.uniform(0, 6)) for k in range(2, 6))
+    shape = np.column_stack([rng.uniform(1, 5) * np.cos(turn), np.sin(turn)]) * radius[:, None]
+    return turned(shape, rng.uniform(0, 3), 10 ** rng.uniform(-1, 2), rng.uniform(-50, 50, 2))
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_the_circle_lies_within_and_touches_where_it_says(seed):
+    """No edge nearer to the centre than the radius; both places that it names lie a radius off, on the outline, unlike each
+    other; and no centre of a fine raster has a greater circle by more than 1 %.
+    """
+    ring = blob(seed)
+    ends = np.roll(ring, -1, axis=0)
+    found = largest_circles(Rings.of([ring]))
+    radius, centre = float(found.radius[0]), found.centre[0]
+
+    def away(points: np.ndarray) -> np.ndarray:
+        way = ends - ring
+        share = np.clip(np.sum((points[:, None] - ring) * way, axis=2) / np.sum(way**2, axis=1), 0, 1)
+        return np.hypot(*np.moveaxis(points[:, None] - ring - share[..., None] * way, -1, 0)).min(axis=1)
+
+    assert away(centre[None])[0] == pytest.approx(radius, rel=1e-6)
+    edges, shares = found.edges[0], found.shares[0]
+    places = ring[edges] + shares[:, None] * (ends[edges] - ring[edges])
+    assert np.hypot(*(places - centre).T) == pytest.approx([radius, radius], rel=1e-6)
+    assert np.all((shares >= 0) & (shares <= 1))
+    assert edges[0] != edges[1]
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    raster = np.stack(np.meshgrid(*(np.linspace(a, b, 40) for a, b in zip(low, high, strict=True))), axis=-1).reshape(-1, 2)
+    inside = raster[points_in(ring, raster)]
+    assert away(inside).max() <= 1.01 * radius
+    assert points_in(ring, centre[None])[0]
+
+
+def points_in(ring: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Whether each point lies within, by the parity of the sides that a ray crosses."""
+    a, b = ring, np.roll(ring, -1, axis=0)
+    over = (a[:, 1] > points[:, 1, None]) != (b[:, 1] > points[:, 1, None])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = a[:, 0] + (points[:, 1, None] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
+    return np.sum(over & (at > points[:, :1]), axis=1) % 2 == 1
+
+
+def test_a_great_many_are_halved_and_put_together_again():
+    """More points than are worked on at once: each circle as alone, its edges those of its own polygon."""
+    rings = [blob(100 + seed) for seed in range(12)]
+    together = largest_circles(Rings.of(rings))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(inscribed, "AT_ONCE", 300)
+        halved = largest_circles(Rings.of(rings))
+    assert halved.radius == pytest.approx(together.radius, rel=1e-9)
+    assert halved.centre == pytest.approx(together.centre, rel=1e-9)
+    assert halved.edges.tolist() == together.edges.tolist()
+    assert halved.shares == pytest.approx(together.shares, abs=1e-9)

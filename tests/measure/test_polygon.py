@@ -154,3 +154,60 @@ def test_a_loop_is_small_up_to_a_tenth_of_the_outline(share, left):
     points = np.array([[0.0, 0], [10, 0], [10, 10], *loop, [0, 10]])
     assert perimeters(Rings.of([points]))[0] == pytest.approx(40 + 2 * diagonal * half)
     assert (len(without_loops(points)) == len(points)) is left
+
+
+def test_a_loop_gives_way_to_the_place_where_it_crosses():
+    """A side that goes through (4, 0) and comes back through it: the loop's own corners go, that place stays."""
+    outline = np.array([[0.0, 0.0], [3.8, 0.2], [4.6, -0.6], [4.6, 0.6], [3.4, -0.6], [10.0, 0.0], [10.0, 8.0], [0.0, 8.0]])
+    cleaned = without_loops(outline)
+    a, b, c, d = outline[1:5]
+    # of the lines a-b and c-d (determinant of the two directions)
+    way, other = b - a, d - c
+    share = ((c - a)[0] * other[1] - (c - a)[1] * other[0]) / (way[0] * other[1] - way[1] * other[0])
+    assert cleaned == pytest.approx(np.concatenate([outline[:2], [a + share * way], outline[4:]]))
+    assert not crossing(Rings.of([cleaned]))[0]
+
+
+def test_of_two_loops_both_go():
+    """One behind the other along a side, the smaller one first; what is left has the sides' own corners."""
+    small = [[3.0, 0.0], [3.4, -0.2], [3.4, 0.2], [3.1, -0.1]]
+    large = [[6.0, 0.2], [6.8, -0.6], [6.8, 0.6], [6.2, -0.2]]
+    outline = np.array([[0.0, 0.0], *small, *large, [12.0, 0.0], [12.0, 9.0], [0.0, 9.0]])
+    assert crossing(Rings.of([outline]))[0]
+    cleaned = without_loops(outline)
+    assert not crossing(Rings.of([cleaned]))[0]
+    for corner in ([12.0, 0.0], [12.0, 9.0], [0.0, 9.0], [0.0, 0.0]):
+        assert np.hypot(*(cleaned - corner).T).min() == 0.0
+    assert len(cleaned) < len(outline)
+
+
+@pytest.mark.parametrize("points", [257, 600, 1025, 1500])
+def test_a_long_outline_crosses_only_where_a_small_loop_is_spliced_in(points):
+    """A wavy ring, and the same with two neighbouring points of one side of it changed over: all of them beyond the tables' size."""
+    turn = np.linspace(0, 2 * np.pi, points, endpoint=False)
+    ring = np.column_stack([np.cos(turn), np.sin(turn)]) * (5 + np.sin(7 * turn))[:, None]
+    swapped = ring.copy()
+    swapped[[points // 3, points // 3 + 3]] = swapped[[points // 3 + 3, points // 3]]
+    assert crossing(Rings.of([ring, swapped, ring[::-1], swapped[::-1]])).tolist() == [False, True, False, True]
+
+
+def test_many_outlines_of_unlike_sizes_at_once_are_each_as_alone():
+    """From 3 to 900 points, with the greatest extents of each and whether each crosses itself."""
+    rng = np.random.default_rng(5)
+    polygons = []
+    for count in (3, 4, 5, 7, 12, 31, 90, 97, 130, 300, 900):
+        turn = np.sort(rng.uniform(0, 2 * np.pi, count))
+        shape = np.column_stack([np.cos(turn), np.sin(turn)]) * rng.uniform(0.8, 1.2, count)[:, None]
+        polygons += [shape, shape[rng.permutation(count)] if count > 4 else shape + 5.0]
+    rings = Rings.of(polygons)
+    extents, pairs = diameters(rings)
+    crosses = crossing(rings)
+    for f, polygon in enumerate(polygons):
+        (alone,), (pair,) = diameters(Rings.of([polygon]))
+        assert extents[f] == alone == pytest.approx(pdist(polygon).max(), rel=1e-12)
+        assert np.hypot(*np.diff(rings.points[pairs[f]], axis=0)[0]) == pytest.approx(extents[f])
+        assert rings.owner[pairs[f]].tolist() == [f, f]
+        assert len(set(pair.tolist())) == 2
+        assert crosses[f] == crossing(Rings.of([polygon]))[0]
+    assert not crosses[0::2].any()
+    assert crosses[9::2].all()

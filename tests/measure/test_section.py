@@ -55,7 +55,9 @@ def metal_of(surface: Flat, weld_mm: np.ndarray, *, haz_mm: float | None = None,
     )
 
 
-def measured(outline_mm, test="macro-fillet", *, weld=None, haz_mm=None, tried=(), u_rel=0.0, surface=None, blur_px=0.6, **more):
+def measured(
+    outline_mm, test="macro-fillet", *, weld=None, haz_mm=None, tried=(), u_rel=0.0, surface=None, blur_px=0.6, **more
+):
     """The section of an outline in mm, each of whose points was found where it is."""
     surface = above() if surface is None else surface
     px_mm = float(surface.mm_per_px_at(surface.project(outline_mm)[0]))
@@ -258,7 +260,9 @@ def test_an_outline_without_a_joint_says_so_for_every_size():
 
 def test_a_butt_s_own_reasons():
     """No bead at the root; no dilution, bevelled as butts are; penetration is the thickness where the root stands out."""
-    found = measured(plate(root=0.0), "macro-butt", weld=np.array([(-5, -1.5), (5, -1.5), (2, 7.0), (-2, 7.0)]), thickness_mm=10.0)
+    found = measured(
+        plate(root=0.0), "macro-butt", weld=np.array([(-5, -1.5), (5, -1.5), (2, 7.0), (-2, 7.0)]), thickness_mm=10.0
+    )
     assert "flush" in found.missing["root_excess_mm"]
     assert "bevel" in found.missing["dilution"]
     assert found.sizes["penetration_mm"] == pytest.approx(7.0, abs=0.02)

@@ -30,9 +30,9 @@ STEP, PX_MM, U_EDGE_MM = 0.05, 0.03, 0.012
 UNCLEAR = np.array([[58.2, 58.2 - 0.05 * k] for k in range(30)])  # on the weld's face, 1.5 mm of it
 
 
-def spread(unclear=None, lose=lambda call: False):
+def spread(unclear=None, lose=lambda call: False, *, step: float = STEP, roll: int = 0):
     """Of a mitre fillet of 6 mm legs; from calls for which `lose` is true the throat is missing."""
-    outline = resampled(tee(6.0, 6.0), STEP)
+    outline = np.roll(resampled(tee(6.0, 6.0), step), roll, axis=0)
     plates = runs(outline)
     evaluate = evaluator("macro-fillet", None, np.eye(2), None)
     drawn = evaluate(outline, plates, None)[0]
@@ -154,3 +154,56 @@ def test_other_fusion_lines_tell_how_sure_the_weld_metal_is():
     assert found == {"weld_area_mm2": pytest.approx(np.hypot(3.0, 4.0))}
     assert spread_of_metal(evaluate, None, None, [10.0], alone) == {}
     assert spread_of_metal(evaluate, None, None, [10.0, 18.0], {}) == {}
+
+
+def face_places(first_mm: float, last_mm: float) -> np.ndarray:
+    """Places without a clear edge on the fillet's face, so far from its toe on the plate, 0.05 mm apart."""
+    way = np.arange(first_mm, last_mm, 0.05) / np.sqrt(2)
+    return np.column_stack([61.0 - way, 60.0 - way])
+
+
+def added(hidden: dict, plain: dict, name: str = "throat_mm") -> float:
+    return float(np.sqrt(max(hidden[name] ** 2 - plain[name] ** 2, 0.0)))
+
+
+def test_a_stretch_s_part_does_not_hang_on_how_finely_the_outline_is_drawn():
+    """Points 0.05 or 0.1 mm apart, and wherever the outline begins, the stretch itself included."""
+    plain, hidden = spread()[0], spread(UNCLEAR)[0]
+    fine = added(hidden, plain)
+    coarse = added(spread(UNCLEAR, step=0.1)[0], spread(step=0.1)[0])
+    assert coarse == pytest.approx(fine, rel=0.15)
+    outline = resampled(tee(6.0, 6.0), STEP)
+    at = int(np.argmin(np.hypot(*(outline - UNCLEAR[10]).T)))
+    rolled, calls = spread(UNCLEAR, roll=-at)
+    assert added(rolled, spread(roll=-at)[0]) == pytest.approx(fine, rel=0.1)
+    assert calls == spread(UNCLEAR)[1], "one stretch across the seam, not two"
+
+
+def test_only_what_lies_on_a_stretch_is_less_sure_for_it():
+    """Near the toe on the plate the leg there is, and the throat at the face's middle is not; of a few lone places nothing is."""
+    plain, near_toe = spread()[0], spread(face_places(0.2, 1.6))[0]
+    through = max(("leg_1_mm", "leg_2_mm"), key=lambda name: added(near_toe, plain, name))
+    other = {"leg_1_mm": "leg_2_mm", "leg_2_mm": "leg_1_mm"}[through]
+    assert added(near_toe, plain, through) > 0.1
+    assert added(near_toe, plain, other) < 0.03
+    assert added(near_toe, plain) < 0.01
+    few = spread(face_places(3.0, 5.0)[::20])[0]
+    assert few == pytest.approx(plain)
+
+
+def test_two_stretches_add_their_squares():
+    """One at either side of the face's middle, each by itself and both together (JCGM 100:2008, 5.1.2), for the convexity."""
+    plain = spread()[0]
+    one, two = face_places(0.2, 1.6), face_places(6.9, 8.3)
+    name = "theoretical_throat_mm"
+    apart = [added(spread(places)[0], plain, name) for places in (one, two)]
+    both = added(spread(np.concatenate([one, two]))[0], plain, name)
+    assert min(apart) > 0.02
+    assert both == pytest.approx(np.hypot(*apart), rel=0.1)
+
+
+def test_the_whole_outline_s_place_moves_a_size_by_its_geometry():
+    """Displaced by u all round, plates and face go alike: a mitre fillet's throat and legs stay; nothing there exceeds that u."""
+    sure = spread()[0]
+    assert sure["throat_mm"] < 0.5 * U_EDGE_MM
+    assert sure["leg_1_mm"] < 1.5 * U_EDGE_MM

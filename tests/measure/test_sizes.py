@@ -398,7 +398,9 @@ def test_what_is_cut_off_says_what_was_seen_of_it(make):
     other = Outline(outline_px=np.array([[500, 100], [504, 100], [504, 180], [500, 180.0]]))
     cut, whole = measured(make, [crack, other], make.flat())
     assert cut.seen["length_mm"][0] == pytest.approx(np.hypot(8.0, 0.4))
-    assert cut.missing["width_mm"].endswith(f"at least {0.4 - cut.seen['width_mm'][1]:.2f} mm (what is seen, less its uncertainty)")
+    assert cut.missing["width_mm"].endswith(
+        f"at least {0.4 - cut.seen['width_mm'][1]:.2f} mm (what is seen, less its uncertainty)"
+    )
     assert "mm\N{SUPERSCRIPT TWO}" in cut.missing["area_mm2"]
     assert set(cut.seen) == {"length_mm", "width_mm", "area_mm2"}
     assert "nearer to another one than the 2.00 mm seen" in cut.missing["nearest_mm"]

@@ -196,7 +196,9 @@ def test_the_fitted_notch_is_drawn_as_an_arc_between_its_flanks():
     assert found.outline[[0, -1], 1].max() < 0.0
     assert found.outline[[0, -1], 1].min() > -0.5 * found.depth_mm
     deep = round_notch()[round_notch()[:, 1] > 0.25]
-    fine = np.column_stack([np.interp(np.linspace(0, 1, 2000), np.linspace(0, 1, len(found.outline)), k) for k in found.outline.T])
+    fine = np.column_stack(
+        [np.interp(np.linspace(0, 1, 2000), np.linspace(0, 1, len(found.outline)), k) for k in found.outline.T]
+    )
     off = np.hypot(*np.moveaxis(deep[:, None] - fine[None], -1, 0)).min(axis=1)
     assert off.max() < 0.5 * PX_MM
 

@@ -181,7 +181,9 @@ def test_each_line_of_a_butt_is_as_long_as_what_it_shows():
     drawn = butt(joint.top, joint.bottom, joint.across)
     for name in ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "misalignment_mm"):
         assert long(drawn[name].lines[0]) == pytest.approx(abs(drawn[name].value), abs=1e-6), name
-    assert [abs(float(line[1, 1] - line[0, 1])) for line in drawn["misalignment_mm"].lines[1:]] == pytest.approx([0, 0], abs=0.05)
+    assert [abs(float(line[1, 1] - line[0, 1])) for line in drawn["misalignment_mm"].lines[1:]] == pytest.approx(
+        [0, 0], abs=0.05
+    )
     heights = sorted(float(line[1, 1]) for line in drawn["misalignment_mm"].lines[1:])
     assert heights == pytest.approx([-1.0, 0.0], abs=0.05)  # each plate's surface, drawn on to the weld's middle
     weld = np.array([(-5, -1.5), (5, -1.5), (2, 7.0), (-2, 7.0)])
