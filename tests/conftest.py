@@ -1,4 +1,4 @@
-"""Pictures that many tests share, each with its sheet, truth and limits, rendered once a run: a bend face, and a broken face."""
+"""Pictures that many tests share, each with its sheet, truth and limits, rendered once a run: a bend and a broken face."""
 
 from __future__ import annotations
 
@@ -69,8 +69,8 @@ def bend_case(tmp_path_factory) -> Case:
 
 @pytest.fixture(scope="session")
 def break_case(tmp_path_factory) -> Case:
-    """A nick-break half with some pores, one of nearly 4 mm, beside a strip card at its height, 0.3 MP: measured in a quarter of
-    the time that a bend takes, for whatever does not ask how a photograph is measured.
+    """A nick-break half with some pores, one of nearly 4 mm, beside a strip card at its height, 0.3 MP: measured in a
+    quarter of the time that a bend takes, for whatever does not ask how a photograph is measured.
     """
     folder = tmp_path_factory.mktemp("break-case")
     return render_case(folder, "half", 15_000_400, test="nick-break", width_px=600, card="strip", height="level", bench="paper")

@@ -28,8 +28,8 @@ def threads():
 
 
 def test_record_pictures_and_reports_are_the_same_bytes(bend_case, tmp_path, monkeypatch, threads):
-    """Every file of the folder by its SHA-256, the PDF, the spreadsheet and the overlay among them: of two runs that differ in their
-    threads too.
+    """Every file of the folder by its SHA-256, the PDF, the spreadsheet and the overlay too: of two runs with unlike numbers of
+    threads.
     """
     monkeypatch.setattr(job, "datetime", Stopped)
     seen = {}

@@ -131,5 +131,5 @@ def test_an_axis_that_leaves_the_surface_is_none(make):
     """One of the two clicks lies beside the bend: no direction on it."""
     surface = make.bend()
     crown = surface.project(np.zeros((1, 2)))[0]
-    on = sheet("face-bend", axis_px=np.array([crown, crown + [900.0, 0.0]]))
+    on = sheet("face-bend", axis_px=np.array([crown, crown + np.array([900.0, 0.0])]))
     assert placed(make, [rectangle(3, 1, (0, 0))], surface, on, make.whole_area()) is None

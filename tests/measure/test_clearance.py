@@ -90,14 +90,14 @@ def to_segments(points: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> flo
 
 @pytest.mark.parametrize("seed", range(6))
 def test_long_outlines_exactly_as_by_every_pair_of_edges(seed):
-    """Wavy rings of 30 to 700 points that do not meet: the least of all distances of a corner from an edge is exact for them."""
+    """Wavy rings of 30 to 700 points that do not meet: the least distance of a corner from an edge is exact for them."""
     rng = np.random.default_rng(seed)
     polygons = []
     for k in range(9):
         turn = np.linspace(0, 2 * np.pi, int(rng.integers(30, 700)), endpoint=False)
         radius = 4 + 0.9 * np.sin(int(rng.integers(2, 9)) * turn + rng.uniform(0, 6)) + 0.05 * rng.random(len(turn))
         shape = np.column_stack([np.cos(turn), np.sin(turn)]) * radius[:, None] * rng.uniform([0.2, 0.6], [1.0, 1.0])
-        polygons.append(shape + [11.0 * (k % 3), 11.0 * (k // 3)] + rng.uniform(-0.4, 0.4, 2))
+        polygons.append(shape + 11.0 * np.array(divmod(k, 3)) + rng.uniform(-0.4, 0.4, 2))
     ends = [np.roll(one, -1, axis=0) for one in polygons]
     gaps, nearest = clear_distances(Rings.of(polygons))
     for i, mine in enumerate(polygons):

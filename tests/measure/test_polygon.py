@@ -183,7 +183,7 @@ def test_of_two_loops_both_go():
 
 @pytest.mark.parametrize("points", [257, 600, 1025, 1500])
 def test_a_long_outline_crosses_only_where_a_small_loop_is_spliced_in(points):
-    """A wavy ring, and the same with two neighbouring points of one side of it changed over: all of them beyond the tables' size."""
+    """A wavy ring, and the same with two near points of it changed over: all of them beyond the tables' size."""
     turn = np.linspace(0, 2 * np.pi, points, endpoint=False)
     ring = np.column_stack([np.cos(turn), np.sin(turn)]) * (5 + np.sin(7 * turn))[:, None]
     swapped = ring.copy()

@@ -1,4 +1,4 @@
-"""All sizes of a section with their uncertainty, from outlines and weld metal in closed form, on a flat surface seen from above."""
+"""All sizes of a section with their uncertainty, from outlines and weld metal in closed form, on a plane seen from above."""
 
 from __future__ import annotations
 
@@ -67,8 +67,8 @@ def measured(
 
 
 def test_a_fillet_s_sizes_and_how_surely_they_are_told():
-    """A mitre fillet of 6 mm: throat z / sqrt 2 (ISO 2553 and trade practice). Each within a quarter of its U, as the outline is
-    exact; and told to 0.1 mm and 8 degrees, which a photograph of 0.04 mm to the pixel allows.
+    """A mitre fillet of 6 mm: throat z / sqrt 2 (ISO 2553 and trade practice). Each within a quarter of its U, as the outline
+    is exact; and told to 0.1 mm and 8 degrees, which a photograph of 0.04 mm to the pixel allows.
     """
     found = measured(tee(6.0, 6.0))
     truth = {"leg_1_mm": 6, "leg_2_mm": 6, "throat_mm": 6 / np.sqrt(2), "theoretical_throat_mm": 6 / np.sqrt(2)}
@@ -189,7 +189,7 @@ def notched(depth: float, radius: float, half_deg: float) -> np.ndarray:
     mouth = radius * np.cos(half) + tangent * np.tan(half)
     turn = np.linspace(half, np.pi - half, 200)
     root = np.column_stack([radius * np.cos(turn), depth - radius + radius * np.sin(turn)])
-    ring = np.concatenate([[(mouth, 0.0)], root, [(-mouth, 0.0)]]) + [11.0 + mouth, 0.0]
+    ring = np.concatenate([[(mouth, 0.0)], root, [(-mouth, 0.0)]]) + np.array([11.0 + mouth, 0.0])
     corners = [(-40, 0), (-40, 10), (40, 10), (40, 0), *ring, (5, -6), (5, -40), (-5, -40), (-5, 0)]
     return np.array(corners) + PLACE
 

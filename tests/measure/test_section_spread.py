@@ -180,7 +180,7 @@ def test_a_stretch_s_part_does_not_hang_on_how_finely_the_outline_is_drawn():
 
 
 def test_only_what_lies_on_a_stretch_is_less_sure_for_it():
-    """Near the toe on the plate the leg there is, and the throat at the face's middle is not; of a few lone places nothing is."""
+    """Near the toe on the plate the leg there is, and the throat at the middle is not; of a few lone places nothing is."""
     plain, near_toe = spread()[0], spread(face_places(0.2, 1.6))[0]
     through = max(("leg_1_mm", "leg_2_mm"), key=lambda name: added(near_toe, plain, name))
     other = {"leg_1_mm": "leg_2_mm", "leg_2_mm": "leg_1_mm"}[through]
@@ -203,7 +203,7 @@ def test_two_stretches_add_their_squares():
 
 
 def test_the_whole_outline_s_place_moves_a_size_by_its_geometry():
-    """Displaced by u all round, plates and face go alike: a mitre fillet's throat and legs stay; nothing there exceeds that u."""
+    """Displaced by u all round, plates and face go alike: a mitre fillet's throat and legs stay; none exceeds that u."""
     sure = spread()[0]
     assert sure["throat_mm"] < 0.5 * U_EDGE_MM
     assert sure["leg_1_mm"] < 1.5 * U_EDGE_MM

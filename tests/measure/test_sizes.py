@@ -315,8 +315,8 @@ def boxes(make, surface, u_rel: float, u_edge_px: float = 0.3, u_tip_px: float =
 
 
 def test_each_size_s_uncertainty_in_closed_form(make):
-    """Seen straight from above, an exact scale: two tips each by their own u, two edges that move together, the whole edge by its
-    length, and an edge on either side of a gap (JCGM 100:2008, 5.1.2 and, together, 5.2.2); k = 2.
+    """Seen straight from above, an exact scale: two tips each by their own u, two edges that move together, the whole edge by
+    its length, and an edge on either side of a gap (JCGM 100:2008, 5.1.2 and, together, 5.2.2); k = 2.
     """
     px_mm = 0.1
     for feature in boxes(make, make.flat(), 0.0):
@@ -338,8 +338,8 @@ def test_the_scale_adds_to_each_size_by_its_power(make):
 
 
 def test_a_doubtful_crown_makes_sizes_along_the_arc_doubtful(make):
-    """Seen from far above, a pixel's way along the arc is longer by 1 / cos: at 45 degrees a crown that may lie 1 mm aside changes
-    it by tan / (r cos) of itself (derivative), and the way along the axis not at all.
+    """Seen from far above, a pixel's way along the arc is longer by 1 / cos: at 45 degrees a crown that may lie 1 mm aside
+    changes it by tan / (r cos) of itself (derivative), and the way along the axis not at all.
     """
     far = {"distance_mm": 30000.0, "focal_px": 300000.0, "radius_mm": 30.0}
     s = 30 * np.radians(45.0)
@@ -374,7 +374,7 @@ def test_the_examined_area_s_uncertainty_in_closed_form(make):
     area = make.whole_area(outline_px=outer, exclude_px=(hole,), edges_px=())
     value, U = area_mm2(surface, make.scale_of(surface, 0.0), area)
     assert value == pytest.approx(1100.0)
-    assert U == pytest.approx(2 * 0.1 * 180.0)
+    assert pytest.approx(2 * 0.1 * 180.0) == U
     _, loose = area_mm2(surface, make.scale_of(surface, 0.05), area)
     assert np.sqrt(loose**2 - U**2) == pytest.approx(2 * 2 * 0.05 * 1100.0)
 

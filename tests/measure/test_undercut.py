@@ -128,8 +128,8 @@ def found_in(notch, plate=PLATE, **changes):
 
 
 def test_each_source_adds_its_square():
-    """Plate's line, half of the edge's own (it moves plate and root alike), and the scale's share of the depth; an edge that lies
-    out all round makes the radius larger by as much; and a mouth is as sure as its two ends (JCGM 100:2008, 5.1.2).
+    """Plate's line, half of the edge's own (it moves plate and root alike), and the scale's share of the depth; an edge that
+    lies out all round makes the radius larger by as much; and a mouth is as sure as its two ends (JCGM 100:2008, 5.1.2).
     """
     plain, wavy = found_in(round_notch()), found_in(round_notch(), replace(PLATE, u_offset_mm=0.05))
     assert wavy.u_depth_mm**2 - plain.u_depth_mm**2 == pytest.approx(0.05**2 - PLATE.u_offset_mm**2)

@@ -194,7 +194,7 @@ def test_each_line_of_a_butt_is_as_long_as_what_it_shows():
 
 
 def test_weld_metal_beyond_the_corner_is_its_nearest_end():
-    """A polygon about the corner ends 2 mm on; one in two parts at its first end; one that stops short of it reaches nothing."""
+    """A polygon about the corner ends 2 mm on; one in two parts at its first end; one that stops short reaches nothing."""
     about = np.array([(-2.0, -1), (3, -1), (3, 1), (-2, 1)])
     root, inward = np.zeros(2), np.array([-1.0, 0.0])
     found = beyond(about, root, inward)
@@ -202,7 +202,7 @@ def test_weld_metal_beyond_the_corner_is_its_nearest_end():
     assert found.lines[0] == pytest.approx(np.array([[0, 0], [-2, 0]]))
     notched = np.array([(-5.0, -1), (3, -1), (3, 1), (-2, 1), (-2, -0.5), (-4, -0.5), (-4, 1), (-5, 1)])
     assert beyond(notched, root, inward).value == pytest.approx(2.0)
-    short = beyond(about + [3.0, 0.0], root, inward)
+    short = beyond(about + np.array([3.0, 0.0]), root, inward)
     assert short.value == 0.0
     assert long(short.lines[0]) == 0.0
 
