@@ -22,13 +22,16 @@ SHOWN, STEP, ICON_PX = 60, 60, 150
 
 
 class ContactSheet(QWidget):
-    """A panel that searches one library. It computes nothing: the library finds, the viewer shows."""
+    """A panel that searches one library. It computes nothing: the library finds, the viewer shows.
+
+    The library is open during a search alone, so that others may write, move or mend it meanwhile.
+    """
 
     def __init__(self, napari_viewer) -> None:
         super().__init__()
         self.setObjectName("bench")
         self.setStyleSheet(look.SHEET)
-        self.viewer, self.library, self.looks, self.like, self.shown = napari_viewer, None, None, None, SHOWN
+        self.viewer, self.folder, self.looks, self.like, self.shown = napari_viewer, None, None, None, SHOWN
         self.words = QLineEdit()
         self.words.setPlaceholderText("words: straight gap, side bend, 136 ...")
         self.words.setAccessibleName("words to look for")
@@ -68,20 +71,16 @@ class ContactSheet(QWidget):
             self.open_library(Path(folder))
 
     def open_library(self, folder: Path) -> None:
-        """Search this library from now on."""
-        try:
-            opened = store.open_store(folder)
-        except SpecimeterError as error:
-            self.told.setText(str(error))
-            return
-        self.close_library()
-        self.library, self.looks = opened, None
-        self.search_anew()
+        """Search this library from now on; one that cannot be searched leaves things as they are, and is told."""
+        before = self.folder, self.looks
+        self.folder, self.looks = folder, None
+        if not self.search_anew():
+            self.folder, self.looks = before
 
-    def search_anew(self) -> None:
+    def search_anew(self) -> bool:
         """Forget whom the pictures should be like, and search."""
         self.like, self.shown = None, SHOWN
-        self.search()
+        return self.search()
 
     def search_alike(self) -> None:
         """The pictures most alike the chosen one."""
@@ -94,10 +93,10 @@ class ContactSheet(QWidget):
         self.shown += STEP
         self.search()
 
-    def search(self) -> None:
-        """Fill the sheet with what fits."""
-        if self.library is None:
-            return
+    def search(self) -> bool:
+        """Fill the sheet with what fits; False where that could not be, and is told."""
+        if self.folder is None:
+            return False
         query = Query(
             words=self.words.text(),
             kind=self.kind.currentData(),
@@ -105,24 +104,32 @@ class ContactSheet(QWidget):
             clean={"yes": True, "no": False}.get(self.clean.currentData()),
             like=self.like,
         )
-        if self.like is not None and self.looks is None:
-            self.looks = alike.Looks(self.library)
-        found = find(self.library, query, limit=self.shown, looks=self.looks)
+        try:
+            with store.open_store(self.folder) as library:
+                if self.like is not None and self.looks is None:
+                    self.looks = alike.Looks(library)
+                found = find(library, query, limit=self.shown, looks=self.looks)
+                thumbs = [str(library.thumb(one.sha256)) for one in found.hits]
+        except SpecimeterError as error:
+            self.told.setText(str(error))
+            return False
         self.sheet.clear()
-        for one in found.hits:
-            item = QListWidgetItem(QIcon(str(self.library.thumb(one.sha256))), one.entry.title)
+        for one, thumb in zip(found.hits, thumbs, strict=True):
+            item = QListWidgetItem(QIcon(thumb), one.entry.title)
             item.setData(Qt.ItemDataRole.UserRole, one.id)
             item.setToolTip(", ".join(words.kind(kind) for kind in one.entry.kinds) or "no findings")
             self.sheet.addItem(item)
         total = "more than these" if found.total is None else str(found.total)
         self.told.setText(f"{len(found.hits)} shown, {total} in all. Enter or a double click opens a picture.")
         self.more.setEnabled(found.total is None or found.total > len(found.hits))
+        return True
 
     def open_item(self, item: QListWidgetItem) -> None:
         """Show a picture with its outlines, in layers of its own."""
-        one = catalogue.get(self.library, item.data(Qt.ItemDataRole.UserRole))
         try:
-            picture = photo.read(self.library.picture(one.sha256, one.suffix))
+            with store.open_store(self.folder) as library:
+                one = catalogue.get(library, item.data(Qt.ItemDataRole.UserRole))
+                picture = photo.read(library.picture(one.sha256, one.suffix))
         except SpecimeterError as error:
             self.told.setText(str(error))
             return
@@ -141,16 +148,6 @@ class ContactSheet(QWidget):
         self.viewer.reset_view()
         kinds = ", ".join(words.kind(kind) for kind in one.entry.kinds) or "no findings"
         self.told.setText(f"{one.entry.title}: {kinds}")
-
-    def close_library(self) -> None:
-        """Let go of the library's file."""
-        if self.library is not None:
-            self.library.close()
-            self.library = None
-
-    def closeEvent(self, event) -> None:
-        self.close_library()
-        super().closeEvent(event)
 
 
 def _choice(anything: str, options: list[tuple[str, str]]) -> QComboBox:

@@ -77,3 +77,21 @@ def test_a_folder_that_is_no_library_is_told(sheet, tmp_path):
     sheet.open_library(tmp_path / "nowhere")
     assert "there is no library" in sheet.told.text()
     assert titles(sheet) == ["A pore", "A crack", "A clean face"]
+
+
+def test_a_library_that_goes_or_is_damaged_meanwhile_is_told(sheet, folder):
+    """Nothing holds it open, so that it may be moved; a search and a picture then say so, and show what they showed."""
+    item = sheet.sheet.item(0)
+    moved = folder.rename(folder.parent / "moved")
+    sheet.words.setText("cra")
+    assert "there is no library" in sheet.told.text()
+    sheet.open_item(item)
+    assert "there is no library" in sheet.told.text()
+    assert len(sheet.viewer.layers) == 0
+    sheet.open_library(moved)
+    assert titles(sheet) == ["A crack"]
+    for path in moved.glob("library*"):
+        path.write_bytes(b"SQLite format 3\0" + b"?" * 4096)
+    sheet.words.setText("por")
+    assert "the library" in sheet.told.text()
+    assert titles(sheet) == ["A crack"]
