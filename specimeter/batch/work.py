@@ -46,6 +46,8 @@ def done(task: Task) -> dict[str, Any] | None:
         note = json.loads(_note_file(task).read_bytes())
     except (OSError, ValueError):
         return None
+    if not isinstance(note, dict):
+        return None
     there = note.get("status") == MEASURED and (Path(task.out) / str(note.get("record")) / "record.json").is_file()
     return note if there and note.get("key") == task.key() else None
 

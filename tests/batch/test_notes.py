@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -68,7 +69,7 @@ def test_a_fault_of_the_tool_is_noted_as_one(task, monkeypatch):
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"{", b"\xff\xfe", b'{"status": "failed"}', b'{"status": "measured", "record": "gone"}']
+    "content", [b"", b"{", b"[]", b"\xff\xfe", b'{"status": "failed"}', b'{"status": "measured", "record": "gone"}']
 )
 def test_a_note_that_is_damaged_or_without_its_record_is_no_note(task, content):
     """The task is done again."""
@@ -91,7 +92,7 @@ def test_a_batch_that_is_done_says_so_at_once(task, measured):
 def test_other_limits_make_another_task_of_the_same_photograph(task, measured, break_case):
     """The record was judged by none: by limits it is another, and is refused rather than passed off as the same."""
     shutil.copytree(measured, work.Path(task.out) / measured.name)
-    other = tasks.Task(**{name: getattr(task, name) for name in task.__slots__} | {"limits": str(break_case.limits)})
+    other = replace(task, limits=str(break_case.limits))
     assert other.key() != task.key()
     note = work.do(other)
     assert note["status"] == "failed"
