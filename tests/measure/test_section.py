@@ -43,11 +43,13 @@ def above(turn_deg: float = 0.0, px_mm: float = PX_MM) -> Flat:
 
 def metal_of(surface: Flat, weld_mm: np.ndarray, *, haz_mm: float | None = None, tried=()) -> WeldMetal:
     """Weld metal with that outline in mm."""
+    line = surface.project(np.array([(54.0, 61.0), (54.0, 63.0)]))
     return WeldMetal(
         outline_px=surface.project(weld_mm),
         tried_px=tuple(surface.project(one) for one in tried),
-        haz_px=None if haz_mm is None else haz_mm / PX_MM,
-        u_haz_px=2.0,
+        haz_mm=haz_mm,
+        u_haz_mm=0.08,
+        haz_drawn_px=(line,),
         line_px=surface.project(weld_mm[1:]),
         u_line_mm=np.full(len(weld_mm) - 1, 0.1),
         line_mm=LINE_MM,
@@ -95,7 +97,8 @@ def test_weld_metal_gives_penetration_area_zone_and_dilution():
     assert sizes["haz_width_mm"] == pytest.approx(2.0)
     assert sizes["dilution"] == pytest.approx(1 - 18 / area, abs=0.005)
     assert sizes["U_weld_area_mm2"] == pytest.approx(2 * U_ALIKE_MM * LINE_MM, rel=0.01)  # the line's length times its offset
-    assert sizes["U_haz_width_mm"] == pytest.approx(2 * np.hypot(U_ALIKE_MM, 2.0 * PX_MM))
+    assert sizes["U_haz_width_mm"] == pytest.approx(2 * np.hypot(U_ALIKE_MM, 0.08))
+    assert PX_MM * np.hypot(*np.diff(found.drawn["haz_width_mm"][0], axis=0)[0]) == pytest.approx(2.0)
     rounded = np.sqrt(U_ALIKE_MM**2 + ROUNDED_MM**2 + (0.5 * PX_MM) ** 2)
     assert sizes["U_penetration_mm"] == pytest.approx(2 * rounded, rel=0.05)
     # of a share 1 - d / A with an area A that is unsure by u: u d / A^2 (JCGM 100:2008, 5.1.3)
