@@ -1,8 +1,9 @@
 """Every edit on disk as soon as it is made: a file beside the record that outlives a crash at any moment.
 
 One line an act: a checksum, a space, JSON. The first line holds the state that the edits began from; each later one holds the
-change, or says that one was undone or redone. A line that was cut off, and all after it, are left out when it is read; so
-after a line that could not be written nothing is added behind it: the whole journal is written afresh in its place.
+change, or says that one was undone or redone. A line that was cut off, or that says what cannot be, and all after it are left
+out when it is read; so after a line that could not be written nothing is added behind it: the whole journal is written afresh
+in its place.
 """
 
 from __future__ import annotations
@@ -36,7 +37,8 @@ class Replayed:
     head: dict[str, Any]
     states: list[tuple[str, Any]]  # label and state, the first is where it began
     at: int
-    whole: bool  # nothing was cut off at its end
+    lines: int  # of the file, which hold all this
+    whole: bool  # nothing stands behind them
 
 
 class Journal:
@@ -63,7 +65,7 @@ class Journal:
         """Go on writing behind what was read; what was cut off at the end is taken away."""
         with _explained(self.path):
             self._open("r+b")
-            self._lines, self._sound = list(_whole_lines(self.path.read_bytes())), True
+            self._lines, self._sound = list(_whole_lines(self.path.read_bytes()))[: replayed.lines], True
             self._stream.truncate(sum(map(len, self._lines)))
             self._stream.seek(0, os.SEEK_END)
         self._last = replayed.states[replayed.at][1]
@@ -128,17 +130,28 @@ def replay(path: Path) -> Replayed | None:
         content = path.read_bytes()
     except FileNotFoundError:
         return None
-    lines = list(_whole_lines(content))
-    entries = [json.loads(line[9:]) for line in lines]
-    if not entries or entries[0].get("format") != FORMAT or entries[0].get("version") != VERSION:
+    head, states, at, lines = {}, [], 0, []
+    for number, line in enumerate(_whole_lines(content), start=1):
+        try:
+            entry = json.loads(line[9:])
+            if number == 1:
+                if (entry["format"], entry["version"]) != (FORMAT, VERSION):
+                    return None
+                head, states = dict(entry["head"]), [("opened", entry["state"])]
+            elif entry["act"] == "edit":
+                states[at + 1 :] = [(str(entry["label"]), delta.applied(states[at][1], entry["change"]))]
+                at += 1
+            else:
+                to = at + {"undo": -1, "redo": 1}[entry["act"]]
+                if not 0 <= to < len(states):
+                    break
+                at = to
+        except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+            break  # its sum holds, but no window wrote it
+        lines.append(line)
+    if not states:
         return None
-    states, at = [("opened", entries[0]["state"])], 0
-    for entry in entries[1:]:
-        if entry["act"] == "edit":
-            del states[at + 1 :]
-            states.append((entry["label"], delta.applied(states[at][1], entry["change"])))
-        at += -1 if entry["act"] == "undo" else 1
-    return Replayed(head=entries[0]["head"], states=states, at=at, whole=sum(map(len, lines)) == len(content))
+    return Replayed(head=head, states=states, at=at, lines=len(lines), whole=sum(map(len, lines)) == len(content))
 
 
 def _whole_lines(content: bytes) -> Iterator[bytes]:

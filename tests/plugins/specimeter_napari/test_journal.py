@@ -8,13 +8,16 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
+import zlib
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from qtpy.QtCore import Qt
 from specimeter_napari import delta
-from specimeter_napari.journal import Journal, replay
+from specimeter_napari.journal import FORMAT, VERSION, Journal, replay
 
 from specimeter.errors import RecordError
 from specimeter.record import model
@@ -79,6 +82,52 @@ def test_a_line_that_was_cut_off_is_left_out_and_written_over(tmp_path, cut):
     assert not journal.path.exists()
 
 
+def line_of(entry) -> bytes:
+    """As a journal writes it; text that is no JSON stands as it is."""
+    text = entry if isinstance(entry, bytes) else json.dumps(entry).encode()
+    return b"%08x %s\n" % (zlib.crc32(text), text)
+
+
+HOSTILE = [
+    b"no JSON", b"[" * 100_000, b"1", b"null", b"\xff", {}, {"act": "edit"}, {"act": "undo"}, {"act": "leap"},
+    {"act": ["undo"]}, {"act": "edit", "label": "x", "change": None}, {"act": "edit", "label": "x", "change": ["~", {"v": ["+", 1]}, []]},
+    {"act": "edit", "label": "x", "change": ["#", ["f1"]]}, {"act": "edit", "label": "x", "change": ["~", 5, []]},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("entry", HOSTILE, ids=range(len(HOSTILE)))
+def test_a_line_that_no_window_wrote_ends_the_journal(tmp_path, entry):
+    """Its sum holds, and it says what cannot be: what stands before it is recovered, and going on writes over it."""
+    path = tmp_path / "x.journal"
+    begin = {"format": FORMAT, "version": VERSION, "head": {}, "state": {"v": 0}}
+    path.write_bytes(line_of(begin) + line_of(entry) + line_of({"act": "edit", "label": "late", "change": ["=", {"v": 7}]}))
+    left = replay(path)
+    assert ([state for _, state in left.states], left.at, left.lines, left.whole) == ([{"v": 0}], 0, 1, False)
+    again = Journal(path)
+    again.go_on(left)
+    again.edit("after", {"v": 1})
+    again.close(forget=False)
+    found = replay(path)
+    assert ([state["v"] for _, state in found.states], found.whole) == ([0, 1], True)
+    path.write_bytes(line_of(entry))
+    assert replay(path) is None
+
+
+@settings(max_examples=100, deadline=None)
+@given(content=st.lists(st.one_of(st.binary(max_size=20), st.recursive(
+    st.none() | st.integers() | st.text(max_size=4),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
+        st.sampled_from(["format", "version", "head", "state", "act", "label", "change", "id"]), inner, max_size=5),
+    max_leaves=12,
+)), max_size=5))  # fmt: skip
+def test_arbitrary_lines_never_crash_it(content):
+    """Whatever stands there is a journal as far as it goes, or none."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "x.journal"
+        path.write_bytes(b"".join(line_of(entry) for entry in content))
+        assert replay(path) is None or replay(path).states
+
+
 def test_two_windows_do_not_write_one_journal(tmp_path):
     one, other = Journal(tmp_path / "x.journal"), Journal(tmp_path / "x.journal")
     one.begin({}, {"v": 0})
@@ -91,6 +140,9 @@ def test_two_windows_do_not_write_one_journal(tmp_path):
 
 CHILD = """
 import sys
+import tempfile
+import zlib
+from pathlib import Path
 from pathlib import Path
 from specimeter import photo
 from specimeter.record import edit, model, recompute
