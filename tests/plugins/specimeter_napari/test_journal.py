@@ -90,7 +90,8 @@ def line_of(entry) -> bytes:
 
 HOSTILE = [
     b"no JSON", b"[" * 100_000, b"1", b"null", b"\xff", {}, {"act": "edit"}, {"act": "undo"}, {"act": "leap"},
-    {"act": ["undo"]}, {"act": "edit", "label": "x", "change": None}, {"act": "edit", "label": "x", "change": ["~", {"v": ["+", 1]}, []]},
+    {"act": ["undo"]}, {"act": "edit", "label": "x", "change": None},
+    {"act": "edit", "label": "x", "change": ["~", {"v": ["+", 1]}, []]},
     {"act": "edit", "label": "x", "change": ["#", ["f1"]]}, {"act": "edit", "label": "x", "change": ["~", 5, []]},
 ]  # fmt: skip
 
