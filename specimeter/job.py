@@ -349,7 +349,8 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
     ]
     names = ["overlay.png" if number == 1 else f"overlay-{number}.png" for number in range(1, len(pictures) + 1)]
     with ThreadPoolExecutor(1) as beside:  # compressing takes about as long as all the rest
-        compressed = beside.map(_png, [*pictures, slide.draw(pictures[0], record, house)])
+        compressed = [beside.submit(_png, picture) for picture in pictures]
+        compressed.append(beside.submit(lambda: _png(slide.draw(pictures[0], record, house))))
         from specimeter.report import workbook  # its library loads beside the compressing
 
         files = {"section.csv": table.section_csv(record)} if record.cut is not None else {}
@@ -360,7 +361,7 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
             "report.html": html.render(record, pictures, house, said),
             "report.pdf": pdf.render(record, pictures, house, said),
         }
-        return dict(zip([*names, "slide.png"], compressed, strict=True)) | files
+        return dict(zip([*names, "slide.png"], (one.result() for one in compressed), strict=True)) | files
 
 
 def _png(picture: Image.Image) -> bytes:

@@ -83,12 +83,14 @@ def candidates(
     found = []
     for turn in turns_deg:
         bend = replace(start, direction_deg=start.direction_deg + float(turn))
-        for score, x, y, width, size in _best_places(upper, lower, bend, width_mm, window_mm, flank, sizes, count):
-            placed = replace(bend, crown_mm=np.array([x, y]), radius_mm=radius * size)
-            found.append(Candidate(bend=placed, width_mm=width * size, score=score))
+        found += [(bend, *one) for one in _best_places(upper, lower, bend, width_mm, window_mm, flank, sizes, count)]
     kept: list[Candidate] = []
-    for one in sorted(found, key=lambda candidate: -candidate.score):
-        if len(kept) < count and not any(_same(one, other) for other in kept):
+    for bend, score, x, y, width, size in sorted(found, key=lambda one: -one[1]):
+        if len(kept) == count:
+            break
+        placed = replace(bend, crown_mm=np.array([x, y]), radius_mm=radius * size)
+        one = Candidate(bend=placed, width_mm=width * size, score=score)
+        if not any(_same(one, other) for other in kept):
             kept.append(one)
     return kept
 
@@ -162,16 +164,22 @@ def _best_places(
     y = middle[1] + cell * (steps[None, :] * along[1] - steps[:, None] * across[1])
     left, top, right, bottom = window_mm
     within = (x >= left) & (x <= right) & (y >= top) & (y <= bottom)
+    held = [np.flatnonzero(within.any(axis=axis)) for axis in (1, 0)]
+    if not len(held[0]):
+        return []
+    part = rows_of, columns_of = tuple(slice(one[0], one[-1] + 1) for one in held)  # of the maps, where crowns may be
+    x, y, within, s = x[part], y[part], within[part], s[rows_of]
+    columns_at = np.arange(size)[columns_of]
 
     best = []
     for factor, width in ((f, w) for f in sizes for w in ([width_mm] if width_mm else WIDTHS_MM)):
         sized = replace(bend, radius_mm=radius * factor)
         half = round(width * factor / 2 / cell)
         length = max(3, round(2 * 0.95 * sized.radius_mm * np.sin(flank) / cell))
-        run = cv2.blur(sides, (1, length))
-        one, two = (np.roll(run, step, axis=1) for step in (half, -half))
-        total, weight = 0.6 * np.minimum(one, two) + 0.2 * (one + two), np.ones(size)
-        strip = cv2.blur(lows, (max(3, round(0.84 * width * factor / cell)), 1))
+        run = cv2.blur(sides, (1, length))[rows_of]
+        one, two = (run[:, (columns_at + step) % size] for step in (-half, half))
+        total, weight = 0.6 * np.minimum(one, two) + 0.2 * (one + two), np.ones(len(s))
+        strip = cv2.blur(lows, (max(3, round(0.84 * width * factor / cell)), 1))[:, columns_of]
         for side in (-1.0, 1.0):
             visible, crossing = _silhouette_rows(sized, eye_s - s, side)
             row = np.round((size - 1) / 2 - (s + crossing) / cell)
@@ -180,13 +188,13 @@ def _best_places(
             total = total + SILHOUETTE_WEIGHT * np.where(inside[:, None], value, 0)
             weight = weight + SILHOUETTE_WEIGHT * visible
         face = max(3, round(2 * sized.radius_mm * np.sin(min(flank, np.radians(STEEPEST_DEG))) / cell))
-        inside = np.asarray(cv2.blur(faces, (2 * half + 1, face)), np.float64)
+        inside = np.asarray(cv2.blur(faces, (2 * half + 1, face))[part], np.float64)
         score = np.where(within, total / weight[:, None] + LIKELY_WEIGHT * inside, 0).astype(np.float32)
-        peaks = np.flatnonzero((score >= cv2.dilate(score, np.ones((7, 7), np.uint8))) & (score > 0))
-        for peak in peaks[np.argsort(score.ravel()[peaks])[::-1][:count]]:
-            best.append(
-                (float(score.ravel()[peak]), float(x.ravel()[peak]), float(y.ravel()[peak]), float(width), float(factor))
-            )
+        peaks = np.argwhere((score >= cv2.dilate(score, np.ones((7, 7), np.uint8))) & (score > 0))
+        worth = score[tuple(peaks.T)]
+        for peak in np.argsort(worth)[::-1][:count]:
+            at = tuple(peaks[peak])
+            best.append((float(worth[peak]), float(x[at]), float(y[at]), float(width), float(factor)))
     return best
 
 
