@@ -1,4 +1,4 @@
-"""The commands, one module each: `HELP`, `arguments(parser)` and `run(options)`; heavy imports stay inside `run`."""
+"""The commands, one module each: `HELP`, `arguments(parser)` and `run(options)`; heavy imports stay inside `run`, within `loading`."""
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from specimeter.commands import DONE, UNMET
+from specimeter.commands import DONE, UNMET, loading
 
 HELP = "recompute a record and verify that nothing in it was changed"
 DESCRIPTION = (
@@ -30,10 +30,11 @@ def run(options: argparse.Namespace) -> int:
     """Check each record and print what was checked."""
     from pathlib import Path
 
-    from specimeter.audit import audit
-    from specimeter.errors import RecordError
-    from specimeter.record import seal
-    from specimeter.report.text import plain
+    with loading():
+        from specimeter.audit import audit
+        from specimeter.errors import RecordError
+        from specimeter.record import seal
+        from specimeter.report.text import plain
 
     key = None if options.key is None else seal.public_key(options.key)
     for record in options.records:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from specimeter.commands import DONE
+from specimeter.commands import DONE, loading
 
 HELP = "freeze a reviewed record under a report number, and sign it"
 DESCRIPTION = (
@@ -38,8 +38,9 @@ def run(options: argparse.Namespace) -> int:
     """Issue or amend."""
     from datetime import UTC, datetime
 
-    from specimeter import revise
-    from specimeter.record import issue, seal
+    with loading():
+        from specimeter import revise
+        from specimeter.record import issue, seal
 
     now = datetime.now(UTC)
     if options.amend:

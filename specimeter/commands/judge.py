@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from specimeter.commands import DONE, UNMET
+from specimeter.commands import DONE, UNMET, loading
 
 HELP = "compare a stored record with other limits, or with several levels"
 DESCRIPTION = (
@@ -34,10 +34,11 @@ def run(options: argparse.Namespace) -> int:
     """Judge and print; nothing is written."""
     import json
 
-    from specimeter.errors import LimitsError
-    from specimeter.judge import limits as judge_limits
-    from specimeter.record import folder, recompute
-    from specimeter.report import judged
+    with loading():
+        from specimeter.errors import LimitsError
+        from specimeter.judge import limits as judge_limits
+        from specimeter.record import folder, recompute
+        from specimeter.report import judged
 
     found = (folder.sound if options.strict else folder.read)(options.record)
     if options.levels:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from specimeter.commands import DONE
+from specimeter.commands import DONE, loading
 
 HELP = "render the report of a record again"
 DESCRIPTION = (
@@ -36,11 +36,12 @@ def run(options: argparse.Namespace) -> int:
     """Render and write."""
     from pathlib import Path
 
-    from specimeter import job, revise
-    from specimeter.errors import RecordError
-    from specimeter.files import write
-    from specimeter.record import folder as folders
-    from specimeter.report import house as houses
+    with loading():
+        from specimeter import job, revise
+        from specimeter.errors import RecordError
+        from specimeter.files import write
+        from specimeter.record import folder as folders
+        from specimeter.report import house as houses
 
     house = None if options.settings is None else houses.read(options.settings)
     if options.out is None:

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from specimeter.commands import DONE
+from specimeter.commands import DONE, loading
 
 HELP = "confirm, reject, correct and add features, by a named person"
 DESCRIPTION = (
@@ -68,10 +68,11 @@ def run(options: argparse.Namespace) -> int:
     import sys
     from datetime import UTC, datetime
 
-    from specimeter import revise
-    from specimeter.errors import SpecimeterError
-    from specimeter.record import folder as folders
-    from specimeter.report import text
+    with loading():
+        from specimeter import revise
+        from specimeter.errors import SpecimeterError
+        from specimeter.record import folder as folders
+        from specimeter.report import text
 
     when = datetime.now(UTC)
     acts = list(_acts(options))

@@ -190,7 +190,7 @@ def fit_card(
         by_seen = np.column_stack([by_place, -np.sum(by_place * place, axis=1)]) / depth[:, None]
         by_flat = by_seen @ rotation
         slope = np.empty((len(points), UNKNOWNS))
-        slope[:, :3] = np.einsum("ni,kij,nj->nk", by_seen, turned.reshape(3, 3, 3), flat, optimize=True)
+        slope[:, :3] = np.sum((flat @ turned.reshape(3, 3, 3).transpose(0, 2, 1)) * by_seen, axis=2).T
         slope[:, 3:5] = by_seen[:, :2]
         slope[:, 5] = by_seen[:, 2] * focal / 1000.0
         slope[:, LOG_FOCAL] = focal * stretch * across + slope[:, 5] * p[5]
