@@ -1,4 +1,4 @@
-"""The commands, one module each: `HELP`, `arguments(parser)` and `run(options)`; heavy imports stay inside `run`, within `loading`."""
+"""The commands, a module each: `HELP`, `arguments(parser)` and `run(options)`; heavy imports stay in `run`, in `loading`."""
 
 from __future__ import annotations
 
