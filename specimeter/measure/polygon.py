@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
+TOUCH = 1e-9  # of a polygon's extent: a point so far to the side of an edge lies on it, but for rounding
 DIRECTIONS = 8  # over a half turn, for bounds on the greatest extent
 RUN, LONG = 4, 1024  # points in a run of an outline; an outline with more is not compared run by run
 CHUNK = 1 << 17  # table cells worked on at a time: stays in a core's cache
@@ -225,7 +226,7 @@ def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
 
 
 def crossing(rings: Rings) -> np.ndarray:
-    """Whether each polygon's outline crosses itself, shape (F,); to touch itself is not to cross."""
+    """Whether each polygon's outline crosses itself, shape (F,); to touch itself or go back along itself is not to cross."""
     found = np.zeros(len(rings), bool)
     unclear = np.flatnonzero(~_star_shaped(rings))
     unclear = unclear[~_runs_apart(rings.picked(unclear))]
@@ -239,7 +240,8 @@ def crossing(rings: Rings) -> np.ndarray:
         edges = np.roll(points, -1, axis=1) - points  # padding repeats the last point: edges of no length, which cross nothing
         side = edges[:, :, None, 0] * (points[:, None, :, 1] - points[:, :, None, 1])
         side -= edges[:, :, None, 1] * (points[:, None, :, 0] - points[:, :, None, 0])
-        left, right = side > 0, side < 0
+        touch = TOUCH * (np.hypot(edges[..., 0], edges[..., 1]) * np.ptp(points, axis=1).max(axis=1)[:, None])[:, :, None]
+        left, right = side > touch, side < -touch
         across = left & np.roll(right, -1, axis=2) | right & np.roll(left, -1, axis=2)
         found[chosen] = (across & across.transpose(0, 2, 1)).any(axis=(1, 2))
     for f in np.flatnonzero(rings.counts > 256):
@@ -305,9 +307,12 @@ def _crosses(points: np.ndarray) -> bool:
     pairs = cKDTree(start + edge / 2).query_pairs(1.001 * ring.lengths.max(), output_type="ndarray")
     one, two = pairs.T
 
+    touch = TOUCH * float(np.ptp(points, axis=0).max()) * ring.lengths
+
     def side(edge_of: np.ndarray, point: np.ndarray) -> np.ndarray:
         reach = start[point] - start[edge_of]
-        return np.sign(edge[edge_of, 0] * reach[:, 1] - edge[edge_of, 1] * reach[:, 0])
+        across = edge[edge_of, 0] * reach[:, 1] - edge[edge_of, 1] * reach[:, 0]
+        return np.where(np.abs(across) > touch[edge_of], np.sign(across), 0.0)
 
     next_one, next_two = ring.after[one], ring.after[two]
     apart = (side(one, two) * side(one, next_two) < 0) & (side(two, one) * side(two, next_one) < 0)
