@@ -10,7 +10,7 @@ import numpy as np
 
 from specimeter.measure.polygon import without_loops
 from specimeter.measure.section_draw import evaluator
-from specimeter.measure.section_spread import EDGE_PX, own_u, spread_of, spread_of_metal, u_edge
+from specimeter.measure.section_spread import EDGE_PX, own_u, spread_of, spread_of_metal, u_edge, u_toe
 from specimeter.measure.undercut import Undercut, measure_undercut
 from specimeter.photo import Photo
 from specimeter.scale.model import Scale
@@ -60,6 +60,8 @@ BLUNT_AT = "At toe {} the weld metal ends in a blunt edge: an overlap may hide t
 NO_OTHER = "it is lost as soon as the outline is moved by what it may be off"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
+OF_SIDE = ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "toe_angle_1_deg", "toe_angle_2_deg")
+NO_SIDE = "either side may be the weld's face: as far as their toes can be placed, both are as wide"
 NO_DILUTION = "the share of parent metal is measured on fillets whose plates were not bevelled: [weld] bevel_deg = 0"
 
 
@@ -243,9 +245,13 @@ def measure_section(
 
     blunt = [number for number, toe in enumerate(toes, start=1) if toe.blunt_mm]
 
+    either = len(facts["below"]) == 2 and not surely_wider(toes, facts["below"], px_mm, u_edge_mm)
+
     def enter(name: str, value: float, u: float) -> None:
         U = K * float(u)
-        if (why := too_uncertain(name, value, U)) is not None:
+        if either and name in OF_SIDE:
+            missing[name] = NO_SIDE
+        elif (why := too_uncertain(name, value, U)) is not None:
             missing[name] = BLUNT if _hangs_on(name, blunt) else why
         else:
             values[name], values[f"U_{name}"] = float(value), U
@@ -304,6 +310,13 @@ def thickness_off(toes: Sequence[Toe], plates: Sequence[Run], thickness_mm: floa
                 found.append(abs(float(np.log(thick / thickness_mm))))
     off = min(found, default=0.0)
     return off if off > K * np.hypot(u_rel, THICK_SHARE) else 0.0
+
+
+def surely_wider(toes: Sequence[Toe], others: Sequence[Toe], px_mm: float, u_edge_mm: float) -> bool:
+    """Whether one pair of toes lies surely farther apart than another."""
+    wide = [float(np.hypot(*(one.point - two.point))) for one, two in (toes, others)]
+    u = np.sqrt(sum(u_toe(toe, px_mm=px_mm, u_edge_mm=u_edge_mm) ** 2 for toe in (*toes, *others)))
+    return wide[0] - wide[1] > K * float(u)
 
 
 def _inwards(toe: Toe, other: Toe) -> np.ndarray:

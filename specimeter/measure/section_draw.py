@@ -26,7 +26,8 @@ def evaluator(
     plates are seen not to be fused; `square`: a fillet's plates were not bevelled, so that what was laid down lies before their
     surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through
     (`numbered`), whether the gap told it and the penetration (`told`), whether a root that stands out shows that the weld
-    goes through (`through`), and a fillet's faying line from the plates' corner on, as far as it is fused (`root`).
+    goes through (`through`), a fillet's faying line from the plates' corner on, as far as it is fused (`root`), and a butt's
+    toes on the root side (`below`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -61,7 +62,7 @@ def evaluator(
             )
         if joint.others:
             cautions.append(f"The cut shows {len(joint.others)} more fillet weld(s): the largest was measured.")
-        facts = {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0, "through": False}
+        facts = {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0, "through": False, "below": ()}
         return drawn, toes, {**facts, "root": np.array([root, root + max(deep, LEAST_ROOT_MM) * inward])}
 
     def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -87,7 +88,8 @@ def evaluator(
             drawn["penetration_mm"] = through_plate(weld, [toe.plate for toe in toes], thickness_mm)
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
-        return drawn, toes, {"cautions": (), "numbered": True, "told": tip is not None, "through": through, "root": None}
+        facts = {"cautions": (), "numbered": True, "told": tip is not None, "through": through, "root": None}
+        return drawn, toes, {**facts, "below": () if joint.bottom is None else joint.bottom.toes}
 
     return of_fillet if test == "macro-fillet" else of_butt
 

@@ -107,6 +107,13 @@ def _middle(differences: list[float]) -> float:
     return float(np.sqrt(np.mean(np.minimum(size, max(6 * float(np.median(size)), 1e-9)) ** 2)))
 
 
+def u_toe(toe: Toe, *, px_mm: float, u_edge_mm: float) -> float:
+    """Standard uncertainty of a toe's place along its plate in mm: the gentler the face leaves it, the less sure."""
+    turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
+    seen = np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)
+    return float(np.hypot(np.hypot(0.1 * px_mm, seen), HIDDEN * toe.blunt_mm))
+
+
 def own_u(
     name: str,
     toes: tuple[Toe, ...],
@@ -124,9 +131,7 @@ def own_u(
     floor = 0.1 * px_mm
 
     def place(toe: Toe) -> float:
-        turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
-        seen = np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)
-        return float(np.hypot(np.hypot(floor, seen), HIDDEN * toe.blunt_mm))
+        return u_toe(toe, px_mm=px_mm, u_edge_mm=u_edge_mm)
 
     if name.startswith("toe_angle"):
         toe = toes[int(name[10]) - 1]

@@ -202,12 +202,12 @@ def _slit(relief: Relief, one: Opening) -> None:
         return
     size = high - low
     share = shapes.coverage(texels, low[0], low[1], size[0], size[1]).astype(np.float32)
-    uneven = np.exp(0.4 * blotches(rng, share.shape, 0.4, maps.per_mm))
-    tone = np.float32(rng.choice([rng.uniform(0.005, 0.06), rng.uniform(0.06, 0.25)], p=[0.75, 0.25])) * uneven
-    colour = tone[..., None] * (1 + rng.normal(0, 0.06, 3)).astype(np.float32)
+    left = np.float32(rng.choice([rng.uniform(0.02, 0.2), rng.uniform(0.2, 0.45)], p=[0.75, 0.25]))  # of the metal's own light
+    left = np.clip(left * np.exp(0.4 * blotches(rng, share.shape, 0.4, maps.per_mm)), 0, 0.6)[..., None]
     box, share = np.s_[low[1] : high[1], low[0] : high[0]], share[..., None]
-    maps.metal[box] += (0.5 * colour - maps.metal[box]) * share
-    maps.body[box] += (0.5 * colour - maps.body[box]) * share
+    colour = (1 + rng.normal(0, 0.06, 3)).astype(np.float32)
+    for look in (maps.metal, maps.body):
+        look[box] *= 1 - share * (1 - left * colour)
     for slope in (maps.slope_s, maps.slope_a):
         slope[box] *= 1 - share[..., 0]
 

@@ -30,6 +30,7 @@ LEAST, LEAST_OVER = 2.2, 1.5  # of a path's sum, in mm, for a line to be one; an
 ASIDE_MM = (0.4, 1.2)  # from a line's mouth: where the plates' root sides are taken
 LEAST_BEAD_MM = 0.3  # weld metal that stands out on the root side by more shows that the weld goes through: no line is a root's
 LEAST_MM = 0.6  # of a line, to be seen as one
+TURN_MM, TURNED = 0.8, 0.65  # root faces are straight: a way that turns aside by such a slope over such a stretch ends there
 ALIKE_MM = 0.3  # along it, over which the evidence says the same
 U_TIP_MM = 0.15  # standard uncertainty of its end as a network sees it, at the best (from scenes)
 
@@ -103,6 +104,7 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     chance = max((_path(worth[plate])[0] for plate in plates if len(plate) > 2 / STEP_MM), default=0.0)
     if best < max(LEAST, LEAST_OVER * chance):
         return None
+    path = _straight(path)
     first = inner[path[0][0]]
     course = np.array(
         [*(places[first, row] for row in range(path[0][1])), *(places[inner[column], row] for column, row in path)]
@@ -112,6 +114,13 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
         return None
     cell_mm = float(read.surface.mm_per_px_at(read.surface.project(course[-1:])[0])) / read.reading.zoom
     return Unfused(path=course, u_tip_mm=float(np.hypot(np.hypot(U_TIP_MM, cell_mm), u_rows * STEP_MM)), worth=best)
+
+
+def _straight(path: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """A way up to where it turns aside, along a side wall that is not fused either, say."""
+    columns, reach = np.array([column for column, _ in path]), round(TURN_MM / STEP_MM)
+    aside = np.abs(columns[reach:] - columns[:-reach]) >= TURNED * reach
+    return path[: int(np.argmax(aside)) + 2] if aside.any() else path
 
 
 def _bead(face: WeldFace) -> float:

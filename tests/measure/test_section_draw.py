@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from specimeter.measure.section import surely_wider
 from specimeter.measure.section_draw import LEAST_BEAD_MM, evaluator
 from specimeter.segment.faying_line import Faying
-from specimeter.segment.joint import find_fillet
+from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled, runs
 from tests.measure.test_weld_sizes import STEP, arc_between, plate, tee
 
@@ -139,3 +140,14 @@ def test_a_butt_s_plates_are_numbered_as_they_lie_in_the_photograph(right, down,
     assert toes[0].point[0] == pytest.approx(first, abs=0.3)
     assert toes[1].point[0] == pytest.approx(-first, abs=0.3)
     assert said["numbered"]
+
+
+@pytest.mark.parametrize(("half_mm", "sure"), [(2.0, True), (5.95, False)])
+def test_the_face_of_a_butt_is_its_wider_side_where_that_is_sure(half_mm, sure):
+    """A cap of half width 6 mm over a bead, both arcs in closed form; with a bead as wide either may be the face."""
+    turn = np.linspace(0, np.pi, 120)
+    cap = np.column_stack([-6.0 * np.cos(turn), -1.5 * np.sin(turn)])
+    bead = np.column_stack([half_mm * np.cos(turn), 10.0 + 1.2 * np.sin(turn)])
+    outline = resampled(np.concatenate([[[-30.0, 10.0], [-30.0, 0.0]], cap, [[30.0, 0.0], [30.0, 10.0]], bead])[::-1], 0.05)
+    joint = find_butt(outline)
+    assert surely_wider(joint.top.toes, joint.bottom.toes, 0.07, 0.03) is sure

@@ -166,6 +166,18 @@ def test_an_unfused_root_is_a_line_from_the_root_side_up():
     assert np.ptp(feature[:, 1]) == pytest.approx(high, abs=0.3)
 
 
+def test_an_unfused_root_ends_where_the_line_turns_aside():
+    """A side wall that is not fused goes on from the root at 45 degrees for 2.5 mm: no part of the root's height, to 0.4 mm."""
+    joint, high = open_butt()
+    tip = joint.gaps[0][np.argmin(joint.gaps[0][:, 1])]
+    joint.gaps = [joint.gaps[0], np.array([tip, np.add(tip, [2.5, -2.5])])]
+    reading, surface, area = read(joint, etched=0.0, gaps=True)
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    found = unfused_root(Read(reading=within(reading, area.outline_px), surface=surface), find_butt(outline), outline)
+    assert found is not None
+    assert found.gap.length_mm == pytest.approx(high, abs=0.4)
+
+
 def test_a_root_that_shows_no_line_is_not_called_unfused():
     """The same joint with no gap to be seen; and with grinding marks as dark as one, which run through the plates too."""
     joint, _ = open_butt()
