@@ -21,7 +21,7 @@ from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.root_line import unfused_root
-from specimeter.segment.section_outline import unclear
+from specimeter.segment.section_outline import doubled, unclear
 from specimeter.segment.section_reading import read_steady, within
 from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_face import Toe
@@ -153,6 +153,7 @@ def section_of(
         no_metal=metal if isinstance(metal, str) else "",
         gap=gap,
         unclear_px=unclear(photo, area.outline_px),
+        doubled_px=doubled(photo, area.outline_px, px_mm),
         square=sheet.weld is not None and sheet.weld.bevel_deg == 0,
     )
     return replace(found, weld_drawn_px=weld_px, unfused=tuple(unfused))
@@ -200,6 +201,7 @@ def measure_section(
     no_metal: str = "the cut shows no weld metal",
     gap: Faying | None = None,
     unclear_px: np.ndarray | None = None,
+    doubled_px: tuple[np.ndarray, np.ndarray] | None = None,
     square: bool = False,
 ) -> Section:
     """Every size of design section 7 that the outline and the etched weld metal give.
@@ -220,6 +222,8 @@ def measure_section(
         Where the plates are seen not to be fused.
     unclear_px : array, shape (N, 2), optional
         Places along the outline where the photograph shows no clear edge.
+    doubled_px : tuple of arrays, shapes (M, 2) and (M,), optional
+        Places along it where a further edge runs inside, and how far in.
     square : bool
         Whether a fillet's plates are known not to have been bevelled: then the share of parent metal can be told.
     """
@@ -237,7 +241,10 @@ def measure_section(
     gap = gap if facts["told"] else None
     off = thickness_off(toes, plates, thickness_mm, scale.u_rel) if test == "macro-butt" else 0.0
     u_rel = float(np.hypot(scale.u_rel, off))
-    spread = spread_of(evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm, unclear_mm=hidden)
+    other = None if doubled_px is None or not len(doubled_px[0]) else (surface.develop(doubled_px[0]), doubled_px[1] * px_mm)
+    spread = spread_of(
+        evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm, unclear_mm=hidden, doubled_mm=other
+    )
     if metal is not None:
         spread |= spread_of_metal(evaluate, outline, plates, [surface.develop(one) for one in metal.tried_px], spread)
     values: dict[str, float] = {}

@@ -32,10 +32,20 @@ def u_edge(px_mm: float, confidence: float) -> float:
 
 
 def spread_of(
-    evaluate: Callable, outline, plates, weld, drawn: Mapping[str, Drawn], *, px_mm: float, u_edge_mm: float, unclear_mm
+    evaluate: Callable,
+    outline,
+    plates,
+    weld,
+    drawn: Mapping[str, Drawn],
+    *,
+    px_mm: float,
+    u_edge_mm: float,
+    unclear_mm,
+    doubled_mm=None,
 ) -> dict[str, float]:
     """Standard uncertainty of each size from the outline: displaced alike all round, perturbed along it, and each stretch whose
-    edge the photograph does not show displaced by itself; `unclear_mm`: places (N, 2) of such stretches. Infinite where a
+    edge the photograph does not show displaced by itself; `unclear_mm`: places (N, 2) of such stretches. Where a further edge
+    runs inside the outline, either may be the cut's: `doubled_mm`, places (M, 2) and how far in it lies (M,). Infinite where a
     size goes missing each time, or with a stretch that is not seen.
     """
     rng = np.random.default_rng(0)
@@ -46,6 +56,12 @@ def spread_of(
     tried = [outline + sigma * _smooth(rng, len(outline), CORRELATED_MM / step)[:, None] * normal for _ in range(TRIES)]
     bumps = _bumps(outline, unclear_mm, step)
     aside = [outline + sign * UNCLEAR_PX * px_mm * bump[:, None] * normal for bump in bumps for sign in (1.0, -1.0)]
+    if doubled_mm is not None and len(doubled_mm[0]):
+        places, inwards = doubled_mm
+        for bump in _bumps(outline, places, step):
+            there = np.min(np.hypot(*(places[:, None] - outline[bump > 0.5][None]).transpose(2, 0, 1)), axis=1) < CORRELATED_MM
+            if there.any():
+                aside.append(outline - float(np.median(inwards[there])) * bump[:, None] * normal)
     off: dict[str, list[list[float]]] = {name: [[], [], []] for name in drawn}
     for k, group in enumerate((moved, tried, aside)):
         for one in group:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 STEP_PX = 1.0  # between points of the outline
 TURN = 0.2  # price of a step of the border sideways, in units of a clear edge
@@ -11,6 +12,9 @@ AWAY = 0.5  # and of lying as far as is looked from the line that was given
 PLATEAU_PX = (2.0, 5.0)  # from the edge: where its two levels are taken
 CROSSING_PX = 1.5  # from the path of clearest edge: where the half-level is looked for
 SMOOTH = 5  # points over whose median the half-level's place is steadied
+FURTHER_MM, BAND_MM = (0.4, 1.6), 0.25  # how far inside an outline a further edge is looked for; on either side of it
+ALIKE_MM, DOUBLED_MM = 1.0, 2.0  # along the outline: over which light is averaged, and how far such an edge goes on at least
+RIVAL, GOES_ON, DARKEST = 0.4, 0.9, 0.003  # share of the outline's own edge, and of that stretch; light that is as good as none
 FIRST_SHARE = 0.55  # an edge so strong against the strongest ends the metal, though a stronger one follow (a cut's own side)
 
 
@@ -41,6 +45,28 @@ def clear_along(light: np.ndarray, outline_px: np.ndarray) -> tuple[np.ndarray, 
     """Points STEP_PX apart along a closed outline as it is, (M, 2), and which of them lie on a clear edge, bool (M,)."""
     points, normals = _along(_signed(outline_px), STEP_PX, 1.2)
     return points, _half_level(light, points, normals)[1]
+
+
+def doubled_along(light: np.ndarray, outline_px: np.ndarray, px_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Points (M, 2) of an outline inside which a further edge runs along with it, and how many pixels farther in, (M,).
+
+    So it is where the side of the metal below the cut is seen too, or its shadow: either edge may be the cut's.
+    """
+    points, normals = _along(_signed(outline_px), STEP_PX, 1.2)
+    step = 0.2 * BAND_MM / px_mm
+    away = np.arange(-(FURTHER_MM[1] + 2 * BAND_MM) / px_mm, 2 * BAND_MM / px_mm, step)
+    places = (points[:, None] + away[None, :, None] * normals[:, None]).astype(np.float32)
+    seen = np.asarray(cv2.remap(np.log(light + np.float32(DARKEST)), places[..., 0], places[..., 1], cv2.INTER_LINEAR))
+    seen = uniform_filter1d(seen, max(round(ALIKE_MM / px_mm / STEP_PX), 3), axis=0, mode="wrap")
+    band = max(round(BAND_MM / px_mm / step), 1)
+    mean = uniform_filter1d(seen, band, axis=1, origin=-(band // 2))  # of what follows each place
+    jump = np.linalg.norm(mean[:, band:-band] - mean[:, : -2 * band], axis=2)
+    at = away[band:-band] * px_mm
+    inner = (at > -FURTHER_MM[1]) & (at < -FURTHER_MM[0])
+    own = jump[:, np.abs(at) < 0.6 * BAND_MM].max(axis=1)
+    rival = jump[:, inner].max(axis=1) > RIVAL * own
+    goes_on = uniform_filter1d(rival.astype(float), max(round(DOUBLED_MM / px_mm / STEP_PX), 3), mode="wrap") > GOES_ON
+    return points[goes_on], -away[band:-band][inner][jump[goes_on][:, inner].argmax(axis=1)]
 
 
 def _signed(outline_px: np.ndarray) -> np.ndarray:

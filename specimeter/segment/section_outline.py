@@ -18,7 +18,7 @@ from specimeter.segment.fusion_line import GAP
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import Run, resampled, runs
-from specimeter.segment.section_follow import clear_along, follow
+from specimeter.segment.section_follow import clear_along, doubled_along, follow
 from specimeter.segment.section_places import readings
 from specimeter.segment.section_reading import Reading, read_round, steadied, with_metal
 from specimeter.sheet import Sheet
@@ -194,6 +194,13 @@ def unclear(photo: Photo, outline_px: np.ndarray) -> np.ndarray:
     light, low = _light_round(photo, outline_px)
     points, clear = clear_along(light, outline_px - low)
     return points[~clear] + low
+
+
+def doubled(photo: Photo, outline_px: np.ndarray, px_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Places of an outline inside which a further edge runs, (N, 2) in pixels, and how far in that lies, (N,) in pixels."""
+    light, low = _light_round(photo, outline_px)
+    points, inwards = doubled_along(light, outline_px - low, px_mm)
+    return points + low, inwards
 
 
 def _drawn_to(photo: Photo, outline_px: np.ndarray, reach_px: float) -> tuple[np.ndarray, np.ndarray]:

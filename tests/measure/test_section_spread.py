@@ -30,7 +30,7 @@ STEP, PX_MM, U_EDGE_MM = 0.05, 0.03, 0.012
 UNCLEAR = np.array([[58.2, 58.2 - 0.05 * k] for k in range(30)])  # on the weld's face, 1.5 mm of it
 
 
-def spread(unclear=None, lose=lambda call: False, *, step: float = STEP, roll: int = 0):
+def spread(unclear=None, lose=lambda call: False, *, step: float = STEP, roll: int = 0, doubled=None):
     """Of a mitre fillet of 6 mm legs; from calls for which `lose` is true the throat is missing."""
     outline = np.roll(resampled(tee(6.0, 6.0), step), roll, axis=0)
     plates = runs(outline)
@@ -44,7 +44,8 @@ def spread(unclear=None, lose=lambda call: False, *, step: float = STEP, roll: i
         return ({name: one for name, one in sizes.items() if not (name == "throat_mm" and lose(len(calls)))}, *rest)
 
     places = np.zeros((0, 2)) if unclear is None else unclear
-    return spread_of(again, outline, plates, None, drawn, px_mm=PX_MM, u_edge_mm=U_EDGE_MM, unclear_mm=places), len(calls)
+    choices = {"px_mm": PX_MM, "u_edge_mm": U_EDGE_MM, "unclear_mm": places, "doubled_mm": doubled}
+    return spread_of(again, outline, plates, None, drawn, **choices), len(calls)
 
 
 def test_a_stretch_without_a_clear_edge_adds_what_moving_it_does():
@@ -54,6 +55,13 @@ def test_a_stretch_without_a_clear_edge_adds_what_moving_it_does():
     assert 2 + TRIES < more <= 2 + TRIES + 2 * STRETCHES
     assert hidden["throat_mm"] > 1.5 * plain["throat_mm"]
     assert hidden["throat_mm"] < 3 * 3.0 * PX_MM  # a stretch is moved by 3 px
+
+
+def test_a_stretch_with_a_further_edge_inside_may_be_that_edge():
+    """Across the face's middle, 0.8 mm farther in: the throat may be less by nearly as much, a leg is as sure as before."""
+    (plain, _), (doubled, _) = spread(), spread(doubled=(UNCLEAR, np.full(len(UNCLEAR), 0.8)))
+    assert 0.25 < doubled["throat_mm"] < 0.8
+    assert doubled["leg_1_mm"] == pytest.approx(plain["leg_1_mm"], rel=0.3)
 
 
 def test_a_size_that_goes_missing_is_less_sure_or_not_given():

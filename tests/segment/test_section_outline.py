@@ -18,7 +18,7 @@ from specimeter.scene.render import render
 from specimeter.scene.section_joint import butt
 from specimeter.segment.joint import find_butt
 from specimeter.segment.plates import resampled
-from specimeter.segment.section_follow import follow
+from specimeter.segment.section_follow import doubled_along, follow
 from specimeter.segment.section_outline import Candidate, confidence
 
 
@@ -149,3 +149,19 @@ def test_a_joint_is_found_again_whichever_way_the_outline_is_sampled():
         toes.append(sorted((toe.point for toe in found.top.toes), key=lambda point: point[0]))
     assert np.ptp(np.array(toes), axis=0).max() < 0.1
     assert np.abs(np.array(toes[0]) - joint.toes).max() < 0.2
+
+
+def test_a_further_edge_inside_an_outline_is_told_with_its_distance():
+    """A bright cut 16 by 12 mm, of whose darker side 0.9 mm is seen along one edge, on a dark bench: its foot was outlined."""
+    mm = 0.08
+    light = np.full((220, 260, 3), 0.05, np.float32)
+    light[30:180, 30:230] = 0.5
+    plain = cv2.GaussianBlur(light, (0, 0), 1.0)
+    light[180:191, 30:230] = 0.2
+    cut = np.array([[29.5, 29.5], [229.5, 29.5], [229.5, 179.5], [29.5, 179.5]])
+    with_side = cut + np.array([[0, 0], [0, 0], [0, 11], [0, 11]])
+    points, inwards = doubled_along(cv2.GaussianBlur(light, (0, 0), 1.0), with_side, mm)
+    assert len(points) > 100
+    assert (points[:, 1] > 180).mean() > 0.95
+    assert np.median(inwards) == pytest.approx(11, abs=2)
+    assert not len(doubled_along(plain, cut, mm)[0])
