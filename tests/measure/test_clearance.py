@@ -88,13 +88,13 @@ def to_segments(points: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> flo
     return float(np.hypot(*np.moveaxis(points[:, None] - foot, -1, 0)).min())
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(2))
 def test_long_outlines_exactly_as_by_every_pair_of_edges(seed):
-    """Wavy rings of 30 to 700 points that do not meet: the least distance of a corner from an edge is exact for them."""
+    """Wavy rings of 30 to 500 points that do not meet: the least distance of a corner from an edge is exact for them."""
     rng = np.random.default_rng(seed)
     polygons = []
     for k in range(9):
-        turn = np.linspace(0, 2 * np.pi, int(rng.integers(30, 700)), endpoint=False)
+        turn = np.linspace(0, 2 * np.pi, int(rng.integers(30, 500)), endpoint=False)
         radius = 4 + 0.9 * np.sin(int(rng.integers(2, 9)) * turn + rng.uniform(0, 6)) + 0.05 * rng.random(len(turn))
         shape = np.column_stack([np.cos(turn), np.sin(turn)]) * radius[:, None] * rng.uniform([0.2, 0.6], [1.0, 1.0])
         polygons.append(shape + 11.0 * np.array(divmod(k, 3)) + rng.uniform(-0.4, 0.4, 2))
