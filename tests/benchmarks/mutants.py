@@ -19,6 +19,7 @@ import importlib
 import os
 import pickle
 import random
+import resource
 import shutil
 import signal
 import sys
@@ -30,6 +31,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 
 import pytest
@@ -40,8 +42,8 @@ TESTS = ("judge", "measure", "coupon", *(f"published/test_{name}.py" for name in
 COMPARE = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
            ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In}  # fmt: skip
 ARITHMETIC = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult}
-SLOWER = 5  # a mutant whose tests take so many times longer than they did under the trace never ends
-LEAST_S = 30
+SLOWER, LEAST_S = 5, 30  # a mutant whose tests take so many times the processor time that they did under the trace never ends
+WAITS = 10  # nor does one that takes so many times that by the clock: it waits for something, or the machine is crowded
 SETTINGS = ["-q", "-c", str(ROOT / "pyproject.toml"), "--rootdir", str(ROOT), "-p", "no:cacheprovider",
             "-p", "hypothesispytest", "-W", "ignore::pytest.PytestAssertRewriteWarning", "--hypothesis-seed=0"]  # fmt: skip
 
@@ -179,7 +181,7 @@ class Watch:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item, nextitem):
-        started, self.now = time.perf_counter(), set()
+        started, self.now = time.process_time(), set()
         threading.settrace(self.enter)
         sys.settrace(self.enter)
         try:
@@ -189,7 +191,7 @@ class Watch:
             threading.settrace(None)  # type: ignore[arg-type]
             shared = (self.of_fixture[name] for name in getattr(item, "fixturenames", ()))
             self.lines[item.nodeid] = self.now.union(*shared)
-            self.seconds[item.nodeid] = time.perf_counter() - started
+            self.seconds[item.nodeid] = time.process_time() - started
 
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(self, fixturedef, request):
@@ -216,14 +218,17 @@ class Chosen:
         items[:] = sorted((item for item in items if item.nodeid in self.seconds), key=lambda item: self.seconds[item.nodeid])
 
 
-def tried(package: Path, arguments: list[str], plugin: object, keep: Callable[[int], object]) -> int:
-    """Run pytest with the copy in a fork and keep what `keep` makes of its status; returns the fork's process id."""
+def tried(package: Path, arguments: list[str], plugin: object, keep: Callable[[int], object], most_s: float) -> int:
+    """Run pytest with the copy in a fork that ends after `most_s` of processor time, and keep what `keep` makes of its status;
+    returns the fork's process id.
+    """
     process = os.fork()
     if process:
         return process
     status = 3
     try:
         os.setsid()
+        resource.setrlimit(resource.RLIMIT_CPU, (ceil(most_s), ceil(most_s)))
         told, silent = os.dup(2), os.open(os.devnull, os.O_RDWR)
         for stream in (0, 1, 2):
             os.dup2(silent, stream)
@@ -280,7 +285,7 @@ def watched(package: Path, rooms: list[str]) -> Watch:
         own = ("specimeter", "tests", "test_", "conftest", "_pytest", "pytest", "__")
         return watch, [name for name in sys.modules if not name.startswith(own)]
 
-    process = tried(package, files, watch, libraries)
+    process = tried(package, files, watch, libraries, 3600)
     if ended(process, 3600) not in (0, 1):
         raise SystemExit("the tests do not run with the copy: this would prove nothing")
     watch, held = pickle.loads((package / "answer").read_bytes())
@@ -301,17 +306,18 @@ def witnesses(mutant: Mutant, watch: Watch) -> dict[str, float]:
     }
 
 
-def begun(package: Path, module: str, text: str, tests: dict[str, float]) -> int:
+def begun(package: Path, module: str, text: str, tests: dict[str, float], most_s: float) -> int:
     """Start the tests with the module so changed; returns the fork's process id."""
     (package / module).write_text(text, encoding="utf-8")
     files = sorted({str(ROOT / test.split("::")[0]) for test in tests})
-    return tried(package, ["-x", *files], Chosen(tests), lambda status: status)
+    return tried(package, ["-x", *files], Chosen(tests), lambda status: status, most_s)
 
 
 def killed(package: Path, module: str, text: str, tests: dict[str, float]) -> bool:
     """Whether the tests fail, or never end, with the module so changed."""
+    most_s = max(LEAST_S, SLOWER * sum(tests.values()))
     try:
-        status = ended(begun(package, module, text, tests), max(LEAST_S, SLOWER * sum(tests.values())))
+        status = ended(begun(package, module, text, tests, most_s), WAITS * most_s)
     finally:
         shutil.copy2(ROOT / module, package / module)
     if status == pytest.ExitCode.NO_TESTS_COLLECTED:
