@@ -304,8 +304,8 @@ def test_area_off_the_surface_is_refused(make):
 
 
 def boxes(make, surface, u_rel: float, u_edge_px: float = 0.3, u_tip_px: float = 0.7):
-    """Two boxes of 4 by 1 mm along the picture's rows, 3 mm apart, far from every border; 0.1 mm to the pixel."""
-    box = np.array([[0, 0], [40, 0], [40, 10], [0, 10.0]])
+    """Two boxes of 4 by 1.6 mm along the picture's rows, 2.4 mm apart, far from every border; 0.1 mm to the pixel."""
+    box = np.array([[0, 0], [40, 0], [40, 16], [0, 16.0]])
     return measured(
         make,
         [Outline(outline_px=box + at, u_edge_px=u_edge_px, u_tip_px=u_tip_px) for at in ([900.0, 700.0], [900.0, 740.0])],
@@ -322,10 +322,10 @@ def test_each_size_s_uncertainty_in_closed_form(make):
     for feature in boxes(make, make.flat(), 0.0):
         assert feature.U_length_mm == pytest.approx(2 * np.sqrt(2) * 0.7 * px_mm)
         assert feature.U_width_mm == pytest.approx(2 * 2 * 0.3 * px_mm)
-        assert feature.U_area_mm2 == pytest.approx(2 * 0.3 * px_mm * 10.0)  # perimeter of 10 mm
+        assert feature.U_area_mm2 == pytest.approx(2 * 0.3 * px_mm * 11.2)  # perimeter of 11.2 mm
         assert feature.U_nearest_mm == pytest.approx(2 * np.sqrt(2) * 0.3 * px_mm)
-        assert feature.length_mm == pytest.approx(np.hypot(4, 1))
-        assert (feature.width_mm, feature.area_mm2, feature.nearest_mm) == pytest.approx((1.0, 4.0, 3.0))
+        assert feature.length_mm == pytest.approx(np.hypot(4, 1.6))
+        assert (feature.width_mm, feature.area_mm2, feature.nearest_mm) == pytest.approx((1.6, 6.4, 2.4))
 
 
 def test_the_scale_adds_to_each_size_by_its_power(make):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -222,3 +224,31 @@ def test_no_deposit_is_more_than_the_weld_metal():
     small = np.array([(56.0, 59), (57, 59), (57, 58)])
     assert parent_share(small, root, joint.face).value == 0.0
     assert parent_share(small[:1].repeat(3, axis=0), root, joint.face).value == 0.0
+
+
+def test_the_step_between_plates_is_taken_at_the_weld():
+    """The right plate hangs by 2 degrees from the weld's middle on, where it is level with the left one: no step, though far
+    out it lies a millimetre lower.
+    """
+    hang = np.tan(np.radians(2.0))
+    outline = plate(width=60, excess=2.0, root=1.0)
+    outline[:, 1] += np.where(outline[:, 0] > 0, hang * outline[:, 0], 0.0)
+    sizes, _ = butt_of(outline)
+    assert sizes["misalignment_mm"] < 0.06
+
+
+def test_a_dilution_is_the_same_of_a_mirrored_cut():
+    """The standing plate's fillet on its other side, so that the face runs the other way round."""
+    outline = tee(6.0, 5.0, 0.4) - np.array([50, 60])
+    weld = np.array([(11.0, 0), (5, -5), (3.5, -5), (3.5, 2), (11, 2)])
+    shares = []
+    for way in (1.0, -1.0):
+        joint = find_fillet(resampled(outline * [way, 1.0], STEP))
+        root = corner(*(toe.plate for toe in joint.face.toes))
+        for face in (joint.face, replace(joint.face, toes=joint.face.toes[::-1])):
+            shares.append(parent_share(weld * [way, 1.0], root, face).value)
+    assert shares == pytest.approx([shares[0]] * 4, abs=0.003)
+    laid = 15.0 + 2 / 3 * np.hypot(6, 5) * 0.4  # triangle and, nearly, the segment of its face
+    x, y = weld.T
+    whole = 0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+    assert shares[0] == pytest.approx(1 - laid / whole, abs=0.01)
