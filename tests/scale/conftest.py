@@ -88,8 +88,9 @@ class Shot:
         distorted = (np.asarray(points_px, float) - self.centre_px) / self.focal_px
         radius_d = np.linalg.norm(distorted, axis=1)
         radius = radius_d.copy()
-        for _ in range(6 if self.k1 else 0):  # Newton on r (1 + k1 r^2) = r_d
-            radius -= (radius * (1 + self.k1 * radius**2) - radius_d) / (1 + 3 * self.k1 * radius**2)
+        for _ in range(4 if self.k1 else 0):  # Newton on r (1 + k1 r^2) = r_d: to the last digits
+            bent = self.k1 * radius * radius
+            radius -= (radius * (1 + bent) - radius_d) / (1 + 3 * bent)
         scale = np.where(radius_d > 0, radius / np.where(radius_d > 0, radius_d, 1), 1)
         rays = np.column_stack([distorted * scale[:, None], np.ones(len(radius))]) @ rotation
         reach = (-height_mm - eye[2]) / rays[:, 2]

@@ -117,11 +117,15 @@ def photograph(seed, *, width_px=1000, angle_deg=None, axis=None, tilt_deg=None,
         return np.hypot(np.maximum(q, 0), np.maximum(e, 0)) + np.minimum(np.maximum(q, e), 0) - corner
 
     def trace(start, direction, steps, far):
-        travelled, nearest = np.zeros(len(direction)), np.full(len(direction), np.inf)
+        travelled, nearest, d = np.zeros(len(direction)), np.full(len(direction), np.inf), np.full(len(direction), np.inf)
+        going, far = np.arange(len(direction)), np.broadcast_to(far, len(direction))
         for _ in range(steps):
-            d = gap(start + travelled[:, None] * direction)
-            nearest = np.minimum(nearest, np.abs(d) / np.maximum(travelled, 1e-6))
-            travelled = np.minimum(travelled + d, far)
+            d[going] = gap(start[going] + travelled[going, None] * direction[going])
+            nearest[going] = np.minimum(nearest[going], np.abs(d[going]) / np.maximum(travelled[going], 1e-6))
+            travelled[going] = np.minimum(travelled[going] + d[going], far[going])
+            going = going[
+                (np.abs(d[going]) > 1e-4) & (travelled[going] < far[going])
+            ]  # the others have met something, or nothing
         return travelled, d, nearest
 
     lamp = np.array([*rng.uniform(-250, 250, 2), -rng.uniform(250, 700)])
