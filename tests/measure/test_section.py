@@ -15,6 +15,7 @@ from specimeter.segment.faying_line import Faying
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.plates import resampled
 from specimeter.segment.weld_metal import WeldMetal
+from specimeter.sheet import Sheet
 from tests.measure.conftest import flat, scale_of
 from tests.measure.test_weld_sizes import arc_between, plate, tee
 
@@ -259,6 +260,16 @@ def test_an_outline_without_a_joint_says_so_for_every_size():
         assert found.sizes == {}
         assert set(found.missing) == set(names)
         assert set(found.missing.values()) == {section.NO_JOINT}
+
+
+@pytest.mark.parametrize("test", section.NAMES)
+def test_a_cut_whose_outline_is_not_sure_is_not_measured(test):
+    """Before the photograph is even looked at; every size says what to do."""
+    surface = above()
+    area = ExaminedArea(outline_px=surface.project(tee(6.0, 6.0)), found_by="auto", confidence=0.4)
+    sheet = Sheet.model_validate({"specimen": {"id": "M-1", "test": test}})
+    found = section.section_of(None, sheet, area, surface=surface, scale=scale_of(surface))
+    assert (found.sizes, found.missing) == ({}, dict.fromkeys(section.NAMES[test], section.UNSURE))
 
 
 def test_a_butt_s_own_reasons():
