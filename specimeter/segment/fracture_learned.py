@@ -34,8 +34,10 @@ ROUND = ("pore", "fisheye")
 SMOOTH = 0.015  # of the way round: standard deviation of the smoothing (tuning photographs)
 LEAST_CONFIDENCE, SPECK_CONFIDENCE, SPECK_MM = 0.35, 0.65, 0.7  # what is called; what is shorter than a speck must be surer
 TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (tuning photographs)
-    "pore": 0.03, "elongated-cavity": 0.04, "slag": 0.06, "unfused": 0.06, "fisheye": 0.07
+    "pore": 0.015, "elongated-cavity": 0.02, "slag": 0.03, "unfused": 0.03, "fisheye": 0.035
 }  # fmt: skip
+WIDER, NARROWER = -2.0, 1.0  # log-odds between which a region's extent may lie
+OF_LENGTH, OF_WIDTH, OF_EDGE = 0.28, 0.25, 0.7  # of those extents' differences, for a tip and a side; of the light's own doubt
 LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender than that is a line between runs
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
 FIGURES = (
@@ -50,6 +52,7 @@ class Proposal(Region):
     families: np.ndarray  # log-odds of each, normalised, mean over the mask
     border: float  # share of its border that lies on the examined area's
     near_border_mm: float
+    doubt_px: tuple[float, float]  # how much longer and wider it is at WIDER than at NARROWER, in the photograph's pixels
 
 
 def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -85,8 +88,8 @@ def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
                 outline_px=edge.outline_px,
                 kind=_kind(family, proposal, long * seen.mm_per_px, wide * seen.mm_per_px),
                 confidence=float(1 / (1 + np.exp(-odds))),
-                u_edge_px=edge.u_px,
-                u_tip_px=float(np.hypot(edge.u_px, TIP_SHARE[family] * long)),
+                u_edge_px=float(np.hypot(OF_EDGE * edge.u_px, OF_WIDTH * proposal.doubt_px[1])),
+                u_tip_px=float(np.linalg.norm([edge.u_px, TIP_SHARE[family] * long, OF_LENGTH * proposal.doubt_px[0]])),
                 evidence={
                     "family": family,
                     "log_odds": round(odds, 3),
@@ -135,6 +138,8 @@ def proposals(seen: Seen) -> list[Proposal]:
     """Connected regions of the examined area that the network takes for features."""
     families = seen.log_odds[1:] - np.log(np.exp(np.clip(seen.log_odds[1:], -30, 30)).sum(axis=0))
     to_border = cv2.distanceTransform(np.pad(seen.usable, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    odds = np.where(seen.usable, seen.log_odds[0], -20.0)
+    _, around = cv2.connectedComponents((odds > WIDER).astype(np.uint8), connectivity=8)
     found = []
     for one, weight in regions(seen, level=LEVEL, least_px=LEAST_PX, least_peak=LEAST_PEAK):
         mask, near = one.mask, to_border[one.window]
@@ -148,9 +153,38 @@ def proposals(seen: Seen) -> list[Proposal]:
                 families=(families[(slice(None), *one.window)][:, mask] * weight).sum(axis=1) / weight.sum(),
                 border=float((near[rim] < 2.5).mean()) if rim.any() else 0.0,
                 near_border_mm=float(near[mask].min()) * seen.mm_per_px * seen.pixel,
+                doubt_px=_doubt(one, odds, around, seen.pixel),
             )
         )
     return found
+
+
+def _doubt(region: Region, odds: np.ndarray, around: np.ndarray, pixel: float) -> tuple[float, float]:
+    """How much longer and wider a region is where the log-odds are over WIDER than where they are over NARROWER.
+
+    What a network is sure of ends sharply; where it is not, the border's level decides how far a region goes. `around`: the
+    regions over WIDER, numbered.
+    """
+    own = np.where(region.mask, odds[region.window], -20.0)
+    row, column = np.unravel_index(int(own.argmax()), own.shape)
+    wide = around == around[region.window][row, column]
+    if own[row, column] > NARROWER:
+        _, cores = cv2.connectedComponents((own > NARROWER).astype(np.uint8), connectivity=8)
+        core = cores == cores[row, column]
+    else:
+        core = np.zeros(own.shape, bool)
+    most, least = (np.array(_extents(mask)) * pixel for mask in (wide, core))
+    length, width = np.maximum(most - least, 0.0)
+    return float(length), float(width)
+
+
+def _extents(mask: np.ndarray) -> tuple[float, float]:
+    """Length and width of the smallest rectangle round a mask, in its pixels; nothing has none."""
+    points = cv2.findNonZero(mask.astype(np.uint8))
+    if points is None:
+        return 0.0, 0.0
+    (_, (w, h), _) = cv2.minAreaRect(points)
+    return max(w, h) + 1.0, min(w, h) + 1.0
 
 
 def own_ring(proposal: Proposal, seen: Seen) -> np.ndarray | None:

@@ -90,6 +90,20 @@ def test_proposals_keep_place_family_and_nearness_to_the_border():
     assert learned._kind("unfused", found["slag"], 5.0, 3.0) == "lack-of-fusion"
 
 
+def test_what_fades_is_longer_or_shorter_by_the_level_and_says_so():
+    """A bar told at log-odds of 5 ends sharply: no doubt. With a tail of 30 px at -1 and its last 12 px at 0.5, it is 42 px
+    longer over -2 than over 1, times the photograph's 2 px to each of the network's; another bar keeps its own."""
+    bar, other = (np.zeros(SIZE, bool) for _ in range(2))
+    bar[50:60, 60:120], other[120:130, 60:120] = True, True
+    seen = seen_of([bar, other], [2, 2])
+    assert [p.doubt_px for p in learned.proposals(seen)] == [(0.0, 0.0)] * 2
+    seen.log_odds[0][50:60, 108:120] = 0.5
+    seen.log_odds[0][50:60, 120:150] = -1.0
+    faded, sharp = learned.proposals(seen)
+    assert faded.doubt_px == pytest.approx((2 * 42, 0), abs=1e-3)
+    assert sharp.doubt_px == (0.0, 0.0)
+
+
 def test_specks_must_be_surer_than_what_is_larger():
     """Even odds (confidence 0.5) hand on what is 2 mm long and not what is 0.4 mm; 0.8 hands on both, 0.2 neither."""
     for confidence, large, small in ((0.2, False, False), (0.5, True, False), (0.8, True, True)):
@@ -105,7 +119,7 @@ def test_proportions_tell_the_two_kinds_of_cavity_apart_where_the_network_cannot
     assert learned.family_of(proposal, 1.1) == "slag"
     alike = learned.Proposal(
         mask=proposal.mask, corner=proposal.corner, peak=5.0, mean=5.0, families=np.log([0.45, 0.45, 0.04, 0.03, 0.03]),
-        border=0.0, near_border_mm=3.0,
+        border=0.0, near_border_mm=3.0, doubt_px=(0.0, 0.0),
     )  # fmt: skip
     assert learned.family_of(alike, 1.1) == "pore"
     assert learned.family_of(alike, 4.0) == "elongated-cavity"
