@@ -124,9 +124,13 @@ def denoised(x: Tensor, share: Tensor) -> Tensor:
     return x + share * (1 - keep) * (flat - x)
 
 
-def photograph(rgb: Tensor) -> Tensor:
-    """Another photograph of what a coded picture (N, 3, S, S), 0 to 1, shows: other light, lens, sensor and processing."""
+def photograph(rgb: Tensor, sharp: Tensor | None = None) -> Tensor:
+    """Another photograph of what a coded picture (N, 3, S, S), 0 to 1, shows: other light, lens, sensor and processing.
+
+    Those that are `sharp` (1 or 0, shape (N, 1, 1, 1)) are neither blurred nor smoothed, coded well, and at most taken coarser.
+    """
     n, _, size, _ = rgb.shape
+    sharp = torch.zeros(n, 1, 1, 1, device=rgb.device) if sharp is None else sharp
     x = rgb.clamp(0, 1) ** 2.2
     x = x * torch.exp(some(n, 0.6, x) * uniform(n, 0, 0.6, x) * slow(n, size, x))
     x = x * (1 + some(n, 0.3, x) * uniform(n, 0.02, 0.25, x) * blur(torch.randn(n, 1, size, size, device=x.device),
@@ -137,18 +141,19 @@ def photograph(rgb: Tensor) -> Tensor:
     mix = torch.eye(3, device=x.device) + 0.08 * torch.randn(n, 3, 3, device=x.device)
     x = torch.einsum("nij,njhw->nihw", mix, x).clamp(min=0) * torch.exp(0.15 * torch.randn(n, 3, 1, 1, device=x.device))
     x = x * torch.exp(0.35 * torch.randn(n, 1, 1, 1, device=x.device) + some(n, 0.2, x) * uniform(n, 0.3, 1.4, x))
-    x = blur(x, (some(n, 0.6, x) * uniform(n, 0.3, 2.2, x)).flatten(), reach=7)
+    soft = blur(x, (some(n, 0.6, x) * uniform(n, 0.3, 2.2, x)).flatten(), reach=7)
     if float(torch.rand(1)) < 0.3:
-        x = out_of_focus(x)
+        soft = out_of_focus(soft)
     if float(torch.rand(1)) < 0.2:
-        x = moved(x)
+        soft = moved(soft)
+    x = torch.where(sharp > 0, x, soft)
     noise = (
         torch.randn_like(x) * (uniform(n, 1e-4, 4e-3, x, log=True) * x.clamp(0, 1) + uniform(n, 1e-7, 2e-5, x, log=True)).sqrt()
     )
     noise = torch.where(some(n, 0.5, x) > 0, blur(noise, uniform(n, 0.4, 0.9, x).flatten()) * 1.5, noise)
     x = (x + noise).clamp(0, 1)
     x = lifted(x, some(n, 0.25, x) * uniform(n, 0.1, 0.6, x))
-    x = denoised(x, some(n, 0.35, x) * uniform(n, 0.3, 1.0, x))
+    x = denoised(x, (1 - sharp) * some(n, 0.35, x) * uniform(n, 0.3, 1.0, x))
     x = x ** (1 / uniform(n, 1.7, 2.7, x))
     bend = some(n, 0.5, x) * uniform(n, -0.4, 0.7, x)
     x = x + bend * (x * x * (3 - 2 * x) - x)
@@ -161,10 +166,17 @@ def photograph(rgb: Tensor) -> Tensor:
     if float(torch.rand(1)) < 0.5:  # taken coarser or finer, and resampled
         side = int(size * float(torch.empty(1).uniform_(0.5, 1.5))) // 8 * 8
         mode = ("bilinear", "bicubic", "area")[int(torch.randint(3, (1,)))]
-        small = nn.interpolate(x, size=(side, side), mode=mode)
-        x = nn.interpolate(small, size=(size, size), mode="bilinear").clamp(0, 1)
-    coded = jpeg(x, uniform(n, 35, 97, x))
+        x = torch.where(sharp > 0, x, _taken(x, side, mode))
+    if float(torch.rand(1)) < 0.7:
+        x = torch.where(sharp > 0, _taken(x, int(size * float(torch.empty(1).uniform_(0.5, 1.0))) // 8 * 8, "area"), x)
+    coded = jpeg(x, uniform(n, 35, 97, x).maximum(80 * sharp))
     return torch.where(some(n, 0.65, x) > 0, coded, torch.round(x * 255) / 255)
+
+
+def _taken(x: Tensor, side: int, mode: str) -> Tensor:
+    """Pictures taken with `side` pixels across and brought back to their own sampling."""
+    small = nn.interpolate(x, size=(side, side), mode=mode)
+    return nn.interpolate(small, size=x.shape[-2:], mode="bilinear").clamp(0, 1)
 
 
 def prepared(rgb: Tensor, area: Tensor) -> Tensor:

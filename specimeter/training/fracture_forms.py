@@ -59,11 +59,29 @@ def redrawn(planes: Tensor) -> Tensor:
     _unfused(body, families["unfused"], caps["unfused"], calm)
     _fisheye(body, families["fisheye"], caps["fisheye"], calm)
     _beyond(body, 1 - blur(planes[:, AREA : AREA + 1], torch.full((n,), 0.7, device=planes.device)))
-    light = lit(body)
+    light = _levelled(lit(body), planes)
     within = torch.where(planes[:, AREA] > 0.5, light.mean(1), torch.nan).flatten(1).nanmedian(1).values
     light = light / within.nan_to_num(0.2).clamp(min=1e-4)[:, None, None, None]
     coded = (0.22 * torch.exp(0.3 * torch.randn(n, 1, 1, 1, device=planes.device)) * light).clamp(0, 1) ** (1 / 2.2)
     return torch.cat([coded, planes[:, 3:]], 1)
+
+
+def _levelled(light: Tensor, planes: Tensor) -> Tensor:
+    """The same, features of some pieces made about as bright as the break: only form and smoothness show them."""
+    n = len(light)
+    grey, area = light.mean(1), planes[:, AREA] > 0.5
+    free = area & (planes[:, 3:AREA].amax(1) < 0.1)
+
+    def middle(where: Tensor) -> Tensor:
+        return torch.where(where, grey, torch.nan).flatten(1).nanmedian(1).values
+
+    rest = middle(free)
+    for k in range(3, AREA):
+        own = middle(planes[:, k] > 0.5)
+        how = some(n, 0.35, light) * uniform(n, 0.6, 1.0, light)
+        gain = (rest / own.clamp(min=1e-4)).nan_to_num(1.0).clamp(0.1, 10)[:, None, None, None] ** how
+        light = light * (1 + (gain - 1) * planes[:, k : k + 1])
+    return light
 
 
 # ------------------------------------------------------------------ the break
@@ -136,15 +154,16 @@ def _broken_metal(n: int, size: int, like: Tensor) -> Metal:
     height = height * (1 - zone) + (other + uniform(n, -5, 5, like)) * zone
     height = height + uniform(n, 0.5, 9, like, log=True) * slow(n, size, like)
     height = height + uniform(n, 0.3, 4, like, log=True) * field(n, size, like, power=(1.8, 2.6))
-    glints = field(n, size, like, power=(0.0, 0.8))  # steep grains of a pixel or two, each of which mirrors what it faces
-    height = height + some(n, 0.5, like) * uniform(n, 0.1, 0.8, like, log=True) * glints / steepness(glints)
+    grains = field(n, size, like, power=(0.0, 0.8))  # steep, of one to some pixels, each of which mirrors what it faces
+    grains = blur(grains, uniform(n, 0.2, 2.5, like, log=True).flatten(), reach=7)
+    height = height + some(n, 0.6, like) * uniform(n, 0.1, 0.8, like, log=True) * grains / steepness(grains)
     mottle = torch.exp(uniform(n, 0, 0.2, like) * field(n, size, like))
     tone = (uniform(n, 0.25, 0.7, like) * mottle * _tinted(n, like, 0.05)).clamp(0.02, 0.9)
     body = Metal(
         height=height,
         tone=tone,
-        metal=uniform(n, 0.3, 1.4, like).clamp(max=1).expand_as(height),
-        rough=(uniform(n, 0.25, 0.7, like) * (1 + 0.2 * zone)).expand_as(height),
+        metal=uniform(n, 0.3, 1.7, like).clamp(max=1).expand_as(height),
+        rough=(uniform(n, 0.22, 0.7, like) * (1 + 0.2 * zone)).expand_as(height),
     )
     for chance, low, high, hue, rough in ((0.3, 0.1, 0.35, (1.3, 0.6, 0.28), 0.8), (0.15, 0.02, 0.15, (1, 1, 1), 0.8)):
         field_ = slow(n, size, like) + uniform(n, 0, 1, like) * field(n, size, like, power=(0.8, 1.8))
@@ -207,7 +226,8 @@ def _wall(n: int, size: int, body: Metal, own: float) -> tuple[Tensor, Tensor, T
     tone = torch.where(lot < own, kept, torch.where(lot < 0.5 + own / 2, shiny, scaled)) * mottle
     bare = (lot < 0.5 + own / 2).float()
     metal = bare * uniform(n, 0.8, 1, like) + (1 - bare) * uniform(n, 0, 0.5, like)
-    rough = bare * uniform(n, 0.12, 0.5, like) + (1 - bare) * uniform(n, 0.3, 0.9, like)
+    alike = torch.where(some(n, 0.3, like) > 0, body.rough.mean((2, 3), keepdim=True), uniform(n, 0.12, 0.5, like))
+    rough = bare * alike + (1 - bare) * uniform(n, 0.3, 0.9, like)
     return tone, metal.expand_as(like), rough.expand_as(like)
 
 
@@ -327,6 +347,8 @@ def lit(body: Metal) -> Tensor:
 
     sky = directions(turn).to(height.device)
     light, received = _sky(n, sky)
+    dimmed = torch.where(some(n, 0.4, height) > 0, uniform(n, 0.02, 0.5, height, log=True), 1.0)  # lamps alone, nearly
+    light = light * dimmed[:, :, :, 0]
     flat = sky[:, 2] / sky[:, :2].norm(dim=1)
     soft = (0.12 + 0.3 * sky[:, 2])[None, :, None, None]
     seen = torch.sigmoid((flat[None, :, None, None] - edge.repeat_interleave(RISES, 1)) / soft)
@@ -386,7 +408,9 @@ def _sky(n: int, towards: Tensor) -> tuple[Tensor, Tensor]:
     colour = 1 + 0.08 * torch.randn(n, 3, 3, device=towards.device)
     bright = strength * torch.exp(sharp * (torch.einsum("nmc,kc->nmk", places, towards) - 1))
     base = torch.exp(math.log(0.02) + math.log(30) * torch.rand(n, 1, 1, device=towards.device))
-    light = (base + torch.einsum("nmk,nmc->nkc", bright, colour).clamp(min=0)) * (2 * math.pi / len(towards))
+    ring = nn.one_hot(torch.randint(RISES, (n,), device=towards.device), RISES).repeat(1, AROUND)  # round the camera
+    ring = torch.where(some(n, 0.15, towards)[:, 0, 0] > 0, 0.1 + 4.0 * ring, 1.0)[:, :, None]
+    light = ring * (base + torch.einsum("nmk,nmc->nkc", bright, colour).clamp(min=0)) * (2 * math.pi / len(towards))
     return light, (light.mean(2) * towards[:, 2]).sum(1)
 
 

@@ -26,6 +26,7 @@ from specimeter.training.network import Finder, from_bytes, to_bytes, to_onnx, u
 
 PATCH_PX = 256
 REPORT_S = 25  # kept for the report
+SAVE_S = 100  # from one copy kept to the next
 EMA = 0.999
 OUTLINES = 0.7  # of the pieces drawn anew: outlines that were never drawn
 
@@ -44,8 +45,9 @@ class Task:
         The plane of its samples that holds the examined area.
     faces : float
         Share of the pieces that are cut out of scenes.
-    reskinned, again : callable, float
-        Draws pieces (N, C, H, W) anew on the accelerator, and the share of the pieces that are.
+    reskinned, again, fresh, sharp : callable, float, float, float
+        Draws pieces (N, C, H, W) anew on the accelerator; the share of the pieces that are, the share of those that are drawn
+        in this very step (the others in earlier ones), and the share of those that are photographed as sharp as they are drawn.
     loss : callable
         (log-odds, planes), both (N, ., H, W): what is wrong.
     report : callable
@@ -60,6 +62,8 @@ class Task:
     faces: float
     reskinned: Callable
     again: float
+    fresh: float = 1.0
+    sharp: float = 0.0
     loss: Callable
     report: Callable
 
@@ -89,11 +93,31 @@ TASKS = {
         area=fracture_sample.AREA,
         faces=0.5,
         reskinned=fracture_forms.redrawn,
-        again=0.5,
+        again=0.6,
+        fresh=0.4,
+        sharp=0.4,
         loss=losses.of_breaks,
         report=fracture_report.report,
     ),
 }
+
+
+class Drawn:
+    """Pieces that were drawn anew, kept for some steps: drawing costs more than learning from what is drawn."""
+
+    def __init__(self, task: Task, most: int = 4000) -> None:
+        self.task, self.most = task, most
+        self.held: list[torch.Tensor] = []
+
+    def batch(self, planes: torch.Tensor, count: int) -> torch.Tensor:
+        """`planes` (N, C, S, S), 0 to 1, drawn anew, then so many earlier ones, each turned."""
+        made = self.task.reskinned(planes)
+        earlier = [self.held[int(k)] for k in torch.randint(len(self.held), (count - len(made),))] if self.held else []
+        self.held = (self.held + list((made * 255).round().byte()))[-self.most :]
+        if not earlier:
+            return made
+        turned = torch.rot90(torch.stack(earlier).float() / 255, int(torch.randint(4, (1,))), (2, 3))
+        return torch.cat([made, turned])
 
 
 class Pool:
@@ -169,17 +193,21 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
         if time.time() > options.ends:
             raise SystemExit("no samples were made in time")
     begun, step, sums = time.time(), 0, []
-    length = options.ends - begun
+    length, saved = options.ends - begun, begun
+    again = max(1, int(task.again * options.batch))
+    fresh, drawn = max(1, int(task.fresh * again)), Drawn(task)
     print(f"begin after {begun - started:.0f} s: {len(pool.faces)} faces, {len(pool.composites)} composites", flush=True)
     while (passed := (time.time() - begun) / length) < 1:
         rate = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * passed)) + 1e-6
         for group in optimiser.param_groups:
             group["lr"] = rate
         with torch.no_grad():
-            again = max(1, int(task.again * options.batch))
-            planes = augment.warp(pool.batch(rng, options.batch, task.faces, again).float() / 255, PATCH_PX)
-            planes[:again] = task.reskinned(planes[:again])
-            rgb, area = augment.context(augment.photograph(planes[:, :3]), planes[:, task.area : task.area + 1])
+            planes = augment.warp(pool.batch(rng, options.batch - again + fresh, task.faces, fresh).float() / 255, PATCH_PX)
+            anew = drawn.batch(planes[:fresh], again)
+            sharp = torch.zeros(len(anew) + len(planes) - fresh, 1, 1, 1, device=device)
+            sharp[: len(anew)] = augment.some(len(anew), task.sharp, anew)
+            planes = torch.cat([anew, planes[fresh:]])
+            rgb, area = augment.context(augment.photograph(planes[:, :3], sharp), planes[:, task.area : task.area + 1])
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device, dtype=torch.bfloat16):
             output = model(picture)
@@ -197,7 +225,8 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
                 f"faces {len(pool.faces)}  composites {len(pool.composites)}", flush=True
             )  # fmt: skip
             sums = []
-        if step % 2000 == 0:  # whatever happens then, this is kept
+        if time.time() - saved > SAVE_S:  # whatever happens then, this is kept
+            saved = time.time()
             _save(task, options.folder, steady)
     pool.open = False
     counts = {"steps": step, "seconds": length, "faces": len(pool.faces), "composites": len(pool.composites)}
