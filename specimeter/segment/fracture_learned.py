@@ -37,7 +37,7 @@ TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (
     "pore": 0.015, "elongated-cavity": 0.02, "slag": 0.03, "unfused": 0.03, "fisheye": 0.035
 }  # fmt: skip
 WIDER, NARROWER = -2.0, 1.0  # log-odds between which a region's extent may lie
-OF_LENGTH, OF_WIDTH, OF_EDGE = 0.28, 0.25, 0.7  # of those extents' differences, for a tip and a side; of the light's own doubt
+OF_LENGTH, OF_WIDTH, OF_EDGE = 0.35, 0.25, 0.7  # of those extents' differences, for a tip and a side; of the light's own doubt
 LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender than that is a line between runs
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
 FIGURES = (

@@ -45,9 +45,9 @@ class Task:
         The plane of its samples that holds the examined area.
     faces : float
         Share of the pieces that are cut out of scenes.
-    reskinned, again, fresh, sharp : callable, float, float, float
-        Draws pieces (N, C, H, W) anew on the accelerator; the share of the pieces that are, the share of those that are drawn
-        in this very step (the others in earlier ones), and the share of those that are photographed as sharp as they are drawn.
+    reskinned, again, every, sharp : callable, float, int, float
+        Draws pieces (N, C, H, W) anew on the accelerator; the share of the pieces that are, in one of how many steps they are
+        drawn (in the others, earlier ones are taken), and the share of those that are photographed as sharp as they are drawn.
     loss : callable
         (log-odds, planes), both (N, ., H, W): what is wrong.
     report : callable
@@ -62,7 +62,7 @@ class Task:
     faces: float
     reskinned: Callable
     again: float
-    fresh: float = 1.0
+    every: int = 1
     sharp: float = 0.0
     loss: Callable
     report: Callable
@@ -93,9 +93,9 @@ TASKS = {
         area=fracture_sample.AREA,
         faces=0.5,
         reskinned=fracture_forms.redrawn,
-        again=0.6,
-        fresh=0.4,
-        sharp=0.4,
+        again=0.55,
+        every=3,
+        sharp=0.5,
         loss=losses.of_breaks,
         report=fracture_report.report,
     ),
@@ -103,21 +103,20 @@ TASKS = {
 
 
 class Drawn:
-    """Pieces that were drawn anew, kept for some steps: drawing costs more than learning from what is drawn."""
+    """Pieces that were drawn anew, kept for later steps: drawing costs more than learning from what is drawn."""
 
-    def __init__(self, task: Task, most: int = 4000) -> None:
-        self.task, self.most = task, most
+    def __init__(self, most: int = 4000) -> None:
+        self.most = most
         self.held: list[torch.Tensor] = []
 
-    def batch(self, planes: torch.Tensor, count: int) -> torch.Tensor:
-        """`planes` (N, C, S, S), 0 to 1, drawn anew, then so many earlier ones, each turned."""
-        made = self.task.reskinned(planes)
-        earlier = [self.held[int(k)] for k in torch.randint(len(self.held), (count - len(made),))] if self.held else []
-        self.held = (self.held + list((made * 255).round().byte()))[-self.most :]
-        if not earlier:
-            return made
-        turned = torch.rot90(torch.stack(earlier).float() / 255, int(torch.randint(4, (1,))), (2, 3))
-        return torch.cat([made, turned])
+    def keep(self, planes: torch.Tensor) -> None:
+        """Take pieces (N, C, S, S), 0 to 1; the oldest go."""
+        self.held = (self.held + list((planes * 255).round().byte()))[-self.most :]
+
+    def some(self, count: int) -> torch.Tensor:
+        """So many of them, turned."""
+        pieces = torch.stack([self.held[int(k)] for k in torch.randint(len(self.held), (count,))])
+        return torch.rot90(pieces.float() / 255, int(torch.randint(4, (1,))), (2, 3))
 
 
 class Pool:
@@ -195,18 +194,23 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
     begun, step, sums = time.time(), 0, []
     length, saved = options.ends - begun, begun
     again = max(1, int(task.again * options.batch))
-    fresh, drawn = max(1, int(task.fresh * again)), Drawn(task)
+    drawn = Drawn()
     print(f"begin after {begun - started:.0f} s: {len(pool.faces)} faces, {len(pool.composites)} composites", flush=True)
     while (passed := (time.time() - begun) / length) < 1:
         rate = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * passed)) + 1e-6
         for group in optimiser.param_groups:
             group["lr"] = rate
         with torch.no_grad():
+            fresh = again if step % task.every == 0 else 0
             planes = augment.warp(pool.batch(rng, options.batch - again + fresh, task.faces, fresh).float() / 255, PATCH_PX)
-            anew = drawn.batch(planes[:fresh], again)
-            sharp = torch.zeros(len(anew) + len(planes) - fresh, 1, 1, 1, device=device)
-            sharp[: len(anew)] = augment.some(len(anew), task.sharp, anew)
-            planes = torch.cat([anew, planes[fresh:]])
+            if fresh:
+                planes[:again] = task.reskinned(planes[:again])
+                if task.every > 1:
+                    drawn.keep(planes[:again])
+            else:
+                planes = torch.cat([drawn.some(again), planes])
+            sharp = torch.zeros(len(planes), 1, 1, 1, device=device)
+            sharp[:again] = augment.some(again, task.sharp, planes)
             rgb, area = augment.context(augment.photograph(planes[:, :3], sharp), planes[:, task.area : task.area + 1])
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device, dtype=torch.bfloat16):
