@@ -44,7 +44,7 @@ LEAST_PIECE_PX, BRIDGE_PX = 12, 6.0  # of the network's pixels: a crack's piece,
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
 PIECE_ODDS, PIECE_PX, MOST_SUPPORT = 0.8, 100, 5.0
 USUALLY_RIGHT, AS_MANY = 0.6, 8  # of a photograph's proposals, at least; and how many of them experience weighs as much as
-LEAST_SLENDER = 12.0  # of a crack: what is stouter is an opening, however it wanders
+LEAST_SLENDER = 10.0  # of a crack: what is stouter is an opening, however ragged
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
 LEAST_CONFIDENCE = 0.33  # recall and false calls on the tuning scenes: see training/MODEL.md
 SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
@@ -147,10 +147,11 @@ class Candidate:
 
 
 def kind_of(crack: float, outline_px: np.ndarray) -> str:
-    """A crack by the network's log-odds is one if it is as slender: its length along it over its mean width."""
+    """A crack by the network's log-odds is one if it is as slender: its greatest extent over its mean width."""
     ring = np.asarray(outline_px, np.float32).reshape(-1, 1, 2)
-    slender = (0.5 * cv2.arcLength(ring, True)) ** 2 >= LEAST_SLENDER * cv2.contourArea(ring)
-    return "crack" if crack > 0 and slender else "opening"
+    hull = cv2.convexHull(ring).reshape(-1, 2)
+    extent = np.linalg.norm(hull[:, None] - hull[None], axis=2).max()  # half of the way round a ragged outline is longer
+    return "crack" if crack > 0 and extent**2 >= LEAST_SLENDER * cv2.contourArea(ring) else "opening"
 
 
 def candidates(seen: Seen, area: ExaminedArea, light: np.ndarray, blur_px: float) -> list[Candidate]:

@@ -11,7 +11,20 @@ from specimeter.training.sample import CHANNELS, Sample, cover, weight_of
 
 SIZE_PX = 384
 FATIGUE = 0.25  # of the reliefs: a long crack through paint or along a bead
-FOREIGN = 0.12  # of the composites without a face: ground that is no metal
+FOREIGN = 0.02  # of the composites without a face: ground that is no metal; of more, smooth dark openings are taken for print
+
+
+def outlines(seed: int) -> Sample:
+    """Openings alone, most of them small: colours are drawn later, on the accelerator (`bend_forms`)."""
+    rng = np.random.default_rng([seed, 16])
+    planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
+    planes[6] = 255
+    if rng.random() < 0.3:
+        planes[6] = np.where(_side(rng) + rng.choice([0.0, 3.0]) * texture.smooth(rng, SIZE_PX, 5) < 0, 255, 0)
+    span = int(rng.choice([50, 80, 160, SIZE_PX], p=[0.35, 0.3, 0.15, 0.2]))
+    drawn = _openings(rng, planes, count=int(rng.choice([0, 3, 6, 10, 14]) * (1 if span < SIZE_PX else 0.5)), span=span)
+    planes[7] = weight_of(planes[3])
+    return Sample(planes=planes, centres_px=np.array([place for place, _, _ in drawn], float).reshape(-1, 2))
 
 
 def composite(seed: int, background: Sample | None = None) -> Sample:
@@ -91,12 +104,18 @@ def _painted(rng, planes, background: Sample | None) -> tuple[np.ndarray, list]:
     return rgb, centres
 
 
-def _openings(rng, planes, long_crack: bool = False) -> list[tuple[np.ndarray, np.ndarray, bool]]:
-    """Up to six openings apart from each other, entered into the maps: place, share of each pixel, whether a crack."""
+def _openings(
+    rng, planes, long_crack: bool = False, count: int | None = None, span: int = SIZE_PX
+) -> list[tuple[np.ndarray, np.ndarray, bool]]:
+    """Openings apart from each other, six at most unless `count` says how many, for a picture of `span` pixels.
+
+    They are entered into the maps; of each its place, share of each pixel, whether it is a crack.
+    """
     drawn = []
-    for number in range(max(int(rng.choice([0, 1, 1, 2, 3, 4, 6])), int(long_crack))):
+    count = int(rng.choice([0, 1, 1, 2, 3, 4, 6])) if count is None else count
+    for number in range(max(count, int(long_crack))):
         first = long_crack and number == 0
-        parts, crack = openings.outline(rng, SIZE_PX, int(rng.choice(openings.LONG_CRACKS)) if first else None)
+        parts, crack = openings.outline(rng, span, int(rng.choice(openings.LONG_CRACKS)) if first else None)
         place, angle = _place(rng, planes[6]), rng.uniform(0, 2 * np.pi)
         if rng.random() < 0.2 and planes[5].any():  # on a scratch, beside a stain
             rows, columns = np.nonzero(planes[5])

@@ -28,10 +28,10 @@ def truth_of(planes: Tensor) -> Tensor:
 def of_bends(log_odds: Tensor, planes: Tensor) -> Tensor:
     """Weighted cross-entropy and soft Dice for features; cross-entropy for crack (in features), marks, shares, ground.
 
-    `log_odds` (N, 5, H, W), `planes` (N, 9, H, W) from 0 to 1; only the examined area counts. The shares' errors count alike
-    within and without a border, so that the border is where half the pixel is covered.
+    `log_odds` (N, 5, H, W), `planes` (N, 9, H, W) from 0 to 1; only the examined area counts, and of it what has a
+    weight. The shares' errors count alike within and without a border, so that the border is where half the pixel is covered.
     """
-    truth, area = truth_of(planes), (planes[:, 6:7] > 0.5).float()
+    truth, area = truth_of(planes), ((planes[:, 6:7] > 0.5) & (planes[:, 7:8] > 0.03)).float()
     weight = planes[:, 7:8] * (255 / 16) * area
     total = weight.sum().clamp(min=1)
     wrong = nn.binary_cross_entropy_with_logits(log_odds, truth, reduction="none")

@@ -63,8 +63,10 @@ def bend_photograph(seed: int, folder: Path) -> None:
     scene_files.save(render(scene), folder, f"scene-{seed}-{PHOTOGRAPH_PX}")
 
 
-def bend_samples(seed: int, composites: int = 24) -> Iterator[tuple[str, Sample]]:
-    """A face, then composites, every third of them on it."""
+def bend_samples(seed: int, composites: int = 6, outlines: int = 16) -> Iterator[tuple[str, Sample]]:
+    """Outlines, a face, then composites, every third of them on it."""
+    for k in range(outlines):
+        yield "outlines", composite.outlines(seed * 100 + k)
     own = sample.face(seed)
     yield "face", own
     for k in range(composites):

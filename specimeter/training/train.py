@@ -20,7 +20,17 @@ import torch
 
 from specimeter import files
 from specimeter.segment.fracture_learned import FAMILIES
-from specimeter.training import augment, fracture_forms, fracture_report, fracture_sample, losses, make, report, reskin, sample
+from specimeter.training import (
+    augment,
+    bend_forms,
+    fracture_forms,
+    fracture_report,
+    fracture_sample,
+    losses,
+    make,
+    report,
+    sample,
+)
 from specimeter.training.composite import SIZE_PX
 from specimeter.training.network import Finder, from_bytes, to_bytes, to_onnx, unfold
 
@@ -46,8 +56,9 @@ class Task:
     faces : float
         Share of the pieces that are cut out of scenes.
     reskinned, again, every, sharp : callable, float, int, float
-        Draws pieces (N, C, H, W) anew on the accelerator; the share of the pieces that are, in one of how many steps they are
-        drawn (in the others, earlier ones are taken), and the share of those that are photographed as sharp as they are drawn.
+        Draws pieces (N, C, H, W) anew on the accelerator, given those that stay as they are (M, C, H, W); the share of the
+        pieces that are, in one of how many steps they are drawn (in the others, earlier ones are taken), and the share of
+        those that are photographed as sharp as they are drawn.
     loss : callable
         (log-odds, planes), both (N, ., H, W): what is wrong.
     report : callable
@@ -79,9 +90,9 @@ TASKS = {
         widths=(24, 48, 96, 112, 144),
         depths=(1, 1, 2, 3, 4),
         area=sample.CHANNELS.index("area"),
-        faces=0.45,
-        reskinned=reskin.reskinned,
-        again=0.4,
+        faces=0.6,
+        reskinned=bend_forms.again,
+        again=0.5,
         loss=losses.of_bends,
         report=report.report,
     ),
@@ -92,7 +103,7 @@ TASKS = {
         depths=(1, 1, 2, 2, 3),
         area=fracture_sample.AREA,
         faces=0.5,
-        reskinned=fracture_forms.redrawn,
+        reskinned=lambda planes, _: fracture_forms.redrawn(planes),
         again=0.55,
         every=3,
         sharp=0.5,
@@ -204,7 +215,7 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
             fresh = again if step % task.every == 0 else 0
             planes = augment.warp(pool.batch(rng, options.batch - again + fresh, task.faces, fresh).float() / 255, PATCH_PX)
             if fresh:
-                planes[:again] = task.reskinned(planes[:again])
+                planes[:again] = task.reskinned(planes[:again], planes[again:])
                 if task.every > 1:
                     drawn.keep(planes[:again])
             else:

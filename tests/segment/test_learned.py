@@ -164,7 +164,7 @@ def test_a_thin_ragged_opening_is_a_crack():
 
 
 def test_a_stout_opening_is_no_crack_however_it_wanders():
-    """A bar of 40 by 2: along it 42, mean width 80 / 42, so 22 times as long as wide; one of 40 by 8: 7 times."""
+    """A bar of 40 by 2: its diagonal 40, mean width 2, so 20 times as long as wide; one of 40 by 8: 5 times."""
     bars = [np.array([[0, 0], [40, 0], [40, wide], [0, wide]], float) for wide in (2, 8)]
     assert [learned.kind_of(3.0, bar) for bar in bars] == ["crack", "opening"]
     assert learned.kind_of(-0.1, bars[0]) == "opening"

@@ -2,12 +2,13 @@
 
 from itertools import pairwise
 
+import cv2
 import numpy as np
 import pytest
 from skimage.draw import polygon2mask
 
 from specimeter.training import grounds, marks, openings, prints, texture
-from specimeter.training.composite import SIZE_PX, composite
+from specimeter.training.composite import SIZE_PX, composite, outlines
 from specimeter.training.sample import CHANNELS, cover, face, weight_of
 from specimeter.training.split import CHECK_SEEDS, HELD_OUT, TRAINED_ON, TRAINING_SEEDS, TUNING_SEEDS, groups_for
 from specimeter.validate.examine import RESERVED
@@ -126,10 +127,11 @@ def test_ground_that_is_no_metal_has_light_and_dark_marks(ground):
     assert sum(darker) * 2 >= len(darker)
 
 
-def test_nothing_opens_where_there_is_no_metal():
+def test_nothing_opens_where_there_is_no_metal(monkeypatch):
     """Composites of print, cloth or wood alone have no feature; where both are, an opening lies on metal for the most part."""
+    monkeypatch.setattr("specimeter.training.composite.FOREIGN", 0.3)  # in training, few of them
     whole = 0
-    for seed in range(40):
+    for seed in range(20):
         planes = composite(seed).planes
         feature, foreign = planes[3], planes[8]
         if (foreign > 0).all():
@@ -157,3 +159,20 @@ def test_each_kind_of_mark_is_entered_where_it_changes_the_light(kind, monkeypat
         entered += bool(mark.any())
     assert changed >= 2
     assert entered >= 1 or kind in (0, 10, 22)
+
+
+def test_outlines_alone_are_mostly_small_and_leave_the_colours_to_the_accelerator():
+    """The same for a seed; within the area; each opening's middle is named; half of them or more are 40 px or shorter."""
+    drawn = [outlines(seed) for seed in range(12)]
+    assert np.array_equal(drawn[3].planes, outlines(3).planes)
+    small = total = 0
+    for one in drawn:
+        assert not one.planes[:3].any()
+        assert (one.planes[4] <= one.planes[3]).all()
+        assert (one.planes[3] <= one.planes[6]).all()
+        assert bool(len(one.centres_px)) == bool(one.planes[3].any())
+        _, _, stats, _ = cv2.connectedComponentsWithStats((one.planes[3] > 100).astype(np.uint8), connectivity=8)
+        extents = np.hypot(stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT])
+        small, total = small + int((extents <= 40).sum()), total + len(extents)
+    assert total > 20
+    assert small >= total / 2
