@@ -109,10 +109,11 @@ def search(
     """The same without the verdicts; the sheet as it holds for that photograph. `placed_is` is told scale, surface and area
     as soon as they are known. Raises SpecimeterError.
     """
+    find_outlines = segmenter(for_test(method, sheet.specimen.test))  # a name that nothing has is refused before the long work
     placed = place(photo, sheet, progress=progress, register_file=register_file)
     placed_is(placed)
     progress("features: searching and outlining")
-    outlines = segmenter(for_test(method, sheet.specimen.test))(photo, placed.surface, placed.area)
+    outlines = find_outlines(photo, placed.surface, placed.area)
     if sheet.specimen.test not in MACRO_TESTS:
         return sized(photo, placed, outlines, progress=progress)
     progress("section: weld, toes and sizes")

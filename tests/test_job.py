@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from specimeter import job
-from specimeter.errors import RecordError
+from specimeter.errors import RecordError, SpecimeterError
 from specimeter.record import model
 
 
@@ -116,3 +116,12 @@ def test_without_limits_nothing_is_judged(break_case, tmp_path):
     record, _ = job.measure(break_case.photo, break_case.sheet, out=tmp_path, method="openings")
     assert record.outcome == "no-limits"
     assert record.verdicts == ()
+
+
+def test_a_method_that_nobody_has_is_refused_before_the_long_work(break_case, tmp_path):
+    """The photograph is read, and nothing is looked for in it."""
+    told = []
+    with pytest.raises(SpecimeterError, match="no segmenter is called 'opening'"):
+        job.measure(break_case.photo, break_case.sheet, out=tmp_path, method="opening", progress=told.append)
+    assert told == ["photograph: reading"]
+    assert not list(tmp_path.iterdir())

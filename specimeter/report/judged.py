@@ -1,4 +1,4 @@
-"""A stored record by limits that were not those of its day, as the terminal and a script read it."""
+"""A stored record judged anew, by its own limits or others, as the terminal and a script read it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from specimeter.record.model import Record
 from specimeter.report import words
 from specimeter.report.text import plain, wrapped
 
-UNCHANGED = "The record is as it was: what it holds was judged by other limits here."
+UNCHANGED = "The record is as it was: what it holds was judged anew here, by the limits named above."
 
 
 def summary(record: Record, limits: Limits, judgement: Judgement) -> str:

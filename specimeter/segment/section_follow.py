@@ -7,6 +7,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 STEP_PX = 1.0  # between points of the outline
+AT_ONCE = 16384  # points: OpenCV takes no more than 32,767 rows
 TURN = 0.2  # price of a step of the border sideways, in units of a clear edge
 AWAY = 0.5  # and of lying as far as is looked from the line that was given
 PLATEAU_PX = (2.0, 5.0)  # from the edge: where its two levels are taken
@@ -56,7 +57,7 @@ def doubled_along(light: np.ndarray, outline_px: np.ndarray, px_mm: float) -> tu
     step = 0.2 * BAND_MM / px_mm
     away = np.arange(-(FURTHER_MM[1] + 2 * BAND_MM) / px_mm, 2 * BAND_MM / px_mm, step)
     places = (points[:, None] + away[None, :, None] * normals[:, None]).astype(np.float32)
-    seen = np.asarray(cv2.remap(np.log(light + np.float32(DARKEST)), places[..., 0], places[..., 1], cv2.INTER_LINEAR))
+    seen = _sampled(np.log(light + np.float32(DARKEST)), places, cv2.BORDER_CONSTANT)
     seen = uniform_filter1d(seen, max(round(ALIKE_MM / px_mm / STEP_PX), 3), axis=0, mode="wrap")
     band = max(round(BAND_MM / px_mm / step), 1)
     mean = uniform_filter1d(seen, band, axis=1, origin=-(band // 2))  # of what follows each place
@@ -95,15 +96,13 @@ def _along(outline: np.ndarray, step: float, smooth: float) -> tuple[np.ndarray,
 def _profiles(light: np.ndarray, points: np.ndarray, normals: np.ndarray, offsets: np.ndarray) -> np.ndarray:
     """Light across an outline, float32 (N, offsets, 3)."""
     grid = points[:, None] + offsets[None, :, None] * normals[:, None]
-    return np.asarray(
-        cv2.remap(
-            light,
-            grid[..., 0].astype(np.float32),
-            grid[..., 1].astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-    )
+    return _sampled(light, grid.astype(np.float32), cv2.BORDER_REPLICATE)
+
+
+def _sampled(light: np.ndarray, places: np.ndarray, border: int) -> np.ndarray:
+    """Light (N, M, 3) at pixels [x, y], float32 (N, M, 2), however many rows they are."""
+    parts = [places[k : k + AT_ONCE] for k in range(0, len(places), AT_ONCE)]
+    return np.concatenate([cv2.remap(light, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=border) for part in parts])
 
 
 def _strength(light, points, normals, offsets, along: int = 1) -> np.ndarray:

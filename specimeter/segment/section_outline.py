@@ -278,14 +278,12 @@ def _followed(photo: Photo, coarse: np.ndarray, near: Reading, place, far: Readi
     outline, clear = _drawn_to(photo, coarse, max(REACH_CELLS * cell_px, LEAST_REACH_PX))
     if len(outline) < 40:
         return None
-    cells = near.from_photograph(outline)
     mask = np.zeros(near.metal.shape, np.uint8)
     cv2.fillPoly(mask, [np.round(near.from_photograph(coarse) * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)
     if not 0 < int(mask.sum()) < mask.size:
         return None
     away = cv2.distanceTransform(mask, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - mask, cv2.DIST_L2, 5) - 1.0
-    x, y = (cells[:, k].astype(np.float32).reshape(-1, 1) for k in (0, 1))
-    off = np.asarray(cv2.remap(away, x, y, cv2.INTER_LINEAR)).ravel() * cell_px
+    off = near.at(away, outline) * cell_px
     agrees = off < max(OFF_MM / mm_per_px, OFF_PX)
     way = np.roll(outline, -3, axis=0) - np.roll(outline, 3, axis=0)
     way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]

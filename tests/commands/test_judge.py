@@ -58,6 +58,7 @@ def test_without_limits_the_stored_ones_are_taken(record, capsys):
     status, said = answer(capsys, record, "--json")
     told = json.loads(said.out)
     assert (status, told["outcome"]) == (0, stored["outcome"])
+    assert "other limits" not in answer(capsys, record)[1].out
     assert [verdict["outcome"] for verdict in told["verdicts"]] == [v["outcome"] for v in stored["verdicts"]]
     assert told["reviewed"] is False
     assert said.err == ""

@@ -18,7 +18,7 @@ from specimeter.scene.render import render
 from specimeter.scene.section_joint import butt
 from specimeter.segment.joint import find_butt
 from specimeter.segment.plates import resampled
-from specimeter.segment.section_follow import doubled_along, follow
+from specimeter.segment.section_follow import clear_along, doubled_along, follow
 from specimeter.segment.section_outline import Candidate, confidence
 
 
@@ -165,3 +165,14 @@ def test_a_further_edge_inside_an_outline_is_told_with_its_distance():
     assert (points[:, 1] > 180).mean() > 0.95
     assert np.median(inwards) == pytest.approx(11, abs=2)
     assert not len(doubled_along(plain, cut, mm)[0])
+
+
+def test_an_outline_may_be_longer_than_opencv_takes_at_once():
+    """A square of 480 px round, seventy times: 33,600 points, as round a cut on 100 megapixels; each round says the same."""
+    light, square = _square_with_notch()
+    points, clear = clear_along(light, np.tile(square, (70, 1)))
+    assert len(points) > 2**15
+    rounds = clear[: 70 * (len(clear) // 70)].reshape(70, -1)
+    assert rounds.mean() > 0.8
+    assert (rounds[1:-1] == rounds[1]).all(axis=1).mean() > 0.95
+    assert not len(doubled_along(light, np.tile(square, (70, 1)), 0.08)[0])
