@@ -6,7 +6,7 @@ import numpy as np
 
 from specimeter.measure.section_place import fusion_lines, place_of, unfused
 from specimeter.record import rebuild
-from specimeter.record.model import Record
+from specimeter.record.model import Feature, Record, Undercut
 from specimeter.report import words
 from specimeter.report.block import Block, points, table, text
 from specimeter.rounding import plus_minus
@@ -63,7 +63,7 @@ def blocks(record: Record) -> list[Block]:
     if record.cut.weld_drawn_px is not None:
         found.append(text(DRAWN))
     found += _placed(record)
-    if record.cut.undercuts:
+    if undercuts(record):
         found.append(_undercuts(record))
         found.append(text(SHARPNESS))
     return found
@@ -75,15 +75,21 @@ def lines(record: Record) -> list[str]:
         return []
     told = [(NAMES[name][0], said(record, name)) for name in NAMES if _told(record, name)]
     found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
-    features = {feature.id: feature for feature in record.features}
-    for one in record.cut.undercuts:
-        depth = plus_minus(features[one.feature].depth_mm, features[one.feature].U_depth_mm) or "–"
+    for one, feature in undercuts(record):
+        depth = plus_minus(feature.depth_mm, feature.U_depth_mm) or "–"
         root, opening = radius(one), one.opening_angle_deg
         found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {root}, opening {opening:.0f}°")
     return found
 
 
-def radius(one) -> str:
+def undercuts(record: Record) -> list[tuple[Undercut, Feature]]:
+    """A section's undercuts, each with its feature, but for those that a person rejected or called something else."""
+    features = {feature.id: feature for feature in record.features}
+    found = [(one, features[one.feature]) for one in (record.cut.undercuts if record.cut else ())]
+    return [(one, feature) for one, feature in found if feature.status != "rejected" and feature.kind == "undercut"]
+
+
+def radius(one: Undercut) -> str:
     """An undercut's root radius as it may be said."""
     value = plus_minus(one.root_radius_mm, one.U_root_radius_mm)
     return f"{value} mm" if value else f"at most {one.root_radius_at_most_mm:.2g} mm"
@@ -124,9 +130,7 @@ def _placed(record: Record) -> list[Block]:
 
 def _undercuts(record: Record) -> Block:
     rows = []
-    features = {feature.id: feature for feature in record.features}
-    for one in record.cut.undercuts if record.cut else ():
-        feature = features[one.feature]
+    for one, feature in undercuts(record):
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm)
         width = plus_minus(one.width_mm, one.U_width_mm)
         factor = f"{'' if one.root_radius_mm else 'at least '}{one.stress_concentration:.2g}"

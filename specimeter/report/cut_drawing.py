@@ -6,7 +6,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from specimeter.record.model import Cut, Record
-from specimeter.report.cut import radius, said
+from specimeter.report.cut import radius, said, undercuts
 from specimeter.report.pen import DARK, Style, drawable, stroke, text_size, write
 
 SHORT = {
@@ -59,11 +59,10 @@ def notches(record: Record, width: int, height: int, say=str) -> Image.Image:
     shapes = [
         (*_known(depth, r), f"{depth:g} mm deep, root {r:g} mm: x {1 + 2 * np.sqrt(depth / r):.1f}") for depth, r in KNOWN
     ]
-    features = {feature.id: feature for feature in record.features}
-    for one in record.cut.undercuts if record.cut else ():
-        outline = _own(np.array(one.fitted_px), features[one.feature].depth_mm or 0.0)
+    for one, feature in undercuts(record):
+        outline = _own(np.array(one.fitted_px), feature.depth_mm or 0.0)
         factor = f"x {one.stress_concentration:.1f}" + ("" if one.root_radius_mm else " or more")
-        shapes.append((outline, f"{one.feature}: {features[one.feature].depth_mm:.2f} mm deep, root {radius(one)}: {factor}"))
+        shapes.append((outline, f"{one.feature}: {feature.depth_mm:.2f} mm deep, root {radius(one)}: {factor}"))
     page = Image.new("RGB", (width, height), (251, 250, 247))
     pen = ImageDraw.Draw(page)
     cell = width / len(shapes)

@@ -14,6 +14,7 @@ from specimeter.photo import Photo
 from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
 from specimeter.report import cut_drawing, labels, scale_bar, words
+from specimeter.report.cut import undercuts
 from specimeter.report.pen import LIGHT, Style, drawable, plate, stroke, style_of, text_size, write
 from specimeter.rounding import plus_minus
 from specimeter.scale.surface import Surface
@@ -103,7 +104,7 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     cells = _beside(main, len(shown) + (not whole), gap) if tall else _below(photo, main, len(shown), not whole, gap)
     right = max([main.width, *(left + width for left, _, width, _ in cells)])
     bottom = max([main.height, *(top + height for _, top, _, height in cells)])
-    notches = record.cut is not None and bool(record.cut.undercuts)
+    notches = bool(undercuts(record))
     strip = round(0.2 * right) if notches else 0
     page = Image.new("RGB", (right, bottom + strip + round(1.9 * unit)), _PAPER)
     page.paste(_main(photo, record, surface, area, main, unit, say), (0, 0))

@@ -1,0 +1,42 @@
+"""A section's undercuts in terminal, table and drawing: what a person rejected, or called something else, is told as none."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from specimeter.record import model
+from specimeter.report import cut, cut_drawing
+
+
+def section(status: str, kind: str) -> SimpleNamespace:
+    """What of a record its undercuts are told from: one that stands, and one of which the review says something."""
+    notch = {"root_radius_mm": 0.2, "U_root_radius_mm": 0.05, "opening_angle_deg": 50.0, "U_opening_angle_deg": 9.0}
+    both = tuple(
+        model.Undercut(
+            feature=id_, toe=toe, fitted_px=((0.0, 0.0), (5.0, 6.0), (10.0, 0.0)), **notch, width_mm=0.6, U_width_mm=0.1,
+            stress_concentration=3.4,
+        )
+        for toe, id_ in enumerate(("f1", "f2"), start=1)
+    )  # fmt: skip
+    told = {"f1": ("proposed", "undercut"), "f2": (status, kind)}
+    features = [
+        SimpleNamespace(id=id_, status=one[0], kind=one[1], depth_mm=0.3, U_depth_mm=0.05, photo="p1", outline_px=())
+        for id_, one in told.items()
+    ]
+    return SimpleNamespace(section={}, cut=SimpleNamespace(undercuts=both, missing={}, photo="p1"), features=features)
+
+
+@pytest.mark.parametrize(
+    ("status", "kind", "told"),
+    [("confirmed", "undercut", 2), ("rejected", "undercut", 1), ("confirmed", "pore", 1)],
+)
+def test_undercuts_are_those_that_stand(status, kind, told):
+    record = section(status, kind)
+    assert [one.feature for one, _ in cut.undercuts(record)] == ["f1", "f2"][:told]
+    assert len(cut.lines(record)) == told
+    assert cut.lines(record)[0].startswith("undercut f1          0.300 ± 0.050 mm deep, root radius 0.200 ± 0.050 mm")
+    alone, drawn = (np.array(cut_drawing.notches(one, 1200, 240)) for one in (section("rejected", "undercut"), record))
+    assert np.array_equal(alone, drawn) == (told == 1)
