@@ -11,13 +11,10 @@ import numpy as np
 from specimeter.measure.clearance import clear_distances
 from specimeter.measure.inscribed import largest_circles
 from specimeter.measure.polygon import Rings, areas, centroids, diameters, perimeters
-from specimeter.measure.rounded import ROUND_MM, U_ROUND_MM
 from specimeter.scale.budget import Term
 from specimeter.scale.surface import Surface
 
 _AS_TERM = partial(tuple.__new__, Term)  # from a tuple of all its values: there are thousands
-LEAST_MOVED_MM = 1e-6  # less is the rounding of numbers
-ROUND_BASIS = f"judgement: {ROUND_MM:g} mm, give or take {U_ROUND_MM:g}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,24 +51,20 @@ def lengths(pixels: Rings, developed: Rings, u_tip_px: np.ndarray, u_rel: float,
 
     The extent is greatest, so at first order it moves with its two tips alone; each moves along the feature by its
     `u_tip_px`, independently. The shape's parts are what the distance between the same two tips becomes on each of the
-    surface's variants. A tip on a rounded edge of the bar (`measure.rounded`) is as unsure as that edge's radius.
+    surface's variants.
     """
     value, pair = diameters(developed)
     tips = pixels.points[pair]
-    before = _apart(surface, tips)
     parts = [
         *_ends(
             surface, tips, u_tip_px, ("place of the first tip", "place of the second tip"), "contrast, noise, blur at the tip"
         ),
         Part(source="scale", basis="budget of the scale", contribution=u_rel * value),
         *(
-            Part(source=f"surface: {source}", basis=basis, contribution=np.abs(_apart(variant, tips) - before))
+            Part(source=f"surface: {source}", basis=basis, contribution=np.abs(_apart(variant, tips) - value))
             for source, basis, variant in surface.variants()
         ),
     ]
-    moved = np.abs(value - before)
-    if moved.max(initial=0.0) > LEAST_MOVED_MM:
-        parts.append(Part(source="rounding of the bar's edge", basis=ROUND_BASIS, contribution=moved * U_ROUND_MM / ROUND_MM))
     return Quantity(value=value, parts=tuple(parts), ends_px=tips)
 
 

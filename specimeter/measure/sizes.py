@@ -14,7 +14,6 @@ from specimeter.measure.contact import contacts
 from specimeter.measure.feature import Feature
 from specimeter.measure.polygon import Rings, areas, crossing, dense, perimeters
 from specimeter.measure.quantities import Quantity, clearances, enclosed, lengths, widths
-from specimeter.measure.rounded import on_edges
 from specimeter.scale.budget import Term
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Surface
@@ -70,7 +69,7 @@ def measure(
     if not outlines:
         return ()
     pixels = _checked(outlines)
-    developed = pixels.moved(on_edges(_developed(surface, pixels.points), pixels.points, surface, area))
+    developed = pixels.moved(_developed(surface, pixels.points))
     u_edge, u_tip = np.array([[outline.u_edge_px, outline.u_tip_px] for outline in outlines]).T
     steepest = _steepest_deg(surface, pixels, developed)
     placed, gentle = np.isfinite(steepest), steepest <= STEEPEST_DEG + ROUNDING_DEG
