@@ -25,7 +25,7 @@ NAMES = {
     "toe_angle_1_deg": ("toe angle 1", "between plate and face, through the air: 180° flush, 90° abrupt"),
     "toe_angle_2_deg": ("toe angle 2", "the same at toe 2"),
     "weld_area_mm2": ("area of weld metal", "inside face and fusion line"),
-    "haz_width_mm": ("heat-affected zone", "greatest width, square to the fusion line"),
+    "haz_width_mm": ("heat-affected zone", "width, the same all along it, square to the fusion line"),
     "dilution": ("dilution", "share of parent metal in the weld metal"),
 }
 SHARPNESS = (
