@@ -16,6 +16,9 @@ LEAST_BLUR_PX = 0.45  # a pixel's own width blurs, however sharp the lens
 STARTS = (0.2, 1.2)  # radians of either flank from which the fit begins, narrow and wide, tried in turn; and ...
 START, SHARPEST, BLUNTEST = 0.2, 0.02, 20.0  # ... radius over depth: to begin with, what counts as sharp, the most
 STEEPEST = 1.45  # radians of a flank
+# where the arc reaches up to what is fitted, no straight part shows a flank: it is held to LIKELY radians, by so much of a pixel
+# for each that it is off, and is as unsure as U_FLANK (judgement)
+LIKELY, HELD_PX, U_FLANK = 0.4, 0.1, 0.45
 LEAST_ARC_DEG = 40.0  # the arc must turn through this for its radius to mean something
 RESOLVED_BLURS = 3.5  # a radius below the blur or a pixel is not told from a sharp root: depth and radius trade off there
 UNRESOLVED_DEPTH = 1.0  # of the blur: standard uncertainty of the depth where the root's radius is not resolved
@@ -104,11 +107,11 @@ def measure_undercut(
         return None
     tried = [
         least_squares(
-            _residuals,
+            _held,
             [fitted[np.argmax(fitted[:, 1]), 0], deepest, np.log(START * deepest), flank, flank],
-            args=(fitted, sigma),
+            args=(fitted, sigma, px_mm),
             x_scale="jac",
-            jac=_slopes,
+            jac=_held_slopes,
             bounds=(
                 [-np.inf, 0.0, np.log(SHARPEST * deepest), -np.pi / 4, -np.pi / 4],
                 [np.inf, np.inf, np.log(BLUNTEST * deepest), STEEPEST, STEEPEST],
@@ -127,6 +130,7 @@ def measure_undercut(
     normal = best.jac.T @ best.jac / len(fitted) * independent
     covariance = np.linalg.pinv(normal) * scatter**2
     spread = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
+    spread[3:] = np.minimum(spread[3:], U_FLANK)
     u_radius = float(
         np.hypot(radius * np.hypot(spread[2], RADIUS_SHARE), u_edge_mm)
     )  # an edge displaced alike all round changes the radius by as much
@@ -189,6 +193,16 @@ def _sides(parameters: np.ndarray, depth_mm: np.ndarray) -> tuple[np.ndarray, np
         sides.append(np.where(under >= radius, -1.0, np.where(on_arc, arc, straight)))
     gone = under >= radius
     return x - np.where(gone, 0.0, sides[0]), x + np.where(gone, 0.0, sides[1])
+
+
+def _held(parameters: np.ndarray, points: np.ndarray, sigma: float, px_mm: float) -> np.ndarray:
+    """The points' residuals and the two flanks', in mm, shape (N + 2,)."""
+    return np.append(_residuals(parameters, points, sigma), HELD_PX * px_mm * (parameters[3:] - LIKELY))
+
+
+def _held_slopes(parameters: np.ndarray, points: np.ndarray, sigma: float, px_mm: float) -> np.ndarray:
+    """Their derivatives, shape (N + 2, 5)."""
+    return np.vstack([_slopes(parameters, points, sigma), HELD_PX * px_mm * np.eye(5)[3:]])
 
 
 def _slopes(parameters: np.ndarray, points: np.ndarray, sigma: float) -> np.ndarray:

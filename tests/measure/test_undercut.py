@@ -251,3 +251,19 @@ def test_the_same_root_nearer_is_told():
     """2 pixels at 0.04 mm are 8 at 0.01: the radius is given."""
     found = measure_undercut(photographed(0.08, 0.3, 30, 0.01, 0.9), PLATE, blur_mm=0.009, px_mm=0.01, u_edge_mm=0.001)
     assert found.root_radius_mm == pytest.approx(0.08, rel=0.15)
+
+
+@pytest.mark.parametrize(("radius", "depth", "half_deg"), [(0.8, 0.95, 8), (0.52, 0.6, 10), (0.9, 1.1, 8)])
+@pytest.mark.parametrize("seed", range(2))
+def test_flanks_that_hardly_show_lean_outwards_and_their_angle_is_held(radius, depth, half_deg, seed):
+    """A round root reaches up to a quarter of a millimetre below the surface (plane geometry), hardly lower than what is
+    fitted: each flank leans outwards all the same, and the angle between them lies within its interval, no wider than can be.
+    """
+    found = found_in(photographed(radius, depth, half_deg, PX_MM, 0.9, seed=seed, noise=0.02))
+    left, right = found.outline[1] - found.outline[0], found.outline[-2] - found.outline[-1]
+    assert left[0] > 0
+    assert right[0] < 0
+    assert abs(found.opening_angle_deg - 2 * half_deg) < 2 * found.u_opening_angle_deg
+    assert found.u_opening_angle_deg < 40
+    assert found.depth_mm == pytest.approx(depth, abs=0.01)
+    assert found.root_radius_mm == pytest.approx(radius, rel=0.01)
