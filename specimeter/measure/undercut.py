@@ -16,8 +16,8 @@ LEAST_BLUR_PX = 0.45  # a pixel's own width blurs, however sharp the lens
 STARTS = (0.2, 1.2)  # radians of either flank from which the fit begins, narrow and wide, tried in turn; and ...
 START, SHARPEST, BLUNTEST = 0.2, 0.02, 20.0  # ... radius over depth: to begin with, what counts as sharp, the most
 STEEPEST = 1.45  # radians of a flank
-# where the arc reaches up to what is fitted, no straight part shows a flank: it is held to LIKELY radians, by so much of a pixel
-# for each that it is off, and is as unsure as U_FLANK (judgement)
+# where the arc reaches up to what is fitted, no straight part shows a flank: it is held to LIKELY radians, by so much of a
+# pixel for each that it is off, and is as unsure as U_FLANK (judgement)
 LIKELY, HELD_PX, U_FLANK = 0.4, 0.1, 0.45
 LEAST_ARC_DEG = 40.0  # the arc must turn through this for its radius to mean something
 RESOLVED_BLURS = 3.5  # a radius below the blur or a pixel is not told from a sharp root: depth and radius trade off there
