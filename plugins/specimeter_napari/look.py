@@ -27,7 +27,6 @@ OUTCOME_SIGN = {
     "within": "✓", "exceeds": "▲", "undecided": "≈", "not-measured": "–", "replace": "↻", "void": "∅", "no-limits": "○",
 }  # fmt: skip
 
-DIM_ALPHA = 0.55
 TOUCH_PX = 36  # least height of what is pressed: a gloved finger
 
 SHEET = f"""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-HASH_BYTES = 16
 NEARLY = 10  # of 128 bits: the same picture after recompression, resizing or a change of brightness
 DIMENSIONS = 96
 SAME = 0.98  # correlation of small grey copies

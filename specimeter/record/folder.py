@@ -19,7 +19,7 @@ from specimeter.errors import RecordError
 from specimeter.record import log, model
 from specimeter.record.model import Record
 
-SUMS, RECORD, SETTINGS = "SHA256SUMS", "record.json", "settings.toml"
+SUMS, RECORD = "SHA256SUMS", "record.json"
 _LINE = re.compile(r"([0-9a-f]{64})  ([^\n]+)")
 _SUFFIX = re.compile(r"\.[a-z0-9]{1,5}")
 

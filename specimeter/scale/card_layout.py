@@ -11,7 +11,6 @@ import numpy as np
 DICTIONARY = "DICT_4X4_50"  # OpenCV's name for the family that both cards use
 MARKER_SIDE_MM = 12.0  # black square, border included
 MARKER_CELLS = 6  # cells a side: four of code between two of black border
-CLEAR_MARGIN_MM = 4.0  # white around every black square
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -165,7 +165,7 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
     own = np.nanmedian(np.where(np.isfinite(contrast[inside]), contrast[inside], 0.0), axis=0)
     usual = float(np.quantile(own[showing], 0.6))
     seen = own > _SEEN * usual
-    seen = _connected(n, seen)
+    seen = _connected(seen)
     if seen.sum() < FEWEST or usual < 0.03:
         return None
     inward, lengths, outer = _lengths(contrast, v, zone, own, seen)
@@ -195,7 +195,7 @@ def located(light: np.ndarray, marks: Marks) -> Marks:
     return replace(marks, points_px=points, u_px=u_px)
 
 
-def _connected(n: np.ndarray, seen: np.ndarray) -> np.ndarray:
+def _connected(seen: np.ndarray) -> np.ndarray:
     """Marks that belong to the longest part of the row without a wide empty stretch: beyond it there may be no rule."""
     at = np.flatnonzero(seen)
     if len(at) < 2:

@@ -69,7 +69,7 @@ def _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px, fades_
     scatter = noise / depth * np.sqrt(2 * (half + margin)) + 0.02
     place, error = _ramp(x, widths, blur_px, scatter)
     place = float(np.clip(place + fades_px, -0.5 * reach, 0.9 * beyond))
-    return _move_tip(polygon, tip, direction, across, place), float(np.hypot(error, RAMP_FLOOR_PX + 0.15 * blur_px))
+    return _move_tip(polygon, tip, direction, place), float(np.hypot(error, RAMP_FLOOR_PX + 0.15 * blur_px))
 
 
 def _ramp(x, widths, blur_px, scatter):
@@ -102,7 +102,7 @@ def _blurred_ramp(u, blur_px):
     return u * ndtr(z) + blur_px * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
 
 
-def _move_tip(polygon, tip, direction, across, place):
+def _move_tip(polygon, tip, direction, place):
     """The polygon with everything beyond the new tip drawn back to it, or a point set where the tip lies farther out."""
     along = (polygon - tip) @ direction
     if place <= along.max():
