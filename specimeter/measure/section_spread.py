@@ -19,7 +19,8 @@ UNCLEAR_PX = 3.0  # how far a stretch of outline lies off, as a root mean square
 LEAST_UNCLEAR, STRETCHES = 0.3, 8  # share of a stretch that is unclear; stretches that are moved by themselves
 EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
 CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
-ANGLE_U_DEG = 3.5  # of a toe angle, for the curve of the face within the stretch that it is taken from (judgement)
+# of a toe angle, for the curve of the face within the stretch that it is taken from: at least, and of the turn (from scenes)
+ANGLE_U_DEG, CURVED = 3.0, 0.08
 WAVY_MM = 0.035  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
 U_THICKNESS_MM = 0.1  # of a plate's thickness as the sheet tells it: rolling tolerances, a calliper beside the weld (judgement)
 HIDDEN = 2.0  # of a blunt edge's height: standard uncertainty of how far in its toe may lie beneath it (from scenes with lips)
@@ -153,7 +154,8 @@ def own_u(
         toe = toes[int(name[10]) - 1]
         if toe.blunt_mm:
             return float(np.inf)
-        return float(np.hypot(ANGLE_U_DEG, np.degrees(np.hypot(toe.plate.u_angle_rad, 0.2 * px_mm))))
+        curved = np.hypot(ANGLE_U_DEG, CURVED * (180.0 - toe.angle_deg))
+        return float(np.hypot(curved, np.degrees(np.hypot(toe.plate.u_angle_rad, 0.2 * px_mm))))
     if name.startswith("leg"):
         return place(toes[int(name[4]) - 1])
     if name == "weld_width_mm":

@@ -71,7 +71,7 @@ def measured(
 
 def test_a_fillet_s_sizes_and_how_surely_they_are_told():
     """A mitre fillet of 6 mm: throat z / sqrt 2 (ISO 2553 and trade practice). Each within a quarter of its U, as the outline
-    is exact; and told to 0.1 mm and 8 degrees, which a photograph of 0.04 mm to the pixel allows.
+    is exact; and told to 0.1 mm and 10 degrees, which a photograph of 0.04 mm to the pixel allows.
     """
     found = measured(tee(6.0, 6.0))
     truth = {"leg_1_mm": 6, "leg_2_mm": 6, "throat_mm": 6 / np.sqrt(2), "theoretical_throat_mm": 6 / np.sqrt(2)}
@@ -79,7 +79,7 @@ def test_a_fillet_s_sizes_and_how_surely_they_are_told():
     assert {name for name in found.sizes if not name.startswith("U_")} == set(truth) == set(found.drawn)
     for name, value in truth.items():
         assert abs(found.sizes[name] - value) < found.sizes[f"U_{name}"] / 4
-        assert 0.0 < found.sizes[f"U_{name}"] < (8.0 if name.endswith("deg") else 0.1)
+        assert 0.0 < found.sizes[f"U_{name}"] < (10.0 if name.endswith("deg") else 0.1)
     assert found.missing == dict.fromkeys(("penetration_mm", "weld_area_mm2", "haz_width_mm", "dilution"), NO_METAL)
     assert (found.undercuts, found.overlaps_px, found.cautions) == ((), (), ())
     (line,) = found.drawn["leg_1_mm"]  # in pixels, from the corner to the toe

@@ -12,6 +12,7 @@ from specimeter.measure.section_draw import evaluator
 from specimeter.measure.section_spread import (
     ANGLE_U_DEG,
     CORNER_PX,
+    CURVED,
     EDGE_PX,
     ROUNDED_MM,
     STRETCHES,
@@ -121,10 +122,12 @@ def test_a_blunt_edge_leaves_its_toe_in_doubt():
 
 
 def test_an_angle_is_as_sure_as_its_face_and_its_plate():
-    """At least the curve of the face; a plate whose direction is known to 0.1 rad adds 5.7 degrees to its own toe's angle."""
+    """The curve of the face, more where it turns more; a plate known to 0.1 rad adds 5.7 degrees to its own toe's angle."""
     loose = (toe(), toe(u_angle_rad=0.1))
-    assert own("toe_angle_1_deg", *loose) == pytest.approx(ANGLE_U_DEG, rel=0.01)
-    assert own("toe_angle_2_deg", *loose) == pytest.approx(np.hypot(ANGLE_U_DEG, np.degrees(0.1)), rel=0.01)
+    face = np.hypot(ANGLE_U_DEG, CURVED * 50.0)
+    assert own("toe_angle_1_deg", *loose) == pytest.approx(face, rel=0.01)
+    assert own("toe_angle_2_deg", *loose) == pytest.approx(np.hypot(face, np.degrees(0.1)), rel=0.01)
+    assert own("toe_angle_1_deg", toe(180.0), toe()) == pytest.approx(ANGLE_U_DEG, rel=0.01)
 
 
 def test_a_step_between_plates_is_as_sure_as_their_lines_are_at_the_weld():
