@@ -282,6 +282,8 @@ def measure(
     store.check_writable(out, sheet.specimen.id, replace)
     files = [photo_files] if isinstance(photo_files, str | Path) else list(photo_files)
     own_sheets = sheets.for_photos(sheet, len(files), file=sheet_file)
+    for file in files[1:]:  # before minutes go by with the first
+        photos.check_there(file)
 
     def opened() -> Iterator[Photo]:
         for number, file in enumerate(files, start=1):

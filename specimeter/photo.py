@@ -6,7 +6,7 @@ import datetime
 import hashlib
 import stat
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -148,30 +148,41 @@ def read(path: str | Path) -> Photo:
     )
 
 
-def _bytes(path: Path) -> bytes:
-    def refuse(problem: str, mend: str) -> PhotoError:
-        return PhotoError(problem, file=path, expected=_EXPECTED, mend=mend)
-
+def check_there(path: str | Path) -> None:
+    """Raises PhotoError unless there is a file that may be a photograph; none of it is read."""
+    path = Path(path)
+    refuse = partial(PhotoError, file=path, expected=_EXPECTED)
     try:
         about = path.stat()
     except FileNotFoundError as error:
-        raise refuse("there is no such file", "check the name and the folder") from error
+        raise refuse("there is no such file", mend="check the name and the folder") from error
     except (OSError, ValueError) as error:  # ValueError: a name with a null character
-        raise refuse(f"the file cannot be reached ({_reason(error)})", "check its name and permissions") from error
+        raise refuse(f"the file cannot be reached ({_reason(error)})", mend="check its name and permissions") from error
     if stat.S_ISDIR(about.st_mode):
-        raise refuse("this is a folder", "name the photograph inside it")
+        raise refuse("this is a folder", mend="name the photograph inside it")
     if not stat.S_ISREG(about.st_mode):
-        raise refuse("this is a device or a pipe, not a file", "name a file")
+        raise refuse("this is a device or a pipe, not a file", mend="name a file")
     if about.st_size > MAX_BYTES:
-        raise refuse(f"the file has {about.st_size / 1e9:.1f} GB, more than any photograph that is read", "export it smaller")
+        raise refuse(
+            f"the file has {about.st_size / 1e9:.1f} GB, more than any photograph that is read", mend="export it smaller"
+        )
+
+
+def _bytes(path: Path) -> bytes:
+    check_there(path)
+    refuse = partial(PhotoError, file=path, expected=_EXPECTED)
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise refuse(f"the file cannot be read ({_reason(error)})", "check its permissions and the medium it is on") from error
+        raise refuse(
+            f"the file cannot be read ({_reason(error)})", mend="check its permissions and the medium it is on"
+        ) from error
     if not data:
-        raise refuse("the file is empty (0 bytes)", "copy the photograph from the camera again")
+        raise refuse("the file is empty (0 bytes)", mend="copy the photograph from the camera again")
     if not any(data[:4096]):
-        raise refuse("the file begins with nothing but zeros: its copying failed", "copy the photograph from the camera again")
+        raise refuse(
+            "the file begins with nothing but zeros: its copying failed", mend="copy the photograph from the camera again"
+        )
     return data
 
 

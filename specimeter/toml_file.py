@@ -276,7 +276,7 @@ def _not_toml(cause: Exception, text: str, path: Path, what: str, error: type[Sp
         place = "the end of the file" if "end of document" in complaint else ""
     reason = re.sub(r" \(at [^)]*\)$", "", complaint).strip()
     shown_line = lines[line - 1].expandtabs(1) if line <= len(lines) else ""
-    problem = f"{what} is not valid TOML" + (f" at {place}" if place else "") + f": {reason[:1].lower() + reason[1:]}"
+    problem = f"no valid TOML ({what})" + (f" at {place}" if place else "") + f": {reason[:1].lower() + reason[1:]}"
     if shown_line.strip() and len(shown_line) < 160 and place:
         problem += f"\n    {shown_line}\n    {' ' * (column - 1)}^"
     return error(problem, file=path, expected='lines such as  key = 12.5  or  key = "text"', mend=_toml_hint(shown_line))

@@ -176,3 +176,11 @@ def test_the_first_photograph_placed_again_leaves_the_others(alone, both):
     assert again.photos == both[0].photos
     assert again.scales == both[0].scales
     assert again.features == both[0].features
+
+
+def test_a_further_photograph_that_is_not_there_is_told_before_the_first_is_looked_at(case, tmp_path):
+    told = []
+    with pytest.raises(PhotoError, match="no such file"):
+        job.measure([case.photo, tmp_path / "none.jpg"], case.sheet, out=tmp_path / "out", progress=told.append)
+    assert told == []
+    assert not (tmp_path / "out").exists()

@@ -77,8 +77,8 @@ def lines(record: Record) -> list[str]:
     found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
     for one, feature in undercuts(record):
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm) or "–"
-        root, opening = radius(one), one.opening_angle_deg
-        found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {root}, opening {opening:.0f}°")
+        root, opening = radius(one), plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)
+        found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {root}, opening {opening}°")
     return found
 
 
@@ -133,10 +133,9 @@ def _undercuts(record: Record) -> Block:
     for one, feature in undercuts(record):
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm)
         width = plus_minus(one.width_mm, one.U_width_mm)
+        opening = plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)
         factor = f"{'' if one.root_radius_mm else 'at least '}{one.stress_concentration:.2g}"
-        rows.append(
-            [one.feature, str(one.toe), depth or "–", width or "–", radius(one), f"{one.opening_angle_deg:.0f}", factor]
-        )
+        rows.append([one.feature, str(one.toe), depth or "–", width or "–", radius(one), opening or "–", factor])
     heads = ["no.", "toe", "depth\nmm", "width\nmm", "root radius", "opening\n°", "1 + 2·√(d/r)"]
     caption = "Undercuts: depth square to that plate's own surface. A section does not show how long an undercut is."
     return table(caption, heads, rows, wide=4, numbers=(2, 3, 5, 6))
