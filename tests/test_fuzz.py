@@ -107,6 +107,13 @@ def test_a_record_with_one_thing_changed(data):
         assert isinstance(model.load(content), model.Record)
 
 
+@pytest.mark.parametrize("log", ["0", [[1]], [["a", 1, 2]], {"a": 1}, 0, None])
+def test_a_log_that_is_none(log):
+    """Found by the test above: an older record's log is brought up to date before anything has checked it."""
+    with pytest.raises(RecordError, match="log"):
+        model.load(json.dumps({**STORED, "log": log}).encode())
+
+
 @pytest.mark.parametrize("text", ["[" * DEEP, '{"a":' * DEEP, "[1e999]", '{"format": "specimeter-record", "version": 1e400}'])
 def test_json_that_means_harm(tmp_path, text):
     """A record, an exercise's result and every import of the library."""

@@ -18,7 +18,7 @@ def upgraded(data: Data) -> Data:
     while data.get("version") in UPGRADES:
         try:
             data = UPGRADES[data["version"]](data)
-        except (AttributeError, KeyError, TypeError, IndexError):
+        except (AttributeError, KeyError, TypeError, ValueError, IndexError):
             return {**data, "version": data["version"] + 1}  # its damage is told by whoever checks it
     return data
 
