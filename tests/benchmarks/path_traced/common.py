@@ -1,7 +1,7 @@
 """What path-traced pictures share: camera, lamps, bench, printed card, clutter, steel; a JPEG with EXIF, its sheet and truth.
 
 Drawn by Cycles, which shares nothing with `specimeter.scene`: no code, no light, no camera, no surface. The scripts beside run
-in a Python of their own that holds `bpy` (Blender as a module) and `pillow`, on the processor:
+in a Python of their own that holds `bpy` (Blender as a module) and `pillow`:
 
     python3.11 -m venv TRACER && TRACER/bin/pip install bpy==5.0.1 pillow
     specimeter card strip --out strip.png
@@ -137,11 +137,17 @@ def camera(
 
 
 def begin() -> None:
-    """An empty scene, rendered by Cycles on the processor, in linear light."""
+    """An empty scene, rendered by Cycles in linear light: on an accelerator that speaks CUDA where there is one."""
     bpy.ops.wm.read_factory_settings(use_empty=True)
     scene = bpy.context.scene
     scene.render.engine = "CYCLES"
-    scene.cycles.device = "CPU"
+    cycles = bpy.context.preferences.addons["cycles"].preferences
+    accelerators = [device for device in cycles.get_devices_for_type("CUDA") if device.type == "CUDA"]
+    if accelerators:
+        cycles.compute_device_type = "CUDA"
+        for device in cycles.devices:
+            device.use = device.type == "CUDA"
+    scene.cycles.device = "GPU" if accelerators else "CPU"
     scene.view_settings.view_transform = "Raw"
     scene.world = bpy.data.worlds.new("world")
 
