@@ -118,7 +118,7 @@ def cut(rgb: np.ndarray, truth: dict, mm_per_px: float) -> Sample:
     return Sample(planes=planes, centres_px=np.array(inside, float).reshape(-1, 2))
 
 
-def sample(picture, rgb: np.ndarray, seed: int) -> Sample:
+def sample(rgb: np.ndarray, truth: dict, seed: int) -> Sample:
     """`cut` with a scale as it would be known: within some per cent."""
     rng = np.random.default_rng([seed, 12])
-    return cut(rgb, picture.truth, picture.truth["mm_per_px"] * float(np.exp(rng.normal(0, 0.03))))
+    return cut(rgb, truth, truth["mm_per_px"] * float(np.exp(rng.normal(0, 0.03))))

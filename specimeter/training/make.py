@@ -22,7 +22,7 @@ from specimeter.scene import files as scene_files
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
-from specimeter.training import composite, fracture_composite, fracture_sample, sample, split
+from specimeter.training import composite, fracture_composite, fracture_sample, photographs, sample, split
 from specimeter.training.sample import Sample
 
 PHOTOGRAPH_PX = 1632  # long side of the photographs for tuning and for the check: 2 megapixels
@@ -40,6 +40,8 @@ class Source:
         (seed, folder): renders one scene with its truth into a folder.
     samples : callable
         (seed): samples with what they are: "outlines" without colours, then the "face" of one scene, and a "composite" or more.
+    taken : callable
+        (rgb, truth, seed): the sample of a photograph.
     """
 
     training: range
@@ -47,6 +49,7 @@ class Source:
     check: range
     photograph: Callable[[int, Path], None]
     samples: Callable[[int], Iterator[tuple[str, Sample]]]
+    taken: Callable[[np.ndarray, dict, int], Sample]
 
 
 def bend_photograph(seed: int, folder: Path) -> None:
@@ -87,7 +90,7 @@ def broken_samples(seed: int, composites: int = 6, outlines: int = 12, whole: fl
     rng = np.random.default_rng([seed, 14])
     far, width_px = rng.random() < whole, int(rng.choice([1000, 1300, PHOTOGRAPH_PX]))
     picture = render(fracture_sample.scene_of(seed, whole=far, width_px=width_px))
-    yield "face", fracture_sample.sample(picture, fracture_sample.decoded(picture), seed)
+    yield "face", fracture_sample.sample(fracture_sample.decoded(picture), picture.truth, seed)
     for k in range(composites):
         yield "composite", fracture_composite.composite(seed * 100 + k)
 
@@ -99,6 +102,7 @@ SOURCES = {
         check=split.CHECK_SEEDS,
         photograph=bend_photograph,
         samples=bend_samples,
+        taken=lambda rgb, truth, _: sample.cut(rgb, truth),
     ),
     "broken": Source(
         training=fracture_sample.TRAINING_SEEDS,
@@ -106,6 +110,7 @@ SOURCES = {
         check=fracture_sample.CHECK_SEEDS,
         photograph=broken_photograph,
         samples=broken_samples,
+        taken=fracture_sample.sample,
     ),
 }
 
@@ -130,8 +135,16 @@ def work(number: int, options: argparse.Namespace) -> None:
     """One process: its share of the photographs, then samples until the time is up; what cannot be drawn is named, left out."""
     cv2.setNumThreads(1)
     source = SOURCES[options.family]
-    wanted = [(seed, "tune") for seed in source.tuning[: options.photographs]]
-    wanted += [(seed, "check") for seed in source.check[options.first_check :][: options.photographs]]
+    given = photographs.for_training(options.photographs) if options.photographs else []
+    for k, path in list(enumerate(given))[number :: options.jobs]:
+        try:
+            taken = source.taken(*photographs.read(path), k)
+        except (ValueError, cv2.error) as error:
+            print(f"{path.name}: {error}", flush=True)
+            continue
+        files.write(options.folder / "train" / f"photograph-{path.stem}.samples", pack([taken]))
+    wanted = [(seed, "tune") for seed in source.tuning[: options.kept]]
+    wanted += [(seed, "check") for seed in source.check[options.first_check :][: options.kept]]
     for seed, name in wanted[number :: options.jobs]:
         try:
             source.photograph(seed, options.folder / name)
@@ -156,7 +169,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seconds", type=float, default=500)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--photographs", type=int, default=80, help="for tuning, and as many for the check")
+    parser.add_argument("--photographs", type=Path, help="folder of photographs with truths, for a third of each batch")
+    parser.add_argument("--kept", type=int, default=80, help="photographs drawn for tuning, and as many for the check")
     parser.add_argument("--first-check", type=int, default=0, help="offset of the first seed for the check")
     parser.add_argument("--first", type=int, default=0, help="offset of the first training seed")
 

@@ -1,6 +1,6 @@
 """Train a family's network on samples as they are made, and write it as ONNX with a report on the tuning photographs.
 
-``python -m specimeter.training.train bend FOLDER --seconds 480 --jobs 20 [--resume WEIGHTS]`` (or ``broken``)
+``python -m specimeter.training.train bend FOLDER --seconds 480 --jobs 20 [--resume WEIGHTS --photographs GIVEN]`` (or broken)
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from specimeter.training import (
     fracture_sample,
     losses,
     make,
+    photographs,
     report,
     sample,
 )
@@ -58,7 +59,7 @@ class Task:
     reskinned, again, every, sharp : callable, float, int, float
         Draws pieces (N, C, H, W) anew on the accelerator, given those that stay as they are (M, C, H, W); the share of the
         pieces that are, in one of how many steps they are drawn (in the others, earlier ones are taken), and the share of
-        those that are photographed as sharp as they are drawn.
+        those, and of pieces of given photographs, that are photographed as sharp as they are.
     loss : callable
         (log-odds, planes), both (N, ., H, W): what is wrong.
     report : callable
@@ -136,6 +137,7 @@ class Pool:
     def __init__(self, folder: Path, device: str, most: int) -> None:
         self.folder, self.device, self.most = folder, device, most
         self.faces: list[tuple[torch.Tensor, np.ndarray]] = []
+        self.photographs: list[tuple[torch.Tensor, np.ndarray]] = []
         self.composites: list[torch.Tensor] = []
         self.outlines: list[torch.Tensor] = []
         self.seen: set[str] = set()
@@ -152,8 +154,8 @@ class Pool:
                     planes = np.pad(planes, ((0, 0), (0, 0), (0, pad[0]), (0, pad[1])), mode="edge")
                     planes[:, 3:, planes.shape[2] - pad[0] :], planes[:, 3:, :, planes.shape[3] - pad[1] :] = 0, 0
                 moved = torch.from_numpy(planes).to(self.device)
-                if path.name.startswith("face"):
-                    self.faces.append((moved[0], centres[:, 1:]))
+                if path.name.startswith(("face", "photograph")):
+                    (self.faces if path.name.startswith("face") else self.photographs).append((moved[0], centres[:, 1:]))
                 elif path.name.startswith("outlines"):
                     self.outlines.extend(moved)
                 elif len(self.composites) < self.most:
@@ -163,27 +165,33 @@ class Pool:
                     break
             time.sleep(1.0)
 
-    def batch(self, rng: np.random.Generator, count: int, of_faces: float, again: int) -> torch.Tensor:
+    def batch(self, rng: np.random.Generator, count: int, of_faces: float, again: int, given: int) -> torch.Tensor:
         """Pieces (count, C, 384, 384) uint8; those of faces mostly where there is something.
 
-        The first `again`, which are drawn anew, are mostly outlines that have no colours yet, if there are any.
+        The first `again`, which are drawn anew, are mostly outlines that have no colours yet, if there are any; the last
+        `given` are cut out of the photographs.
         """
         pieces = []
         for k in range(count):
-            if k < again and self.outlines and rng.random() < OUTLINES:
+            if k >= count - given:
+                pieces.append(_piece(rng, *self.photographs[int(rng.integers(len(self.photographs)))]))
+            elif k < again and self.outlines and rng.random() < OUTLINES:
                 pieces.append(self.outlines[int(rng.integers(len(self.outlines)))])
-                continue
-            if rng.random() >= of_faces:
+            elif rng.random() >= of_faces:
                 pieces.append(self.composites[int(rng.integers(len(self.composites)))])
-                continue
-            planes, centres = self.faces[int(rng.integers(len(self.faces)))]
-            room = np.array(planes.shape[:0:-1][:2]) - SIZE_PX
-            at = rng.uniform(0, 1, 2) * room
-            if len(centres) and rng.random() < 0.7:
-                at = centres[int(rng.integers(len(centres)))] + rng.uniform(-90, 90, 2) - SIZE_PX / 2
-            x, y = np.clip(at, 0, room).astype(int)
-            pieces.append(planes[:, y : y + SIZE_PX, x : x + SIZE_PX])
+            else:
+                pieces.append(_piece(rng, *self.faces[int(rng.integers(len(self.faces)))]))
         return torch.stack(pieces)
+
+
+def _piece(rng: np.random.Generator, planes: torch.Tensor, centres: np.ndarray) -> torch.Tensor:
+    """A piece (C, 384, 384) of planes, mostly where there is something."""
+    room = np.array(planes.shape[:0:-1][:2]) - SIZE_PX
+    at = rng.uniform(0, 1, 2) * room
+    if len(centres) and rng.random() < 0.7:
+        at = centres[int(rng.integers(len(centres)))] + rng.uniform(-90, 90, 2) - SIZE_PX / 2
+    x, y = np.clip(at, 0, room).astype(int)
+    return planes[:, y : y + SIZE_PX, x : x + SIZE_PX]
 
 
 def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder, dict]:
@@ -196,7 +204,7 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
     steady = copy.deepcopy(model)
     optimiser = torch.optim.AdamW(model.parameters(), lr=options.rate, weight_decay=1e-2)
     started = time.time()
-    while len(pool.faces) < options.begin or not pool.composites:
+    while len(pool.faces) < options.begin or not pool.composites or (options.photographs and not pool.photographs):
         time.sleep(0.5)
         if time.time() - started > options.seconds / 3 and pool.faces and pool.composites:
             break
@@ -204,16 +212,21 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
             raise SystemExit("no samples were made in time")
     begun, step, sums = time.time(), 0, []
     length, saved = options.ends - begun, begun
-    again = max(1, int(task.again * options.batch))
+    share = photographs.SHARE if pool.photographs else 0
+    given, again = int(share * options.batch), max(1, int(task.again * (1 - share) * options.batch))
     drawn = Drawn()
-    print(f"begin after {begun - started:.0f} s: {len(pool.faces)} faces, {len(pool.composites)} composites", flush=True)
+    print(
+        f"begin after {begun - started:.0f} s: {len(pool.faces)} faces, {len(pool.composites)} composites, "
+        f"{len(pool.photographs)} photographs", flush=True
+    )  # fmt: skip
     while (passed := (time.time() - begun) / length) < 1:
         rate = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * passed)) + 1e-6
         for group in optimiser.param_groups:
             group["lr"] = rate
         with torch.no_grad():
             fresh = again if step % task.every == 0 else 0
-            planes = augment.warp(pool.batch(rng, options.batch - again + fresh, task.faces, fresh).float() / 255, PATCH_PX)
+            pieces = pool.batch(rng, options.batch - again + fresh, task.faces, fresh, given)
+            planes = augment.warp(pieces.float() / 255, PATCH_PX)
             if fresh:
                 planes[:again] = task.reskinned(planes[:again], planes[again:])
                 if task.every > 1:
@@ -222,6 +235,7 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
                 planes = torch.cat([drawn.some(again), planes])
             sharp = torch.zeros(len(planes), 1, 1, 1, device=device)
             sharp[:again] = augment.some(again, task.sharp, planes)
+            sharp[len(sharp) - given :] = augment.some(given, task.sharp, planes)
             rgb, area = augment.context(augment.photograph(planes[:, :3], sharp), planes[:, task.area : task.area + 1])
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device, dtype=torch.bfloat16):
@@ -245,6 +259,7 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
             _save(task, options.folder, steady)
     pool.open = False
     counts = {"steps": step, "seconds": length, "faces": len(pool.faces), "composites": len(pool.composites)}
+    counts["photographs"] = len(pool.photographs)
     return steady.eval(), counts
 
 

@@ -1,0 +1,41 @@
+"""Photographs with their truth beside them, from any renderer or camera, read for training: `--photographs FOLDER` of each.
+
+A photograph is STEM.jpg or STEM.png; STEM.truth.json is what `specimeter.scene` writes beside a picture of its own, so that one
+function makes samples of both. Only those whose truth says `"for_training": true` are taken: the others are kept for checks.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+SHARE = 1 / 3  # of each batch
+TRUTH = ".truth.json"
+ENDINGS = (".jpg", ".png")
+
+
+def for_training(folder: Path) -> list[Path]:
+    """The photographs of a folder that training may see, in the order of their names."""
+    photographs = [path for path in sorted(folder.iterdir()) if path.suffix in ENDINGS and path.with_suffix(TRUTH).exists()]
+    return [path for path in photographs if truth_of(path).get("for_training") is True]
+
+
+def truth_of(path: Path) -> dict:
+    """What is true of a photograph; ValueError where the file is no truth."""
+    truth = json.loads(path.with_suffix(TRUTH).read_text(encoding="utf-8"))
+    if truth.get("format") != "specimeter-truth":
+        raise ValueError(f"{path.with_suffix(TRUTH).name} is no truth of a photograph")
+    return truth
+
+
+def read(path: Path) -> tuple[np.ndarray, dict]:
+    """Pixels (H, W, 3), RGB uint8, and what is true of them; ValueError where one is damaged or their sizes differ."""
+    bgr, truth = cv2.imread(str(path), cv2.IMREAD_COLOR), truth_of(path)
+    if bgr is None:
+        raise ValueError(f"{path.name} cannot be read")
+    if bgr.shape[:2] != (truth["height_px"], truth["width_px"]):
+        raise ValueError(f"{path.name} is {bgr.shape[1]} x {bgr.shape[0]} px, its truth another size")
+    return cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB), truth
