@@ -75,4 +75,4 @@ def of_breaks(log_odds: Tensor, planes: Tensor) -> Tensor:
     told = -(wanted * torch.log_softmax(log_odds[:, 1:], 1)).sum(1, keepdim=True)
     within = weight * (share > 0.3)
     family = (told * within).sum() / within.sum().clamp(min=1)
-    return 5 * covered + 2 * plain + 0.6 * dice + 0.4 * family
+    return 5 * covered + 2 * plain + 0.6 * dice + 0.6 * family

@@ -18,9 +18,17 @@ ENDINGS = (".jpg", ".png")
 
 
 def for_training(folder: Path) -> list[Path]:
-    """The photographs of a folder that training may see, in the order of their names."""
-    photographs = [path for path in sorted(folder.iterdir()) if path.suffix in ENDINGS and path.with_suffix(TRUTH).exists()]
-    return [path for path in photographs if truth_of(path).get("for_training") is True]
+    """The photographs of a folder that training may see, in the order of their names; a damaged truth is named and left out."""
+    found = []
+    for path in sorted(path for path in folder.iterdir() if path.suffix in ENDINGS and path.with_suffix(TRUTH).exists()):
+        try:
+            truth = truth_of(path)
+        except ValueError as error:
+            print(f"{path.name}: {error}", flush=True)
+            continue
+        if truth.get("for_training") is True:
+            found.append(path)
+    return found
 
 
 def truth_of(path: Path) -> dict:

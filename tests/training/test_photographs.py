@@ -30,11 +30,12 @@ def picture():
 
 
 def test_only_photographs_meant_for_training_are_taken(tmp_path, picture):
-    """One without a truth, one kept for checks and one that does not say are left out."""
+    """One without a truth or with a damaged one, one kept for checks and one that does not say are left out."""
     saved(tmp_path, "b", picture, for_training=True)
     saved(tmp_path, "a", picture, for_training=True)
     saved(tmp_path, "kept", picture, for_training=False)
     saved(tmp_path, "silent", picture)
+    saved(tmp_path, "damaged", picture).with_suffix(".truth.json").write_text('{"format": "specimeter-tr')
     (tmp_path / "bare.jpg").write_bytes(jpeg(picture))
     assert [path.stem for path in photographs.for_training(tmp_path)] == ["a", "b"]
 

@@ -267,6 +267,7 @@ def clutter(rng: np.random.Generator, count: int, clear: np.ndarray, reach_mm: f
 
 
 LIGHTS = ("softbox", "two lamps", "window", "flash", "low lamp")
+MORE_LIGHTS = ("ring", "tubes", "overcast")
 
 
 def lamps(kind: str, rng: np.random.Generator, eye: np.ndarray) -> None:
@@ -282,12 +283,21 @@ def lamps(kind: str, rng: np.random.Generator, eye: np.ndarray) -> None:
         placed = [(side, rng.uniform(15, 40), 1500.0, 1100.0, 5.0)]
     elif kind == "low lamp":
         placed = [(side, rng.uniform(10, 22), 300.0, 40.0, 8.0)]
+    elif kind == "tubes":
+        placed = [(side + rng.normal(0, 0.5), rng.uniform(40, 85), rng.uniform(600, 1500), 1200.0, 3.0) for _ in range(2)]
+    elif kind == "overcast":
+        placed = [(side, rng.uniform(50, 85), 900.0, float(rng.uniform(1000, 2000)), 2.0)]
+    elif kind == "ring":
+        placed, around, radius = [], 2 * np.pi * np.arange(10) / 10, rng.uniform(30, 80)
+        for turn in around:
+            _lamp(eye + radius * np.array([np.cos(turn), np.sin(turn), 0.0]), 9.0, 0.9)
     else:
         placed = []
         _lamp(eye + np.array([12.0, 8.0, 0.0]), 9.0, 9.0)
     for turn, rise_deg, far, size, strength in placed:
         rise = np.radians(rise_deg)
-        _lamp(far * np.array([np.cos(rise) * np.cos(turn), np.cos(rise) * np.sin(turn), np.sin(rise)]), size, strength)
+        way = np.array([np.cos(rise) * np.cos(turn), np.cos(rise) * np.sin(turn), np.sin(rise)])
+        _lamp(far * way, size, strength, 60.0 if kind == "tubes" else size)
     world = bpy.context.scene.world
     if world.node_tree is None:
         world.use_nodes = True
@@ -302,10 +312,10 @@ def lamps(kind: str, rng: np.random.Generator, eye: np.ndarray) -> None:
     tree.links.new(shade, tree.nodes["Background"].inputs["Color"])
 
 
-def _lamp(place: np.ndarray, size_mm: float, strength: float) -> None:
-    """A square one that faces the origin; `strength`: its light there over that of a white room."""
+def _lamp(place: np.ndarray, size_mm: float, strength: float, high_mm: float | None = None) -> None:
+    """One that faces the origin, square or `high_mm` high; `strength`: its light there over that of a white room."""
     held = bpy.data.lights.new("lamp", "AREA")
-    held.size = size_mm
+    held.shape, held.size, held.size_y = "RECTANGLE", size_mm, size_mm if high_mm is None else high_mm
     held.energy = strength * np.pi**2 * float(place @ place)
     own = bpy.data.objects.new("lamp", held)
     bpy.context.scene.collection.objects.link(own)

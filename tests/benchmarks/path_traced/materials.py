@@ -25,6 +25,22 @@ def mesh(name: str, vertices: np.ndarray, faces: Sequence, made_of, uv_mm: np.nd
     return own
 
 
+def quads(name: str, vertices: np.ndarray, corners: np.ndarray, made_of):
+    """A large thing of vertices (N, 3) and faces of four corners (M, 4), which already look outwards."""
+    held = bpy.data.meshes.new(name)
+    held.vertices.add(len(vertices))
+    held.vertices.foreach_set("co", np.ascontiguousarray(vertices, np.float32).ravel())
+    held.loops.add(corners.size)
+    held.loops.foreach_set("vertex_index", np.ascontiguousarray(corners, np.int32).ravel())
+    held.polygons.add(len(corners))
+    held.polygons.foreach_set("loop_start", np.arange(0, corners.size, 4, dtype=np.int32))
+    held.update(calc_edges=True)
+    held.materials.append(made_of)
+    own = bpy.data.objects.new(name, held)
+    bpy.context.scene.collection.objects.link(own)
+    return own
+
+
 def _outwards(held) -> None:
     """Let the faces of a closed mesh look out of it."""
     shape = bmesh.new()
@@ -104,6 +120,18 @@ def bumped(tree, shader, height, distance_mm: float) -> None:
     """Let a socket of heights, 0 to 1, tilt the shader's normals as if it rose by so much."""
     made = node(tree, "ShaderNodeBump", {"Height": height, "Distance": distance_mm, "Strength": 1.0})
     tree.links.new(made.outputs[0], shader.inputs["Normal"])
+
+
+def grained(tree, shader, tilt, grain_mm: float) -> None:
+    """Let every grain of a size tilt the shader's normals its own way, by as much as a socket says."""
+    at = node(tree, "ShaderNodeTexCoord").outputs["Object"]
+    cells = node(tree, "ShaderNodeTexVoronoi", {"Vector": at, "Scale": 1.0 / grain_mm}, voronoi_dimensions="3D")
+    way = node(tree, "ShaderNodeVectorMath", {0: cells.outputs["Color"], 1: (0.5, 0.5, 0.5)}, operation="SUBTRACT")
+    tilted = node(tree, "ShaderNodeVectorMath", {0: way.outputs[0], "Scale": tilt}, operation="SCALE")
+    plain = node(tree, "ShaderNodeNewGeometry").outputs["Normal"]
+    total = node(tree, "ShaderNodeVectorMath", {0: plain, 1: tilted.outputs[0]}, operation="ADD")
+    normal = node(tree, "ShaderNodeVectorMath", {0: total.outputs[0]}, operation="NORMALIZE")
+    tree.links.new(normal.outputs[0], shader.inputs["Normal"])
 
 
 FINISHES = ("ground", "brushed", "blasted", "scaled", "tinted", "machined")
