@@ -1,6 +1,6 @@
 """Fit what turns the network's proposals on broken faces into confidences, on photographs that trained nothing else.
 
-``python tests/benchmarks/fit_fracture.py FOLDER`` reads name.jpg and name.truth.json and writes
+``python tests/benchmarks/fit_fracture.py FOLDER [FOLDER ...]`` reads [name-]SEED.jpg and its truth and writes
 specimeter/segment/fracture_learned.json; prints recall, false calls and log-loss on scenes left out in turn (six folds).
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -37,8 +38,9 @@ def of_photograph(path: Path) -> dict[str, list]:
     }
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
     photo, surface, area = photos.read(path), truths.surface(truth), truths.area(truth)
-    moved = disturbed(area, 1 / truth["mm_per_px"], int(path.stem))
-    for copy, one in enumerate(copies(photo, int(path.stem))):
+    seed = int(path.stem.split("-")[-1])
+    moved = disturbed(area, 1 / truth["mm_per_px"], seed)
+    for copy, one in enumerate(copies(photo, seed)):
         for place in (area, moved) if copy == 0 else (moved,) if copy == 1 else (area,):
             _add(rows, one, surface, place, truth)
             rows["copy"].extend([copy] * (len(rows["right"]) - len(rows["copy"])))
@@ -90,10 +92,10 @@ def _add(rows: dict[str, list], photo, surface, area, truth: dict) -> None:
         rows["area"].append(areas)
 
 
-def gathered(folder: Path, jobs: int) -> dict[str, np.ndarray]:
-    """The same of all photographs of a folder, with the number of each row's scene, and how many fair features there are."""
+def gathered(folders: Sequence[Path], jobs: int) -> dict[str, np.ndarray]:
+    """The same of all photographs of some folders, with each row's scene by number, and how many fair features there are."""
     with ProcessPoolExecutor(jobs) as pool:
-        each = list(pool.map(of_photograph, sorted(folder.glob("*.jpg"))))
+        each = list(pool.map(of_photograph, sorted(path for folder in folders for path in folder.glob("*.jpg"))))
     scene = np.repeat(np.arange(len(each)), [len(one["right"]) for one in each])
     joined = {name: np.array([row for one in each for row in one[name]]) for name in each[0]}
     return joined | {"scene": scene, "wanted": joined["wanted"].sum(), "wanted_long": joined["wanted_long"].sum()}
@@ -118,11 +120,11 @@ def proportions(rows: dict[str, np.ndarray]) -> tuple[float, float, float]:
 def main() -> None:
     """Fit, print, write."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="write the figures there (.npz)")
     options = parser.parse_args()
-    rows = gathered(options.folder, options.jobs)
+    rows = gathered(options.folders, options.jobs)
     if options.keep:
         stream = io.BytesIO()
         np.savez_compressed(stream, **rows)
