@@ -27,11 +27,13 @@ from specimeter.segment.section_reading import FAR_MM, TISSUES
 from specimeter.training import split
 from specimeter.training.section_labels import SIDE, of_scene
 from specimeter.training.section_paint import Skins, painted
+from specimeter.training.section_photographs import photographed, photographs
 
 FIRST_SEED, CHECK_SEED = 1_600_000, 731_000
 HELD_OUT = {"finish": ("milled",), "etch": ("strong",), "light": split.HELD_OUT["light"], "bench": split.HELD_OUT["bench"]}
 NEAR_SAMPLES_MM = (0.045, 0.2)  # the coarsest: photographs of whole plates, read at their own sampling
 NETWORKS = ("near", "far")
+PHOTOGRAPHS_SEED, MOST_TURNS = 1_900_000, 4  # of pieces of photographs; how often each is looked at
 CHECKED = 96  # samples of scenes kept for checking that are looked at
 
 
@@ -96,11 +98,13 @@ def kept_apart(seed: int, networks: Sequence[str] = NETWORKS) -> list[tuple[str,
     return rendered(seed, networks, held_out=seed % 2 == 0)
 
 
-def gather(pool: ProcessPoolExecutor, jobs: int, stocks: dict, check: dict, end: float, seed: int, checks: int) -> None:
-    """Fill the stocks from the pool until a time; scenes take three quarters of the jobs."""
+def gather(
+    pool: ProcessPoolExecutor, jobs: int, stocks: dict, check: dict, end: float, seed: int, checks: int, others: list[Path]
+) -> None:
+    """Fill the stocks from the pool until a time; scenes take three quarters of the jobs. `others`: photographs from elsewhere."""
     waiting: list = []
     networks = tuple(stocks)
-    number = checked = 0
+    number = checked = looked = 0
     while time.monotonic() < end:
         while len(waiting) < 2 * jobs and time.monotonic() < end - 12:
             number += 1
@@ -109,6 +113,11 @@ def gather(pool: ProcessPoolExecutor, jobs: int, stocks: dict, check: dict, end:
                 waiting.append(("check", pool.submit(kept_apart, CHECK_SEED + checked, networks)))
                 checked += 1
             waiting.append(("train", pool.submit(brushed if paint else rendered, seed + number, networks)))
+            for _ in range(4 if looked < MOST_TURNS * len(others) else 0):
+                path = others[looked % len(others)]
+                given = path, PHOTOGRAPHS_SEED + looked, networks, NEAR_SAMPLES_MM
+                waiting.append(("train", pool.submit(photographed, *given)))
+                looked += 1
         done = [one for one in waiting if one[1].done()]
         waiting = [one for one in waiting if not one[1].done()]
         for part, future in done:
@@ -154,6 +163,7 @@ def main() -> int:
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--checks", type=int, default=60, help="scenes kept for checking")
     parser.add_argument("--resume", type=Path, help="folder with weights to start from (`specimeter.training.restore`)")
+    parser.add_argument("--photographs", type=Path, help="folder of photographs with their truths, a third of what is learned from")
     parser.add_argument("--only", choices=NETWORKS, help="teach one network alone")
     options = parser.parse_args()
     started = time.monotonic()
@@ -177,10 +187,11 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     devices = {name: f"cuda:{k % count}" if count else "cpu" for k, name in enumerate(names)}
     torch.manual_seed(options.seed)
     rng = np.random.default_rng(options.seed)
+    others = [] if options.photographs is None else photographs(options.photographs)
     stocks, check = {name: Stock(devices[name]) for name in devices}, {name: [] for name in devices}
     end = started + options.seconds - 45
     filling = threading.Thread(
-        target=gather, args=(pool, options.jobs, stocks, check, end, options.seed, options.checks), daemon=True
+        target=gather, args=(pool, options.jobs, stocks, check, end, options.seed, options.checks, others), daemon=True
     )
     filling.start()
     trainers = {}

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from specimeter.scene import geometry
-from specimeter.scene.describe import Opening, Picture, Scene
+from specimeter.scene.describe import Picture, Scene
 from specimeter.scene.section import etched
 from specimeter.segment.section_reading import KINDS, TISSUES
 from specimeter.training.sample import cover
@@ -86,19 +86,30 @@ def of_scene(scene: Scene, picture: Picture, rgb: np.ndarray, mm_per_cell: float
 
     What lies beyond the photograph has 255 for its tissue: not known.
     """
-    zoom = min(picture.truth["mm_per_px"] / mm_per_cell, 1.0)
+
+    def labels(cells: Callable, mm: float) -> np.ndarray:
+        def of_developed(developed: np.ndarray) -> np.ndarray:
+            return cells(geometry.project(scene.camera, geometry.place(scene.specimen, np.asarray(developed, float))))
+
+        return planes(_parts(scene, of_developed, mm), _strength(scene, of_developed, room))
+
+    return piece(rgb, picture.truth["mm_per_px"], mm_per_cell, centre_px, labels, room)
+
+
+def piece(rgb: np.ndarray, mm_per_px: float, mm_per_cell: float, centre_px, labels: Callable, room: int = SIDE) -> np.ndarray:
+    """A sample as of `of_scene` of any photograph; `labels`: from cells [x, y] of pixels, and a cell's size in mm, to `planes`."""
+    zoom = min(mm_per_px / mm_per_cell, 1.0)
     size = max(round(rgb.shape[1] * zoom), 8), max(round(rgb.shape[0] * zoom), 8)
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     factor = np.array(size) / rgb.shape[1::-1]
     centre = (np.asarray(centre_px, float) + 0.5) * factor - 0.5
     low = np.round(centre - room / 2).astype(int)
 
-    def cells(developed: np.ndarray) -> np.ndarray:
-        pixels = geometry.project(scene.camera, geometry.place(scene.specimen, np.asarray(developed, float)))
-        return (pixels + 0.5) * factor - 0.5 - low
+    def cells(pixels: np.ndarray) -> np.ndarray:
+        return (np.asarray(pixels, float) + 0.5) * factor - 0.5 - low
 
-    labels = planes(_parts(scene, cells, picture.truth["mm_per_px"] / float(factor.mean())), _strength(scene, cells, room))
-    return np.concatenate([_window(small, low, room), _unknown(labels, low, size, room)])
+    drawn_on = labels(cells, mm_per_px / float(factor.mean()))
+    return np.concatenate([_window(small, low, room), _unknown(drawn_on, low, size, room)])
 
 
 def _parts(scene: Scene, cells: Callable, mm_per_cell: float) -> Parts:
@@ -110,13 +121,13 @@ def _parts(scene: Scene, cells: Callable, mm_per_cell: float) -> Parts:
         gaps=[cells(specimen.developed(p)) for p in joint.gaps],
         gap_cells=specimen.gap_mm / mm_per_cell,
         haz_cells=scene.finish.haz_mm / mm_per_cell,
-        features=[(cells(one.outline_mm), number(one)) for one in scene.openings],
+        features=[(cells(one.outline_mm), number(one.kind)) for one in scene.openings],
     )
 
 
-def number(one: Opening) -> int:
+def number(kind: str) -> int:
     """The number of an imperfection's family in the labels."""
-    return FAMILY.get(one.kind, KINDS.index("lack-of-fusion") + 1)
+    return FAMILY.get(kind, KINDS.index("lack-of-fusion") + 1)
 
 
 def _strength(scene: Scene, cells: Callable, room: int) -> np.ndarray:

@@ -17,15 +17,16 @@ from specimeter.training.section_network import Reader, loss_of
 
 PATCH = 320
 EMA = 0.998
-PAINTED = 0.5  # share of a batch that is painted, not rendered
+PAINTED = 0.5  # share of a batch's drawings that is painted, not rendered
+PHOTOGRAPHED = 1 / 3  # share of a batch that is of photographs from elsewhere, where there are any
 
 
 class Stock:
-    """Samples uint8 (7, side, side) on the accelerator, of scenes and painted ones, that grow while the network learns."""
+    """Samples uint8 (7, side, side) on the accelerator, of scenes, painted and photographed ones, that grow while the network learns."""
 
     def __init__(self, device: str, most: int = 20000) -> None:
         self.device, self.most = device, most
-        self.kept: dict[str, list[torch.Tensor]] = {"scene": [], "painted": []}
+        self.kept: dict[str, list[torch.Tensor]] = {"scene": [], "painted": [], "photograph": []}
 
     def add(self, origin: str, sample: np.ndarray) -> None:
         if len(self.kept[origin]) < self.most:
@@ -37,7 +38,8 @@ class Stock:
     def batch(self, rng: np.random.Generator, count: int) -> torch.Tensor:
         chosen = []
         for _ in range(count):
-            some = self.kept["painted" if rng.random() < PAINTED else "scene"]
+            origin = "painted" if rng.random() < PAINTED else "scene"
+            some = self.kept["photograph" if self.kept["photograph"] and rng.random() < PHOTOGRAPHED else origin]
             chosen.append(some[int(rng.integers(len(some)))])
         return torch.stack(chosen)
 
