@@ -24,10 +24,10 @@ from specimeter.scene.files import jpeg
 from specimeter.scene.random import CUTS, MACRO_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.section_reading import FAR_MM, TISSUES
-from specimeter.training import split
+from specimeter.training import photographs, split
 from specimeter.training.section_labels import SIDE, of_scene
 from specimeter.training.section_paint import Skins, painted
-from specimeter.training.section_photographs import photographed, photographs
+from specimeter.training.section_photographs import photographed
 
 FIRST_SEED, CHECK_SEED = 1_600_000, 731_000
 HELD_OUT = {"finish": ("milled",), "etch": ("strong",), "light": split.HELD_OUT["light"], "bench": split.HELD_OUT["bench"]}
@@ -101,7 +101,7 @@ def kept_apart(seed: int, networks: Sequence[str] = NETWORKS) -> list[tuple[str,
 def gather(
     pool: ProcessPoolExecutor, jobs: int, stocks: dict, check: dict, end: float, seed: int, checks: int, others: list[Path]
 ) -> None:
-    """Fill the stocks from the pool until a time; scenes take three quarters of the jobs. `others`: photographs from elsewhere."""
+    """Fill the stocks from the pool until a time; scenes take three quarters of the jobs. `others`: photographs."""
     waiting: list = []
     networks = tuple(stocks)
     number = checked = looked = 0
@@ -163,7 +163,9 @@ def main() -> int:
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--checks", type=int, default=60, help="scenes kept for checking")
     parser.add_argument("--resume", type=Path, help="folder with weights to start from (`specimeter.training.restore`)")
-    parser.add_argument("--photographs", type=Path, help="folder of photographs with their truths, a third of what is learned from")
+    parser.add_argument(
+        "--photographs", type=Path, help="folder of photographs with their truths, a third of what is learned from"
+    )
     parser.add_argument("--only", choices=NETWORKS, help="teach one network alone")
     options = parser.parse_args()
     started = time.monotonic()
@@ -187,7 +189,7 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     devices = {name: f"cuda:{k % count}" if count else "cpu" for k, name in enumerate(names)}
     torch.manual_seed(options.seed)
     rng = np.random.default_rng(options.seed)
-    others = [] if options.photographs is None else photographs(options.photographs)
+    others = [] if options.photographs is None else photographs.for_training(options.photographs)
     stocks, check = {name: Stock(devices[name]) for name in devices}, {name: [] for name in devices}
     end = started + options.seconds - 45
     filling = threading.Thread(

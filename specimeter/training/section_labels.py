@@ -97,7 +97,7 @@ def of_scene(scene: Scene, picture: Picture, rgb: np.ndarray, mm_per_cell: float
 
 
 def piece(rgb: np.ndarray, mm_per_px: float, mm_per_cell: float, centre_px, labels: Callable, room: int = SIDE) -> np.ndarray:
-    """A sample as of `of_scene` of any photograph; `labels`: from cells [x, y] of pixels, and a cell's size in mm, to `planes`."""
+    """A sample as of `of_scene` of any photograph; `labels`: from cells [x, y] of pixels, and a cell's mm, to `planes`."""
     zoom = min(mm_per_px / mm_per_cell, 1.0)
     size = max(round(rgb.shape[1] * zoom), 8), max(round(rgb.shape[0] * zoom), 8)
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)

@@ -1,8 +1,7 @@
-"""Samples of cuts from photographs that lie beside their truth (`stem.jpg`, `stem.truth.json`), however they were made."""
+"""Samples of cuts from photographs with their truth beside them (`photographs.py`), however they were made."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -10,22 +9,20 @@ import cv2
 import numpy as np
 
 from specimeter.segment.section_reading import FAR_MM
+from specimeter.training import photographs
 from specimeter.training.section_labels import SIDE, Parts, filled, number, piece, planes
 
+FINER = (0.5, 1.1)  # of the far network's cell: photographs are read at these too where one reading is not sure
 FAR_PIECES, NEAR_PIECES = 3, 9  # of each photograph, each time it is looked at
 
 
-def photographs(folder: Path) -> list[Path]:
-    """Photographs of cuts in a folder and those below it, in order."""
-    return [path for path in sorted(folder.rglob("cut-*.jpg")) if path.with_suffix(".truth.json").exists()]
-
-
-def photographed(path: Path, seed: int, networks: Sequence[str], cells_mm: tuple[float, float]) -> list[tuple[str, str, np.ndarray]]:
+def photographed(
+    path: Path, seed: int, networks: Sequence[str], cells_mm: tuple[float, float]
+) -> list[tuple[str, str, np.ndarray]]:
     """Samples of one photograph as of `section.rendered`; `cells_mm`: least and greatest of a cell for the near network."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
-    rgb = cv2.cvtColor(cv2.imread(str(path), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    rgb, truth = photographs.read(path)
     mm, labels, found = truth["mm_per_px"], _labels(truth), []
     outline, weld = np.array(truth["area_outline_px"]), np.array(truth["weld"]["outline_px"])
     size = np.array(rgb.shape[1::-1])
@@ -34,7 +31,7 @@ def photographed(path: Path, seed: int, networks: Sequence[str], cells_mm: tuple
     if "far" in networks:
         middle = (inner.min(0) + inner.max(0)) / 2
         for k in range(FAR_PIECES):
-            cell = max(FAR_MM * float(np.exp(rng.normal(0, 0.15))), mm)
+            cell = max(FAR_MM * float(np.exp(rng.normal(0, 0.15) if k < 2 else rng.uniform(*np.log(FINER)))), mm)
             centre = (size - 1) / 2 if k == 0 else middle + rng.normal(0, 12, 2) / mm
             found.append(("far", "photograph", piece(rgb, mm, cell, centre, labels)))
     if mm < cells_mm[1] and "near" in networks:

@@ -9,7 +9,7 @@ import torch
 from torch.nn import functional
 
 from specimeter.segment.section_reading import KINDS, TISSUES
-from specimeter.training import augment
+from specimeter.training import augment, photographs
 from specimeter.training.network import from_bytes
 from specimeter.training.section_again import again
 from specimeter.training.section_labels import LAMINATION
@@ -18,11 +18,10 @@ from specimeter.training.section_network import Reader, loss_of
 PATCH = 320
 EMA = 0.998
 PAINTED = 0.5  # share of a batch's drawings that is painted, not rendered
-PHOTOGRAPHED = 1 / 3  # share of a batch that is of photographs from elsewhere, where there are any
 
 
 class Stock:
-    """Samples uint8 (7, side, side) on the accelerator, of scenes, painted and photographed ones, that grow while the network learns."""
+    """Samples uint8 (7, side, side) on the accelerator, rendered, painted and photographed, that grow while one learns."""
 
     def __init__(self, device: str, most: int = 20000) -> None:
         self.device, self.most = device, most
@@ -39,7 +38,7 @@ class Stock:
         chosen = []
         for _ in range(count):
             origin = "painted" if rng.random() < PAINTED else "scene"
-            some = self.kept["photograph" if self.kept["photograph"] and rng.random() < PHOTOGRAPHED else origin]
+            some = self.kept["photograph" if self.kept["photograph"] and rng.random() < photographs.SHARE else origin]
             chosen.append(some[int(rng.integers(len(some)))])
         return torch.stack(chosen)
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -13,6 +15,7 @@ from specimeter.segment.section_reading import TISSUES
 from specimeter.training.section import HELD_OUT, scene_for
 from specimeter.training.section_labels import Parts, filled, of_scene, planes
 from specimeter.training.section_paint import painted
+from specimeter.training.section_photographs import FAR_PIECES, NEAR_PIECES, photographed
 
 
 def test_labels_of_a_joint_drawn_by_hand():
@@ -84,3 +87,32 @@ def test_groups_held_out_are_never_trained_on(held_out):
         for name in ("finish", "light", "bench"):
             assert (scene.groups[name] in HELD_OUT[name]) == held_out
         assert held_out or scene.groups["etch"] not in HELD_OUT["etch"]
+
+
+def test_samples_of_a_photograph_lie_on_its_truth(tmp_path):
+    """A weld of 300 x 200 px with a pore of 40, at 0.08 mm a pixel: each sample's cells of either, where whole.
+
+    What lies beyond the photograph is not known, and where nothing was etched nothing is claimed to be seen.
+    """
+    weld = np.array([[450.0, 300.0], [749.0, 300.0], [749.0, 499.0], [450.0, 499.0]])
+    angle = np.linspace(0, 2 * np.pi, 100, endpoint=False)
+    pore = 20 * np.column_stack([np.cos(angle), np.sin(angle)]) + [600, 400]
+    truth = {
+        "format": "specimeter-truth", "for_training": True, "width_px": 1200, "height_px": 800, "mm_per_px": 0.08,
+        "area_outline_px": [[150, 250], [1050, 250], [1050, 550], [150, 550]], "unfused": [],
+        "weld": {"etch": 1.0, "etched_px": [[[0, 0], [600, 0], [600, 800], [0, 800]]], "haz_mm": 1.0, "others_px": [],
+                 "outline_px": weld.tolist()},
+        "features": [{"kind": "pore", "outline_px": pore.tolist()}],
+    }  # fmt: skip
+    cv2.imwrite(str(tmp_path / "cut-1.png"), np.full((800, 1200, 3), 120, np.uint8))
+    (tmp_path / "cut-1.truth.json").write_text(json.dumps(truth))
+    samples = photographed(tmp_path / "cut-1.png", 3, ("far", "near"), (0.08, 0.0801))
+    assert [name for name, _, _ in samples] == ["far"] * FAR_PIECES + ["near"] * NEAR_PIECES
+    whole = [sample for name, _, sample in samples if name == "near" and (sample[3] != 255).all()]
+    assert whole
+    own = [(sample[3] == TISSUES.index("weld")).sum() for sample in whole]
+    assert max(own) == pytest.approx(300 * 200, rel=0.02)
+    assert max(sample[6].sum() / 255 for sample in whole) == pytest.approx(np.pi * 20**2, rel=0.02)
+    assert max((sample[5] > 0).sum() for sample in whole) <= 450 * 300 * 1.02
+    far = samples[0][2]
+    assert 0 < (far[3] == 255).mean() < 1

@@ -22,7 +22,13 @@ from materials import material, mesh, node
 GROUNDS = ("resin", "bench", "block", "glove", "bench", "resin", "bench")
 HELD_OUT = {"ground": ("glove",), "light": ("low lamp",), "bench": ("cloth",)}  # and of faces those of `cut_faces`
 RESINS = ((0.02, 0.022, 0.025), (0.6, 0.58, 0.5), (0.05, 0.09, 0.2), (0.2, 0.06, 0.04), (0.3, 0.3, 0.28))
-SIDES = ((0.16, 0.14, 0.12), (0.4, 0.4, 0.4), (0.25, 0.1, 0.04), (0.05, 0.05, 0.06), (0.45, 0.12, 0.08))  # sawn, scaled, painted
+SIDES = (
+    (0.16, 0.14, 0.12),
+    (0.4, 0.4, 0.4),
+    (0.25, 0.1, 0.04),
+    (0.05, 0.05, 0.06),
+    (0.45, 0.12, 0.08),
+)  # sawn, scaled, painted
 WIDTH_PX, HEIGHT_PX = 1360, 1020
 NEAREST_MM_PER_PX = 0.022
 
@@ -96,9 +102,7 @@ def ground_of(kind: str, rng: np.random.Generator, top: np.ndarray, thick: float
 def body_of(top: np.ndarray, thick: float, rng: np.random.Generator) -> None:
     """The sides of the slice below its face."""
     side, count = SIDES[int(rng.integers(len(SIDES)))], len(top)
-    made_of = material(
-        "side", Base_Color=side, Metallic=float(rng.uniform(0, 0.9)), Roughness=float(rng.uniform(0.3, 0.8))
-    )[0]
+    made_of = material("side", Base_Color=side, Metallic=float(rng.uniform(0, 0.9)), Roughness=float(rng.uniform(0.3, 0.8)))[0]
     walls = [[(k + 1) % count, k, count + k, count + (k + 1) % count] for k in range(count)]
     mesh("sides", np.concatenate([top, top - [0, 0, thick]]), walls, made_of)
 
@@ -110,14 +114,14 @@ def view(rng, top: np.ndarray, weld: np.ndarray, reach: np.ndarray, thick: float
         closer = told["training"] and rng.random() < 0.6
         least = 1.12 * max((high - low) / [WIDTH_PX, HEIGHT_PX])
         mm_per_px = float(np.exp(rng.uniform(*np.log([NEAREST_MM_PER_PX, max(least, 0.03)])))) if closer else float(least)
-        middle = weld.mean(axis=0) + [*rng.normal(0, 0.15 * WIDTH_PX * mm_per_px, 2), 0] if closer else [*(low + high) / 2, thick]
+        middle = weld.mean(axis=0)[:2] + rng.normal(0, 0.15 * WIDTH_PX * mm_per_px, 2) if closer else (low + high) / 2
         held, aim = None, [middle[0], middle[1], thick]
         ends = np.array([low, high])
     else:
         middle = np.array([rng.normal(0, 3), float(rng.choice([-1, 1])) * (reach[1] + 14 + rng.uniform(0, 5))])
         held = common.card(card, middle, float(rng.normal(0, 2)), thick, rng)
-        low = np.minimum(-reach, middle - [52, 13])
-        high = np.maximum(reach, middle + [52, 13])
+        low = np.minimum(-reach, middle - np.array([52, 13]))
+        high = np.maximum(reach, middle + np.array([52, 13]))
         ends, aim = np.array([low, high]), [*(low + high) / 2, thick]
         mm_per_px = 1.1 * max(np.ptp(ends, axis=0) / [WIDTH_PX, HEIGHT_PX])
         if told["training"]:
@@ -183,6 +187,7 @@ def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
     groups |= {"light": light, "ground": ground, "bench": bench, "joint": joint["kind"]}
     truth = {
         "seed": seed,
+        "for_training": told["training"],
         "groups": groups | {"near": "yes" if told["near"] else "no"},
         "mm_per_px": mm_per_px,
         "specimen": {"test": joint["test"], "thickness_mm": joint["thickness"], "crown_height_mm": thick},
@@ -251,10 +256,15 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--card", type=Path, required=True, help="what `specimeter card strip --out strip.png` wrote")
     parser.add_argument("--samples", type=int, default=16)
+    parser.add_argument("--first", type=int, default=0, help="the first seed; without --count all faces from there on")
+    parser.add_argument("--count", type=int)
     options = parser.parse_args(sys.argv[1:])
     for file in sorted(options.folder.glob("cut-*.json")):
-        if not file.name.endswith(".truth.json") and not file.with_suffix(".jpg").exists():
-            draw(int(file.stem.split("-")[1]), options.folder, options.card, options.samples)
+        if file.name.endswith(".truth.json") or file.with_suffix(".jpg").exists():
+            continue
+        seed = int(file.stem.split("-")[1])
+        if seed >= options.first and (options.count is None or seed < options.first + options.count):
+            draw(seed, options.folder, options.card, options.samples)
 
 
 main()

@@ -1,6 +1,6 @@
 """The faces of cuts as an etchant leaves them, as textures for `cut.py`; runs in the project's own environment.
 
-Grains, weld metal drawn out towards its middle, a zone that fades outwards, a fusion line, runs, stains, grinding marks, stamps:
+Grains, weld metal drawn out towards its middle, a zone that fades outwards, a fusion line, runs, stains, grinding, stamps:
 own code throughout, none of `specimeter.scene`. What training never draws from is HELD_OUT, here and in `cut.py`.
 """
 
@@ -62,7 +62,9 @@ def scratches(rng, shape, count: int, length: float, turn: float) -> np.ndarray:
     field = np.zeros(shape, np.float32)
     middles, ways = rng.uniform(0, 1, (count, 2)) * shape[::-1], turn + rng.normal(0, 0.12, count)
     reach = length * rng.exponential(size=count)[:, None] / 2 * np.column_stack([np.cos(ways), np.sin(ways)])
-    for one, other, tone in zip((middles - reach).astype(int), (middles + reach).astype(int), rng.normal(0, 1, count), strict=True):
+    for one, other, tone in zip(
+        (middles - reach).astype(int), (middles + reach).astype(int), rng.normal(0, 1, count), strict=True
+    ):
         cv2.line(field, one.tolist(), other.tolist(), float(tone), 1)
     return field
 
@@ -177,7 +179,9 @@ def marked(face: Face) -> np.ndarray:
         place = face.texels(plate[1] + face.rng.uniform(-3, 3, 2))[0]
         text = "".join(face.rng.choice(list("0123456789ABEHKLMTX"), int(face.rng.integers(1, 5))))
         size = float(face.rng.uniform(1.0, 4.0)) * face.per_mm / 22
-        cv2.putText(field, text, place.astype(int).tolist(), cv2.FONT_HERSHEY_SIMPLEX, size, 255, max(int(2 * size), 1), cv2.LINE_AA)
+        cv2.putText(
+            field, text, place.astype(int).tolist(), cv2.FONT_HERSHEY_SIMPLEX, size, 255, max(int(2 * size), 1), cv2.LINE_AA
+        )
     away = cv2.distanceTransform((~face.weld).astype(np.uint8), cv2.DIST_L2, 5) / face.per_mm
     return field / np.float32(255) * (away > 2.5)
 
@@ -189,7 +193,9 @@ def face_texture(rng, joint: dict, look: str, finish: str, cover: str, per_mm: f
     """
     face, rings = Face(rng, joint, per_mm), []
     count, length, strong, bright, dull = FINISHES[finish]
-    rub = scratches(rng, face.shape, int(count * face.shape[0] * face.shape[1] / per_mm**2 / 100), length * per_mm, rng.uniform(0, np.pi))
+    rub = scratches(
+        rng, face.shape, int(count * face.shape[0] * face.shape[1] / per_mm**2 / 100), length * per_mm, rng.uniform(0, np.pi)
+    )
     face.tone += strong * rub
     depth, zone, strength = 0.6 * rub, 0.0, np.zeros(face.shape, np.float32)
     gain = TONES.get(look, (float(rng.uniform(-0.9, 0.45)), float(rng.uniform(-0.8, 0.25))))
@@ -212,7 +218,10 @@ def face_texture(rng, joint: dict, look: str, finish: str, cover: str, per_mm: f
         depth = depth - (4.0 * marks if punched else 0)
         ink = rng.uniform(0.02, 0.3, 3)
         rgb = rgb * (1 - (0.4 if punched else 0.9) * marks[..., None]) + (0 if punched else 0.9) * marks[..., None] * ink
-    gap_mm, filling = float(np.exp(rng.uniform(np.log(0.02), np.log(0.6)))), float(rng.choice([0.05, 0.05, rng.uniform(0, 0.5)]))
+    gap_mm, filling = (
+        float(np.exp(rng.uniform(np.log(0.02), np.log(0.6)))),
+        float(rng.choice([0.05, 0.05, rng.uniform(0, 0.5)])),
+    )
     for gap in joint["gaps"]:
         rgb = rgb * (1 - (1 - filling) * face.stroke(gap, gap_mm)[..., None])
     found = [] if opened is None else openings(opened, joint, rings)
@@ -272,7 +281,15 @@ def draw(seed: int, folder: Path, opened: bool, training: bool) -> None:
         whole = np.round(np.clip(picture, 0, 1) * 65535).astype(np.uint16)
         cv2.imwrite(str(folder / f"cut-{seed}.{name}.png"), whole, [cv2.IMWRITE_PNG_COMPRESSION, 1])
     told = {name: made[name] for name in ("features", "zone_mm", "gap_mm", "etched")}
-    told |= {"look": look, "finish": finish, "cover": cover, "near": near, "training": training, "box_mm": made["box"], "joint": joint}
+    told |= {
+        "look": look,
+        "finish": finish,
+        "cover": cover,
+        "near": near,
+        "training": training,
+        "box_mm": made["box"],
+        "joint": joint,
+    }
     for one in made["features"]:
         one["length_mm"] = length_of(one["outline_mm"])
     (folder / f"cut-{seed}.json").write_text(json.dumps(told, default=np.ndarray.tolist), encoding="utf-8")

@@ -5,6 +5,8 @@ x to the right, y up, mm. A fillet's corner, or the left plate's surface of a bu
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 FILLETS = ("tee", "tee", "lap", "corner")
@@ -73,7 +75,9 @@ def scalloped(rng, face: np.ndarray) -> np.ndarray:
     """A face with the humps of a few runs on it, its ends and their slopes as they were."""
     share, chord = np.linspace(0, 1, len(face)), face[-1] - face[0]
     out = np.array([-chord[1], chord[0]]) / np.hypot(*chord)
-    humps = np.sin(np.pi * share * int(rng.integers(2, 5)) + rng.uniform(0, 3)) ** 2 + 0.4 * np.sin(9 * share + rng.uniform(0, 7))
+    humps = np.sin(np.pi * share * int(rng.integers(2, 5)) + rng.uniform(0, 3)) ** 2 + 0.4 * np.sin(
+        9 * share + rng.uniform(0, 7)
+    )
     still = np.clip(np.minimum(share, 1 - share) / 0.2, 0, 1) ** 2
     return face + (float(rng.uniform(0.02, 0.03 * np.hypot(*chord))) * humps * still)[:, None] * out
 
@@ -87,7 +91,11 @@ def lipped(rng, face: np.ndarray, away, out) -> tuple[np.ndarray, dict]:
     lip, under = float(rng.uniform(0.5, 2.0)), float(np.tan(np.radians(rng.uniform(12, 50))))
     high = toe + 1.25 * lip * away + (0.5 * lip + under * lip) * out
     height = (face - toe) @ out
-    kept = face[: max(int(np.flatnonzero(height > 1.5 * float((high - toe) @ out) + 0.3)[-1]), 2)] if height.max() > 3 else face[:3]
+    kept = (
+        face[: max(int(np.flatnonzero(height > 1.5 * float((high - toe) @ out) + 0.3)[-1]), 2)]
+        if height.max() > 3
+        else face[:3]
+    )
     way = kept[-1] - kept[-2]
     way = kept[-1] + way / np.hypot(*way) * 0.35 * np.hypot(*(high - kept[-1]))
     nose = bezier([kept[-1], way, high, toe + 1.05 * lip * away + 0.85 * under * lip * out, toe], 160)[1:]
@@ -121,7 +129,7 @@ def rolled(rng, points) -> np.ndarray:
     if not amount:
         return points
     pieces = []
-    for a, b in zip(points[:-1], points[1:], strict=True):
+    for a, b in pairwise(points):
         length = float(np.hypot(*(b - a)))
         count = max(int(length / 0.25), 2)
         side = np.array([-(b - a)[1], (b - a)[0]]) / max(length, 1e-9)
@@ -173,7 +181,9 @@ def fillet(rng) -> dict:
         bulge = float(rng.uniform(-0.1, 0.3)) * leg
         back = bezier([[-t2, leg], [-t2 - 0.4 * leg - bulge, 0.55 * leg + bulge], [-t2 - leg, 0]], 120)
         root = [[-t2 - leg, 0], [-t2 - 0.3 * leg, -0.5 * leg], [-t2 + deep, -0.1 * leg]]
-        inner = np.concatenate([bezier([*root, [-t2 + deep, 0.1]], 60), bezier([[-t2 + deep, 0.1], [-t2 + deep, leg], [-t2, leg]], 40)])
+        inner = np.concatenate(
+            [bezier([*root, [-t2 + deep, 0.1]], 60), bezier([[-t2 + deep, 0.1], [-t2 + deep, leg], [-t2, leg]], 40)]
+        )
         others.append(np.concatenate([back, inner[1:-1]]))
         gaps = [np.array([[-pen, 0.0], [-t2 + deep, 0.0]])] if pen + deep < t2 - 0.5 else []
     elif kind == "tee" and rng.random() < 0.12:
@@ -211,9 +221,9 @@ def fillet(rng) -> dict:
         runs.append(bezier([[0.3 * z1, 0.3 * z2], [0.6 * z1, 0.35 * z2], [0.55 * z1, 0.7 * z2]], 60))
     return {
         "test": "macro-fillet", "kind": kind, "metal": np.concatenate(pieces), "weld": weld, "face": face, "others": others,
-        "toes": np.array([[z1, 0], [0, z2]]), "sizes": sizes, "undercuts": notches, "overlaps": overlaps, "thickness": float(t1),
+        "toes": np.array([[z1, 0], [0, z2]]), "sizes": sizes, "undercuts": notches, "overlaps": overlaps,
         "plates": [np.array([[z1 + 2.5, 0], [z1 + 8, 0]]), np.array([[0, z2 + 2.6], [0, height - 0.3]])],
-        "gaps": gaps, "middle": np.array([0.3 * z1, 0.3 * z2]), "runs": runs,
+        "thickness": float(t1), "gaps": gaps, "middle": np.array([0.3 * z1, 0.3 * z2]), "runs": runs,
     }  # fmt: skip
 
 
@@ -241,7 +251,9 @@ def butt(rng) -> dict:
         end_l = end_r = np.array([0.0, max(-t, low) + unfused])
     else:
         span = low + t
-        under = bezier([end_r, [0.4 * foot, low - 0.3 * span - 1.45 * bead], [-0.4 * foot, -t + 0.3 * span - 1.45 * bead], end_l], 300)
+        under = bezier(
+            [end_r, [0.4 * foot, low - 0.3 * span - 1.45 * bead], [-0.4 * foot, -t + 0.3 * span - 1.45 * bead], end_l], 300
+        )
     notches, dug = [], {1: np.zeros((0, 2)), 2: np.zeros((0, 2))}
     for toe, along in ((1, [-1, 0]), (2, [1, 0])):
         if rng.random() < 0.28:

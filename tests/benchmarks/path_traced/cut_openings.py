@@ -6,7 +6,6 @@ Outlines are mm of the joint's drawing, x right and y up, as in `cut_joints`.
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 KINDS = ("pore", "pore", "slag", "crack", "lack-of-sidewall-fusion", "lack-of-inter-run-fusion")
 FROM_SURFACE_MM, APART_MM = 0.7, 0.8
@@ -81,8 +80,8 @@ def openings(rng, joint: dict, rings: list[np.ndarray]) -> list[dict]:
     weld, face, found = np.asarray(joint["weld"]), np.asarray(joint["face"]), []
     fusion = weld[len(face) :]
     surface = np.asarray(joint["metal"])
-    around = np.concatenate([surface, *(np.asarray(gap) for gap in joint["gaps"])])
-    around = np.concatenate([along(np.concatenate([surface, surface[:1]])), *(along(np.asarray(gap)) for gap in joint["gaps"]), around])
+    closed = np.concatenate([surface, surface[:1]])
+    around = np.concatenate([along(one) for one in (closed, *(np.asarray(gap) for gap in joint["gaps"]))])
     wanted = int(rng.choice([1, 2, 3, 4, 5]))
     for _ in range(MOST_TRIES):
         if len(found) == wanted:
@@ -107,7 +106,7 @@ def openings(rng, joint: dict, rings: list[np.ndarray]) -> list[dict]:
     return found
 
 
-def along(path: np.ndarray, step: float = 0.05) -> np.ndarray:
+def along(path: np.ndarray, step: float = 0.1) -> np.ndarray:
     """Points of a path `step` mm apart."""
     reach = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
     at = np.linspace(0, reach[-1], max(int(reach[-1] / step), 2))
@@ -115,7 +114,7 @@ def along(path: np.ndarray, step: float = 0.05) -> np.ndarray:
 
 
 def _apart(one: np.ndarray, other: np.ndarray) -> float:
-    return float(cKDTree(other).query(one)[0].min())
+    return float(np.sqrt(np.min(np.sum((one[::2, None] - other[None]) ** 2, axis=2))))
 
 
 def length_of(outline: np.ndarray) -> float:
