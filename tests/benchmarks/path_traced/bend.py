@@ -2,7 +2,8 @@
 
 ``TRACER/bin/python tests/benchmarks/path_traced/bend.py FOLDER --card strip.png [--first 0] [--count 12] [--samples 24]``
 How TRACER is made stands at the top of `common.py`. Every fourth bend has no opening. One takes about two minutes of
-one core.
+one core. `--for-training`: near views and many openings too, and none of HELD_OUT's finishes, lights and benches; seeds from
+20000, those of the benchmark lie below.
 """
 
 from __future__ import annotations
@@ -12,19 +13,19 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+import bend_holes
+import bend_skins
 import common
 import materials
 import numpy as np
 import outlines
-from PIL import Image, ImageDraw, ImageFilter
 
 STEEPEST_DEG = 60.0  # beyond, a face is not examined
 CLEAN_EVERY = 4
 STATIONS, CORNER_STEPS = 360, 6
-PAINT_PER_MM = 25
-LONG_PX, SHORT_PX = 1360, 1020
-ABOVE_MM = 0.4  # how far a cutter stands out of the face
-FORMS = ("tear", "tear", "lens", "cavity", "fusion-line", "slit", "corner-tear")
+LONG_PX = 1360
+NEAR, NEAR_MM, MOST_FOR_TRAINING = 0.65, (0.03, 0.12), 13  # share of near views, their samplings, one more than the most openings
+HELD_OUT = {"finish": bend_skins.HELD_OUT, "light": ("low lamp",), "bench": ("cloth",)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,118 +91,10 @@ class Bar:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Hole:
-    """An opening: its outline (N, 2) in developed mm, how deep, and how its walls close in."""
-
-    form: str
-    fill: str
-    outline: np.ndarray
-    depth: float
-    floor: float  # width of the floor over that of the mouth
-
-    def cutter(self, bar: Bar, rng: np.random.Generator):
-        """The room that it takes."""
-        layers, count = [], len(self.outline)
-        middle = self.outline.mean(axis=0)
-        offset = self.outline - middle
-        long = np.linalg.svd(offset, full_matrices=False)[2][0]
-        along = offset @ long
-        for share, width, length in (
-            (0.0, 1.0, 1.0),
-            (0.35, 0.5 + 0.5 * self.floor, 0.97),
-            (0.8, self.floor, 0.9),
-            (1.0, 0.6 * self.floor, 0.75),
-        ):
-            drawn = middle + (length * along)[:, None] * long + width * (offset - along[:, None] * long)
-            layers.append((drawn, share * self.depth))
-        layers = [(self.outline, -ABOVE_MM), *layers]
-        vertices = np.concatenate([bar.place(ring, depth) for ring, depth in layers])
-        j = np.arange(count)
-        sides = [
-            np.column_stack(
-                [k * count + j, k * count + (j + 1) % count, (k + 1) * count + (j + 1) % count, (k + 1) * count + j]
-            )
-            for k in range(len(layers) - 1)
-        ]
-        faces = [
-            *np.concatenate(sides).tolist(),
-            list(range(count))[::-1],
-            list(range((len(layers) - 1) * count, len(layers) * count)),
-        ]
-        return materials.mesh(
-            "cutter",
-            vertices,
-            faces,
-            materials.hollow(f"wall {self.form}", rng, self.fill),
-            np.concatenate([ring for ring, _ in layers]),
-        )
-
-
-def ribbon(rng: np.random.Generator, length: float, width: float, ragged: float, blunt: float) -> np.ndarray:
-    """A long outline about the origin, tips at u = ± length / 2, within 0.05 mm from point to point."""
-    count = int(np.clip(length / 0.05, 40, 200))
-    t = (1 - np.cos(np.linspace(0, np.pi, count))) / 2
-    profile = (4 * t * (1 - t)) ** blunt
-    wave = [outlines.wavy(rng, 2 * count, max(4, int(length / max(width, 0.3)))) for _ in range(2)]
-    middle = ragged * width * profile * wave[0][:count] + 0.05 * length * rng.normal() * 4 * t * (1 - t)
-    half = 0.5 * width * profile * np.clip(1 + 0.4 * ragged * wave[1][:count], 0.4, 1.8)
-    u = length * (t - 0.5)
-    return np.concatenate([np.column_stack([u, middle + half])[:-1], np.column_stack([u, middle - half])[:0:-1]])
-
-
-def hole(rng: np.random.Generator, form: str, bar: Bar, weld_half: float, reach: float) -> Hole:
-    """One opening somewhere on the face."""
-    length = float(np.exp(rng.uniform(np.log(0.6), np.log(7.0))))
-    width = length * rng.uniform(0.1, 0.3)
-    turn, ragged, blunt = np.pi / 2 + rng.normal(0, 0.3), 0.5, 0.8
-    if form == "cavity":
-        length = float(np.exp(rng.uniform(np.log(0.5), np.log(2.5))))
-        count = 90
-        at = np.linspace(0, 2 * np.pi, count, endpoint=False)
-        radius = 0.5 * length * (1 + 0.07 * outlines.wavy(rng, count, 5))
-        outline = np.column_stack([radius * np.cos(at), radius * rng.uniform(0.6, 1) * np.sin(at)])
-    else:
-        if form == "slit":
-            length, width, ragged, blunt = max(length, 1.5), float(rng.uniform(0.1, 0.22)), 1.2, 0.35
-        elif form == "fusion-line":
-            length, width, ragged, turn = max(length, 2.0), float(rng.uniform(0.2, 0.6)), 0.3, np.pi / 2 + rng.normal(0, 0.06)
-        elif form == "lens":
-            ragged, blunt = 0.1, 0.6
-        elif form == "corner-tear":
-            length, width = float(np.exp(rng.uniform(np.log(1.2), np.log(5)))), float(rng.uniform(0.3, 1.0))
-        outline = ribbon(rng, length, width, ragged, blunt)
-    cos, sin = np.cos(turn), np.sin(turn)
-    outline = outline @ np.array([[cos, sin], [-sin, cos]])
-    s = float(rng.uniform(-0.8, 0.8) * reach)
-    a = float(rng.uniform(-1, 1) * (bar.width / 2 - bar.corner - length / 2 - 0.8))
-    if form == "fusion-line":
-        s = float(rng.choice([-1, 1])) * weld_half
-    elif form == "corner-tear":
-        a = float(rng.choice([-1, 1])) * bar.width / 2
-    fill = str(rng.choice(["oxide", "torn", "slag"], p=[0.6, 0.25, 0.15]))
-    deep = float(np.clip(rng.uniform(0.6, 2.0) * min(width, length), 0.25, 0.5 * bar.thickness))
-    return Hole(form=form, fill=fill, outline=outline + np.array([s, a]), depth=deep, floor=float(rng.uniform(0.25, 0.9)))
-
-
-def clipped(outline: np.ndarray, half: float) -> np.ndarray:
-    """The part of an outline within |a| <= half (Sutherland and Hodgman 1974)."""
-    for side in (1, -1):
-        kept = []
-        for one, two in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-            inner = [side * point[1] <= half for point in (one, two)]
-            if inner[0]:
-                kept.append(one)
-            if inner[0] != inner[1]:
-                kept.append(one + (two - one) * (side * half - one[1]) / (two[1] - one[1]))
-        outline = np.array(kept).reshape(-1, 2)
-    return outline
-
-
 def face(bar: Bar, eye: common.Camera) -> np.ndarray:
     """Developed outline (N, 2) of the arc no steeper than 60 degrees to the sight line, over the full width."""
     reach = bar.radius * bar.half_angle
-    s = np.linspace(-reach, reach, 1201)
+    s = np.linspace(-reach, reach, 801)
     rows = []
     for a in np.linspace(-bar.width / 2, bar.width / 2, 61):
         at = np.column_stack([s, np.full(len(s), a)])
@@ -223,115 +116,89 @@ def face(bar: Bar, eye: common.Camera) -> np.ndarray:
     )
 
 
-def marks(rng: np.random.Generator, bar: Bar, weld_half: float, reach: float) -> tuple[np.ndarray, list[dict]]:
-    """What is painted on the face, (H, W, 4) over s and a: the weld's tone, stains, scratches, felt pen; and their truth."""
-
-    size = round(2 * reach * PAINT_PER_MM), round(bar.width * PAINT_PER_MM)
-
-    def to_px(points):
-        return [
-            tuple(((point + np.array([reach, bar.width / 2])) * PAINT_PER_MM).tolist()) for point in np.asarray(points, float)
-        ]
-
-    picture = Image.new("RGBA", size, (60, 55, 50, 0))
-    draw, told = ImageDraw.Draw(picture), []
-    toe = [
-        np.column_stack(
-            [side * weld_half + 0.25 * outlines.wavy(rng, 120, 12), np.linspace(-bar.width / 2, bar.width / 2, 120)]
-        )
-        for side in (-1, 1)
-    ]
-    if rng.random() < 0.8:
-        tone = tuple(int(v) for v in rng.uniform(70, 170) * np.array([1.0, 0.97, 0.92]))
-        draw.polygon(to_px(np.concatenate([toe[0], toe[1][::-1]])), fill=(*tone, int(rng.uniform(25, 110))))
-    for _ in range(rng.integers(0, 4)):
-        x, y, r = rng.uniform(-reach, reach), rng.uniform(-0.5, 0.5) * bar.width, rng.uniform(0.5, 4)
-        draw.ellipse(
-            [*to_px([[x - r, y - 0.7 * r]])[0], *to_px([[x + r, y + 0.7 * r]])[0]], fill=(70, 50, 35, int(rng.uniform(30, 120)))
-        )
-    picture = picture.filter(ImageFilter.GaussianBlur(0.15 * PAINT_PER_MM))
-    draw = ImageDraw.Draw(picture)
-    for _ in range(rng.integers(0, 5)):
-        kind = str(rng.choice(["scratch", "scratch", "felt-pen", "dust"]))
-        start = np.array([rng.uniform(-0.8, 0.8) * reach, rng.uniform(-0.4, 0.4) * bar.width])
-        angle, length = rng.uniform(0, np.pi), float(rng.uniform(2, 12))
-        line = (
-            start
-            + np.linspace(0, length, 20)[:, None] * [np.cos(angle), np.sin(angle)]
-            + 0.02 * length * outlines.wavy(rng, 20, 2)[:, None]
-        )
-        if kind == "dust":
-            line, wide = start[None] + rng.normal(0, 0.01, (2, 2)), float(rng.uniform(0.15, 0.4))
-        else:
-            wide = float(rng.uniform(0.06, 0.15) if kind == "scratch" else rng.uniform(0.4, 1.0))
-        shade = int(rng.choice([25, 60, 200])) if kind == "scratch" else int(rng.uniform(10, 60))
-        draw.line(
-            to_px(line),
-            fill=(shade, shade, shade, int(rng.uniform(120, 240))),
-            width=max(1, round(wide * PAINT_PER_MM)),
-            joint="curve",
-        )
-        low, high = line.min(axis=0) - wide / 2, line.max(axis=0) + wide / 2
-        told.append({"kind": kind, "size_mm": wide, "box_mm": np.array([low, [high[0], low[1]], high, [low[0], high[1]]])})
-    painted = np.asarray(picture, np.float32) / 255
-    painted[..., :3] **= 2.2
-    return painted, told
+def groups(rng: np.random.Generator, for_training: bool) -> dict:
+    """The finish, light and bench by lot; for training none that is held out."""
+    choices = {"finish": bend_skins.FINISHES, "light": common.LIGHTS, "bench": common.BENCHES}
+    if for_training:
+        choices = {name: [one for one in held if one not in HELD_OUT[name]] for name, held in choices.items()}
+    return {name: str(rng.choice(held)) for name, held in choices.items()}
 
 
-def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
-    """One bend: photograph, sheet, truth."""
-    rng = np.random.default_rng([seed, 606])
-    common.begin()
-    radius = float(rng.uniform(14, 28))
-    thickness = float(rng.uniform(6, 12))
-    bar = Bar(
+def bar_by_lot(rng: np.random.Generator) -> Bar:
+    radius = float(np.exp(rng.uniform(np.log(9), np.log(34))))
+    return Bar(
         radius=radius,
-        width=float(rng.uniform(18, 40)),
-        thickness=thickness,
+        width=float(rng.uniform(14, 42)),
+        thickness=min(float(rng.uniform(5, 14)), 0.7 * radius),
         angle_deg=float(rng.choice([120, 150, 180])),
         crown=radius + float(rng.uniform(2, 14)),
-        corner=float(rng.uniform(0.5, 1.2)),
+        corner=float(rng.uniform(0.3, 1.2) if rng.random() < 0.8 else rng.uniform(1.2, 2.4)),
         axis_deg=float(rng.choice([0, 90]) + rng.normal(0, 4)),
     )
-    weld_half, reach = float(rng.uniform(4, 9)), 0.75 * radius
+
+
+def view(rng: np.random.Generator, bar: Bar, middle: np.ndarray, near: bool) -> common.Camera:
+    """Of the bar and the card beside it, upright where the axis is; or near, of the face alone."""
+    side = np.radians(bar.axis_deg) + np.pi / 2
+    upright = abs(np.sin(np.radians(bar.axis_deg))) > 0.7  # the axis in the picture: the card's long side lies along it
+    aperture = float(rng.choice([0.0, 0.8, 1.6]))
+    if near:
+        per_px = float(np.exp(rng.uniform(np.log(NEAR_MM[0]), np.log(NEAR_MM[1]))))
+        shown = np.array([1.5 * bar.radius, bar.width]) / per_px + 60
+        size = np.clip(shown[::-1] if not upright else shown, 480, 1280).astype(int) // 2 * 2
+        at = bar.place(np.array([[rng.normal(0, 0.1) * bar.radius, rng.normal(0, 0.06) * bar.width]]))[0]
+        tilt = float(abs(rng.normal(0, 9)))
+        return common.camera(
+            rng, at.tolist(), mm_per_px=per_px, tilt_deg=tilt, width_px=int(size[0]), height_px=int(size[1]), aperture_mm=aperture
+        )  # fmt: skip
+    apart = np.sign(middle @ np.array([np.cos(side), np.sin(side)]))
+    long, across = common.CARD_MM[0] + float(rng.uniform(8, 16)), 2 * bar.radius + 24.0 + float(rng.uniform(6, 12))
+    long_px = float(rng.choice([LONG_PX, LONG_PX, 1.3 * LONG_PX]))
+    per_px = max(long / long_px, across / (0.75 * long_px))
+    size = [round(long_px / 2) * 2, round(0.75 * long_px / 2) * 2]
+    return common.camera(
+        rng,
+        [*(0.5 * (middle + apart * np.array([np.cos(side), np.sin(side)]) * (10.0 - bar.radius))), bar.crown - 2.0],
+        mm_per_px=per_px,
+        tilt_deg=float(abs(rng.normal(0, 6))),
+        width_px=size[upright],
+        height_px=size[not upright],
+        aperture_mm=aperture,
+    )
+
+
+def draw(seed: int, folder: Path, card: Path, samples: int, for_training: bool = False) -> None:
+    """One bend: photograph, sheet, truth."""
+    rng = np.random.default_rng([seed, 607])
+    common.begin()
+    bar, lot = bar_by_lot(rng), groups(rng, for_training)
+    weld_half, reach = float(rng.uniform(3, 9)), 0.75 * bar.radius
     test = str(rng.choice(["face-bend", "root-bend", "side-bend"]))
-    finish, light = str(rng.choice(materials.FINISHES)), str(rng.choice(common.LIGHTS))
-    painted, told = marks(rng, bar, weld_half, 1.2 * reach)
-    body = bar.build(materials.steel("bar", finish, rng, painted, (2.4 * reach, bar.width), (-1.2 * reach, -bar.width / 2)))
-    holes: list[Hole] = []
-    wanted = 0 if seed % CLEAN_EVERY == CLEAN_EVERY - 1 else int(rng.integers(2, 6))
+    holes: list[bend_holes.Hole] = []
+    wanted = 0 if seed % CLEAN_EVERY == CLEAN_EVERY - 1 else int(rng.integers(2, MOST_FOR_TRAINING if for_training else 7))
     for _ in range(60):
         if len(holes) == wanted:
             break
-        new = hole(rng, str(rng.choice(FORMS)), bar, weld_half, reach)
-        if all(np.linalg.norm(new.outline[:, None] - old.outline[None], axis=2).min() > 0.6 for old in holes):
+        new = bend_holes.hole(rng, bar, weld_half, reach)
+        if bend_holes.apart(holes, new, 0.6):
             holes.append(new)
-            materials.carve(body, new.cutter(bar, rng))
+    over = bend_skins.painted(rng, bar.width, weld_half, 1.2 * reach, holes)
+    body = bar.build(bend_skins.metal("bar", lot["finish"], rng, over))
+    materials.carve_all(body, [one.cutter(bar, rng) for one in holes])
     body.data.shade_smooth()
     body.data.set_sharp_from_angle(angle=np.radians(25))
 
-    high = rng.random() < 0.7
-    side, apart = np.radians(bar.axis_deg) + np.pi / 2, float(rng.choice([-1, 1])) * (radius + 14.0)
+    high, near = rng.random() < 0.7, for_training and rng.random() < NEAR
+    side, apart = np.radians(bar.axis_deg) + np.pi / 2, float(rng.choice([-1, 1])) * (bar.radius + 14.0)
     middle = apart * np.array([np.cos(side), np.sin(side)])
-    upright = abs(np.sin(np.radians(bar.axis_deg))) > 0.7  # the axis in the picture: the card's long side lies along it
-    long, across = common.CARD_MM[0] + float(rng.uniform(8, 16)), abs(apart) + radius + 10.0 + float(rng.uniform(6, 12))
-    per_px = max(long / LONG_PX, across / SHORT_PX)
-    eye = common.camera(
-        rng,
-        [*(0.5 * (middle + np.array([np.cos(side), np.sin(side)]) * (10.0 - radius) * np.sign(apart))), bar.crown - 2.0],
-        mm_per_px=per_px,
-        tilt_deg=float(abs(rng.normal(0, 6))),
-        width_px=SHORT_PX if upright else LONG_PX,
-        height_px=LONG_PX if upright else SHORT_PX,
-        aperture_mm=float(rng.choice([0.0, 0.8, 1.6])),
-    )
-    common.bench(str(rng.choice(common.BENCHES)), rng)
+    eye = view(rng, bar, middle, near)
+    common.bench(lot["bench"], rng)
     turn = bar.axis_deg + float(rng.choice([0, 180])) + float(rng.normal(0, 3))
     lies = bar.crown - float(rng.uniform(0, 2)) if high else common.PAPER_MM
     held = common.card(card, middle, turn, lies, rng)
     clear = np.array([[-60.0, -60.0, 60.0, 60.0], [*(middle - 55.0), *(middle + 55.0)]])
     common.clutter(rng, int(rng.integers(0, 6)), clear)
-    common.lamps(light, rng, eye.eye)
+    common.lamps(lot["light"], rng, eye.eye)
     pixels = common.render(eye, samples, seed)
 
     outline = face(bar, eye)
@@ -340,31 +207,23 @@ def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
     middle_of = np.zeros(pixels.shape[:2], bool)
     middle_of[low[1] : high_px[1], low[0] : high_px[0]] = True
     rgb = common.developed(pixels, rng, middle_of)
+
+    def on_face(points: np.ndarray) -> np.ndarray:
+        return eye.project(bar.place(points, bar.drop(points[:, 1])))
+
     features = []
     for one in holes:
-        ring = clipped(one.outline, bar.width / 2)
-        if len(ring) < 3 or np.abs(ring[:, 0]).max() > radius * bar.half_angle:
-            continue
-        features.append(
-            {
-                "kind": "crack" if one.form == "slit" else "opening",
-                "form": one.form,
-                "fill": one.fill,
-                "outline_px": eye.project(bar.place(ring, bar.drop(ring[:, 1]))).round(3).tolist(),
-                "outline_mm": ring.round(5).tolist(),
-                "length_mm": outlines.extent_mm(ring),
-                "width_mm": outlines.width_mm(ring),
-                "area_mm2": outlines.area_mm2(ring),
-                "depth_mm": one.depth,
-                "at_corner": bool(np.abs(ring[:, 1]).max() > bar.width / 2 - 1e-6),
-            }
-        )
+        ring = bend_holes.clipped(one.outline, bar.width / 2)
+        if len(ring) >= 3 and np.abs(ring[:, 0]).max() <= bar.radius * bar.half_angle:
+            features.append(one.truth(ring, bar.width / 2) | {"outline_px": on_face(ring).round(3).tolist()})
     step = 1e-3
     around = eye.project(bar.place(np.array([[-step, 0], [step, 0], [0, -step], [0, step]])))
     jacobian = np.array([around[1] - around[0], around[3] - around[2]]) / (2 * step)
     truth = {
         "seed": seed,
-        "groups": {"finish": finish, "light": light, "height": "level" if high else "bench"},
+        "for_training": for_training,
+        "near": near,
+        "groups": lot | {"height": "level" if high else "bench"},
         "mm_per_px": float(1 / np.sqrt(abs(np.linalg.det(jacobian)))),
         "specimen": {
             "test": test,
@@ -385,9 +244,10 @@ def draw(seed: int, folder: Path, card: Path, samples: int) -> None:
             {
                 "kind": mark["kind"],
                 "size_mm": mark["size_mm"],
-                "outline_px": eye.project(bar.place(mark["box_mm"])).round(2).tolist(),
+                "outline_px": on_face(mark["box_mm"]).round(2).tolist(),
+                "lines_px": [on_face(line).round(2).tolist() for line in mark["lines_mm"]],
             }
-            for mark in told
+            for mark in over.told
         ],
         "card": held,
         "surface_height_mm": bar.crown - lies,
@@ -430,9 +290,10 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=12)
     parser.add_argument("--samples", type=int, default=24)
+    parser.add_argument("--for-training", action="store_true", help="without what is held out")
     options = parser.parse_args(sys.argv[1:])
     for seed in range(options.first, options.first + options.count):
-        draw(seed, options.folder, options.card, options.samples)
+        draw(seed, options.folder, options.card, options.samples, options.for_training)
 
 
 if __name__ == "__main__":

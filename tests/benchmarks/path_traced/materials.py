@@ -62,6 +62,25 @@ def carve(body, cutter) -> None:
     bpy.data.objects.remove(cutter)
 
 
+def carve_all(body, cutters: Sequence) -> None:
+    """The same for many cutters that keep apart, in one step and much faster."""
+    if not cutters:
+        return
+    held = bpy.data.collections.new("cutters")
+    for one in cutters:
+        held.objects.link(one)
+    step = body.modifiers.new("carve", "BOOLEAN")
+    step.operation, step.operand_type, step.collection = "DIFFERENCE", "COLLECTION", held
+    step.solver, step.material_mode = "MANIFOLD", "TRANSFER"
+    bpy.context.view_layer.update()
+    done = bpy.data.meshes.new_from_object(body.evaluated_get(bpy.context.evaluated_depsgraph_get()))
+    body.modifiers.clear()
+    body.data = done
+    for one in cutters:
+        bpy.data.objects.remove(one)
+    bpy.data.collections.remove(held)
+
+
 def material(name: str, **inputs):
     """A principled surface and its shader node; keywords name inputs, `_` for a blank: Base_Color, Metallic, Roughness."""
     held = bpy.data.materials.new(name)
