@@ -19,6 +19,7 @@ Tensor = torch.Tensor
 FORMS, CARVED = 0.4, 0.35  # of the pieces drawn anew: as true forms; on pieces that stay. The others are `reskinned`
 APART_PX = 9  # between openings that lie there and those that come
 LOOK_PX, BESIDE_PX, SHOWS = 13, 33, 5.0
+LEADS_PX = 24  # along an opening from where it shows, what is fainter is asked for as well
 RUST, SCALE = (0.30, 0.13, 0.05), (0.055, 0.06, 0.07)
 
 
@@ -38,7 +39,8 @@ def told_only(planes: Tensor) -> Tensor:
     """The same, with weight 0 about what does not show: to call it would be a guess.
 
     It shows where the mean light in it, or on its rim, within LOOK_PX is off by SHOWS times the scatter that the light beside
-    it gives such a mean: a matched filter's signal over its noise, taken for white.
+    it gives such a mean: a matched filter's signal over its noise, taken for white. What lies within LEADS_PX along the opening
+    of what shows belongs to it: a slit whose faint places were left out would be learned as several.
     """
     share, light = planes[:, 3:4], planes[:, :3].mean(1, keepdim=True)
     metal = (share < 0.02).float()
@@ -54,8 +56,11 @@ def told_only(planes: Tensor) -> Tensor:
     for where in (share, ring):
         off = near(where * (light - level), LOOK_PX).square() / (near(where.square(), LOOK_PX).clamp(min=0.05) * scatter)
         shown = torch.maximum(shown, off)
-    shown = nn.max_pool2d(shown * (share > 0.1), LOOK_PX, 1, LOOK_PX // 2)
-    hidden = nn.max_pool2d(((share > 0.05) & (shown < SHOWS**2)).float(), 7, 1, 3)
+    opening = (nn.max_pool2d(share, 3, 1, 1) > 0.05).float()
+    shown = ((nn.max_pool2d(shown * (share > 0.1), LOOK_PX, 1, LOOK_PX // 2) >= SHOWS**2) & (opening > 0)).float()
+    for _ in range(LEADS_PX // 4):
+        shown = nn.max_pool2d(shown, 9, 1, 4) * opening
+    hidden = nn.max_pool2d(((share > 0.05) & (shown < 0.5)).float(), 7, 1, 3)
     return torch.cat([planes[:, :7], planes[:, 7:8] * (1 - hidden), planes[:, 8:]], 1)
 
 

@@ -60,6 +60,8 @@ class Task:
         Draws pieces (N, C, H, W) anew on the accelerator, given those that stay as they are (M, C, H, W); the share of the
         pieces that are, in one of how many steps they are drawn (in the others, earlier ones are taken), and the share of
         those, and of pieces of given photographs, that are photographed as sharp as they are.
+    given : callable
+        Pieces (N, C, H, W) of given photographs as they are to be learned from.
     loss : callable
         (log-odds, planes), both (N, ., H, W): what is wrong.
     report : callable
@@ -76,6 +78,7 @@ class Task:
     again: float
     every: int = 1
     sharp: float = 0.0
+    given: Callable = lambda planes: planes
     loss: Callable
     report: Callable
 
@@ -94,6 +97,9 @@ TASKS = {
         faces=0.6,
         reskinned=bend_forms.again,
         again=0.5,
+        every=3,
+        sharp=0.3,
+        given=bend_forms.told_only,
         loss=losses.of_bends,
         report=report.report,
     ),
@@ -227,6 +233,8 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
             fresh = again if step % task.every == 0 else 0
             pieces = pool.batch(rng, options.batch - again + fresh, task.faces, fresh, given)
             planes = augment.warp(pieces.float() / 255, PATCH_PX)
+            if given:
+                planes[-given:] = task.given(planes[-given:])
             if fresh:
                 planes[:again] = task.reskinned(planes[:again], planes[again:])
                 if task.every > 1:

@@ -24,7 +24,11 @@ STEEPEST_DEG = 60.0  # beyond, a face is not examined
 CLEAN_EVERY = 4
 STATIONS, CORNER_STEPS = 360, 6
 LONG_PX = 1360
-NEAR, NEAR_MM, MOST_FOR_TRAINING = 0.65, (0.03, 0.12), 13  # share of near views, their samplings, one more than the most openings
+NEAR, NEAR_MM, MOST_FOR_TRAINING = (
+    0.65,
+    (0.03, 0.12),
+    13,
+)  # share of near views, their samplings, one more than the most openings
 HELD_OUT = {"finish": bend_skins.HELD_OUT, "light": ("low lamp",), "bench": ("cloth",)}
 
 
@@ -148,8 +152,9 @@ def view(rng: np.random.Generator, bar: Bar, middle: np.ndarray, near: bool) -> 
         size = np.clip(shown[::-1] if not upright else shown, 480, 1280).astype(int) // 2 * 2
         at = bar.place(np.array([[rng.normal(0, 0.1) * bar.radius, rng.normal(0, 0.06) * bar.width]]))[0]
         tilt = float(abs(rng.normal(0, 9)))
+        wide, tall = map(int, size)
         return common.camera(
-            rng, at.tolist(), mm_per_px=per_px, tilt_deg=tilt, width_px=int(size[0]), height_px=int(size[1]), aperture_mm=aperture
+            rng, at.tolist(), mm_per_px=per_px, tilt_deg=tilt, width_px=wide, height_px=tall, aperture_mm=aperture
         )  # fmt: skip
     apart = np.sign(middle @ np.array([np.cos(side), np.sin(side)]))
     long, across = common.CARD_MM[0] + float(rng.uniform(8, 16)), 2 * bar.radius + 24.0 + float(rng.uniform(6, 12))

@@ -19,7 +19,7 @@ FILLS = {"oxide": 0.38, "torn": 0.2, "slag": 0.12, "bright": 0.12, "rust": 0.08,
 
 @dataclass(frozen=True, kw_only=True)
 class Hole:
-    """An opening: its outline (N, 2) in developed mm, how deep, and how its walls close in; `lip_mm`: how far its rim stands."""
+    """An opening: its outline (N, 2) in developed mm, how deep, how its walls close in, how high its lip stands."""
 
     form: str
     fill: str
@@ -147,7 +147,10 @@ def hole(rng: np.random.Generator, bar, weld_half: float, reach: float) -> Hole:
         outline = round_one(rng, length, {"cavity": 0.07, "pore": 0.03, "pocket": 0.2}[form])
     elif form in ("slit", "stepped", "bridged"):
         length, width = max(length, 1.5), log_uniform(rng, 0.08, 0.3)
-        kinks, necks = (int(rng.integers(2, 6)) if form == "stepped" else 0), (int(rng.integers(1, 4)) if form == "bridged" else 0)
+        kinks, necks = (
+            (int(rng.integers(2, 6)) if form == "stepped" else 0),
+            (int(rng.integers(1, 4)) if form == "bridged" else 0),
+        )
         outline = ribbon(rng, length, width, float(rng.uniform(0.2, 1.2)), blunt, kinks=kinks, necks=necks)
     elif form == "hairline":
         length, width = max(length, 1.0), log_uniform(rng, 0.03, 0.12)
@@ -172,7 +175,9 @@ def hole(rng: np.random.Generator, bar, weld_half: float, reach: float) -> Hole:
     elif form == "corner-tear":
         a = float(rng.choice([-1, 1])) * bar.width / 2
     shallow = {"full": (0.1, 0.5), "bright": (0.15, 0.8)}.get(fill, (0.6, 3.0))
-    deep = float(np.clip(rng.uniform(*shallow) * min(width, length), 0.04 if fill in ("full", "bright") else 0.2, 0.5 * bar.thickness))
+    deep = float(
+        np.clip(rng.uniform(*shallow) * min(width, length), 0.04 if fill in ("full", "bright") else 0.2, 0.5 * bar.thickness)
+    )
     floor = float(rng.uniform(0.7, 0.95) if fill in ("full", "bright") else rng.uniform(0.25, 0.9))
     lip = float(rng.uniform(0.1, 0.5) * np.clip(width, 0.05, 0.5)) if rng.random() < 0.4 else 0.0
     return Hole(form=form, fill=fill, outline=outline + np.array([s, a]), depth=deep, floor=floor, lip_mm=lip)

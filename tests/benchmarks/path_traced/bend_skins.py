@@ -1,4 +1,4 @@
-"""What faces of bends are like: how the metal was finished, what lies on it or was struck into it, and what is none of it an opening."""
+"""What faces of bends are like: how the metal was finished, and what lies on it or was struck into it and is no opening."""
 
 from __future__ import annotations
 
@@ -10,13 +10,23 @@ import outlines
 from PIL import Image, ImageDraw, ImageFilter
 
 PER_MM = 25  # pixels of what is painted
-BASE = {"milled": "machined", "polished": "brushed", "rusty": "blasted", "rolled": "scaled", "coarse": "ground", "oiled": "ground"}
+BASE = {
+    "milled": "machined",
+    "polished": "brushed",
+    "rusty": "blasted",
+    "rolled": "scaled",
+    "coarse": "ground",
+    "oiled": "ground",
+}
 FINISHES = (*materials.FINISHES, *BASE)
 HELD_OUT = ("tinted", "milled")
 MARKS = {  # and how often each is drawn
     "scratch": 4, "scratches": 1, "felt-pen": 2, "dust": 3, "gauge-line": 1, "dent": 2, "fibre": 1, "flake": 2, "rust-spot": 2,
     "rub": 1, "ring": 1,
 }  # fmt: skip
+
+
+SPOTS_MM = {"dust": (0.12, 0.4), "dent": (0.4, 2.5), "flake": (0.3, 2.0), "rust-spot": (0.2, 1.5), "ring": (2.0, 6.0)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +117,9 @@ def _mark(rng, kind: str, sheet: _Sheet, reach: float, width: float) -> tuple[li
         colour = (*shade, int(rng.uniform(120, 240))) if rng.random() < 0.5 else None
         lines = [line]
         if kind == "scratches":
-            lines = [line + rng.normal(0, 0.8) * way[::-1] * [-1, 1] + rng.normal(0, 1) * way for _ in range(rng.integers(5, 30))]
+            lines = [
+                line + rng.normal(0, 0.8) * way[::-1] * [-1, 1] + rng.normal(0, 1) * way for _ in range(rng.integers(5, 30))
+            ]
         for one in lines:
             sheet.line(one, wide, colour, cut)
         return lines, wide
@@ -120,7 +132,9 @@ def _mark(rng, kind: str, sheet: _Sheet, reach: float, width: float) -> tuple[li
             lines = [np.array([[s, -width / 2], [s + rng.normal(0, 0.2), width / 2]])]
         elif rng.random() < 0.5:  # writing
             lines = [
-                start + [1.2 * k, 0] + rng.uniform(0.6, 2) * np.column_stack([outlines.wavy(rng, 24, 3), outlines.wavy(rng, 24, 3)])
+                start
+                + [1.2 * k, 0]
+                + rng.uniform(0.6, 2) * np.column_stack([outlines.wavy(rng, 24, 3), outlines.wavy(rng, 24, 3)])
                 for k in range(rng.integers(1, 5))
             ]
         for one in lines:
@@ -138,7 +152,7 @@ def _mark(rng, kind: str, sheet: _Sheet, reach: float, width: float) -> tuple[li
             ends = np.array([[-reach * rng.uniform(0.2, 1), at], [reach * rng.uniform(0.2, 1), at]])
             sheet.line(ends, 0.04, (*dark, int(rng.uniform(20, 120))), -0.004 * (k % 3))
         return [np.array([[-reach, start[1]], [reach, start[1]]])], wide
-    least, most = {"dust": (0.12, 0.4), "dent": (0.4, 2.5), "flake": (0.3, 2.0), "rust-spot": (0.2, 1.5), "ring": (2.0, 6.0)}[kind]
+    least, most = SPOTS_MM[kind]
     wide = float(least + (most - least) * rng.random() ** 1.5)
     ring = start + 0.5 * wide * _ring(rng, {"dust": 0.1, "dent": 0.05, "ring": 0.05}.get(kind, 0.3)) * [1, rng.uniform(0.5, 1)]
     if kind == "dent":
@@ -196,7 +210,9 @@ def metal(name: str, finish: str, rng: np.random.Generator, over: Painted):
         tree.links.new(film, shader.inputs["Coat Weight"])
         shader.inputs["Coat Roughness"].default_value = 0.08
         colour = shader.inputs["Base Color"].links[0].from_socket
-        tree.links.new(materials.mixed(tree, float(rng.uniform(0.1, 0.4)), colour, (0.12, 0.09, 0.04)), shader.inputs["Base Color"])
+        tree.links.new(
+            materials.mixed(tree, float(rng.uniform(0.1, 0.4)), colour, (0.12, 0.09, 0.04)), shader.inputs["Base Color"]
+        )
     if finish == "rusty" or rng.random() < 0.12:
         first = float(rng.uniform(0.4, 0.62))
         bloom = materials.noise(tree, (0.6, 0.6), seed=seed + 9, detail=8.0)

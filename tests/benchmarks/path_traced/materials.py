@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import bmesh
 import bpy
 import numpy as np
+
+# isort: split
+import bmesh  # only there once bpy is
 
 
 def mesh(name: str, vertices: np.ndarray, faces: Sequence, made_of, uv_mm: np.ndarray | None = None):
