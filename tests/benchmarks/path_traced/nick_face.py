@@ -160,7 +160,7 @@ def skinned(rng: np.random.Generator, skin: str, grey: float, x, y, step: float)
     tone = 1 + rng.uniform(0.04, 0.16) * spectral(rng, x.shape, step, 1.2, 0.2)
     tone = tone + rng.uniform(0.03, 0.15) * spectral(rng, x.shape, step, 1.8, 1.0)
     colour = grey * (1 + 0.03 * rng.normal(size=3)) * np.clip(tone, 0.4, 1.6)[..., None]
-    metal, rough = np.ones(x.shape), np.full(x.shape, float(rng.uniform(0.25, 0.55)))
+    metal, rough = np.ones(x.shape), np.full(x.shape, float(rng.uniform(0.25, 0.75)))
     if skin == "dull":
         metal *= rng.uniform(0.2, 0.7)
         colour = colour * rng.uniform(0.5, 0.9)
