@@ -62,6 +62,7 @@ NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing o
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
 OF_SIDE = ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "toe_angle_1_deg", "toe_angle_2_deg")
 NO_SIDE = "either side may be the weld's face: as far as their toes can be placed, both are as wide"
+SIDE = "Either side may be the weld's face: one was taken, and its sizes are as unsure as those of the other differ."
 NO_DILUTION = "the share of parent metal is measured on fillets whose plates were not bevelled: [weld] bevel_deg = 0"
 
 
@@ -255,11 +256,11 @@ def measure_section(
     either = len(facts["below"]) == 2 and not surely_wider(toes, facts["below"], px_mm, u_edge_mm)
 
     def enter(name: str, value: float, u: float) -> None:
-        U = K * float(u)
-        if either and name in OF_SIDE:
-            missing[name] = NO_SIDE
-        elif (why := too_uncertain(name, value, U)) is not None:
-            missing[name] = BLUNT if _hangs_on(name, blunt) else why
+        turned = abs(value - facts["turned"][name]) / K if either and name in OF_SIDE else 0.0
+        U = K * float(np.hypot(u, turned))
+        if (why := too_uncertain(name, value, U)) is not None:
+            of_side = turned and too_uncertain(name, value, K * float(u)) is None
+            missing[name] = BLUNT if _hangs_on(name, blunt) else NO_SIDE if of_side else why
         else:
             values[name], values[f"U_{name}"] = float(value), U
 
@@ -299,7 +300,12 @@ def measure_section(
         weld_px=None if metal is None else metal.outline_px,
         root_px=None if facts["root"] is None else surface.project(facts["root"]),
         toes_px=tuple(surface.project(_inwards(toe, other)) for toe, other in (toes, toes[::-1])),
-        cautions=(*facts["cautions"], *((THICKNESS,) if off else ()), *(BLUNT_AT.format(number) for number in blunt)),
+        cautions=(
+            *facts["cautions"],
+            *((THICKNESS,) if off else ()),
+            *((SIDE,) if either else ()),
+            *(BLUNT_AT.format(number) for number in blunt),
+        ),
     )
 
 

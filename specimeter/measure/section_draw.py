@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, parent_share, through_plate
+from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, parent_share, through_plate, values
 from specimeter.segment.faying_line import Faying
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import Run
@@ -26,8 +26,8 @@ def evaluator(
     plates are seen not to be fused; `square`: a fillet's plates were not bevelled, so that what was laid down lies before their
     surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through
     (`numbered`), whether the gap told it and the penetration (`told`), whether a root that stands out shows that the weld
-    goes through (`through`), a fillet's faying line from the plates' corner on, as far as it is fused (`root`), and a butt's
-    toes on the root side (`below`).
+    goes through (`through`), a fillet's faying line from the plates' corner on, as far as it is fused (`root`), a butt's
+    toes on the root side (`below`), and its sizes if that were the weld's face (`turned`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -62,7 +62,14 @@ def evaluator(
             )
         if joint.others:
             cautions.append(f"The cut shows {len(joint.others)} more fillet weld(s): the largest was measured.")
-        facts = {"cautions": tuple(cautions), "numbered": numbered, "told": reach > 0, "through": False, "below": ()}
+        facts = {
+            "cautions": tuple(cautions),
+            "numbered": numbered,
+            "told": reach > 0,
+            "through": False,
+            "below": (),
+            "turned": {},
+        }
         return drawn, toes, {**facts, "root": np.array([root, root + max(deep, LEAST_ROOT_MM) * inward])}
 
     def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -89,7 +96,9 @@ def evaluator(
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
         facts = {"cautions": (), "numbered": True, "told": tip is not None, "through": through, "root": None}
-        return drawn, toes, {**facts, "below": () if joint.bottom is None else joint.bottom.toes}
+        if joint.bottom is None:
+            return drawn, toes, {**facts, "below": (), "turned": {}}
+        return drawn, toes, {**facts, "below": joint.bottom.toes, "turned": values(butt(joint.bottom, joint.top, across))}
 
     return of_fillet if test == "macro-fillet" else of_butt
 

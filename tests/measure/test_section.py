@@ -166,6 +166,26 @@ def test_where_either_plate_may_run_through_both_numbers_may_be_meant():
     assert len(found.cautions) == 1
 
 
+def test_where_either_side_may_be_the_face_its_sizes_hold_the_other_s():
+    """Faces 12 and 11.95 mm wide, 1.0 and 1.3 mm high; with one of 4 mm the other side is none, and with one 2.4 mm high the
+    excess is not told: 1.4 mm is more than a size may be off.
+    """
+    alike, plain, unlike = (measured(plate(excess=1.0, root=high, foot=wide), "macro-butt") for wide, high in
+                            ((11.95, 1.3), (4.0, 1.3), (11.95, 2.4)))  # fmt: skip
+    assert alike.sizes["excess_weld_mm"] == pytest.approx(1.0, abs=0.01)
+    assert 0.3 <= alike.sizes["U_excess_weld_mm"] < 0.35
+    assert plain.sizes["U_excess_weld_mm"] < 0.1
+    turned = abs(
+        alike.sizes["toe_angle_1_deg"] - (180 - np.degrees(2 * np.arctan(2 * 1.3 / 11.95)))
+    )  # an arc leaves its chord so
+    assert alike.sizes["U_toe_angle_1_deg"] > turned - 0.5
+    assert alike.sizes["U_toe_angle_1_deg"] > plain.sizes["U_toe_angle_1_deg"]
+    assert section.SIDE in alike.cautions
+    assert plain.cautions == ()
+    assert unlike.missing["excess_weld_mm"] == section.NO_SIDE
+    assert "weld_width_mm" in unlike.sizes
+
+
 def test_a_gap_that_ends_at_the_weld_tells_penetration_and_its_uncertainty():
     """In place of the weld metal: to the gap's end, as surely as that is placed."""
     gap = Faying(through=1, tip=CORNER - [1.2, 0.0], u_mm=0.15, length_mm=4.0)
