@@ -35,6 +35,7 @@ SHARPNESS = (
     "times: under repeated load the shallow one cracks first. The factor compares notches with each other; it designs nothing."
 )
 DRAWN = "The weld metal is what a person clicked round it: area, penetration and place along the fusion line follow from that."
+UNMEASURED = "Undercut {}: its depth and its root are not measured, since a person drew it or named it so."
 TOES = ("undercut", "overlap")  # parts of the outline itself: their place is their toe
 _UNIT = {"mm": "mm", "mm2": "mm²", "deg": "°"}
 
@@ -66,6 +67,7 @@ def blocks(record: Record) -> list[Block]:
     if undercuts(record):
         found.append(_undercuts(record))
         found.append(text(SHARPNESS))
+    found += [text(UNMEASURED.format(one.id)) for one in unmeasured(record)]
     return found
 
 
@@ -79,7 +81,7 @@ def lines(record: Record) -> list[str]:
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm) or "–"
         root, opening = radius(one), plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)
         found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {root}, opening {opening}°")
-    return found
+    return found + [UNMEASURED.format(one.id) for one in unmeasured(record)]
 
 
 def undercuts(record: Record) -> list[tuple[Undercut, Feature]]:
@@ -87,6 +89,13 @@ def undercuts(record: Record) -> list[tuple[Undercut, Feature]]:
     features = {feature.id: feature for feature in record.features}
     found = [(one, features[one.feature]) for one in (record.cut.undercuts if record.cut else ())]
     return [(one, feature) for one, feature in found if feature.status != "rejected" and feature.kind == "undercut"]
+
+
+def unmeasured(record: Record) -> list[Feature]:
+    """Undercuts of the section that a person drew, or named so: nothing was fitted to them."""
+    photo = None if record.cut is None else record.cut.photo
+    own = [one for one in record.features if one.photo == photo and one.kind == "undercut" and one.status != "rejected"]
+    return [one for one in own if one.depth_mm is None]
 
 
 def radius(one: Undercut) -> str:

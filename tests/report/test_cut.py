@@ -40,3 +40,15 @@ def test_undercuts_are_those_that_stand(status, kind, told):
     assert cut.lines(record)[0].startswith("undercut f1          0.300 ± 0.050 mm deep, root radius 0.200 ± 0.050 mm")
     alone, drawn = (np.array(cut_drawing.notches(one, 1200, 240)) for one in (section("rejected", "undercut"), record))
     assert np.array_equal(alone, drawn) == (told == 1)
+
+
+def test_an_undercut_that_a_person_drew_is_said_to_have_no_depth():
+    """The first was redrawn: it is rejected, and what stands for it has no fit; the second is told as before."""
+    record = section("proposed", "undercut")
+    record.features[0].status = "rejected"
+    drawn = SimpleNamespace(id="f3", status="added", kind="undercut", depth_mm=None, U_depth_mm=None, photo="p1", outline_px=())
+    record.features.append(drawn)
+    assert [one.id for one in cut.unmeasured(record)] == ["f3"]
+    assert cut.lines(record)[1:] == [cut.UNMEASURED.format("f3")]
+    drawn.status = "rejected"
+    assert len(cut.lines(record)) == 1
