@@ -12,13 +12,13 @@ import contextlib
 import json
 import os
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from io import FileIO
 from pathlib import Path
 from typing import Any
 
-from specimeter.errors import RecordError
+from specimeter.errors import RecordError, SpecimeterError
 from specimeter.files import sync_folder, write
 from specimeter_napari import delta
 
@@ -36,6 +36,7 @@ class Replayed:
 
     head: dict[str, Any]
     states: list[tuple[str, Any]]  # label and state, the first is where it began
+    made: list[Any]  # of each state, what the window works with
     at: int
     lines: int  # of the file, which hold all this
     whole: bool  # nothing stands behind them
@@ -124,34 +125,40 @@ class Journal:
         self._sound = True
 
 
-def replay(path: Path) -> Replayed | None:
-    """What a journal holds, as far as it was written whole; None if there is none, or not even its first line."""
+def replay(path: Path, reads: Callable[[Any], Any] = lambda state: state) -> Replayed | None:
+    """What a journal holds, as far as it was written whole; None if there is none, or not even its first line.
+
+    `reads` makes of a state what a window works with; a state that it refuses with a SpecimeterError was written by none.
+    """
     try:
         content = path.read_bytes()
     except FileNotFoundError:
         return None
-    head, states, at, lines = {}, [], 0, []
+    head, states, made, at, lines = {}, [], [], 0, []
     for number, line in enumerate(_whole_lines(content), start=1):
         try:
             entry = json.loads(line[9:])
             if number == 1:
                 if (entry["format"], entry["version"]) != (FORMAT, VERSION):
                     return None
+                made = [reads(entry["state"])]
                 head, states = dict(entry["head"]), [("opened", entry["state"])]
             elif entry["act"] == "edit":
-                states[at + 1 :] = [(str(entry["label"]), delta.applied(states[at][1], entry["change"]))]
+                state = delta.applied(states[at][1], entry["change"])
+                made[at + 1 :] = [reads(state)]
+                states[at + 1 :] = [(str(entry["label"]), state)]
                 at += 1
             else:
                 to = at + {"undo": -1, "redo": 1}[entry["act"]]
                 if not 0 <= to < len(states):
                     break
                 at = to
-        except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        except (SpecimeterError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             break  # its sum holds, but no window wrote it
         lines.append(line)
     if not states:
         return None
-    return Replayed(head=head, states=states, at=at, lines=len(lines), whole=sum(map(len, lines)) == len(content))
+    return Replayed(head=head, states=states, made=made, at=at, lines=len(lines), whole=sum(map(len, lines)) == len(content))
 
 
 def _whole_lines(content: bytes) -> Iterator[bytes]:

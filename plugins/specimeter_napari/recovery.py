@@ -5,7 +5,6 @@ from __future__ import annotations
 from specimeter.record.model import Record
 from specimeter_napari import look
 from specimeter_napari.journal import Replayed
-from specimeter_napari.session import State
 
 MOST = 6
 
@@ -18,7 +17,7 @@ def told(left: Replayed, written: Record | None) -> list[str]:
         lines.append(f"The last {MOST}: " + ", ".join(label for label, _ in done[-MOST:]) + ".")
     elif done:
         lines.append(", ".join(label for label, _ in done).capitalize() + ".")
-    lines += differs(written, State.from_data(left.states[left.at][1]).record)
+    lines += differs(written, left.made[left.at].record)
     if not left.whole:
         lines.append("The edit that was in hand when the window ended is missing.")
     return lines

@@ -51,7 +51,10 @@ class State:
         return {"sheet": plain(self.sheet), "limits": plain(self.limits), "record": record, "further": list(self.further)}
 
     @classmethod
-    def from_data(cls, data: dict[str, Any]) -> State:
+    def from_data(cls, data: Any) -> State:
+        """Raises RecordError where the data are not a state's: damaged, or written by another hand."""
+        if not isinstance(data, dict) or not {"sheet", "limits", "record"} <= data.keys() or not _are_texts(data.get("further", [])):
+            raise RecordError("a state of the work in hand is damaged", expected="a sheet, limits, a record and files, or null")
         sheet, limits, record = data["sheet"], data["limits"], data["record"]
         return cls(
             sheet=None if sheet is None else validated(Sheet, sheet, file=None, error=SheetError),
@@ -59,6 +62,10 @@ class State:
             record=None if record is None else model.load(json.dumps(record).encode()),
             further=tuple(data.get("further", ())),
         )
+
+
+def _are_texts(data: Any) -> bool:
+    return isinstance(data, list) and all(isinstance(one, str) for one in data)
 
 
 _DUMPED: dict[int, tuple[weakref.ref, dict[str, Any]]] = {}  # by identity, as long as the feature lives
@@ -194,14 +201,14 @@ class Session:
 
     def recoverable(self) -> Replayed | None:
         """What a window that was killed left behind for this very photograph; None if nothing."""
-        left = replay(self.journal.path)
+        left = replay(self.journal.path, State.from_data)
         if left is None or left.head.get("sha256") != self.photo.sha256 or len(left.states) < 2:
             return None
         return left
 
     def recover(self, left: Replayed) -> None:
         """Go on where that window stopped, its undo included."""
-        self._states = [(label, State.from_data(data)) for label, data in left.states]
+        self._states = [(label, state) for (label, _), state in zip(left.states, left.made, strict=True)]
         self._at = left.at
         self.journal.go_on(left)
         self.changed.emit()

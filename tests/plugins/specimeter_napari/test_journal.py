@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from qtpy.QtCore import Qt
 from specimeter_napari import delta
 from specimeter_napari.journal import FORMAT, VERSION, Journal, replay
+from specimeter_napari.session import State
 
-from specimeter.errors import RecordError
+from specimeter.errors import RecordError, SpecimeterError
 from specimeter.record import model
 
 LEAF = st.none() | st.booleans() | st.integers(-5, 5) | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=3)
@@ -112,6 +113,31 @@ def test_a_line_that_no_window_wrote_ends_the_journal(tmp_path, entry):
     assert ([state["v"] for _, state in found.states], found.whole) == ([0, 1], True)
     path.write_bytes(line_of(entry))
     assert replay(path) is None
+
+
+HOSTILE_STATES = [
+    5, [], {}, {"sheet": None, "limits": None}, {"sheet": 5, "limits": None, "record": None},
+    {"sheet": None, "limits": {"rule": 1}, "record": None}, {"sheet": None, "limits": None, "record": {"format": "x"}},
+    {"sheet": None, "limits": None, "record": None, "further": 5},
+    {"sheet": None, "limits": None, "record": None, "further": [["a.jpg"]]},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("state", HOSTILE_STATES, ids=range(len(HOSTILE_STATES)))
+def test_a_state_that_no_window_wrote_is_refused_and_ends_the_journal(tmp_path, state):
+    """A change that ends in such a state is left out with all after it; what stands before it is recovered."""
+    with pytest.raises(SpecimeterError):
+        State.from_data(state)
+    path = tmp_path / "x.journal"
+    nothing = {"sheet": None, "limits": None, "record": None, "further": []}
+    begin = {"format": FORMAT, "version": VERSION, "head": {}, "state": nothing}
+    lines = [begin, {"act": "edit", "label": "one", "change": ["=", nothing]}]
+    path.write_bytes(b"".join(map(line_of, [*lines, {"act": "edit", "label": "bad", "change": ["=", state]}, {"act": "undo"}])))
+    left = replay(path, State.from_data)
+    assert ([label for label, _ in left.states], left.at, left.whole) == (["opened", "one"], 1, False)
+    assert [made.record for made in left.made] == [None, None]
+    path.write_bytes(line_of(begin | {"state": state}))
+    assert replay(path, State.from_data) is None
 
 
 @settings(max_examples=100, deadline=None)
