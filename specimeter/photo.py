@@ -20,7 +20,7 @@ from specimeter.errors import PhotoError
 
 MAX_BYTES = 2_000_000_000
 MAX_PX = 250_000_000
-MAX_SIDE_PX = 65_000
+MAX_SIDE_PX = 32_000  # OpenCV resamples nothing with more than 32,766
 MIN_SIDE_PX = 64
 _EXPECTED = "a photograph as JPEG, PNG, TIFF (8 or 16 bit) or HEIC"
 
@@ -214,7 +214,7 @@ def _check_size(path: Path, size: tuple[int, int]) -> None:
         raise PhotoError(
             f"the picture says it is {width} x {height} px, too large to be read safely",
             file=path,
-            expected=f"at most {MAX_PX // 1_000_000} megapixels and {MAX_SIDE_PX} px a side",
+            expected=f"at most {MAX_PX // 1_000_000} megapixels and {MAX_SIDE_PX:,} px a side",
             mend="crop it, or export it smaller",
         )
     if min(size) < MIN_SIDE_PX:

@@ -53,7 +53,11 @@ class State:
     @classmethod
     def from_data(cls, data: Any) -> State:
         """Raises RecordError where the data are not a state's: damaged, or written by another hand."""
-        if not isinstance(data, dict) or not {"sheet", "limits", "record"} <= data.keys() or not _are_texts(data.get("further", [])):
+        if (
+            not isinstance(data, dict)
+            or not {"sheet", "limits", "record"} <= data.keys()
+            or not _are_texts(data.get("further", []))
+        ):
             raise RecordError("a state of the work in hand is damaged", expected="a sheet, limits, a record and files, or null")
         sheet, limits, record = data["sheet"], data["limits"], data["record"]
         return cls(

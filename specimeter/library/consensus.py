@@ -58,17 +58,17 @@ def reference(entry: Entry, *, tolerance_px: float) -> Reference | None:
     readings = entry.readings
     if entry.truth and (entry.seen or entry.clean):
         spread_px, spreads = _spread(entry.seen, [reading.seen for reading in readings], tolerance_px)
-        items = [_known(feature, spreads.get(feature.id, 0.0), entry.mm_per_px) for feature in entry.seen if feature.outline_px]
+        items = [_known(feature, spreads.get(feature.id, 0.0)) for feature in entry.seen if feature.outline_px]
         return Reference(items=tuple(items), basis=entry.truth, spread_px=spread_px)
     if len(readings) < READERS:
         return None
     groups = _groups([reading.seen for reading in readings], tolerance_px)
-    items = [_agreed(f"r{number}", group, len(readings), entry.mm_per_px) for number, group in enumerate(groups, start=1)]
+    items = [_agreed(f"r{number}", group, len(readings)) for number, group in enumerate(groups, start=1)]
     spread_px = _between([group for group in groups if len(group) > 1])
     return Reference(items=tuple(items), basis=f"{len(readings)} readers, by majority", spread_px=spread_px)
 
 
-def _known(feature: Seen, spread_mm: float, mm_per_px: float | None) -> Item:
+def _known(feature: Seen, spread_mm: float) -> Item:
     outline = np.asarray(feature.outline_px, float)
     kinds = tuple(dict.fromkeys(kind for kind in (feature.kind, feature.cause) if kind))
     note = _too_small(outline, feature.length_mm)
@@ -85,7 +85,7 @@ def _known(feature: Seen, spread_mm: float, mm_per_px: float | None) -> Item:
     )
 
 
-def _agreed(id_: str, group: dict[int, Seen], readers: int, mm_per_px: float | None) -> Item:
+def _agreed(id_: str, group: dict[int, Seen], readers: int) -> Item:
     """One thing that some readers saw: scored if more than half of them did."""
     ones = list(group.values())
     counted = Counter(one.kind for one in ones).most_common()

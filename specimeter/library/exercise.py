@@ -79,7 +79,7 @@ def make(store: Store, out: str | Path, wish: Wish) -> dict[str, Any]:
     rng = np.random.default_rng(wish.seed)
     known = knowledge.read(store.folder)
     chosen = _chosen(store, wish, rng)
-    tasks = [_task(store, number, one, wish) for number, one in enumerate(chosen, start=1)]
+    tasks = [_task(number, one, wish) for number, one in enumerate(chosen, start=1)]
     _beside(tasks, chosen)
     questions = _questions(known, wish, rng, len(tasks))
     ones = {task["id"]: one for task, one in zip(tasks, chosen, strict=True)}
@@ -148,7 +148,7 @@ def _reference(one: Kept, wish: Wish) -> consensus.Reference | None:
     return consensus.reference(one.entry, tolerance_px=_tolerance_px(one, wish))
 
 
-def _task(store: Store, number: int, one: Kept, wish: Wish) -> dict[str, Any]:
+def _task(number: int, one: Kept, wish: Wish) -> dict[str, Any]:
     known = _reference(one, wish)
     assert known is not None  # only such entries are asked about
     tolerance = _tolerance_px(one, wish)

@@ -322,25 +322,30 @@ def _crosses(points: np.ndarray) -> bool:
 def _thinned(kept: np.ndarray, rings: Rings) -> np.ndarray:
     """Where more than 96 points of one polygon are kept, keep only those on its convex hull."""
     counts = np.bincount(rings.owner[kept], minlength=len(rings))
-    if counts.max(initial=0) <= 96:
+    many = np.flatnonzero(counts > 96)
+    if not len(many):
         return kept
     parts = np.split(kept, np.cumsum(counts)[:-1])
-    for f in np.flatnonzero(counts > 96):
+    for f in many:
+        points = rings.points[parts[f]]
         try:
-            parts[f] = parts[f][np.sort(ConvexHull(rings.points[parts[f]]).vertices)]
-        except QhullError:  # all on one line: the hull is the two ends
-            along = rings.points[parts[f]] @ (rings.points[parts[f][-1]] - rings.points[parts[f][0]] + [1e-9, 1e-9])
-            parts[f] = parts[f][np.unique([np.argmin(along), np.argmax(along)])]
+            corners = np.sort(ConvexHull(points).vertices)
+        except QhullError:  # all on one line: what lies farthest from any is one end, what lies farthest from that the other
+            end = np.argmax(np.hypot(*(points - points[0]).T))
+            corners = np.unique([end, np.argmax(np.hypot(*(points - points[end]).T))])
+        parts[f] = parts[f][corners]
     return np.concatenate(parts)
 
 
 def _tables(starts: np.ndarray, most: int | None = None):
-    """Polygons of like size as rectangular index tables (chosen polygons, indices), short ones padded with their last point."""
+    """Polygons of like size, none empty, as rectangular index tables (chosen polygons, indices), short ones padded with their
+    last point.
+    """
     counts = np.diff(starts)
     size = np.exp2(np.ceil(2 * np.log2(np.maximum(counts, 2))) / 2)  # two sizes an octave
     size = np.ceil(size - 1e-9).astype(int)
-    for width in np.unique(size[counts > 0]):
-        same = np.flatnonzero((size == width) & (counts > 0) & (counts <= (most or counts.max())))
+    for width in np.unique(size):
+        same = np.flatnonzero((size == width) & (counts <= (most or width)))
         at_once = max(1, CHUNK // width**2)
         for first in range(0, len(same), at_once):
             chosen = same[first : first + at_once]
@@ -368,7 +373,7 @@ def _least_loop(points: np.ndarray) -> tuple[float, int, int, np.ndarray] | None
     with np.errstate(divide="ignore", invalid="ignore"):
         on_first = (gap[..., 0] * step[None, :, 1] - gap[..., 1] * step[None, :, 0]) / turn
         on_last = (gap[..., 0] * step[:, None, 1] - gap[..., 1] * step[:, None, 0]) / turn
-    crossed = (on_first > 0) & (on_first < 1) & (on_last > 0) & (on_last < 1)
+        crossed = np.maximum(np.abs(on_first - 0.5), np.abs(on_last - 0.5)) < 0.5
     first, last = np.nonzero(np.triu(crossed, 2))
     if not len(first):
         return None

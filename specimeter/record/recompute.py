@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from specimeter.errors import RecordError, SheetError
+from specimeter.errors import SheetError
 from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.face import Face, counted_once
@@ -263,14 +263,3 @@ def _review(record: Record) -> model.Review:
 def _short(value: Any) -> str:
     text = "absent" if value is None else repr(value)
     return text if len(text) <= 120 else f"{text[:117]}..."
-
-
-def stored_is_again(record: Record) -> list[str]:
-    """What of a record is not as its own contents say it must be, in sentences; empty where all is."""
-    try:
-        again = recompute(record)
-    except (RecordError, KeyError, StopIteration) as error:
-        return [f"the record cannot be recomputed: {error}"]
-    return list(
-        differences(record.model_dump(mode="json", exclude_none=True), again.model_dump(mode="json", exclude_none=True))
-    )

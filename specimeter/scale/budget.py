@@ -50,33 +50,18 @@ def combine(terms: Iterable[Term]) -> float:
     return math.hypot(*(line.contribution for line in terms))
 
 
-def combine_correlated(sensitivities: ArrayLike, u: ArrayLike, correlation: ArrayLike) -> float:
-    """Combined standard uncertainty of correlated inputs (JCGM 100:2008, 5.2.2, eq. 16).
+def combine_correlated(sensitivities: ArrayLike, covariance: ArrayLike) -> float:
+    """Combined standard uncertainty of correlated inputs (JCGM 100:2008, 5.2.2, eq. 13).
 
     Parameters
     ----------
-    sensitivities, u : array_like, shape (N,)
-        Partial derivatives of the result, and standard uncertainties of the inputs.
-    correlation : array_like, shape (N, N)
-        Correlation coefficients, ones on the diagonal.
+    sensitivities : array_like, shape (N,)
+        Partial derivatives of the result.
+    covariance : array_like, shape (N, N)
+        Of the inputs: their variances on the diagonal.
     """
-    c = np.asarray(sensitivities, float) * np.asarray(u, float)
-    return float(math.sqrt(max(c @ np.asarray(correlation, float) @ c, 0.0)))
-
-
-def correlations(series: ArrayLike) -> np.ndarray:
-    """Correlation coefficients, shape (N, N), of the means of N simultaneously observed series (N, observations).
-
-    JCGM 100:2008, 5.2.3, eq. 17: the mean's covariance is the observations' divided by their number, so that the
-    coefficient is the observations' own.
-    """
-    return np.corrcoef(np.asarray(series, float))
-
-
-def type_a(observations: ArrayLike) -> tuple[float, float, int]:
-    """Mean, standard uncertainty of the mean, degrees of freedom (JCGM 100:2008, 4.2.3)."""
-    values = np.asarray(observations, float).ravel()
-    return float(values.mean()), float(values.std(ddof=1) / math.sqrt(len(values))), len(values) - 1
+    c = np.asarray(sensitivities, float)[None]
+    return math.sqrt(max(float((c @ np.asarray(covariance, float) @ c.T)[0, 0]), 0.0))
 
 
 def rectangular(half_width: float) -> float:

@@ -68,7 +68,7 @@ def drawing(name: str) -> Drawing:
         boxes, words = _card(card)
         enter = "enter this as printed_length_mm"
     upright = max(height, _LEAST_UPRIGHT_MM)
-    boxes += [*_crops(width, height), *_check(width, height, upright)]
+    boxes += [*_crops(width, height), *_check(width, upright)]
     words += [
         Words(text=f"check: {width:g} mm as drawn; {enter}", x=width / 2, y=-_CHECK_MM - 1.4),
         Words(text=f"check: {upright:g} mm as drawn", x=width + _CHECK_MM + 3.2, y=upright / 2, turned=True),
@@ -208,7 +208,7 @@ def _crops(width: float, height: float) -> list[Rect]:
     return marks
 
 
-def _check(width: float, height: float, upright: float) -> list[Rect]:
+def _check(width: float, upright: float) -> list[Rect]:
     """Lines whose end marks' middles lie as far apart as drawn: along the card's upper side, and down its right side."""
     half, tick = _LINE_MM / 2, 1.2
     across, down = -_CHECK_MM, width + _CHECK_MM

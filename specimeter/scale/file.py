@@ -54,7 +54,7 @@ def scale_from_file(photo: Any, sheet: Sheet) -> Scale:
     )
     where = specimen_px(sheet)
     reference = centre if where is None else where
-    budget = _budget(sheet, stored, per_px, height, photo, distance)
+    budget = _budget(sheet, per_px, height, photo, distance)
     cautions = list(height.cautions)
     dpi = 25.4 / per_px
     if any(abs(dpi / usual - 1) < 1e-3 for usual in _EDITORS_DPI):
@@ -110,7 +110,7 @@ def _checked(photo: Any) -> Resolution:
     return stored
 
 
-def _budget(sheet: Sheet, stored: Resolution, per_px: float, height: Height, photo: Any, distance: float) -> tuple[Term, ...]:
+def _budget(sheet: Sheet, per_px: float, height: Height, photo: Any, distance: float) -> tuple[Term, ...]:
     field = per_px * max(photo.width_px, photo.height_px)
     expanded = sheet.scale.length_U_mm
     return (

@@ -76,7 +76,7 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     found = _likeliest([one for one in found if not _on_card(one, scale)], likely)
     placed = [fit for fit in _best_fits(fine, looks(fine, hide), found, known) if _holds(fit, guess)]
     if not placed or placed[0].support < FOUND:
-        if (by_hand := _by_hand(photo, sheet, start, known)) is not None:
+        if (by_hand := _by_hand(sheet, start, known)) is not None:
             return by_hand
         raise SurfaceError(
             "no bent specimen of the sheet's size stands out from the background",
@@ -227,7 +227,7 @@ def _prior(photo: Photo, sheet: Sheet, scale: Scale) -> tuple[Bend, list[float],
     return bend, window, turns
 
 
-def _by_hand(photo: Photo, sheet: Sheet, start: Bend, known: Knowledge) -> Bend | None:
+def _by_hand(sheet: Sheet, start: Bend, known: Knowledge) -> Bend | None:
     """Where the picture shows no edges: the bend where a person put it, by axis points or by a region; None without either."""
     if not isinstance(sheet.bend.axis, str):
         length = float(np.diff(start.develop(np.array(sheet.bend.axis, float)), axis=0)[0, 1])

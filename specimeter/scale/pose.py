@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from specimeter.scale.budget import combine_correlated
 from specimeter.scale.card_layout import Card
 from specimeter.scale.distance import Focal
 from specimeter.scale.fitted import DISTANCE, Known
@@ -421,5 +422,5 @@ def _each(function: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.nda
 
 def u_height_mm(fit: CardFit, over: Callable[[View], float]) -> float:
     """Standard uncertainty, from the fit alone, of a height that was read off the picture."""
-    slope = _each(lambda p: np.array([over(view_of(p))]), fit.unknowns)
-    return float(np.sqrt((slope @ fit.covariance @ slope.T)[0, 0]))
+    (slope,) = _each(lambda p: np.array([over(view_of(p))]), fit.unknowns)
+    return combine_correlated(slope, fit.covariance)

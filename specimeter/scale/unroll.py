@@ -57,8 +57,5 @@ def unroll(rgb: np.ndarray, surface: Surface, outline_px: np.ndarray) -> Unrolle
     seen = surface.project(np.column_stack([columns.ravel(), rows.ravel()])).astype(np.float32)
     x, y = (seen[:, axis].reshape(height, width) for axis in (0, 1))
     eight = rgb if rgb.dtype == np.uint8 else (rgb >> 8).astype(np.uint8)
-    near = np.clip(np.floor(seen.min(axis=0)) - 2, 0, None).astype(int)
-    far = np.ceil(seen.max(axis=0)).astype(int) + 3
-    part = np.ascontiguousarray(eight[near[1] : far[1], near[0] : far[0]])  # remap takes no more than 32767 a side
-    flat = cv2.remap(part, x - np.float32(near[0]), y - np.float32(near[1]), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    flat = cv2.remap(eight, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return Unrolled(rgb=flat, low_mm=low, mm_per_px=step)

@@ -38,7 +38,7 @@ def draw(
     return field
 
 
-def _flat(shape, colour, tone) -> np.ndarray:
+def _flat(colour, tone) -> np.ndarray:
     return np.asarray(colour, np.float32) * tone.astype(np.float32)[..., None]
 
 
@@ -49,12 +49,12 @@ def _wood(rng, shape, per_mm):
     tone = 1 + 0.16 * grain - 0.35 * ramp(pores, 1.4, 2.6) + 0.05 * blotches(rng, shape, 40, per_mm)
     stain = 1 - 0.5 * ramp(blotches(rng, shape, 30, per_mm), 1.6, 2.2)
     colour = [(0.42, 0.27, 0.14), (0.28, 0.15, 0.07), (0.55, 0.42, 0.27)][rng.integers(3)]
-    return _flat(shape, colour, tone * stain)
+    return _flat(colour, tone * stain)
 
 
 def _mat(rng, shape, per_mm):
     colour = [(0.02, 0.11, 0.07), (0.03, 0.05, 0.13), (0.03, 0.03, 0.035)][rng.integers(3)]
-    field = _flat(shape, colour, 1 + 0.08 * noise(rng, shape, per_mm, (0.5, 6.0)))
+    field = _flat(colour, 1 + 0.08 * noise(rng, shape, per_mm, (0.5, 6.0)))
     line = np.array([0.45, 0.42, 0.2]) if rng.random() < 0.6 else np.array([0.5, 0.55, 0.5])
     step, start = 10.0, rng.uniform(0, 10, 2)
     for axis, count in ((0, shape[0]), (1, shape[1])):
@@ -69,7 +69,7 @@ def _mat(rng, shape, per_mm):
 def _steel(rng, shape, per_mm):
     streaks = noise(rng, shape, per_mm, (0.4, 1.5), stretch=40.0, angle_deg=rng.uniform(0, 180))
     tone = 1 + 0.13 * streaks + 0.12 * blotches(rng, shape, 25, per_mm)
-    field = _flat(shape, (0.27, 0.275, 0.285), tone)
+    field = _flat((0.27, 0.275, 0.285), tone)
     rust = ramp(blotches(rng, shape, 14, per_mm) + 0.5 * blotches(rng, shape, 2, per_mm), 1.5, 2.5)[..., None]
     return field + (np.array([0.2, 0.085, 0.03], np.float32) - field) * rust * np.float32(rng.uniform(0, 0.8))
 
@@ -81,18 +81,18 @@ def _cloth(rng, shape, per_mm):
     weave = np.sin(2 * np.pi * rows / pitch + warp) * np.sin(2 * np.pi * columns / pitch + warp)
     tone = 1 + 0.18 * weave + 0.1 * noise(rng, shape, per_mm, (0.3, 1.0)) + 0.18 * blotches(rng, shape, 45, per_mm)
     colour = [(0.05, 0.07, 0.16), (0.4, 0.38, 0.33), (0.28, 0.05, 0.04), (0.10, 0.10, 0.11)][rng.integers(4)]
-    return _flat(shape, colour, tone)
+    return _flat(colour, tone)
 
 
 def _concrete(rng, shape, per_mm):
     tone = 1 + 0.12 * blotches(rng, shape, 30, per_mm) + 0.13 * noise(rng, shape, per_mm, (0.4, 1.5, 5.0))
     pits = ramp(noise(rng, shape, per_mm, (1.0,)), 2.3, 3.0)
-    return _flat(shape, (0.31, 0.30, 0.28), tone * (1 - 0.6 * pits))
+    return _flat((0.31, 0.30, 0.28), tone * (1 - 0.6 * pits))
 
 
 def _paint(rng, shape, per_mm):
     colour = [(0.07, 0.16, 0.11), (0.06, 0.10, 0.2), (0.30, 0.31, 0.30), (0.45, 0.19, 0.03)][rng.integers(4)]
-    field = _flat(shape, colour, 1 + 0.04 * noise(rng, shape, per_mm, (0.8,)) + 0.06 * blotches(rng, shape, 40, per_mm))
+    field = _flat(colour, 1 + 0.04 * noise(rng, shape, per_mm, (0.8,)) + 0.06 * blotches(rng, shape, 40, per_mm))
     chips = ramp(blotches(rng, shape, 6, per_mm) + 0.4 * blotches(rng, shape, 1.2, per_mm), 2.1, 2.25)[..., None]
     scratch = ramp(noise(rng, shape, per_mm, (0.35,), stretch=90.0, angle_deg=rng.uniform(0, 180)), 2.6, 3.2)[..., None]
     return field + (np.array([0.3, 0.29, 0.28], np.float32) - field) * np.maximum(chips, 0.5 * scratch)
@@ -100,7 +100,7 @@ def _paint(rng, shape, per_mm):
 
 def _paper(rng, shape, per_mm):
     colour = [(0.78, 0.78, 0.76), (0.6, 0.48, 0.3), (0.7, 0.72, 0.74)][rng.integers(3)]
-    field = _flat(shape, colour, 1 + 0.015 * noise(rng, shape, per_mm, (0.3, 1.5)) + 0.03 * blotches(rng, shape, 60, per_mm))
+    field = _flat(colour, 1 + 0.015 * noise(rng, shape, per_mm, (0.3, 1.5)) + 0.03 * blotches(rng, shape, 60, per_mm))
     if rng.random() < 0.4:
         step = rng.choice([5.0, 7.0]) * per_mm
         for at in np.arange(rng.uniform(0, step), shape[0], step):
@@ -112,4 +112,4 @@ def _rubber(rng, shape, per_mm):
     rows, columns = np.indices(shape, sparse=True)
     rib = np.cos(2 * np.pi * (rows if rng.random() < 0.5 else columns) / (rng.uniform(3, 7) * per_mm))
     tone = 1 + 0.25 * ramp(rib, 0.3, 0.9) + 0.12 * noise(rng, shape, per_mm, (0.4, 2.0)) + np.zeros(shape)
-    return _flat(shape, (0.035, 0.035, 0.037), tone)
+    return _flat((0.035, 0.035, 0.037), tone)

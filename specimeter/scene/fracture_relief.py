@@ -67,7 +67,7 @@ def make(specimen: Broken, finish: Fracture, per_mm: float) -> Relief:
     height = _break(maps, specimen, finish, within, rng)
     for zone in specimen.zones:
         share = mask(maps, zone.outline_mm) * (1 - face)
-        _zone(maps, zone, specimen, share, height)
+        _zone(maps, zone, share, height)
     if finish.rust:
         _rust(maps, finish.rust, rng)
     slope_a, slope_s = np.gradient(height * np.float32(per_mm))
@@ -161,7 +161,7 @@ def _ridges(rng, shape, per_mm, finish: Fracture, s, a) -> np.ndarray:
     ).astype(np.float32)
 
 
-def _zone(maps: Maps, zone: Zone, specimen: Broken, share: np.ndarray, height: np.ndarray) -> None:
+def _zone(maps: Maps, zone: Zone, share: np.ndarray, height: np.ndarray) -> None:
     """One part round the broken face: its level, and how it was made."""
     rng = np.random.default_rng(zone.seed)
     rows, columns = np.nonzero(share > 0)

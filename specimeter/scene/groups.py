@@ -26,7 +26,7 @@ FINISHES: dict[str, dict] = {
 }
 
 
-def finish(rng: np.random.Generator, name: str, test: str, seed: int) -> Finish:
+def finish(rng: np.random.Generator, name: str, seed: int) -> Finish:
     """One finish of a group."""
     base = FINISHES[name]
 

@@ -197,7 +197,7 @@ def on_fusion_line(rng, specimen: Specimen, weld: Weld, length_mm: float):
 # ------------------------------------------------------------------ marks
 
 
-def face_marks(rng, specimen, camera, weld, kept) -> list[Mark]:
+def face_marks(rng, specimen, kept) -> list[Mark]:
     """Marks of many kinds; a struck or written one keeps off the openings."""
     found: list[Mark] = []
     half, reach = specimen.width_mm / 2, specimen.radius_mm * geometry.half_angle(specimen)

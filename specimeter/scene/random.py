@@ -121,7 +121,7 @@ def random_scene(
         if _clear(specimen, placed, view):
             break
     weld = _weld(rngs[9], names["test"], specimen, names["finish"])
-    metal = groups.finish(rngs[1], names["finish"], names["test"], int(rngs[1].integers(1 << 31)))
+    metal = groups.finish(rngs[1], names["finish"], int(rngs[1].integers(1 << 31)))
     chosen = [] if clean else lot.openings(rngs[10], specimen, view, weld, openings)
     if names["card"] == "none":  # the two punched gauge points that the sheet's known length lies between
         points = truth.gauge_points_mm(specimen)
@@ -154,7 +154,7 @@ def random_scene(
         camera=view,
         imaging=_imaging(rngs[4], view, specimen, ideal),
         openings=tuple(chosen),
-        marks=gauge + (tuple(lot.face_marks(rngs[0], specimen, view, weld, chosen)) if marks else ()),
+        marks=gauge + (tuple(lot.face_marks(rngs[0], specimen, chosen)) if marks else ()),
         width_calliper_mm=specimen.width_mm + float(r.normal(0, 0.03)),
         parent_thickness_mm=specimen.thickness_mm if names["test"] != "side-bend" else specimen.width_mm,
         printed_length_mm=printed,

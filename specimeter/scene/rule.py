@@ -71,7 +71,7 @@ def draw(rule: Rule, per_mm: float) -> np.ndarray:
     ink = np.zeros(shape, np.float32)
     for edge, division in enumerate(rule.divisions_mm):
         if division:
-            _graduate(ink, rule, edge, division, per_mm, rng)
+            _graduate(ink, rule, edge, division, per_mm)
     worn = ramp(blotches(rng, shape, 6, per_mm) + 0.5 * noise(rng, shape, per_mm, (0.4, 1.5)), 2.2 - 2.4 * rule.wear, 3.0)
     scratched = ramp(noise(rng, shape, per_mm, (0.25,), stretch=60.0, angle_deg=float(rng.uniform(-20, 20))), 2.4, 3.2)
     ink *= 1 - np.clip((worn + 0.6 * rule.wear * scratched) * min(1.0, 1.6 * rule.wear), 0, 1).astype(np.float32)
@@ -120,7 +120,7 @@ _ROUGH = 0.16  # r.m.s. slope of a satin rule's facets
 FIRST_MARK_MM = 5.0  # blank before zero
 
 
-def _graduate(ink, rule: Rule, edge: int, division_mm: float, per_mm: float, rng) -> None:
+def _graduate(ink, rule: Rule, edge: int, division_mm: float, per_mm: float) -> None:
     room = 2 * (rule.inset_mm + rule.lengths_mm[3] + 0.6) + 2.4 * min(2.6, 0.18 * rule.width_mm)
     numbered = rule.numerals != "none" and (edge == 0 or rule.width_mm > room)
     count = int((rule.length_mm - 2 * FIRST_MARK_MM) / division_mm)

@@ -99,7 +99,7 @@ def table_shot(
     ground = bench_name or str(rng.choice(bench.BENCHES))
     light = _light(view, laid, ground, per_mm, rng)
     depth = np.full(light.shape[:2], 1.0, np.float32)
-    imaging = _imaging(rng, light, laid)
+    imaging = _imaging(rng, light)
     rgb = camera.expose(light, depth, 1.0, 1.0, view, imaging)
     quality = int(rng.integers(80, 98))
     rgb = cv2.imdecode(cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
@@ -198,7 +198,7 @@ def _glare(laid: Rule | None, view: Camera, rng):
     return lambda plane: (power * np.exp(-0.5 * np.sum((plane - centre) ** 2, axis=-1) / spread**2)).astype(np.float32)
 
 
-def _imaging(rng, light: np.ndarray, laid: Rule | None) -> Imaging:
+def _imaging(rng, light: np.ndarray) -> Imaging:
     seen = np.quantile(light[::9, ::9].mean(axis=-1), [0.9, 0.99])
     level = max(float(max(seen[0], 0.75 * seen[1])), 0.02)  # metered so that a small bright rule is not burnt out altogether
     gain = float(rng.uniform(0.45, 0.9)) / level

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
+from specimeter.measure import polygon as polygons_of
 from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters, without_loops
 
 
@@ -228,3 +229,185 @@ def test_many_outlines_of_unlike_sizes_at_once_are_each_as_alone():
         assert crosses[f] == crossing(Rings.of([polygon]))[0]
     assert not crosses[0::2].any()
     assert crosses[9::2].all()
+
+
+def test_the_points_before_and_after_lead_round_each_polygon():
+    """The one before the one after is the point itself, and both belong to the same polygon; of one point it is that point."""
+    rings = Rings.of([star(1, 7), np.zeros((1, 2)), star(2, 3), star(3, 12)])
+    every = np.arange(len(rings.points))
+    assert np.array_equal(rings.after[rings.before], every)
+    assert np.array_equal(rings.before[rings.after], every)
+    assert np.array_equal(rings.owner[rings.after], rings.owner)
+    assert rings.after[:7].tolist() == [1, 2, 3, 4, 5, 6, 0]
+    assert rings.after[7] == rings.before[7] == 7
+
+
+def test_the_least_of_each_polygon_and_its_first_place():
+    rings = Rings.of([star(1, 4), star(2, 3)])
+    least, place = rings.least(np.array([3.0, 1.0, 1.0, 2.0, 5.0, 4.0, 4.0]))
+    assert (least.tolist(), place.tolist()) == ([1.0, 4.0], [1, 5])
+    none, nowhere = Rings.of([]).least(np.empty(0))
+    assert (none.shape, nowhere.shape, nowhere.dtype.kind) == ((0,), (0,), "i")
+
+
+def test_dense_adds_no_more_points_than_it_needs():
+    """An edge of length l gets ceil(l / step) pieces, all alike; where each is short enough nothing changes."""
+    square = np.array([[0, 0], [4, 0], [4, 1], [0, 1.0]])
+    assert np.array_equal(dense(Rings.of([square]), np.array([4.0])).points, square)
+    fine = dense(Rings.of([square, square]), np.array([1.0, 1.5]))
+    assert fine.counts.tolist() == [4 + 1 + 4 + 1, 3 + 1 + 3 + 1]
+    assert fine.part(0, 1).lengths == pytest.approx(np.ones(10))
+    assert fine.part(1, 2).lengths == pytest.approx([4 / 3] * 3 + [1] + [4 / 3] * 3 + [1])
+
+
+def test_greatest_extents_far_from_the_origin_keep_their_digits():
+    """Whole steps of 2^-22 at 2^30, where a number has no digit beyond: the pair is that of the steps, which are exact."""
+    rng = np.random.default_rng(3)
+    step = 2.0**-22
+    steps = [rng.integers(0, 10, (int(rng.integers(3, 7)), 2)) for _ in range(200)]
+    extents, _ = diameters(Rings.of([2.0**30 + step * one for one in steps]))
+    for one, extent in zip(steps, extents, strict=True):
+        assert extent == pytest.approx(step * pdist(one).max(), rel=1e-12)
+
+
+@pytest.mark.parametrize("way", [(1.0, 0.0), (1.0, 1.0), (1.0, -1.0), (0.0, 1.0)])
+def test_many_points_at_the_two_ends_of_a_line(way):
+    """Two hundred points at two places, begun and ended at the same one: no hull can be drawn of them."""
+    ends = np.outer([0, 1, 0], way)
+    (extent,), (pair,) = diameters(Rings.of([np.repeat(ends, [60, 80, 60], axis=0)]))
+    assert extent == pytest.approx(np.hypot(*way))
+    assert 60 <= max(pair) < 140 or 60 <= min(pair) < 140
+
+
+@settings(deadline=None, max_examples=80)
+@given(seed=st.integers(0, 2**31), points=st.integers(3, 40), rough=st.floats(0, 1.2))
+def test_star_shaped_is_once_round_the_mean_and_never_back(seed, points, rough):
+    """By the angles at which the points are seen from their mean: all steps one way, and together one whole turn."""
+    rng = np.random.default_rng(seed)
+    phase = np.arange(points) * 2 * np.pi / points * rng.choice([1, 1, 1, -1, 2]) + rng.normal(size=points) * rough / points
+    shape = np.column_stack([np.cos(phase), np.sin(phase)]) * rng.uniform(0.5, 1, (points, 1)) + rng.uniform(-3, 3, 2)
+    seen = np.arctan2(*(shape - shape.mean(axis=0)).T[::-1])
+    steps = (np.diff(seen, append=seen[0]) + np.pi) % (2 * np.pi) - np.pi
+    one_way = (steps > 0).all() or (steps < 0).all()
+    rings = Rings.of([shape, shape[::-1]])
+    assert polygons_of._star_shaped(rings).tolist() == [bool(one_way and abs(abs(steps.sum()) - 2 * np.pi) < 1)] * 2
+
+
+def segments_apart(a, b, c, d) -> float:
+    """Distance between the segments a-b and c-d, by their ends; 0 where they cross."""
+
+    def away(p, q, r):
+        way = r - q
+        share = np.clip((p - q) @ way / max(way @ way, 1e-300), 0, 1)
+        return float(np.hypot(*(p - q - share * way)))
+
+    def side(p, q, r):
+        return np.sign((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
+
+    if side(a, b, c) * side(a, b, d) < 0 and side(c, d, a) * side(c, d, b) < 0:
+        return 0.0
+    return min(away(a, c, d), away(b, c, d), away(c, a, b), away(d, a, b))
+
+
+def seems_apart(polygon: np.ndarray) -> bool:
+    """What `_runs_apart` promises, run by run and pair by pair."""
+    count, run = len(polygon), polygons_of.RUN
+    if count > polygons_of.LONG:
+        return False
+    heads = list(range(0, count, run))
+    ends = [*heads[1:], count]
+    corners = polygon[heads]
+    edges = np.roll(polygon, -1, axis=0) - polygon
+    many = len(heads)
+    off = []
+    for k in range(many):
+        start, end = corners[k], corners[(k + 1) % many]
+        off.append(max(segments_apart(p, p, start, end) for p in polygon[heads[k] : ends[k]]))
+    for k in range(many):
+        after = (k + 1) % many
+        both = np.concatenate([edges[heads[k] : ends[k]], edges[heads[after] : ends[after]]])
+        along = both @ np.array([[1, 0], [1, 1], [0, 1], [-1, 1]]).T
+        if not ((along >= 0).all(axis=0) | (along <= 0).all(axis=0)).any():
+            return False
+        for other in range(k + 2, many - (k == 0)):
+            gap = segments_apart(corners[k], corners[after], corners[other], corners[(other + 1) % many])
+            if gap <= (off[k] + off[other]) * (1 + 1e-9):
+                return False
+    return True
+
+
+@settings(deadline=None, max_examples=150)
+@given(seed=st.integers(0, 2**31), points=st.integers(3, 70), slim=st.floats(0.02, 1), rough=st.floats(0, 0.03))
+def test_runs_keep_apart_as_told_pair_by_pair(seed, points, slim, rough):
+    """Ellipses and waists with rough edges, each alone and beside another; and what keeps apart does not cross itself."""
+    rng = np.random.default_rng(seed)
+    phase, turn = (
+        np.sort(rng.uniform(0, 2 * np.pi, points)) if seed % 2 else np.arange(points) * 2 * np.pi / points,
+        rng.uniform(0, 3),
+    )
+    waist = 1 - rng.uniform(0, 0.95) * np.cos(phase) ** 2 * (seed % 3 == 0)
+    noise = rough * rng.choice([0, 0.1, 1]) * slim * rng.normal(size=(points, 2))
+    shape = np.column_stack([waist * np.cos(phase), slim * np.sin(phase)]) + noise
+    shape = 30 * shape @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    if seed % 5 == 0:
+        shape = np.round(shape)
+    square = np.array([[0, 0], [9, 0], [9, 9], [0, 9.0]])
+    told = polygons_of._runs_apart(Rings.of([square, shape, square, shape]))
+    assert told.tolist()[1::2] == [seems_apart(shape)] * 2
+    if told[1]:
+        assert not every_pair_crosses(shape)
+
+
+def every_pair_crosses(polygon: np.ndarray) -> bool:
+    """Whether any two sides cross amid each other, by the signs of four areas."""
+    a, b = polygon, np.roll(polygon, -1, axis=0)
+    way = b - a
+
+    def side(points):
+        reach = points[None] - a[:, None]
+        return np.sign(way[:, None, 0] * reach[..., 1] - way[:, None, 1] * reach[..., 0])
+
+    across = side(a) * side(b) < 0
+    return bool((across & across.T).any())
+
+
+def test_very_long_outlines_are_not_told_from_their_runs():
+    """More than `LONG` points: not looked at run by run, however smooth; as many as that are."""
+    phase = np.linspace(0, 2 * np.pi, polygons_of.LONG + 2)[:-1]
+    ring = np.column_stack([np.cos(phase), np.sin(phase)])
+    assert polygons_of._runs_apart(Rings.of([ring, ring[:-1]])).tolist() == [False, True]
+    assert polygons_of._runs_apart(Rings.of([])).shape == (0,)
+
+
+@settings(deadline=None, max_examples=60)
+@given(seed=st.integers(0, 2**31), points=st.integers(30, 400), rough=st.floats(0, 0.03))
+def test_a_long_outline_crosses_where_every_pair_of_sides_says_so(seed, points, rough):
+    """Rough rings with sides of very unlike length, far from the origin, some with a long chord: against all pairs."""
+    rng = np.random.default_rng(seed)
+    phase = np.sort(rng.uniform(0, rng.choice([3.0, 6.2]), points))
+    shape = np.column_stack([np.cos(phase), np.sin(phase)]) + rough * rng.choice([0, 0.1, 1]) * rng.normal(size=(points, 2))
+    shape = 1000 * rng.uniform(-1, 1, 2) + 200 * shape
+    assert polygons_of._crosses(shape) == every_pair_crosses(shape)
+
+
+@settings(deadline=None, max_examples=40)
+@given(seed=st.integers(0, 2**31), turns=st.integers(1, 3))
+def test_what_is_left_without_loops_crosses_nowhere(seed, turns):
+    """A wavy ring with small loops laid into it far apart: none is left, and what is far from them is as it was."""
+    rng = np.random.default_rng(seed)
+    phase = np.linspace(0, 2 * np.pi, 240, endpoint=False)
+    ring = np.column_stack([np.cos(phase), np.sin(phase)]) * (50 + 3 * np.sin(5 * phase + seed))[:, None]
+    places = sorted((int(k) * 60 + int(rng.integers(8, 50)) for k in range(1, turns + 1)), reverse=True)
+    looped = ring
+    for place in places:
+        here, ahead = ring[place], ring[place + 1] - ring[place]
+        aside = np.array([-ahead[1], ahead[0]])
+        loop = here + np.array([[0.8, 0.0], [1.0, 0.9], [0.2, 0.9], [0.3, -0.5]]) @ np.array([ahead, aside])
+        looped = np.concatenate([looped[: place + 1], loop, looped[place + 1 :]])
+    assert every_pair_crosses(looped)
+    left = without_loops(looped)
+    assert not every_pair_crosses(left)
+    assert {tuple(point) for point in ring} - {tuple(point) for point in left} <= {
+        tuple(ring[p + k]) for p in places for k in (0, 1)
+    }
+    assert abs(abs(areas(Rings.of([left]))[0]) - abs(areas(Rings.of([ring]))[0])) < 10 * turns

@@ -184,7 +184,7 @@ def test_png_says_its_resolution():
 def test_check_lines_are_as_long_as_they_say(name):
     """Between the middles of their end marks: the card's long side, and at least 100 mm the other way."""
     what = card_drawing.drawing(name)
-    lines = card_drawing._check(what.width_mm, what.height_mm, what.height_mm + what.below_mm)
+    lines = card_drawing._check(what.width_mm, what.height_mm + what.below_mm)
     ticks = np.array([(x + w / 2, y + h / 2) for x, y, w, h in lines])
     assert ticks[2][0] - ticks[1][0] == pytest.approx(what.width_mm)
     assert ticks[5][1] - ticks[4][1] == pytest.approx(max(100.0, what.height_mm))

@@ -28,7 +28,7 @@ def test_every_form_is_drawn_within_its_sizes(form):
 @pytest.mark.parametrize("name", sorted(groups.FINISHES))
 def test_finishes_are_physical(name):
     """Reflectances below one, roughness positive; two draws of a group differ."""
-    one, two = (groups.finish(np.random.default_rng(seed), name, "face-bend", 0) for seed in (1, 2))
+    one, two = (groups.finish(np.random.default_rng(seed), name, 0) for seed in (1, 2))
     assert max(one.colour) < 1
     assert one.gloss_along > 0
     assert one.gloss_across > 0
