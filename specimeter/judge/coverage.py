@@ -12,14 +12,14 @@ import numpy as np
 from specimeter.judge import values
 from specimeter.judge.expression import holds
 from specimeter.judge.interval import Interval
-from specimeter.judge.limits import FEATURE_TESTS, Limits
+from specimeter.judge.limits import FEATURE_TESTS, Limits, Rule
 from specimeter.judge.membership import named
 from specimeter.judge.wording import kind_words, listed, quantity
 from specimeter.measure.feature import Feature
 from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
 from specimeter.segment.model import ExaminedArea
-from specimeter.sheet import BEND_TESTS, Sheet
+from specimeter.sheet import BEND_TESTS, MACRO_TESTS, Sheet
 
 U_CALLIPER_MM = 0.1  # k = 2; judgement: a workshop calliper across ground edges, burrs included
 STEEPEST_DEG = 60.0  # steeper surface is not examined
@@ -46,8 +46,13 @@ class Coverage:
 
 
 def of_limits(sheet: Sheet, limits: Limits) -> Coverage:
-    """Whether the limits are for this test and for this specimen, where they say what they are for."""
+    """Whether the limits are for this test and for this specimen, where they say what they are for; a section's have its sizes."""
     doubts, tests, applies = [], limits.limits.tests, limits.limits.applies
+    if not tests and sheet.specimen.test in MACRO_TESTS and not any(map(_of_sections, limits.rule)):
+        doubts.append(
+            f"No rule is about a size that a {sheet.specimen.test} shows, and the limits name no test: are they meant for it? "
+            "Then say so in limits.tests."
+        )
     if tests and sheet.specimen.test not in tests:
         doubts.append(f"The limits are for {listed(tests)}, and this is a {sheet.specimen.test}.")
     if applies is not None and limits.applies_expression is not None:
@@ -56,6 +61,11 @@ def of_limits(sheet: Sheet, limits: Limits) -> Coverage:
             why = "which the sheet does not settle" if truth is None else "which is not so here"
             doubts.append(f"The limits are for {applies}, {why}.")
     return Coverage(unseen=tuple(doubts))
+
+
+def _of_sections(rule: Rule) -> bool:
+    """Whether a rule is about what only a section shows: its sizes, or the depth of an undercut."""
+    return rule.test == "section" or (rule.size_expression is not None and "depth_mm" in rule.size_expression.names)
 
 
 def of_scale(sheet: Sheet, scale: Scale | None) -> Coverage:

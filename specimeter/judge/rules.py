@@ -17,7 +17,7 @@ from specimeter.judge.model import Verdict
 from specimeter.judge.spread import count, share, spacing, window
 from specimeter.judge.sums import open_sum, summed
 from specimeter.judge.verdicts import Evidence, decided, none_found, not_measured, told
-from specimeter.judge.wording import listed
+from specimeter.judge.wording import expression_words, listed
 
 
 def judge(rule: Rule, evidence: Evidence, counted: list[Member]) -> Verdict:
@@ -125,11 +125,11 @@ def _seen_part(
 
 
 def _section(rule: Rule, evidence: Evidence, known: values.Known, limit: Interval) -> Verdict:
-    assert rule.size is not None  # a rule about a section names its size
-    assert rule.size_expression is not None
-    measured = in_unit(value(rule.size_expression, known), rule.size_expression, rule.unit)
+    size = rule.size_expression
+    assert size is not None  # a rule about a section names its size
+    measured = in_unit(value(size, known), size, rule.unit)
     truth = conforms(measured, rule.sense, limit, guarded=evidence.guarded)
-    return decided(rule, evidence, rule.size, measured, limit, truth, [])
+    return decided(rule, evidence, expression_words(size.text, size.names), measured, limit, truth, [])
 
 
 def _observation(rule: Rule, evidence: Evidence) -> Verdict:

@@ -12,7 +12,7 @@ from specimeter.judge.membership import Member
 from specimeter.judge.model import Verdict
 from specimeter.judge.sums import open_sum, summed
 from specimeter.judge.verdicts import Evidence, decided, none_found, told
-from specimeter.judge.wording import listed
+from specimeter.judge.wording import listed, size_words
 from specimeter.measure.spacing import clear_among
 
 NO_WELD = "the length of weld examined is not known: enter weld.weld_axis_px in the sheet"
@@ -51,7 +51,7 @@ def share(rule: Rule, evidence: Evidence, counted: list[Member], limit: Interval
         part = _part(rule, member)
         if part is None:
             name = "area_mm2" if rule.of == "area" else "along_weld_mm"
-            raise NotMeasured(member.why_not or f"the {name} of {member.id} is not measured")
+            raise NotMeasured(member.why_not or f"the {size_words(name)} of {member.id} is not measured")
         parts[member.id] = part
     percent = Interval.exact(100.0)
     certain = total([parts[m.id] for m in counted if m.counts is True])

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import FEATURE_SIZES, MM_PER_INCH, SECTION_SIZES, SHEET_ANGLES, SHEET_LENGTHS, Rule, in_inches
+from specimeter.judge.wording import size_words
 from specimeter.measure.feature import Feature
 from specimeter.sheet import Sheet
 
@@ -43,7 +44,7 @@ def of_feature(feature: Feature, on_sheet: Known, *, seen_part: bool = False, as
         size = getattr(feature, name, None)
         U = getattr(feature, f"U_{name}", None)
         why = feature.missing.get(name)
-        _enter(known, name, power, size, U, f"the {name} of {feature.id}", f" ({why})" if why else "")
+        _enter(known, name, power, size, U, f"the {size_words(name)} of {feature.id}", f" ({why})" if why else "")
     known["at_corner"] = feature.at_corner
     return known | on_sheet
 
@@ -52,7 +53,7 @@ def of_section(section: Mapping[str, float] | None, rule: Rule, sheet: Sheet) ->
     """The same for a macro section's sizes, ``throat_mm`` beside ``U_throat_mm``."""
     section, known = section or {}, Known()
     for name, power in SECTION_SIZES.items():
-        _enter(known, name, power, section.get(name), section.get(f"U_{name}"), f"the section's {name}")
+        _enter(known, name, power, section.get(name), section.get(f"U_{name}"), f"the section's {size_words(name)}")
     return known | of_sheet(sheet, rule.unit)
 
 

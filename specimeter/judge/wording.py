@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Collection, Sequence
 
 from specimeter.judge.interval import Interval
 from specimeter.rounding import plus_minus
@@ -49,6 +50,32 @@ def kind_words(kind: str) -> str:
     'lack of inter-run fusion'
     """
     return kind.replace("-", " ").replace("inter run", "inter-run")
+
+
+_SIZES = {
+    "nearest": "clear distance", "along_weld": "length along the weld", "through_wall": "extent through the wall",
+    "excess_weld": "excess weld metal", "root_excess": "excess at the root", "weld_area": "area of weld metal",
+    "haz_width": "heat-affected zone",
+}  # fmt: skip
+
+
+def size_words(name: str) -> str:
+    """A size's name in words, without its unit.
+
+    >>> size_words("theoretical_throat_mm"), size_words("haz_width_in"), size_words("weld_area_mm2"), size_words("dilution")
+    ('theoretical throat', 'heat-affected zone', 'area of weld metal', 'dilution')
+    """
+    bare = re.sub(r"_(mm2?|in2?|deg)$", "", name)
+    return _SIZES.get(bare, bare.replace("_", " "))
+
+
+def expression_words(text: str, names: Collection[str]) -> str:
+    """An expression with the names of sizes in words.
+
+    >>> expression_words("max(leg_1_mm, leg_2_mm) - t", {"leg_1_mm", "leg_2_mm", "t"})
+    'max(leg 1, leg 2) - t'
+    """
+    return re.sub(r"[^\W\d]\w*", lambda name: size_words(name[0]) if name[0] in names else name[0], text)
 
 
 def listed(names: Sequence[str], most: int = 8) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from specimeter.judge.wording import size_words
 from specimeter.measure.section_place import fusion_lines, place_of, unfused
 from specimeter.record import rebuild
 from specimeter.record.model import Feature, Record, Undercut
@@ -11,23 +12,24 @@ from specimeter.report import words
 from specimeter.report.block import Block, points, table, text
 from specimeter.rounding import plus_minus
 
-NAMES = {
-    "leg_1_mm": ("leg 1", "corner to toe along plate 1"),
-    "leg_2_mm": ("leg 2", "corner to toe along plate 2"),
-    "throat_mm": ("throat", "shortest distance from the corner to the face"),
-    "theoretical_throat_mm": ("theoretical throat", "height of the largest triangle within the weld, parallel to the chord"),
-    "convexity_mm": ("convexity", "greatest height of the face over the chord; below 0: concave"),
-    "penetration_mm": ("penetration", "weld metal beyond the corner, or from the plate's surface to the deepest weld metal"),
-    "weld_width_mm": ("weld width", "toe to toe"),
-    "excess_weld_mm": ("excess weld metal", "greatest height over the line from toe to toe, face side"),
-    "root_excess_mm": ("excess at the root", "greatest height over the line from toe to toe, root side"),
-    "misalignment_mm": ("misalignment", "step between the plates' surface lines at the weld"),
-    "toe_angle_1_deg": ("toe angle 1", "between plate and face, through the air: 180° flush, 90° abrupt"),
-    "toe_angle_2_deg": ("toe angle 2", "the same at toe 2"),
-    "weld_area_mm2": ("area of weld metal", "inside face and fusion line"),
-    "haz_width_mm": ("heat-affected zone", "width, the same all along it, square to the fusion line"),
-    "dilution": ("dilution", "share of parent metal in the weld metal"),
+MEANS = {
+    "leg_1_mm": "corner to toe along plate 1",
+    "leg_2_mm": "corner to toe along plate 2",
+    "throat_mm": "shortest distance from the corner to the face",
+    "theoretical_throat_mm": "height of the largest triangle within the weld, parallel to the chord",
+    "convexity_mm": "greatest height of the face over the chord; below 0: concave",
+    "penetration_mm": "weld metal beyond the corner, or from the plate's surface to the deepest weld metal",
+    "weld_width_mm": "toe to toe",
+    "excess_weld_mm": "greatest height over the line from toe to toe, face side",
+    "root_excess_mm": "greatest height over the line from toe to toe, root side",
+    "misalignment_mm": "step between the plates' surface lines at the weld",
+    "toe_angle_1_deg": "between plate and face, through the air: 180° flush, 90° abrupt",
+    "toe_angle_2_deg": "the same at toe 2",
+    "weld_area_mm2": "inside face and fusion line",
+    "haz_width_mm": "width, the same all along it, square to the fusion line",
+    "dilution": "share of parent metal in the weld metal",
 }
+NAMES = {name: (size_words(name), what) for name, what in MEANS.items()}
 SHARPNESS = (
     "Why sharpness matters: a notch gathers the stress at its root, and the sharper the root the more. For a slot of depth d "
     "and root radius r the stress there is about 1 + 2·√(d/r) times that of the smooth plate (Inglis, 1913). A scratch 0.4 mm "

@@ -17,15 +17,16 @@ UNCHANGED = "The record is as it was: what it holds was judged anew here, by the
 
 
 def summary(record: Record, limits: Limits, judgement: Judgement) -> str:
-    """Outcome and why, each rule's verdict, cautions."""
+    """Outcome, what beside the rules decides it, each rule's verdict, cautions."""
     reviewed = record.review.state != "unreviewed"
     outcome = words.outcome(judgement.outcome, reviewed=reviewed).upper()
     lines = wrapped(f"{record.id}: {outcome}", "")
     lines += wrapped(f"by {limits.limits.title}; {limits.limits.basis}; {limits.limits.decision}", "  ")
-    lines += [line for reason in judgement.because for line in wrapped(reason, "  ")]
+    of_rules = {f"{verdict.name}: {verdict.because}" for verdict in judgement.verdicts}
+    lines += [line for reason in judgement.because if reason not in of_rules for line in wrapped(reason, "  ")]
     lines += ["", "Verdicts"]
     for verdict in judgement.verdicts:
-        lines += wrapped(f"{verdict.rule}: {words.VERDICTS[verdict.outcome].upper()}. {verdict.because}", "  ")
+        lines += wrapped(f"{verdict.name}: {words.VERDICTS[verdict.outcome].upper()}. {verdict.because}", "  ")
     return "\n".join([*lines, *_end(record, judgement.cautions)])
 
 

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from specimeter.judge import coverage
 from specimeter.judge.coverage import of_scale, spans
 from specimeter.segment.model import Unseen
 
@@ -159,6 +160,18 @@ def test_limits_for_another_test_or_another_plate(make):
     ):
         told(make, make.judged(make.limits(make.rule(), **head)), "not-measured", text)
     assert make.judged(make.limits(make.rule(), tests=["side-bend"], applies="t > 3")).outcome == "within"
+
+
+def test_limits_that_name_neither_a_test_nor_a_section_s_size_do_not_judge_a_section(make):
+    """A bend's limits on a macro section: nothing is within by them, unless they say that they are meant for it."""
+    on = make.sheet().model_validate({"specimen": {"id": "M1", "test": "macro-butt"}, "validity": {"valid": True}})
+    single, throat = make.rule(), make.rule(id="throat", kinds=None, test="section", size="misalignment_mm")
+    (doubt,) = coverage.of_limits(on, make.limits(single)).unseen
+    assert "a macro-butt shows" in doubt
+    assert coverage.of_limits(on, make.limits(single, tests=["macro-butt"])) == coverage.Coverage()
+    assert coverage.of_limits(on, make.limits(single, throat)) == coverage.Coverage()
+    assert coverage.of_limits(on, make.limits(make.rule(kinds=["undercut"], size="depth_mm"))) == coverage.Coverage()
+    assert coverage.of_limits(make.sheet(), make.limits(single)) == coverage.Coverage()
 
 
 @pytest.mark.parametrize(("area_mm2", "outcome"), [(160.0, "within"), (158.0, "not-measured"), (None, "not-measured")])
