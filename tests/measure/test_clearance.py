@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import cdist
 
+from specimeter.measure import clearance
 from specimeter.measure.clearance import clear_distances
 from specimeter.measure.polygon import Rings, dense
 
@@ -122,3 +123,98 @@ def test_of_rings_within_each_other_the_outer_is_touched():
     gaps, nearest = clear_distances(Rings.of([SQUARE * 100, moved(50, 50), moved(52, 50)]))
     assert gaps.tolist() == [0.0, 0.0, 0.0]
     assert nearest.tolist()[1:] == [0, 0]
+
+
+def scattered(seed: int, many: int, spread: float, most: int = 60) -> list[np.ndarray]:
+    """Star-shaped rings of unlike size, some drawn out, some within others."""
+    rng = np.random.default_rng(seed)
+    found = []
+    for _ in range(many):
+        turn = np.sort(rng.uniform(0, 2 * np.pi, int(rng.integers(3, most))))
+        shape = np.column_stack([np.cos(turn) * rng.uniform(0.2, 4), np.sin(turn)]) * 10 ** rng.uniform(-1, 1)
+        found.append(shape + rng.uniform(0, spread, 2))
+    return found
+
+
+@settings(deadline=None, max_examples=25)
+@given(seed=st.integers(0, 2**31), many=st.integers(2, 40), spread=st.floats(5, 200))
+def test_which_rings_lie_in_others_by_the_parity_of_crossed_sides(seed, many, spread):
+    """The first point of the inner one lies in the outer one, and its box in the outer one's box."""
+    rings = scattered(seed, many, spread)
+
+    def holds(outer, point):
+        a, b = outer, np.roll(outer, -1, axis=0)
+        over = (a[:, 1] > point[1]) != (b[:, 1] > point[1])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = a[:, 0] + (point[1] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
+        return np.count_nonzero(over & (at > point[0])) % 2 == 1
+
+    wanted = {
+        (i, o)
+        for i, inner in enumerate(rings)
+        for o, outer in enumerate(rings)
+        if i != o
+        and (inner.min(axis=0) >= outer.min(axis=0)).all()
+        and (inner.max(axis=0) <= outer.max(axis=0)).all()
+        and holds(outer, inner[0])
+    }
+    inner, outer = clearance._nested(Rings.of(rings))
+    assert len(inner) == len(wanted)
+    assert set(zip(inner.tolist(), outer.tolist(), strict=True)) == wanted
+
+
+@settings(deadline=None, max_examples=25)
+@given(seed=st.integers(0, 2**31), many=st.integers(2, 12), spread=st.floats(5, 200))
+def test_the_first_bound_is_between_two_points_of_near_neighbours(seed, many, spread):
+    """Of the four nearest middles: from my point nearest to that middle, to that one's point nearest to it."""
+    rings = scattered(seed, many, spread)
+    middles = np.array([ring.mean(axis=0) for ring in rings])
+    bounds = clearance._bounds(Rings.of(rings))
+    gaps, _ = clear_distances(Rings.of(rings))
+    assert (bounds >= gaps - 1e-9).all()
+    for i, bound in enumerate(bounds):
+        near = np.argsort(np.hypot(*(middles - middles[i]).T))[: clearance.NEIGHBOURS]
+        each = []
+        for j in near[near != i]:
+            mine = rings[i][np.argmin(np.hypot(*(rings[i] - middles[j]).T))]
+            each.append(np.hypot(*(rings[j] - mine).T).min())
+        assert bound == pytest.approx(min(each), rel=1e-9)
+
+
+@settings(deadline=None, max_examples=25)
+@given(seed=st.integers(0, 2**31), many=st.integers(2, 25), spread=st.floats(5, 200), most=st.sampled_from([20, 300, 900]))
+def test_boxes_of_runs_that_may_be_near_are_all_those(seed, many, spread, most):
+    """Every pair of runs of two polygons whose boxes lie within either's bound of each other, each once, the lesser first."""
+    rings = Rings.of(scattered(seed, many, spread, most))
+    bound = np.random.default_rng(seed).uniform(0, 20, many)
+    runs = clearance._Runs.of(rings, clearance.RUN)
+    assert runs.counts.max() <= clearance.RUN
+    assert np.array_equal(np.bincount(runs.owner, runs.counts), rings.counts)
+    for owner, start, count, low, high in zip(runs.owner, runs.starts, runs.counts, runs.low, runs.high, strict=True):
+        ends = np.concatenate([rings.points[start : start + count], rings.points[rings.after[start : start + count]]])
+        assert rings.starts[owner] <= start <= start + count <= rings.starts[owner + 1]
+        assert np.array_equal([low, high], [ends.min(axis=0), ends.max(axis=0)])
+    apart = np.maximum(runs.low[:, None] - runs.high[None], runs.low[None] - runs.high[:, None]).max(axis=2)
+    within = apart <= np.maximum(bound[runs.owner][:, None], bound[runs.owner][None])
+    wanted = np.argwhere(np.triu(within & (runs.owner[:, None] != runs.owner[None]), 1))
+    assert np.array_equal(np.column_stack(clearance._near_boxes(runs, bound)), wanted)
+    one, two = wanted.T
+    reach = np.random.default_rng(seed + 1).uniform(0, 5, len(one))
+    pair, edge = clearance._edges_near(rings, runs, one, two, reach)
+    told = set(zip(pair.tolist(), edge.tolist(), strict=True))
+    for k in range(min(len(one), 40)):
+        for at in range(runs.starts[one[k]], runs.starts[one[k]] + runs.counts[one[k]]):
+            ends = rings.points[[at, rings.after[at]]]
+            gap = np.maximum(runs.low[two[k]] - ends.max(axis=0), ends.min(axis=0) - runs.high[two[k]]).max()
+            assert ((k, at) in told) == (gap <= reach[k])
+
+
+def test_a_few_pairs_at_a_time_give_the_same():
+    """However many pairs of edges are worked on at once."""
+    rings = Rings.of(scattered(5, 30, 60.0))
+    gaps, nearest = clear_distances(rings)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clearance, "AT_ONCE", 7)
+        few, other = clear_distances(rings)
+    assert np.array_equal(gaps, few)
+    assert np.array_equal(nearest, other)

@@ -159,3 +159,76 @@ def test_a_great_many_are_halved_and_put_together_again():
     assert halved.centre == pytest.approx(together.centre, rel=1e-9)
     assert halved.edges.tolist() == together.edges.tolist()
     assert halved.shares == pytest.approx(together.shares, abs=1e-9)
+
+
+def to_edges(ring: np.ndarray, point: np.ndarray) -> np.ndarray:
+    """Distance of a point from each side."""
+    way = np.roll(ring, -1, axis=0) - ring
+    share = np.clip(np.sum((point - ring) * way, axis=1) / np.sum(way**2, axis=1), 0, 1)
+    return np.hypot(*(point - ring - share[:, None] * way).T)
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("scale", [0.01, 1.0, 300.0])
+def test_of_the_edges_that_enter_a_circle_none_is_missed_and_few_are_too_many(seed, scale):
+    """Every side nearer than the radius; and of the others only those with an end so near that half a side might enter."""
+    rng = np.random.default_rng(seed)
+    ring = scale * (blob(seed) - blob(seed)[0])
+    rings = Rings.of([ring, 2 * ring])
+    sides = inscribed._Sides.of(rings)
+    centre = ring[rng.integers(len(ring))] + scale * rng.normal(size=2)
+    radius = rng.uniform(0, 0.6) * np.ptp(ring)
+    edges, begins = sides.entering(np.array([centre, centre]), np.full(2, radius**2))
+    assert begins[0] == 0
+    found = set(edges[edges < len(ring)].tolist())
+    away = to_edges(ring, centre)
+    least = np.hypot(*(ring - centre).T).min()
+    assert set(np.flatnonzero(away < radius).tolist()) <= found
+    long = np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)
+    longer = np.maximum(long, np.roll(long, 1)) / 2
+    room = (
+        max(radius, least) ** 2
+        + longer**2
+        + 3 * inscribed.ROUNDING * np.abs(ring).max() ** 2
+        - np.hypot(*(ring - centre).T) ** 2
+    )
+    assert found <= set(np.flatnonzero((room >= 0) | (np.roll(room, -1) >= 0)).tolist())
+    nearest, _ = sides.entering(np.array([centre, centre]))
+    assert int(np.argmin(away)) in nearest
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_circle_grown_from_any_place_inside_fits_and_touches_twice(seed):
+    """From places all over the inside: no side nearer than the radius, both named places as far, none smaller than before."""
+    ring = 37.0 * (blob(seed) - blob(seed)[0])
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    rng = np.random.default_rng(seed)
+    places = [point for point in rng.uniform(low, high, (60, 2)) if points_in(ring, point[None])[0]][:20]
+    rings = Rings.of([ring] * len(places))
+    grown = inscribed._between_edges(inscribed._Sides.of(rings), np.array(places))
+    ends = np.roll(ring, -1, axis=0)
+    for k, place in enumerate(places):
+        centre, radius = grown.centre[k], grown.radius[k]
+        assert to_edges(ring, centre).min() == pytest.approx(radius, rel=1e-6)
+        assert radius >= to_edges(ring, place).min() * (1 - 1e-9)
+        edges = grown.edges[k] - rings.starts[k]
+        touched = ring[edges] + grown.shares[k][:, None] * (ends[edges] - ring[edges])
+        assert np.hypot(*(touched - centre).T) == pytest.approx([radius, radius], rel=1e-6)
+        assert np.hypot(*(touched[0] - place)) == pytest.approx(to_edges(ring, place).min(), rel=1e-6)
+
+
+@pytest.mark.parametrize(("long", "wide"), [(20000.0, 1.0), (50.0, 3.0), (400.0, 1.0)])
+def test_places_to_begin_from_lie_inside(long, wide):
+    """However thin, drawn either way round: every place that a climb begins from is inside, and the first is always there."""
+    along = np.linspace(0, long, 41)
+    strip = np.concatenate([np.column_stack([along, 0 * along]), np.column_stack([along[::-1], 0 * along + wide])])
+    for ring in (turned(strip, 0.7, 1.0, (30.0, -8.0)), turned(strip, 0.7, 1.0, (30.0, -8.0))[::-1], blob(3), blob(8)[::-1]):
+        places = inscribed._peaks(Rings.of([ring]))[0]
+        there = places[np.isfinite(places[:, 0])]
+        assert len(there) >= 1
+        assert points_in(ring, there).all()
+
+
+def test_no_outlines_no_circles():
+    none = largest_circles(Rings.of([]))
+    assert [part.shape for part in (none.centre, none.radius, none.edges, none.shares)] == [(0, 2), (0,), (0, 2), (0, 2)]
