@@ -9,6 +9,7 @@ import types
 import typing
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
+from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -295,11 +296,18 @@ def _toml_hint(line: str) -> str:
 
 
 def _alike(path: Path) -> str:
+    """The TOML file of that folder that may be meant: endings that all of a kind have make no two names alike."""
+
+    def bare(name: str) -> str:
+        return name.removesuffix(".toml").removesuffix(".sheet").removesuffix(".limits")
+
     try:
-        near = difflib.get_close_matches(path.name, [other.name for other in path.parent.iterdir()][:5000], n=1, cutoff=0.6)
+        names = [other.name for other in islice(path.parent.iterdir(), 5000) if other.suffix == ".toml"]
     except OSError:
         return f"the folder {path.parent} is not there either: check the path"
-    return f'is it "{near[0]}"?' if near else "check the path"
+    near = difflib.get_close_matches(bare(path.name), map(bare, names), n=1, cutoff=0.6)
+    of_kind = difflib.get_close_matches(path.name, [name for name in names if bare(name) in near], n=1, cutoff=0.0)
+    return f'is it "{of_kind[0]}"?' if of_kind else "check the path"
 
 
 def _toml_files_in(folder: Path) -> str:

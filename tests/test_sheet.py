@@ -242,9 +242,12 @@ def test_what_is_no_sheet_at_all(refusal, text, told):
 
 
 def test_missing_file_and_folder(tmp_path):
-    (tmp_path / "weir.sheet.toml").write_text(GOOD)
+    for name in ("weir.sheet.toml", "weir.limits.toml", "x.toml", "bend-7.sheet.jpg"):
+        (tmp_path / name).write_text(GOOD)
     for path, told in (
         (tmp_path / "wier.sheet.toml", 'is it "weir.sheet.toml"?'),
+        (tmp_path / "weir.sheet", 'is it "weir.sheet.toml"?'),
+        (tmp_path / "bend-7.sheet.toml", "check the path"),
         (tmp_path, "this is a folder"),
         (tmp_path / "gone" / "S.toml", "is not there either"),
         (tmp_path / "bad\0name", "cannot be read"),

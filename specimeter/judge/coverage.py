@@ -46,7 +46,7 @@ class Coverage:
 
 
 def of_limits(sheet: Sheet, limits: Limits) -> Coverage:
-    """Whether the limits are for this test and for this specimen, where they say what they are for; a section's have its sizes."""
+    """Whether the limits are for this test and for this specimen, where they say so; a section's have its sizes."""
     doubts, tests, applies = [], limits.limits.tests, limits.limits.applies
     if not tests and sheet.specimen.test in MACRO_TESTS and not any(map(_of_sections, limits.rule)):
         doubts.append(

@@ -147,6 +147,8 @@ def _undercuts(record: Record) -> Block:
         opening = plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)
         factor = f"{'' if one.root_radius_mm else 'at least '}{one.stress_concentration:.2g}"
         rows.append([one.feature, str(one.toe), depth or "–", width or "–", radius(one), opening or "–", factor])
-    heads = ["no.", "toe", "depth\nmm", "width\nmm", "root radius", "opening\n°", "1 + 2·√(d/r)"]
-    caption = "Undercuts: depth square to that plate's own surface. A section does not show how long an undercut is."
+    heads = ["no.", "toe", "depth\nmm", "mouth\nmm", "root radius", "opening\n°", "1 + 2·√(d/r)"]
+    caption = (
+        "Undercuts: depth square to that plate's own surface, mouth along it. A section does not show how long an undercut is."
+    )
     return table(caption, heads, rows, wide=4, numbers=(2, 3, 5, 6))

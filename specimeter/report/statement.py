@@ -144,7 +144,8 @@ def _line(entry: model.LogEntry) -> str:
 
 def _what(entry: model.LogEntry) -> str:
     """What was done, and from what to what; outlines by their number of points."""
-    text = entry.what + (f", {entry.field}" if entry.field else "")
+    field = (entry.field or "").removeprefix("features.").replace(".", " ").replace("_", " ")
+    text = entry.what + (f", {field}" if field else "")
     if entry.old is not None or entry.new is not None:
         text += f": {_value(entry.old)} → {_value(entry.new)}"
     return Said(text)
