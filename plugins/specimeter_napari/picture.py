@@ -13,7 +13,8 @@ from specimeter.judge.face import imperfections
 from specimeter.photo import Photo
 from specimeter.record import rebuild
 from specimeter.record.model import Cut, Feature, Record
-from specimeter.report.cut_drawing import SHORT, framed
+from specimeter.report.cut import SHORT
+from specimeter.report.cut_drawing import framed
 from specimeter.scale.graticule import graticule
 from specimeter.scale.place import card_outlines_px
 from specimeter.segment.model import ExaminedArea

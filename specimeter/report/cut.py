@@ -30,6 +30,11 @@ MEANS = {
     "dilution": "share of parent metal in the weld metal",
 }
 NAMES = {name: (size_words(name), what) for name, what in MEANS.items()}
+SHORT = {
+    "leg_1_mm": "z1", "leg_2_mm": "z2", "throat_mm": "a", "theoretical_throat_mm": "at", "convexity_mm": "c",
+    "penetration_mm": "p", "weld_width_mm": "b", "excess_weld_mm": "h", "root_excess_mm": "hr", "misalignment_mm": "e",
+    "toe_angle_1_deg": "angle 1", "toe_angle_2_deg": "angle 2", "haz_width_mm": "HAZ",
+}  # in the picture  # fmt: skip
 SHARPNESS = (
     "Why sharpness matters: a notch gathers the stress at its root, and the sharper the root the more. For a slot of depth d "
     "and root radius r the stress there is about 1 + 2·√(d/r) times that of the smooth plate (Inglis, 1913). A scratch 0.4 mm "
@@ -58,9 +63,13 @@ def blocks(record: Record) -> list[Block]:
     """The section's part of the report; empty for other tests."""
     if record.cut is None:
         return []
-    rows = [[title, said(record, name) or "not measured", what] for name, (title, what) in NAMES.items() if _told(record, name)]
+    rows = [
+        [title, SHORT.get(name, "–"), said(record, name) or "not measured", what]
+        for name, (title, what) in NAMES.items()
+        if _told(record, name)
+    ]
     caption = "Sizes ± expanded uncertainty, k = 2 (about 95 %); how each was drawn is shown in the photograph."
-    found: list[Block] = [table(caption, ["size", "value", "what it is"], rows, wide=2, first=0.35, numbers=(1,))]
+    found: list[Block] = [table(caption, ["size", "drawn as", "value", "what it is"], rows, wide=3, first=0.35, numbers=(2,))]
     if record.cut.missing:
         found.append(points([f"{NAMES[name][0]}: {why}" for name, why in record.cut.missing.items()]))
     if record.cut.weld_drawn_px is not None:
@@ -128,7 +137,7 @@ def _placed(record: Record) -> list[Block]:
         rows.append([one.id, words.kind(one.kind), *("–" if value is None else f"{value:.1f}" for value in told)])
     heads = ["no.", "kind", "to the surface\nmm", "to the fusion line\nmm", "along it\nmm"]
     caption = "Where features lie: from their nearest point; along the fusion line from its end at the weld's face."
-    found = [table(caption, heads, rows, wide=2, numbers=(3, 4, 5))]
+    found = [table(caption, heads, rows, wide=1, numbers=(2, 3, 4))]
     for one in inner:
         if one.kind == "lack-of-penetration" and (high := plus_minus(one.length_mm, one.U_length_mm)):
             found.append(text(f"Lack of penetration {one.id}: {high} mm high."))

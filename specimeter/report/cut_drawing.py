@@ -6,14 +6,9 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from specimeter.record.model import Cut, Record
-from specimeter.report.cut import radius, said, undercuts
+from specimeter.report.cut import SHORT, radius, said, undercuts
 from specimeter.report.pen import DARK, Style, drawable, stroke, text_size, write
 
-SHORT = {
-    "leg_1_mm": "z1", "leg_2_mm": "z2", "throat_mm": "a", "theoretical_throat_mm": "at", "convexity_mm": "c",
-    "penetration_mm": "p", "weld_width_mm": "b", "excess_weld_mm": "h", "root_excess_mm": "hr", "misalignment_mm": "e",
-    "toe_angle_1_deg": "angle 1", "toe_angle_2_deg": "angle 2", "haz_width_mm": "HAZ",
-}  # fmt: skip
 LAID_DOWN = "dilution"  # measured by an area, what was laid down before the plates' surfaces, and not by a dimension
 DIMENSION = Style(colour=(255, 236, 120))
 BASE = Style(dashes=(4, 4), colour=(178, 230, 222))

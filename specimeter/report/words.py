@@ -54,6 +54,7 @@ DECISIONS = {
 UNREVIEWED = "unreviewed: not a test report"
 DECIDES = "The authorised inspector and the governing code decide. The limits are as the user entered them."
 BY_EYE = "Bend and break tests are judged by eye; sizes from photographs support that judgement and do not replace it."
+ONE_PLANE = "A section shows one plane of the weld: what lies before or behind it is not seen."
 NOBODY = "No named person has reviewed it yet."
 SAFETY = "This report measures and compares. It does not say that a weld is safe."
 
