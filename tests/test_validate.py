@@ -233,6 +233,22 @@ def test_a_goal_is_kept_or_not(goal, reached, kept):
     assert acceptance.met(statistics.Row(what="x", goal=goal, specimeter=reached)) is kept
 
 
+@pytest.mark.parametrize(
+    ("reached", "n", "told"),
+    [
+        ("1.000", "8", "few"),
+        ("1.000", "298", "few"),
+        ("1.000", "299", "NO"),
+        ("0.95", "20", "yes"),
+        ("0.5", "4", "NO"),
+        ("-", "0", ""),
+    ],
+)
+def test_that_all_hold_is_against_a_range_only_of_many(reached, n, told):
+    """0.99^298 is 0.05: of as many as that all may hold by chance of what holds in 99 of 100."""
+    assert acceptance.word(statistics.Row(what="x", goal="0.93 to 0.99", specimeter=reached, n=n)) == told
+
+
 def test_a_goal_without_a_sense_is_a_mistake_in_the_table():
     with pytest.raises(ValueError, match="no sense"):
         acceptance.met(statistics.Row(what="x", goal="0.2", specimeter="0.1"))

@@ -6,6 +6,7 @@ import re
 
 from specimeter.validate.statistics import Row
 
+CHANCE = 0.05  # of holding every time, however right
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"
 _LIST = rf"{_NUMBER}(?: / {_NUMBER})*"
 
@@ -14,7 +15,8 @@ def met(row: Row) -> bool | None:
     """Whether what was reached keeps the row's goal; None where there is no goal or nothing was measured.
 
     The first figures of the row count, as many as the goal has: "2.4 / 21.8 / 60" against "at most 2 / 5" compares the
-    first two; of "6 of 592" the 6.
+    first two; of "6 of 592" the 6. Where more held than a range allows, that is told only of so many (`n`) that fewer would
+    hold of what holds as often as the range allows: 8 of 8 are no sign against 0.99.
 
     Raises
     ------
@@ -30,6 +32,8 @@ def met(row: Row) -> bool | None:
         return reached[0] == 0
     if between := re.fullmatch(rf"({_NUMBER}) to ({_NUMBER})", row.goal):
         low, high = map(float, between.groups())
+        if reached[0] > high and row.n and high ** int(row.n) > CHANCE:
+            return None
         return low <= reached[0] <= high
     if not (bound := re.fullmatch(rf"(at most|at least) ({_LIST})", row.goal)):
         raise ValueError(f"a goal that says no sense: {row.goal!r} ({row.what})")
@@ -41,6 +45,8 @@ def met(row: Row) -> bool | None:
 
 
 def word(row: Row) -> str:
-    """ "yes", "NO", or nothing."""
+    """ "yes", "NO", "few" where too few were measured to tell, or nothing."""
     kept = met(row)
-    return "" if kept is None else "yes" if kept else "NO"
+    if kept is None:
+        return "few" if " to " in row.goal and row.specimeter[:1].isdigit() else ""
+    return "yes" if kept else "NO"

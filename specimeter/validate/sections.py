@@ -208,7 +208,7 @@ def rows(results: Sequence[Result]) -> list[Row]:
                 plain=f"{np.median(hand):.3f} / {np.percentile(hand, 95):.3f}" if hand else "",
             )
         )
-        found.append(Row(what=f"{name}: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}"))
+        found.append(Row(what=f"{name}: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}", n=str(len(got))))
     return found + _undercut_rows(done) + _feature_rows(done)
 
 
@@ -234,7 +234,9 @@ def _feature_rows(results: Sequence[Result]) -> list[Row]:
                 specimeter=f"{np.median(off):.3f} / {np.percentile(off, 95):.3f}",
             )
         )
-        found.append(Row(what="feature length_mm: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}"))
+        found.append(
+            Row(what="feature length_mm: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}", n=str(len(got)))
+        )
     for kind in ("overlap", "lack-of-penetration"):
         pairs = [result["features"][kind] for result in results if kind in result["features"]]
         if not any(pair["true"] or pair["found"] for pair in pairs):
@@ -278,7 +280,7 @@ def _undercut_rows(results: Sequence[Result]) -> list[Row]:
             goal=_goal("depth_mm"),
             specimeter=f"{np.median(depth):.3f} / {np.percentile(depth, 95):.3f}",
         ),
-        Row(what="undercut depth_mm: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}"),
+        Row(what="undercut depth_mm: intervals that hold", goal="0.93 to 0.99", specimeter=f"{held:.2f}", n=str(len(pairs))),
     ]
     resolved = [(true["root_radius_mm"], own) for true, own in pairs if own["root_radius_mm"] is not None]
     bounded = [(true["root_radius_mm"], own) for true, own in pairs if own["root_radius_mm"] is None]
@@ -293,7 +295,9 @@ def _undercut_rows(results: Sequence[Result]) -> list[Row]:
             )
         )
         holds = np.mean([abs(own["root_radius_mm"] - true) <= own["U_root_radius_mm"] for true, own in resolved])
-        found.append(Row(what="root radius: intervals that hold", goal="0.93 to 0.99", specimeter=f"{holds:.2f}"))
+        found.append(
+            Row(what="root radius: intervals that hold", goal="0.93 to 0.99", specimeter=f"{holds:.2f}", n=str(len(resolved)))
+        )
     if bounded:
         holds = np.mean([true <= own["root_radius_at_most_mm"] for true, own in bounded])
         found.append(

@@ -47,7 +47,9 @@ def _cells(row: Row) -> tuple[str, ...]:
 def tally(parts: Iterable[Part]) -> str:
     """How many of the stated goals were kept, as a sentence."""
     kept = [answer for part in parts for row in part.rows if (answer := acceptance.met(row)) is not None]
-    return f"{sum(kept)} of {len(kept)} stated goals were kept."
+    few = sum(acceptance.word(row) == "few" for part in parts for row in part.rows)
+    told = f"; for {few} more too few were measured to tell (few)" if few else ""
+    return f"{sum(kept)} of {len(kept)} stated goals were kept{told}."
 
 
 def terminal(parts: Sequence[Part]) -> str:

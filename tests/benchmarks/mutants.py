@@ -351,18 +351,20 @@ def main() -> None:
         if killed(package, chosen[0].module, ast.unparse(ast.parse((ROOT / chosen[0].module).read_text())), known):
             raise SystemExit("an unchanged module is taken for a mistake: this would prove nothing")
         started, dead, done = time.monotonic(), 0, 0
-        for mutant in chosen:
-            if time.monotonic() - started > options.seconds:
-                break
-            done += 1
-            tests = witnesses(mutant, watch)
-            if tests and killed(package, mutant.module, mutant.text(), tests):
-                dead += 1
-            else:
-                print(f"survived {len(tests)} tests: {mutant.what}", flush=True)
-        took = time.monotonic() - started
-    share = 100 * dead / max(done, 1)
-    print(f"{dead} of {done} mutants killed ({share:.0f} %) in {took:.0f} s, drawn from {len(every)} with seed {options.seed}")
+        try:
+            for mutant in chosen:
+                if time.monotonic() - started > options.seconds:
+                    break
+                tests = witnesses(mutant, watch)
+                if tests and killed(package, mutant.module, mutant.text(), tests):
+                    dead += 1
+                else:
+                    print(f"survived {len(tests)} tests: {mutant.what}", flush=True)
+                done += 1
+        finally:  # told also where it was stopped
+            took, share = time.monotonic() - started, 100 * dead / max(done, 1)
+            drawn = f"drawn from {len(every)} with seed {options.seed}"
+            print(f"{dead} of {done} mutants killed ({share:.0f} %) in {took:.0f} s, {drawn}", flush=True)
 
 
 if __name__ == "__main__":
