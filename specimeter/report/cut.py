@@ -10,6 +10,7 @@ from specimeter.record import rebuild
 from specimeter.record.model import Feature, Record, Undercut
 from specimeter.report import words
 from specimeter.report.block import Block, points, table, text
+from specimeter.report.language import Said
 from specimeter.rounding import plus_minus
 
 MEANS = {
@@ -64,7 +65,7 @@ def blocks(record: Record) -> list[Block]:
     if record.cut is None:
         return []
     rows = [
-        [title, SHORT.get(name, "–"), said(record, name) or "not measured", what]
+        [title, _sign(name), said(record, name) or "not measured", what]
         for name, (title, what) in NAMES.items()
         if _told(record, name)
     ]
@@ -80,6 +81,12 @@ def blocks(record: Record) -> list[Block]:
         found.append(text(SHARPNESS))
     found += [text(UNMEASURED.format(one.id)) for one in unmeasured(record)]
     return found
+
+
+def _sign(name: str) -> str:
+    """What a size is called in the picture; letters stand in every language."""
+    sign = SHORT.get(name, "–")
+    return sign if len(sign) > 2 else Said(sign)
 
 
 def lines(record: Record) -> list[str]:
