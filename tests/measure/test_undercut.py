@@ -8,7 +8,9 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+from scipy.optimize import least_squares, minimize
 
+from specimeter.measure import undercut
 from specimeter.measure.undercut import measure_undercut, stress_concentration
 from specimeter.segment.plates import Run
 
@@ -267,3 +269,28 @@ def test_flanks_that_hardly_show_lean_outwards_and_their_angle_is_held(radius, d
     assert found.u_opening_angle_deg < 40
     assert found.depth_mm == pytest.approx(depth, abs=0.01)
     assert found.root_radius_mm == pytest.approx(radius, rel=0.01)
+
+
+@pytest.mark.parametrize("scatter", [0.0, 2e-4, 1e-3, 4e-3, 1.0])
+def test_the_largest_root_that_fits_is_told_by_how_much_worse_it_is(scatter):
+    """Each radius held in turn, the rest fitted by a simplex: as long as the sum of squares rises by no more than (2 scatter)^2
+    a larger one is tried; with no scatter none is, with a great deal the greatest of them.
+    """
+    sigma, start = 0.03, np.array([0.01, 0.5, np.log(0.06), 0.5, 0.6])
+    points = undercut._outline(start, 0.4)[::2] + np.random.default_rng(2).normal(0, 2e-3, (25, 2))
+    best = least_squares(lambda free: undercut._residuals(free, points, sigma), start, diff_step=1e-3).x
+    least = float(np.sum(undercut._residuals(best, points, sigma) ** 2))
+    wanted = np.exp(best[2])
+    for factor in (1.25, 1.5, 2.0, 3.0, 4.5, 7.0):
+
+        def rest(free, factor=factor):
+            held = best[2] + np.log(factor)
+            return np.sum(undercut._residuals(np.array([*free[:2], held, *free[2:]]), points, sigma) ** 2)
+
+        if minimize(rest, best[[0, 1, 3, 4]], method="Nelder-Mead", options={"maxiter": 800}).fun > least + 4 * scatter**2:
+            break
+        wanted = np.exp(best[2]) * factor
+    found = undercut._largest_that_fits(best, points, sigma, scatter)
+    assert found == pytest.approx(wanted)
+    if scatter in (0.0, 1.0):
+        assert found == pytest.approx(np.exp(best[2]) * (1 if scatter == 0.0 else 7))
