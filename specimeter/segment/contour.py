@@ -31,12 +31,22 @@ def sample(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 
 def within(polygon: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The polygon with every point beyond a closed bound set onto it, to a quarter pixel; and which points those are."""
+    """The polygon with every point beyond a closed bound set onto it, to a quarter pixel; and which points those are.
+
+    From where it leaves the bound to where it comes back it runs one way along it: there and back again it would cross itself.
+    """
     closed = np.asarray(bound, np.float32).reshape(-1, 1, 2)
     beyond = np.array([cv2.pointPolygonTest(closed, (float(x), float(y)), False) < 0 for x, y in polygon])
     if not beyond.any():
         return polygon, beyond
     border = evenly(np.asarray(bound, float), 0.25)
-    held = polygon.copy()
-    held[beyond] = border[KDTree(border).query(polygon[beyond])[1]]
+    nearest = KDTree(border).query(polygon[beyond])[1]
+    held, order = polygon.copy(), np.roll(np.arange(len(polygon)), -int(np.argmin(beyond)))  # begins within
+    at = np.zeros(len(polygon), int)
+    at[beyond] = nearest
+    for run in np.split(order, np.flatnonzero(np.diff(beyond[order])) + 1):
+        if beyond[run[0]]:
+            gone = (at[run] - at[run[0]] + len(border) // 2) % len(border) - len(border) // 2
+            gone = np.sign(gone[-1]) * np.maximum.accumulate(np.clip(gone * np.sign(gone[-1]), 0, abs(gone[-1])))
+            held[run] = border[(at[run[0]] + gone) % len(border)]
     return held, beyond
