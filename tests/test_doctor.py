@@ -56,8 +56,8 @@ def test_a_library_that_is_not_there_is_wrong(monkeypatch):
 
 def test_a_library_that_cannot_be_imported_is_wrong(monkeypatch):
     """Installed is not enough: a broken shared object shows only when it is loaded."""
-    monkeypatch.setitem(sys.modules, "openpyxl", None)  # Python's own way to make an import fail
-    (check,) = [each for each in doctor.libraries() if each.what == "openpyxl"]
+    monkeypatch.setitem(sys.modules, "xlsxwriter", None)  # Python's own way to make an import fail
+    (check,) = [each for each in doctor.libraries() if each.what == "xlsxwriter"]
     assert check.state == "wrong"
     assert "cannot be imported" in check.found
 

@@ -4,15 +4,10 @@ from __future__ import annotations
 
 import io
 import re
-import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
-from openpyxl import Workbook
-from openpyxl.cell import WriteOnlyCell
-from openpyxl.styles import Alignment, Font
-from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.properties import PageSetupProperties
+import xlsxwriter
 
 from specimeter.record import model
 from specimeter.record.model import Record
@@ -21,7 +16,6 @@ from specimeter.report import table
 WIDEST = 66  # characters of a column; longer texts go on in further lines
 LINE_PT, MOST_LINES = 13.5, 20
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|[\ud800-\udfff]")
-_MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
 _MOST = 32_000  # characters in a cell
 
 Rows = Iterable[Sequence[object]]
@@ -52,62 +46,44 @@ def features_xlsx(record: Record) -> bytes:
 
 
 def workbook(sheets: Mapping[str, tuple[Sequence[str], Rows]], *, when: datetime) -> bytes:
-    """The content of an XLSX file: for each sheet its head line and rows; None is an empty cell."""
-    book = Workbook(write_only=True)
-    book.properties.creator = "specimeter"
-    book.properties.created = book.properties.modified = when.replace(tzinfo=None)
-    for title, (heads, rows) in sheets.items():
-        sheet = book.create_sheet(title)
-        sheet.freeze_panes = "B2"
-        sheet.page_setup.orientation = "landscape"
-        sheet.page_setup.fitToHeight, sheet.sheet_properties.pageSetUpPr = 0, PageSetupProperties(fitToPage=True)
-        rows = [list(row) for row in rows]
-        for column, head in enumerate(heads):
-            longest = max([len(head), *(len(str(row[column])) for row in rows if row[column] is not None)])
-            sheet.column_dimensions[get_column_letter(column + 1)].width = min(longest + 2, WIDEST)
-        sheet.append([_cell(sheet, head, bold=True) for head in heads])
-        for number, row in enumerate(rows, start=2):
-            if (lines := max((-(-len(text) // WIDEST) for text in row if isinstance(text, str)), default=1)) > 1:
-                sheet.row_dimensions[number].height = LINE_PT * min(lines, MOST_LINES)  # no spreadsheet does it by itself
-            cells = [_cell(sheet, value) for value in row]
-            for cell in cells if lines > 1 else []:
-                if cell is not None:
-                    cell.alignment = Alignment(wrap_text=cell.alignment.wrap_text, vertical="top")
-            sheet.append(cells)
-    out = io.BytesIO()
-    book.save(out)
-    return _of_that_moment(out.getvalue(), when)
+    """The content of an XLSX file: for each sheet its head line and rows; None is an empty cell.
 
-
-def _of_that_moment(content: bytes, when: datetime) -> bytes:
-    """The same workbook with `when` in place of the present moment, so that the same record gives the same bytes."""
+    The same tables and `when` give the same bytes.
+    """
     out = io.BytesIO()
-    moment = f"{when.replace(tzinfo=None, microsecond=0).isoformat()}Z".encode()
-    with zipfile.ZipFile(io.BytesIO(content)) as given, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
-        for entry in given.infolist():
-            data = given.read(entry)
-            if entry.filename == "docProps/core.xml":
-                data = _MODIFIED.sub(rb"\g<1>" + moment + rb"\g<2>", data)
-            member = zipfile.ZipInfo(entry.filename, max(when.timetuple()[:6], (1980, 1, 1, 0, 0, 0)))
-            member.compress_type = zipfile.ZIP_DEFLATED
-            made.writestr(member, data)
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
+        book.set_properties({"author": "specimeter", "created": when.replace(tzinfo=None)})
+        bold, top, wrapped = (
+            book.add_format(form) for form in ({"bold": True}, {"valign": "top"}, {"valign": "top", "text_wrap": True})
+        )
+        for title, (heads, rows) in sheets.items():
+            sheet = book.add_worksheet(title)
+            sheet.freeze_panes(1, 1)
+            sheet.set_landscape()
+            sheet.fit_to_pages(1, 0)
+            texts = [[_entry(value) for value in row] for row in rows]
+            for column, head in enumerate(heads):
+                longest = max([len(head), *(len(str(row[column])) for row in texts if row[column] is not None)])
+                sheet.set_column(column, column, min(longest + 2, WIDEST))
+                sheet.write_string(0, column, head, bold)
+            for number, row in enumerate(texts, start=1):
+                if (lines := max((-(-len(text) // WIDEST) for text in row if isinstance(text, str)), default=1)) > 1:
+                    sheet.set_row(number, LINE_PT * min(lines, MOST_LINES))  # no spreadsheet does it by itself
+                for column, value in enumerate(row):
+                    if isinstance(value, str):  # never a formula, whatever it begins with
+                        form = wrapped if len(value) > WIDEST else top if lines > 1 else None
+                        sheet.write_string(number, column, value, form)
+                    elif value is not None:
+                        sheet.write_number(number, column, value, top if lines > 1 else None)
     return out.getvalue()
 
 
-def _cell(sheet, value: object, *, bold: bool = False) -> WriteOnlyCell | None:
-    if value is None:
-        return None
-    if isinstance(value, bool):
-        value = "yes" if value else "no"
-    cell = WriteOnlyCell(sheet, value=value if isinstance(value, int | float) else "")
-    if not isinstance(value, int | float):
-        cell.value = _NOT_IN_XML.sub("\N{REPLACEMENT CHARACTER}", str(value))[:_MOST]
-        cell.data_type = "s"  # never a formula, whatever it begins with
-        if len(cell.value) > WIDEST:
-            cell.alignment = Alignment(wrap_text=True, vertical="top")
-    if bold:
-        cell.font = Font(bold=True)
-    return cell
+def _entry(value: object) -> str | float | None:
+    """As a cell holds it: what XML cannot hold is replaced, what a cell cannot hold is cut."""
+    if value is None or (isinstance(value, int | float) and not isinstance(value, bool)):
+        return value
+    text = ("no", "yes")[value] if isinstance(value, bool) else str(value)
+    return _NOT_IN_XML.sub("\N{REPLACEMENT CHARACTER}", text)[:_MOST]
 
 
 def _verdict(verdict: model.Verdict, names: Sequence[str]) -> list[object]:
