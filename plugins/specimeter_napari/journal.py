@@ -83,6 +83,15 @@ class Journal:
             self._write({"act": act})
         self._last = state
 
+    def is_left(self) -> bool:
+        """Whether something stands in the file, and no window holds it."""
+        try:
+            with open(self.path, "rb") as stream:
+                _lock(stream, self.path)
+                return stream.read(1) != b""
+        except OSError:  # none there, or held: a RecordError is one too
+            return False
+
     @property
     def is_open(self) -> bool:
         return self._stream is not None

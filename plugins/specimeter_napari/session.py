@@ -204,11 +204,16 @@ class Session:
             self.changed.emit()
 
     def recoverable(self) -> Replayed | None:
-        """What a window that was killed left behind for this very photograph; None if nothing."""
+        """What a window that was killed left behind for this very photograph; None if nothing.
+
+        What cannot be read is kept aside, so that nothing is written over it.
+        """
         left = replay(self.journal.path, State.from_data)
-        if left is None or left.head.get("sha256") != self.photo.sha256 or len(left.states) < 2:
-            return None
-        return left
+        if left is not None and left.head.get("sha256") == self.photo.sha256 and len(left.states) > 1:
+            return left
+        if (left is None or not left.whole) and self.journal.is_left():
+            self.set_aside()
+        return None
 
     def recover(self, left: Replayed) -> None:
         """Go on where that window stopped, its undo included."""

@@ -11,6 +11,7 @@ import sys
 import tempfile
 import zlib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -18,7 +19,7 @@ from hypothesis import strategies as st
 from qtpy.QtCore import Qt
 from specimeter_napari import delta
 from specimeter_napari.journal import FORMAT, VERSION, Journal, replay
-from specimeter_napari.session import State
+from specimeter_napari.session import Session, State
 
 from specimeter.errors import RecordError, SpecimeterError
 from specimeter.record import model
@@ -138,6 +139,26 @@ def test_a_state_that_no_window_wrote_is_refused_and_ends_the_journal(tmp_path, 
     assert [made.record for made in left.made] == [None, None]
     path.write_bytes(line_of(begin | {"state": state}))
     assert replay(path, State.from_data) is None
+
+
+@pytest.mark.parametrize("kept", ["nothing", "head", "edit"])
+def test_work_that_cannot_be_read_is_kept_aside(tmp_path, kept):
+    """Of another version, or damaged from the first line or the first edit on: it is not written over."""
+    now = Session(SimpleNamespace(sha256="ab" * 32, path=tmp_path / "a.jpg"), out=tmp_path)
+    nothing = {"sheet": None, "limits": None, "record": None, "further": []}
+    begin = {"format": FORMAT, "version": VERSION, "head": {"sha256": "ab" * 32}, "state": nothing}
+    bad = {"act": "edit", "label": "bad", "change": ["=", {"record": 5}]}
+    lines = {"nothing": [], "head": [begin | {"version": 9}], "edit": [begin, bad]}[kept]
+    now.journal.path.write_bytes(b"".join(map(line_of, lines)))
+    content = now.journal.path.read_bytes()
+    assert now.recoverable() is None
+    assert [path.read_bytes() for path in tmp_path.glob("*set-aside*")] == ([content] if lines else [])
+    other = Journal(tmp_path / "other.journal")
+    assert not other.is_left()
+    other.begin({}, {})
+    assert not Journal(other.path).is_left()
+    other.close(forget=False)
+    assert Journal(other.path).is_left()
 
 
 @settings(max_examples=100, deadline=None)
