@@ -15,7 +15,7 @@ from specimeter.record.model import Feature, Record
 from specimeter.record.rebuild import area_of, crown_line_mm, surface_of
 from specimeter.report import cut_drawing, labels, scale_bar, words
 from specimeter.report.cut import undercuts
-from specimeter.report.pen import LIGHT, Style, drawable, plate, stroke, style_of, text_size, write
+from specimeter.report.pen import DARK, LIGHT, Style, drawable, plate, stroke, style_of, text_size, write
 from specimeter.rounding import plus_minus
 from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
@@ -207,7 +207,7 @@ def _main(
 
 
 def _context(photo: Photo, area: ExaminedArea, main: Window, width: int, height: int, unit: int, say: Say) -> Image.Image:
-    """The whole photograph, small, with the examined area and the frame of the main picture."""
+    """The whole photograph, small, amid its cell, with the examined area and the frame of the main picture."""
     zoom = min(height / photo.height_px, width / photo.width_px)
     size = np.maximum(np.round(np.array([photo.width_px, photo.height_px]) * zoom), 1).astype(int)
     window = Window(corner_px=np.zeros(2), zoom=float(zoom), width=int(size[0]), height=int(size[1]))
@@ -216,7 +216,8 @@ def _context(photo: Photo, area: ExaminedArea, main: Window, width: int, height:
     low, high = main.corner_px, main.corner_px + np.array([main.width, main.height]) / main.zoom
     corners = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
     stroke(picture, window.place(corners - 0.5), _FRAME, width_px=1.5)
-    image = Image.fromarray(picture)
+    image = Image.new("RGB", (width, height), DARK)
+    image.paste(Image.fromarray(picture), ((width - window.width) // 2, (height - window.height) // 2))
     _tag(image, say("whole photograph"), unit)
     return image
 
