@@ -72,6 +72,7 @@ def parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices are small here: threads would cost more than they give
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # looking for them reads about every installed package
     options, unknown = parser().parse_known_args(arguments)
     if unknown:
         options.refuse(f"unrecognized arguments: {' '.join(unknown)} (specimeter {options.command} --help says what it takes)")

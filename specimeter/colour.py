@@ -49,18 +49,18 @@ def luminance(rgb: np.ndarray) -> np.ndarray:
     numpy.ndarray, shape (H, W), float32
         0 for black, 1 for the white of the picture.
     """
-    tables = _weighted_tables(rgb.dtype.str)
+    table, each = _weighted_table(rgb.dtype.str), np.ones((1, 3), np.float32)
     light = np.empty(rgb.shape[:2], dtype=np.float32)
     for rows in _bands(rgb.shape):
-        out, planes = light[rows], cv2.split(rgb[rows])
-        _looked_up(tables[0], planes[0], out)
-        for table, plane in zip(tables[1:], planes[1:], strict=True):
-            cv2.add(out, _looked_up(table, plane), dst=out)
+        cv2.transform(_looked_up(table, rgb[rows]), each, dst=light[rows])  # their sum
     return light
 
 
-def _looked_up(table: np.ndarray, codes: np.ndarray, out: np.ndarray | None = None) -> np.ndarray:
-    return cv2.LUT(codes, table, dst=out) if codes.dtype == np.uint8 else table.take(codes, out=out, mode="clip")
+def _looked_up(table: np.ndarray, codes: np.ndarray) -> np.ndarray:
+    """Of every channel its own entry of a table (levels, 3)."""
+    if codes.dtype == np.uint8:
+        return cv2.LUT(codes, table[None])
+    return np.dstack([table[:, k].take(codes[..., k], mode="clip") for k in range(3)])
 
 
 def mean_of_channels(rgb: np.ndarray) -> np.ndarray:
@@ -210,7 +210,6 @@ def _bands(shape: tuple[int, ...]) -> Iterator[slice]:
 
 
 @cache
-def _weighted_tables(dtype: str) -> tuple[np.ndarray, ...]:
+def _weighted_table(dtype: str) -> np.ndarray:
     top = int(np.iinfo(np.dtype(dtype)).max)
-    light = to_linear(np.arange(top + 1) / top)
-    return tuple((weight * light).astype(np.float32) for weight in LUMINANCE_WEIGHTS)
+    return np.outer(to_linear(np.arange(top + 1) / top), LUMINANCE_WEIGHTS).astype(np.float32)

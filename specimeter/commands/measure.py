@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     with loading(), ThreadPoolExecutor(1) as beside:
         from specimeter import photo as photos
 
-        decoded = beside.submit(photos.read, first)  # decoding leaves the loading of modules alone
+        decoded = beside.submit(_lit, first)  # decoding leaves the loading of modules alone
         from specimeter import job
         from specimeter.report import text
 
@@ -82,6 +82,15 @@ def run(options: argparse.Namespace) -> int:
         print(f"specimeter: the record is in {folder}, but it could not be printed here ({reason})", file=sys.stderr)
         sys.stdout = None  # what is left in it would fail again on leaving
     return DONE
+
+
+def _lit(file: str):
+    """The photograph with its linear light, which every stage asks for."""
+    from specimeter import photo as photos
+
+    photo = photos.read(file)
+    photo.linear()
+    return photo
 
 
 def _print_finding(summary: str, record, folder, talk, *, as_json: bool) -> None:

@@ -113,7 +113,7 @@ def _table(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]
 def _picture(part: Element, block: dict[str, Any], overlays: Sequence[Image.Image]) -> None:
     overlay = overlays[block["number"]]
     jpeg = io.BytesIO()
-    overlay.convert("RGB").save(jpeg, format="JPEG", quality=88, subsampling=0, optimize=True)
+    overlay.save(jpeg, format="JPEG", quality=88, subsampling=0, optimize=True)
     figure = SubElement(part, "figure")
     SubElement(
         figure,

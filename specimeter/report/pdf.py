@@ -52,7 +52,7 @@ def page(report: dict[str, Any], overlays: Sequence[Image.Image], house: House =
     with tempfile.TemporaryDirectory(prefix="specimeter-") as folder:
         for number, overlay in enumerate(overlays):
             jpeg = io.BytesIO()
-            overlay.convert("RGB").save(jpeg, format="JPEG", quality=90, subsampling=0)
+            overlay.save(jpeg, format="JPEG", quality=90, subsampling=0)
             write(Path(folder) / f"overlay-{number}.jpg", jpeg.getvalue())
         if house.logo is not None:
             write(Path(folder) / "logo.png", house.logo)

@@ -96,7 +96,7 @@ def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marke
 
 def _green(photo: Any, step: int = 1) -> np.ndarray:
     """The green channel as 8 bits, every `step`-th pixel."""
-    green = photo.rgb[::step, ::step, 1]
+    green = cv2.extractChannel(np.ascontiguousarray(photo.rgb[::step, ::step]), 1)
     return np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
 
 

@@ -7,6 +7,7 @@ evidence at every place is one running mean; hypotheses are scored for all place
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -96,10 +97,10 @@ def candidates(
 
 
 def _same(one: Candidate, other: Candidate) -> bool:
-    apart = np.linalg.norm(one.bend.crown_mm - other.bend.crown_mm)
+    apart = math.dist(one.bend.crown_mm, other.bend.crown_mm)  # there are thousands of pairs
     turned = abs(one.bend.direction_deg - other.bend.direction_deg)
-    return bool(
-        apart < 0.07 * (one.width_mm + one.bend.radius_mm) and turned < 7 and abs(np.log(one.width_mm / other.width_mm)) < 0.1
+    return (
+        apart < 0.07 * (one.width_mm + one.bend.radius_mm) and turned < 7 and abs(math.log(one.width_mm / other.width_mm)) < 0.1
     )
 
 

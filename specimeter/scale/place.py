@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import cv2
@@ -64,17 +65,23 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     width = sheet.specimen.specimen_width_mm
     mm_per_px = Flat(view=scale.view, height_mm=scale.surface_height_mm).mm_per_px_at(_middle_px(photo))
     size = min(width or 20.0, 1.6 * start.radius_mm)
-    fine = reduce(photo.rgb, max(1, int(size / 110 / mm_per_px)))
-    coarse = reduce(photo.rgb, max(1, int(size / 38 / mm_per_px)))
     hide = card_outlines_px(scale)
-    likely = likely_face(photo.rgb, mm_per_px, hide)
+
+    def reduced() -> tuple[Reduced, Reduced, Looks]:
+        fine, coarse = (reduce(photo.rgb, max(1, int(size / count / mm_per_px))) for count in (110, 38))
+        return fine, coarse, looks(fine, hide)
+
+    with ThreadPoolExecutor(1) as beside:  # both leave Python alone for most of their time
+        drawn = beside.submit(reduced)
+        likely = likely_face(photo.rgb, mm_per_px, hide)
+        fine, coarse, seen = drawn.result()
     known = _knowledge(start, width, scale, likely)
     found = candidates(
         coarse, start, width, likely, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=WEIGHED
     )
     guess = sheet.region.outline_px if sheet.region else None
     found = _likeliest([one for one in found if not _on_card(one, scale)], likely)
-    placed = [fit for fit in _best_fits(fine, looks(fine, hide), found, known) if _holds(fit, guess)]
+    placed = [fit for fit in _best_fits(fine, seen, found, known) if _holds(fit, guess)]
     if not placed or placed[0].support < FOUND:
         if (by_hand := _by_hand(sheet, start, known)) is not None:
             return by_hand

@@ -171,24 +171,31 @@ def fit_card(
     # of one set of unknowns, shape (15,), or of many at once, shape (B, 15)
     def off(p: np.ndarray) -> np.ndarray:
         q = np.atleast_2d(p)
-        flat = (on_card + q[:, BLOOM, None, None] * outward) * print_scale
-        flat[..., 1] *= 1.0 + q[:, ASPECT, None]
-        bow = q[:, BOW_X, None] * bent_x + q[:, BOW_Y, None] * bent_y
-        seen = _project(q, np.concatenate([flat, bow[..., None]], axis=-1))
-        return np.sum((seen - points) * normals, axis=-1).reshape(*p.shape[:-1], len(points))
+        drawn = np.empty((len(q), len(points), 3))
+        drawn[..., :2] = (on_card + q[:, BLOOM, None, None] * outward) * print_scale
+        drawn[..., 1] *= 1.0 + q[:, ASPECT, None]
+        drawn[..., 2] = q[:, BOW_X, None] * bent_x + q[:, BOW_Y, None] * bent_y
+        seen = _project(q, drawn)
+        across, down = seen[..., 0] - points[:, 0], seen[..., 1] - points[:, 1]
+        return (across * normals[:, 0] + down * normals[:, 1]).reshape(*p.shape[:-1], len(points))
 
     def slopes_off(p: np.ndarray) -> np.ndarray:
         """Derivatives (N, 15) of `off` of one set of unknowns, by the chain rule."""
         rotation, turned = cv2.Rodrigues(np.asarray(p[:3], float))
         focal = float(np.exp(p[LOG_FOCAL]))
         drawn = (on_card + p[BLOOM] * outward) * print_scale
-        flat = np.column_stack([drawn[:, 0], drawn[:, 1] * (1.0 + p[ASPECT]), p[BOW_X] * bent_x + p[BOW_Y] * bent_y])
+        flat = np.empty((len(points), 3))
+        flat[:, 0], flat[:, 1] = drawn[:, 0], drawn[:, 1] * (1.0 + p[ASPECT])
+        flat[:, 2] = p[BOW_X] * bent_x + p[BOW_Y] * bent_y
         seen = flat @ rotation.T + _translations(p[None])
         place, depth = seen[:, :2] / seen[:, 2:], seen[:, 2]
-        r2, across = np.sum(place**2, axis=1), np.sum(normals * place, axis=1)
+        x, y = place.T
+        r2, across = x * x + y * y, normals[:, 0] * x + normals[:, 1] * y
         stretch, bends = 1.0 + p[K1] * r2 + p[K2] * r2**2, 2.0 * (p[K1] + 2.0 * p[K2] * r2) * across
-        by_place = focal * (stretch[:, None] * normals + bends[:, None] * place)
-        by_seen = np.column_stack([by_place, -np.sum(by_place * place, axis=1)]) / depth[:, None]
+        by_seen = np.empty((len(points), 3))
+        by_seen[:, :2] = focal * (stretch[:, None] * normals + bends[:, None] * place)
+        by_seen[:, 2] = -(by_seen[:, 0] * x + by_seen[:, 1] * y)
+        by_seen /= depth[:, None]
         by_flat = by_seen @ rotation
         slope = np.empty((len(points), UNKNOWNS))
         slope[:, :3] = np.sum((flat @ turned.reshape(3, 3, 3).transpose(0, 2, 1)) * by_seen, axis=2).T
@@ -206,6 +213,16 @@ def fit_card(
         values = [_along_axis(p) if k.index < 0 else p[..., k.index] for k in known]
         return np.stack([(value - k.value) / k.u for value, k in zip(values, known, strict=True)], axis=-1)
 
+    held = np.array([k.index >= 0 for k in known])
+    known_slopes = np.zeros((len(known), UNKNOWNS))
+    known_slopes[held, [k.index for k in known if k.index >= 0]] = [1.0 / k.u for k in known if k.index >= 0]
+
+    def slopes_known(p: np.ndarray) -> np.ndarray:
+        """Derivatives (K, 15) of `off_known`: of the distance along the axis alone they change from place to place."""
+        if held.all():
+            return known_slopes
+        return np.where(held[:, None], known_slopes, slopes(off_known, p, _STEPS))
+
     fits = []
     for start in _starts(card, markers, focal, centre, print_scale):
         keep, inflation = np.ones(len(points), bool), _ROUGHLY
@@ -217,7 +234,7 @@ def fit_card(
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q)], axis=-1)
 
             def cost_slopes(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
-                return np.vstack([slopes_off(q)[kept] / (inflation * u_px[kept, None]), slopes(off_known, q, _STEPS)])
+                return np.vstack([slopes_off(q)[kept] / (inflation * u_px[kept, None]), slopes_known(q)])
 
             p = solve(cost, p, _STEPS, most=60 if turn else 12, jacobian_at=cost_slopes)
             if p is None:
@@ -286,11 +303,11 @@ def _translations(unknowns: np.ndarray) -> np.ndarray:
 def _project(unknowns: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
     """What `View.project` gives, for many views at once: pixels (B, N, 2) of world points (B, N, 3)."""
     seen = points_mm @ _rotations(unknowns).transpose(0, 2, 1) + _translations(unknowns)[:, None, :]
-    normalised = seen[..., :2] / seen[..., 2:]
-    r2 = np.sum(normalised**2, axis=-1, keepdims=True)
-    k1, k2, focal = unknowns[:, K1], unknowns[:, K2], np.exp(unknowns[:, LOG_FOCAL])
-    stretch = (1.0 + k1[:, None, None] * r2 + k2[:, None, None] * r2**2) * focal[:, None, None]
-    return normalised * stretch + unknowns[:, None, [CENTRE_X, CENTRE_Y]]
+    x, y = seen[..., 0] / seen[..., 2], seen[..., 1] / seen[..., 2]
+    r2 = x * x + y * y
+    k1, k2, focal, *centre = (unknowns[:, k, None] for k in (K1, K2, LOG_FOCAL, CENTRE_X, CENTRE_Y))
+    stretch = (1.0 + k1 * r2 + k2 * r2**2) * np.exp(focal)
+    return np.stack([place * stretch + at for place, at in zip((x, y), centre, strict=True)], axis=-1)
 
 
 def _along_axis(unknowns: np.ndarray) -> np.ndarray:

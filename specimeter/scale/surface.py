@@ -173,7 +173,8 @@ class Bend:
         on_arc = np.clip(s, -self.arc_half_mm, self.arc_half_mm)
         theta, leg = on_arc / self.radius_mm, s - on_arc
         sine, cosine = np.sin(theta), np.cos(theta)
-        local = np.column_stack([self.radius_mm * sine + leg * cosine, a, self.radius_mm * cosine - leg * sine])
+        local = np.empty((len(s), 3))
+        local[:, 0], local[:, 1], local[:, 2] = self.radius_mm * sine + leg * cosine, a, self.radius_mm * cosine - leg * sine
         return self.axis_point_mm + local @ self.frame
 
     def world(self, developed_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

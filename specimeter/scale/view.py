@@ -58,10 +58,14 @@ class View:
 
     def project(self, points_mm: np.ndarray) -> np.ndarray:
         """Pixels [x, y], shape (N, 2), of world points in mm, shape (N, 3)."""
-        seen = np.asarray(points_mm, float).reshape(-1, 3) @ self.rotation.T + self.translation_mm
-        normalised = seen[:, :2] / seen[:, 2:]
-        r2 = np.sum(normalised**2, axis=1, keepdims=True)
-        return normalised * (1.0 + self.k1 * r2 + self.k2 * r2**2) * self.focal_px + self.centre_px
+        across, down, ahead = (np.asarray(points_mm, float).reshape(-1, 3) @ self.rotation.T + self.translation_mm).T
+        x, y = across / ahead, down / ahead
+        r2 = x * x + y * y
+        stretch = 1.0 + self.k1 * r2 + self.k2 * r2**2
+        pixels = np.empty((len(x), 2))
+        for column, (place, centre) in enumerate(zip((x, y), self.centre_px, strict=True)):
+            pixels[:, column] = place * stretch * self.focal_px + centre
+        return pixels
 
     def rays(self, points_px: np.ndarray) -> np.ndarray:
         """Unit directions in world coordinates, shape (N, 3), of the sight lines through pixels [x, y], shape (N, 2)."""

@@ -173,9 +173,13 @@ def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
     """
     grey = mean_of_channels(rgb)
     middle = max(float(np.median(grey[usable] if usable.any() else grey)), 0.02)
-    coded = np.clip(rgb * np.float32(0.5 / middle), 0, 2) * 2 - 1
-    planes = np.concatenate([coded.transpose(2, 0, 1), (usable.astype(np.float32) * 2 - 1)[None]])
-    return np.ascontiguousarray(planes[None], np.float32)
+    planes = np.empty((1, 4, *usable.shape), np.float32)
+    for channel, plane in enumerate(planes[0, :3]):
+        np.clip(np.multiply(rgb[..., channel], np.float32(0.5 / middle), out=plane), 0, 2, out=plane)
+    planes[0, 3] = usable
+    planes *= 2
+    planes -= 1
+    return planes
 
 
 def answers(picture: np.ndarray, network: Network) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import cv2
@@ -42,7 +43,7 @@ def blur_px(light: np.ndarray) -> float | None:
     if min(light.shape) < 24:
         return None
     root = np.sqrt(np.maximum(light, 0))  # steadies shot noise; half-levels move little over a few pixels
-    fine, middle, coarse = (_slope(root, blur) for blur in (FINE_PX, MIDDLE_PX, COARSE_PX))
+    fine = _slope(root, FINE_PX)
     peaks = (fine >= cv2.dilate(fine, np.ones((3, 3), np.uint8))) & (fine > 0)
     peaks[:8], peaks[-8:], peaks[:, :8], peaks[:, -8:] = False, False, False, False
     noise = float(np.median(fine[::3, ::3])) * 1.5
@@ -51,12 +52,13 @@ def blur_px(light: np.ndarray) -> float | None:
         return None
     strongest = np.argsort(fine[rows, cols])[::-1][: max(LEAST_EDGES * 5, len(rows) // 3)]
     rows, cols = rows[strongest], cols[strongest]
-    ratio2 = (fine[rows, cols] / np.maximum(middle[rows, cols], 1e-9)) ** 2
+    fine, middle, coarse = fine[rows, cols], *(_slope_at(root, blur, rows, cols) for blur in (MIDDLE_PX, COARSE_PX))
+    ratio2 = (fine / np.maximum(middle, 1e-9)) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):
         spread2 = (MIDDLE_PX**2 - ratio2 * FINE_PX**2) / (ratio2 - 1)
     spread2 = np.where((ratio2 > 1.0005) & np.isfinite(spread2), spread2, -1)
-    expected = middle[rows, cols] * np.sqrt((np.maximum(spread2, 0) + MIDDLE_PX**2) / (np.maximum(spread2, 0) + COARSE_PX**2))
-    step = np.abs(np.log(np.maximum(coarse[rows, cols], 1e-9) / np.maximum(expected, 1e-9))) < 0.12
+    expected = middle * np.sqrt((np.maximum(spread2, 0) + MIDDLE_PX**2) / (np.maximum(spread2, 0) + COARSE_PX**2))
+    step = np.abs(np.log(np.maximum(coarse, 1e-9) / np.maximum(expected, 1e-9))) < 0.12
     held = (spread2 > 0.04) & step
     if held.sum() < LEAST_EDGES // 2:
         return None
@@ -66,6 +68,20 @@ def blur_px(light: np.ndarray) -> float | None:
 def _slope(field: np.ndarray, blur: float) -> np.ndarray:
     smooth = cv2.GaussianBlur(field, (0, 0), blur)
     return cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
+
+
+def _slope_at(field: np.ndarray, blur: float, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
+    """The same at some pixels inside the field: few of all tell of the blur."""
+    smooth = cv2.GaussianBlur(field, (0, 0), blur)
+
+    def across(step: tuple[int, int], side: tuple[int, int]) -> np.ndarray:
+        total = np.zeros(len(rows), np.float32)
+        for weight, along in ((1, -1), (2, 0), (1, 1)):
+            row, col = rows + along * side[0], cols + along * side[1]
+            total += weight * (smooth[row + step[0], col + step[1]] - smooth[row - step[0], col - step[1]])
+        return total / 8
+
+    return np.hypot(across((0, 1), (1, 0)), across((1, 0), (0, 1)))
 
 
 def edge_blur_px(light: np.ndarray, edges_px: Sequence[np.ndarray]) -> float | None:
@@ -164,7 +180,10 @@ def resolving(photo, surface, area: ExaminedArea) -> tuple[float | None, Examine
     surface : Surface
     area : ExaminedArea
     """
-    blur, face = _seen_blur_px(photo, area), detail.of_face(photo.linear(), area)
+    with ThreadPoolExecutor(1) as beside:  # both leave Python alone for most of their time
+        detailed = beside.submit(detail.of_face, photo.linear(), area)
+        blur = _seen_blur_px(photo, area)
+        face = detailed.result()
     wide_px, veiled = detail.width_px(face, None if blur is None else max(FWHM * blur, 2.0))
     told = replace(area, blur_px=blur, veiled=veiled)
     if wide_px is None:

@@ -118,7 +118,9 @@ def _flat(rgb: np.ndarray) -> np.ndarray:
     code -= code.mean(dtype=np.float64).astype(np.float32)  # keeps the difference of squares below exact
     box = (FLAT_WINDOW_PX, FLAT_WINDOW_PX)
     mean, square = cv2.blur(code, box), cv2.blur(code * code, box)
-    flat = np.sqrt(np.maximum(square - mean * mean, 0)) < FLAT
+    mean *= mean
+    square -= mean
+    flat = square < FLAT**2
     return cv2.dilate(flat.astype(np.uint8), np.ones(box, np.uint8)) > 0
 
 
