@@ -34,6 +34,13 @@ def section(tmp_path_factory):
     return record
 
 
+@pytest.fixture(scope="module")
+def bent(bend_case, tmp_path_factory):
+    """The record of the case's bend."""
+    out = tmp_path_factory.mktemp("bent")
+    return job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out, method="openings")[0]
+
+
 def numbers(folder):
     """What the audit's step about numbers says."""
     return next(step for step in audit(folder) if step.name == "numbers")
@@ -100,15 +107,14 @@ def test_points_that_hold_no_weld_metal_are_refused(section, text, capsys):
     assert "expected" in capsys.readouterr().err
 
 
-def test_a_review_under_another_version_is_no_forgery(bend_case, tmp_path, monkeypatch):
+def test_a_review_under_another_version_is_no_forgery(bend_case, bent, monkeypatch):
     """What the measuring version resolved to 3 % otherwise is told by that version only, however many others reviewed it since.
 
     Finding and measuring in a photograph is not promised to be the same in another version: 10 % is the tool's own bound.
     """
-    record, _ = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
     picture, measuring = photos.read(bend_case.photo), build.code_sha256()
-    area = record.examined[0]
-    off = record.model_copy(
+    area = bent.examined[0]
+    off = bent.model_copy(
         update={"examined": (area.model_copy(update={"smallest_resolvable_mm": 1.03 * area.smallest_resolvable_mm}),)}
     )
     assert any("smallest_resolvable_mm" in told for told in again.faults(off, "p1", picture)[0])
@@ -122,9 +128,9 @@ def test_a_review_under_another_version_is_no_forgery(bend_case, tmp_path, monke
     assert again.faults(older, "p1", picture)[0] == []  # written before records kept who measured
 
 
-def test_an_act_recomputes_what_it_changes_and_leaves_the_rest_as_it_was(bend_case, tmp_path):
+def test_an_act_recomputes_what_it_changes_and_leaves_the_rest_as_it_was(bent):
     """After each act the record is what recomputing all of it gives, whatever of it was taken over from before."""
-    record, _ = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=tmp_path, method="openings")
+    record = bent
     first, second = record.features[:2]
     moved = [[x + 3.0, y] for x, y in first.outline_px]
     who = {"by": "A. Miller", "when": datetime.now(UTC)}

@@ -116,8 +116,9 @@ def test_a_blur_in_one_direction_is_noticed(placed, name, turns, long_px, noise)
         length = smear.length_px(light, area)
         assert length is not None, turn
         assert 0.75 * drawn - 2 < length < 1.25 * long_px + 2, (turn, length)
-        assert of_face(light, area).smoothed
-        assert width_px(of_face(light, area), 2.0)[1] == detail.SMOOTHED
+        seen = of_face(light, area)
+        assert seen.smoothed
+        assert width_px(seen, 2.0)[1] == detail.SMOOTHED
 
 
 def test_gaps_of_a_box_are_told_by_its_length():
