@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from specimeter.measure import contact
 from specimeter.measure.contact import contacts
 from specimeter.measure.polygon import Rings
 from specimeter.segment.model import ExaminedArea
@@ -58,3 +59,14 @@ def test_where_every_border_is_an_edge_nothing_is_cut_off():
     found = touching([box(0, 45), box(95, 45)], edges=edges)
     assert found.cut.tolist() == [False, False]
     assert found.at_corner.tolist() == [True, False]
+
+
+@pytest.mark.parametrize("long", [0.3, 1.0, 7.0, 33.4])
+def test_a_border_is_sampled_at_most_a_pixel_apart(long):
+    """From end to end, evenly, with no more samples than that takes and one to spare."""
+    path = np.array([[0.0, 0.0], [0.6 * long, 0.0], [0.6 * long, 0.4 * long]])
+    samples = contact._sampled(path)
+    steps = np.hypot(*np.diff(samples, axis=0).T)
+    assert np.array_equal(samples[[0, -1]], path[[0, -1]])
+    assert steps.max() <= 1.0
+    assert len(samples) == np.ceil(long) + 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -344,3 +345,14 @@ def test_what_reaches_into_an_undercut_is_that_undercut():
     within, across, beside, clear = (square(x, 20.0) for x in (20.0, 25.0, 28.0, 30.0))
     assert apart([within, across, beside, clear], [notch]) == [clear]
     assert apart([within], []) == [within]
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 25.0, 90.0, 200.0])
+def test_right_and_down_of_the_photograph_in_millimetres(turn_deg):
+    """A plane drawn at any turn and scale: the two ways have unit length, and a step along each moves right, and down, only."""
+    turn, px_per_mm = np.radians(turn_deg), 17.0
+    onto = px_per_mm * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    surface = SimpleNamespace(project=lambda points: points @ onto.T + [300.0, 200.0])
+    ways = section._rightwards(surface, np.array([2.0, -3.0]))
+    assert np.hypot(*ways.T) == pytest.approx([1.0, 1.0])
+    assert ways @ onto.T == pytest.approx(px_per_mm * np.eye(2))
