@@ -18,7 +18,7 @@ from specimeter.segment.tips import move_tips
 ODDS = Path(__file__).with_name("fracture_learned.json")
 FAMILIES = ("pore", "elongated-cavity", "slag", "unfused", "fisheye")
 NETWORK = Network(  # answers with log-odds of the share of each pixel that features cover; then, unnormalised, of each family
-    files=(Path(__file__).with_name("fracture_learned.onnx"),),
+    files=tuple(Path(__file__).with_name(f"fracture_learned{name}.onnx") for name in ("", "_mixed")),
     sampling_mm=0.06,
     most_zoom=3.0,
     margin_px=40,
@@ -254,11 +254,19 @@ def figures_of(proposal: Proposal, edge: Drawn, seen: Seen) -> np.ndarray:
 def family_of(proposal: Proposal, slender: float) -> str:
     """The likeliest family; of the two kinds of cavity, the one that the outline's proportions speak for as well."""
     held = fit_of(ODDS)
-    odds = proposal.families.copy()
-    push = held["slender"] * (np.log(slender) - np.log(held["elongated_from"]))
-    odds[1] += 0.5 * push
-    odds[0] -= 0.5 * push
-    return FAMILIES[int(odds.argmax())]
+    return FAMILIES[int(divided(proposal.families, slender, held["slender"], held["elongated_from"]).argmax())]
+
+
+def divided(families: np.ndarray, slender, push: float, start: float) -> np.ndarray:
+    """Log-odds (..., 5) of families, what is said of both cavities together divided between them by the proportions too.
+
+    The more slender than `start`, the more elongated, by `push` for each factor of e; others stay as likely as they are.
+    """
+    odds = np.array(families, float)
+    together = np.logaddexp(odds[..., 0], odds[..., 1])
+    apart = odds[..., 1] - odds[..., 0] + push * (np.log(slender) - np.log(start))
+    odds[..., 0], odds[..., 1] = together - np.logaddexp(0, apart), together - np.logaddexp(0, -apart)
+    return odds
 
 
 def _kind(family: str, proposal: Proposal, length_mm: float, width_mm: float) -> str:

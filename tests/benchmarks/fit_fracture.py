@@ -107,10 +107,7 @@ def proportions(rows: dict[str, np.ndarray]) -> tuple[float, float, float]:
     best = (0.0, 2.0, -1.0)
     for start in FROM:
         for push in SLENDER:
-            odds = rows["odds"][true].copy()
-            way = push * (np.log(rows["slender"][true]) - np.log(start))
-            odds[:, 1] += 0.5 * way
-            odds[:, 0] -= 0.5 * way
+            odds = learned.divided(rows["odds"][true], rows["slender"][true], push, start)
             share = float((odds.argmax(axis=1) == rows["family"][true]).mean())
             if share > best[2]:
                 best = (float(push), start, share)

@@ -125,6 +125,15 @@ def test_proportions_tell_the_two_kinds_of_cavity_apart_where_the_network_cannot
     assert learned.family_of(alike, 4.0) == "elongated-cavity"
 
 
+def test_proportions_take_nothing_from_the_other_families():
+    """A slender region that is rather unfused stays so; cavities together keep their odds, divided by how slender it is."""
+    families = np.log([[0.3, 0.1, 0.1, 0.45, 0.05]])
+    told = np.exp(learned.divided(families, np.array([4.0 * np.e]), 2.0, 4.0))[0]
+    assert told[2:] == pytest.approx([0.1, 0.45, 0.05])
+    assert told[:2].sum() == pytest.approx(0.4)
+    assert told[1] / told[0] == pytest.approx(np.exp(2.0) / 3)
+
+
 def test_the_shipped_network_answers_at_full_sampling_and_its_weights_are_named():
     """Any size goes in, six finite planes of that size come out, the same twice; the fit knows every figure."""
     picture = np.random.default_rng(1).uniform(-1, 1, (1, 4, 70, 91)).astype(np.float32)
