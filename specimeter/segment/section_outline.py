@@ -35,6 +35,7 @@ BOTH_SIDES = 0.6  # difference of the chances of metal, within and beyond the bo
 END_MM = 5.0  # along the outline: a stretch so long without any clear edge may run through the metal
 NEAR_MM, STRETCH_MM = 2.0, 2.5  # from the weld's faces, and along the outline: where every stretch must hold
 OFF_MM, OFF_PX = 0.12, 1.5  # how far the outline may lie from the network's border
+END_RUNS, END_REACH = 3, 1.6  # straight pieces of a plate's end, at most; and how far it leads round, in thicknesses
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
@@ -49,8 +50,8 @@ class Candidate:
 
     `clear`, `agrees`, `shown`: of each point, bool (N,), whether it lies on a clear edge, on the network's border, and where
     the network is sure of both sides; `support`, `agreed`, `sure`: shares of them, the least of a stretch at the weld and of
-    all. `same`: overlap of the network's two readings, coarse and fine; `explained`: share of the outline that is plate surface
-    or the face of a weld; `thick`: how well a plate's thickness agrees with the sheet's; `closed`:
+    all. `same`: overlap of the network's two readings, coarse and fine; `explained`: share of the outline that is a plate's
+    surface or end, or the face of a weld; `thick`: how well a plate's thickness agrees with the sheet's; `closed`:
     the least share of clear edge on any stretch as long as a plate's end, which would miss where metal was cut off unseen.
     """
 
@@ -99,9 +100,9 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
             expected="metal with straight plate surfaces and a weld between them",
             mend=MEND,
         )
-    best = found[0]
+    best = max((one for one in found if one.joint and not _elsewhere(one, found[0])), key=confidence)
     sure = confidence(best)
-    if any(one.worth > RIVAL * best.worth and _elsewhere(one, best) for one in found[1:]):
+    if any(one.worth > RIVAL * found[0].worth and _elsewhere(one, best) for one in found[1:]):
         sure = min(sure, 0.4)
     cautions = ()
     if sure < LEAST_CONFIDENCE:
@@ -303,7 +304,7 @@ def _judged(one: Candidate, sheet: Sheet, surface: Surface, u_scale: float) -> C
     outline = resampled(developed, max(FINE_MM, float(np.ptp(developed, axis=0).max()) / 1500))
     plates = runs(outline)
     step = float(np.median(np.hypot(*np.diff(outline, axis=0).T)))
-    straight = min(sum(run.length_mm for run in plates) / (len(outline) * step), 1.0)
+    straight = min((sum(run.length_mm for run in plates) + _ends(plates, len(outline), step)) / (len(outline) * step), 1.0)
     joint = (find_fillet if sheet.specimen.test == "macro-fillet" else find_butt)(outline, plates) if len(plates) > 2 else None
     thick, explained = 1.0, straight
     support, agreed, sure = (float(part.mean()) for part in (one.clear, one.agrees, one.shown))
@@ -335,6 +336,25 @@ def _along(part: np.ndarray, step: float, stretch_mm: float) -> np.ndarray:
     padded = np.concatenate([part, part[:reach]]).astype(float)
     mean = np.convolve(padded, np.ones(reach) / reach, "valid")[: len(part)]
     return np.roll(mean, reach // 2)
+
+
+def _ends(plates: tuple[Run, ...], count: int, step: float) -> float:
+    """Length in mm of the ends of plates that no straight run covers already: sheared, rounded, sawn aslant, edges broken.
+
+    An end leads from one surface of a plate to the other, hardly farther round than straight through; `count`: points of the
+    outline; `step`: between them, in mm.
+    """
+    found = 0.0
+    for k, before in enumerate(plates):
+        for skipped in range(min(END_RUNS, len(plates) - 2) + 1):
+            after = plates[(k + 1 + skipped) % len(plates)]
+            thick = -float(before.height(after.point[None])[0])
+            long = (after.first - before.last) % count * step
+            if before.normal @ after.normal < -0.95 and 0 < long < END_REACH * thick:
+                covered = sum(plates[(k + 1 + n) % len(plates)].length_mm for n in range(skipped))
+                found += max(long - covered, 0.0)
+                break
+    return found
 
 
 def _not_straight(face, plates: tuple[Run, ...]) -> float:

@@ -17,9 +17,9 @@ from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.scene.section_joint import butt
 from specimeter.segment.joint import find_butt
-from specimeter.segment.plates import resampled
+from specimeter.segment.plates import resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
-from specimeter.segment.section_outline import Candidate, confidence
+from specimeter.segment.section_outline import Candidate, _ends, confidence
 
 
 @pytest.fixture(scope="module", params=[("macro-fillet", 3018, 1632), ("macro-butt", 730155, 1500)])
@@ -176,3 +176,18 @@ def test_an_outline_may_be_longer_than_opencv_takes_at_once():
     assert rounds.mean() > 0.8
     assert (rounds[1:-1] == rounds[1]).all(axis=1).mean() > 0.95
     assert not len(doubled_along(light, np.tile(square, (70, 1)), 0.08)[0])
+
+
+def test_an_end_of_a_plate_is_explained_whatever_its_form():
+    """A bar 60 x 10 mm whose left end is a half circle (5 pi mm), whose right end has edges broken by 1.5 mm: what lies between
+    its straight pieces; and a slot 4 mm wide from above is no end, though its walls are parallel.
+    """
+    turn = np.linspace(-np.pi / 2, np.pi / 2, 90)
+    left = np.column_stack([5 - 5 * np.cos(turn), 5 - 5 * np.sin(turn)])
+    right = [(58.5, 0.0), (60.0, 1.5), (60.0, 8.5), (58.5, 10.0)]
+    whole = resampled(np.concatenate([left, right]), 0.1)
+    found = _ends(runs(whole), len(whole), 0.1)
+    assert found == pytest.approx(5 * np.pi + 2 * np.hypot(1.5, 1.5), abs=1.5)
+    slot = [(30.0, 0.0), (30.0, 7.0), (34.0, 7.0), (34.0, 0.0)]
+    cut = resampled(np.concatenate([left, slot, right]), 0.1)
+    assert _ends(runs(cut), len(cut), 0.1) == pytest.approx(found, abs=2.0)  # the slot is 18 mm round
