@@ -39,7 +39,9 @@ END_RUNS, END_REACH = 3, 1.6  # straight pieces of a plate's end, at most; and h
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
-LEAST_CONFIDENCE = 0.5
+LEAST_CONFIDENCE, UNSURE = 0.5, 0.4  # from which an outline is measured; and of one that a person has to look at
+SURE_BARE = 0.9  # of an outline that shows no joint, from which it is shown to a person at all
+NO_WELD = "Between the plates of the cut that was outlined no weld is seen: check its outline, or give it in [region]."
 ENOUGH = (0.7, 0.7, 0.5, 0.5)  # confidence of an outline, from which no further reading of the photograph is asked
 MEND = "outline the metal of the cut in [region] outline_px"
 
@@ -93,6 +95,9 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
             break
     found.sort(key=lambda one: -one.worth)
     if not found or not found[0].joint or found[0].explained < LEAST_EXPLAINED:
+        bare = max(found, key=confidence, default=None)
+        if bare is not None and confidence(bare) > SURE_BARE:
+            return _area(photo, bare.outline_px, UNSURE, (NO_WELD,))
         raise AreaError(
             "no cut through a weld stands out from the background",
             file=photo.file,
@@ -103,7 +108,7 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
     best = max((one for one in found if one.joint and not _elsewhere(one, found[0])), key=confidence)
     sure = confidence(best)
     if any(one.worth > RIVAL * found[0].worth and _elsewhere(one, best) for one in found[1:]):
-        sure = min(sure, 0.4)
+        sure = min(sure, UNSURE)
     cautions = ()
     if sure < LEAST_CONFIDENCE:
         cautions = ("The cut was outlined with low confidence: check its outline, or give it in [region].",)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -16,6 +17,7 @@ from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.scene.section_joint import butt
+from specimeter.segment import section_outline
 from specimeter.segment.joint import find_butt
 from specimeter.segment.plates import resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
@@ -133,6 +135,33 @@ def test_one_doubt_is_enough(figure):
     """An outline that fails any one check is not measured: below a half."""
     assert confidence(candidate()) > 0.9
     assert confidence(candidate(**{figure: 0.0})) < 0.5
+
+
+def found_among(monkeypatch, *candidates):
+    """What is said where these alone were followed in an empty photograph."""
+    rgb = np.zeros((60, 80, 3), np.uint8)
+    photo = SimpleNamespace(rgb=rgb, width_px=80, height_px=60, file="cut.png")
+    monkeypatch.setattr(section_outline, "readings", lambda *_: [(None, (0.6, 0.8))])
+    monkeypatch.setattr(section_outline, "card_outlines_px", lambda _: [])
+    monkeypatch.setattr(section_outline, "_candidates", lambda *_: list(candidates))
+    surface = SimpleNamespace(mm_per_px_at=lambda _: 0.1)
+    return section_outline.find_section(photo, None, None, surface)
+
+
+def test_a_sure_outline_without_a_weld_is_shown_but_not_measured(monkeypatch):
+    """All else is as it should be: a person looks at it; where any more is in doubt, nothing is shown."""
+    area = found_among(monkeypatch, candidate(joint=False))
+    assert area.confidence == section_outline.UNSURE < section_outline.LEAST_CONFIDENCE
+    assert area.cautions == (section_outline.NO_WELD,)
+    with pytest.raises(AreaError):
+        found_among(monkeypatch, candidate(joint=False, support=0.5))
+
+
+def test_of_several_readings_of_one_place_the_likeliest_right_is_taken(monkeypatch):
+    """Of more worth is the clearer one, whose plate is not as thick as the sheet says; the other's is."""
+    clear, right = candidate(thick=0.4), candidate(agreed=0.75, support=0.6, sure=0.8)
+    assert clear.worth > right.worth
+    assert found_among(monkeypatch, clear, right).confidence == confidence(right)
 
 
 def test_a_joint_is_found_again_whichever_way_the_outline_is_sampled():
