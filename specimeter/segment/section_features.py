@@ -23,11 +23,11 @@ LEVEL, LEAST_PEAK = -1.0, 2.5  # log-odds that bound a proposal, and that it rea
 CORE = 0.0  # log-odds of what of a proposal is outlined, where it has so much: its fringe is noise
 SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
 BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
-SLOPE, MIDDLE = 0.9, 5.6  # from the network's log-odds to those of being one: it is surer than it is right (SECTIONS.md)
+SLOPE, MIDDLE = 0.8, 4.5  # from the network's log-odds to those of being one: it is surer than it is right (SECTIONS.md)
 LEAST_CELLS = 4
 MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
-CRACK = -1.2  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
+CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
