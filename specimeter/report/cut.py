@@ -148,7 +148,8 @@ def _placed(record: Record) -> list[Block]:
     for one in inner:
         if one.kind == "lack-of-penetration" and (high := plus_minus(one.length_mm, one.U_length_mm)):
             found.append(text(f"Lack of penetration {one.id}: {high} mm high."))
-    lost = unfused([outlines[one.id] for one in inner if one.kind.startswith("lack-of")], lines)
+    beside = [one for one in inner if one.kind.startswith("lack-of") and one.kind != "lack-of-penetration"]  # plate on plate
+    lost = unfused([outlines[one.id] for one in beside], lines)
     if lost is not None and lost[0] > 0:
         share = 100 * lost[0] / lost[1]
         found.append(text(f"Not fused: {lost[0]:.1f} mm of {lost[1]:.1f} mm of the fusion line ({share:.0f} %)."))

@@ -13,6 +13,7 @@ from specimeter import job
 from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import AreaError
+from specimeter.measure.section_place import fusion_lines, unfused
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
@@ -76,6 +77,40 @@ def test_undercuts_are_features_with_a_depth_and_no_length(measured):
     if deep is not None:
         deepest = max(undercuts, key=lambda feature: feature.depth_mm)
         assert deepest.depth_mm == pytest.approx(deep, abs=max(0.1, deepest.U_depth_mm))
+
+
+def looked_at(folder, test, seed):
+    """A scene near enough for thin lines through the whole job, and its truth."""
+    scene = random_scene(seed, test=test, width_px=1100, card="none", mm_per_px=0.08, tilt_deg=0.0)
+    path = save(render(scene), folder, "cut")
+    found = job.find(photos.read(path), sheets.read(folder / "cut.sheet.toml"), None, method="learned", progress=lambda _: None)
+    return found, json.loads((folder / "cut.truth.json").read_text())
+
+
+def test_the_height_of_a_root_that_is_not_fused_in_a_scene(tmp_path):
+    """As the joint was drawn, within its U; the penetration is what is left of the plate, within its own."""
+    found, truth = looked_at(tmp_path, "macro-butt", 67)
+    (high,) = (one for one in found.features if one.kind == "lack-of-penetration")
+    assert high.length_mm == pytest.approx(truth["unfused"][0]["length_mm"], abs=high.U_length_mm)
+    assert high.U_length_mm < 1.0
+    sizes = found.section.sizes
+    assert sizes["penetration_mm"] == pytest.approx(truth["section"]["penetration_mm"], abs=sizes["U_penetration_mm"])
+
+
+def test_the_share_of_the_fusion_line_that_is_not_fused_in_a_scene(tmp_path):
+    """A fillet with one side wall of a millimetre not fused: its length by the found lines as by the true ones, to 0.3 mm."""
+    found, truth = looked_at(tmp_path, "macro-fillet", 102)
+
+    def of(features, weld_px, metal_px):
+        weld, metal = (found.surface.develop(np.array(points)) for points in (weld_px, metal_px))
+        return unfused([found.surface.develop(np.array(one)) for one in features], fusion_lines(weld, metal))
+
+    true = [one["outline_px"] for one in truth["features"] if one["kind"].startswith("lack-of")]
+    own = [one.outline_px for one in found.features if one.kind.startswith("lack-of")]
+    lost, whole = of(own, found.section.weld_px, found.area.outline_px)
+    truly, all_of_it = of(true, truth["weld"]["outline_px"], truth["area_outline_px"])
+    assert lost == pytest.approx(truly, abs=0.3)
+    assert lost / whole == pytest.approx(truly / all_of_it, abs=0.03)
 
 
 def test_a_photograph_without_a_cut_asks_for_a_region(tmp_path):
