@@ -70,11 +70,12 @@ def test_the_record_of_both_checks(both):
 
 
 def test_one_imperfection_on_both_is_counted_once(both):
-    """Linked by a named person, the longest opening of each is one, and the record says so."""
+    """Linked by a named person, the longest of one kind on each is one, and the record says so."""
     record, _ = both
-    longest = [
-        max((f for f in record.features if f.photo == photo), key=lambda f: f.length_mm or 0).id for photo in ("p1", "p2")
-    ]
+    rising = sorted(record.features, key=lambda f: f.length_mm or 0)
+    first, second = ({f.kind: f for f in rising if f.photo == photo} for photo in ("p1", "p2"))
+    kind = max(first.keys() & second.keys(), key=lambda each: min(first[each].length_mm or 0, second[each].length_mm or 0))
+    longest = [first[kind].id, second[kind].id]
     assert UNLINKED in record.cautions
     linked = edit.same(record, *longest[::-1], by="A. Miller", when=datetime.now(UTC), why="the same one")
     counted = [set(longest) & set(verdict.features) for verdict in linked.verdicts if verdict.rule == "single"]

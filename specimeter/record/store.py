@@ -280,9 +280,10 @@ def _temporary(out: Path, instead_of: str | None) -> Iterator[Path]:
         try:
             os.mkdir(temporary)
             if instead_of is not None:
-                marked = out / f"{temporary.stem}-{os.stat(temporary).st_ino}-{instead_of}{_PART}"
-                os.rename(temporary, marked)
-                temporary = marked
+                with contextlib.suppress(FileNotFoundError):  # another run has swept it away meanwhile
+                    marked = out / f"{temporary.stem}-{os.stat(temporary).st_ino}-{instead_of}{_PART}"
+                    os.rename(temporary, marked)
+                    temporary = marked
             if fcntl is not None:
                 with contextlib.suppress(OSError):  # gone already, or no locks on this file system: nothing is ever swept there
                     handle = os.open(temporary, os.O_RDONLY)

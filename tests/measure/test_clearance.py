@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import cdist
 
@@ -183,8 +183,10 @@ def test_the_first_bound_is_between_two_points_of_near_neighbours(seed, many, sp
 
 @settings(deadline=None, max_examples=25)
 @given(seed=st.integers(0, 2**31), many=st.integers(2, 25), spread=st.floats(5, 200), most=st.sampled_from([20, 300, 900]))
+@example(seed=10146908, many=2, spread=32.0, most=300)  # slantwise farther apart than the bound, along neither axis
 def test_boxes_of_runs_that_may_be_near_are_all_those(seed, many, spread, most):
-    """Every pair of runs of two polygons whose boxes lie within either's bound of each other, each once, the lesser first."""
+    """Every pair of runs of two polygons whose boxes lie within either's bound of each other, each once, the lesser first;
+    none that is farther along an axis."""
     rings = Rings.of(scattered(seed, many, spread, most))
     bound = np.random.default_rng(seed).uniform(0, 20, many)
     runs = clearance._Runs.of(rings, clearance.RUN)
@@ -194,10 +196,18 @@ def test_boxes_of_runs_that_may_be_near_are_all_those(seed, many, spread, most):
         ends = np.concatenate([rings.points[start : start + count], rings.points[rings.after[start : start + count]]])
         assert rings.starts[owner] <= start <= start + count <= rings.starts[owner + 1]
         assert np.array_equal([low, high], [ends.min(axis=0), ends.max(axis=0)])
-    apart = np.maximum(runs.low[:, None] - runs.high[None], runs.low[None] - runs.high[:, None]).max(axis=2)
-    within = apart <= np.maximum(bound[runs.owner][:, None], bound[runs.owner][None])
-    wanted = np.argwhere(np.triu(within & (runs.owner[:, None] != runs.owner[None]), 1))
-    assert np.array_equal(np.column_stack(clearance._near_boxes(runs, bound)), wanted)
+    gaps = np.maximum(runs.low[:, None] - runs.high[None], runs.low[None] - runs.high[:, None])
+    bounds = np.maximum(bound[runs.owner][:, None], bound[runs.owner][None])
+    others = np.triu(runs.owner[:, None] != runs.owner[None], 1)
+    found = np.column_stack(clearance._near_boxes(runs, bound))
+    within = others & (gaps.max(axis=2) <= bounds)  # along both axes; farther off slantwise, a pair may be there or not
+    near = others & (np.hypot(*np.maximum(gaps, 0).transpose(2, 0, 1)) <= bounds)
+    told = np.zeros_like(within)
+    told[tuple(found.T)] = True
+    assert (near <= told).all()
+    assert (told <= within).all()
+    assert np.array_equal(found, np.argwhere(told))
+    wanted = np.argwhere(within)
     one, two = wanted.T
     reach = np.random.default_rng(seed + 1).uniform(0, 5, len(one))
     pair, edge = clearance._edges_near(rings, runs, one, two, reach)

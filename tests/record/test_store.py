@@ -214,6 +214,24 @@ def test_leftovers_of_a_living_run_are_left_alone(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("replace", [False, True])
+def test_a_folder_swept_away_before_it_is_locked_is_made_anew(tmp_path, monkeypatch, replace):
+    """Between the making of the hidden folder and its lock another run may clear it away: the record arrives all the same."""
+    commit(tmp_path, "SB-2" if not replace else "SB-1")
+    real, swept = os.mkdir, []
+
+    def make(path, *arguments):
+        real(path, *arguments)
+        if not swept and str(path).endswith(".part"):
+            swept.append(path)
+            os.rmdir(path)
+
+    monkeypatch.setattr(os, "mkdir", make)
+    assert sorted(os.listdir(commit(tmp_path, replace=replace))) == NAMES
+    assert swept
+    assert len(os.listdir(tmp_path)) == 2
+
+
+@pytest.mark.parametrize("replace", [False, True])
 def test_of_several_at_once_exactly_one_wins(tmp_path, replace):
     """Four processes start together with one id; with replace all of them are kept, and the last one bears the name."""
     for turn in range(2):
