@@ -350,35 +350,3 @@ def _tables(starts: np.ndarray, most: int | None = None):
         for first in range(0, len(same), at_once):
             chosen = same[first : first + at_once]
             yield chosen, starts[chosen, None] + np.minimum(np.arange(width), counts[chosen, None] - 1)
-
-
-def without_loops(points: np.ndarray, most: float = 0.1) -> np.ndarray:
-    """A closed outline, shape (N, 2), less the small loops that it makes where it is creased: each is cut off where it begins.
-
-    A loop is cut off if its length is at most the share `most` of the whole outline's; a greater one is left as it is.
-    """
-    points = np.asarray(points, float)
-    whole = float(np.hypot(*(np.roll(points, -1, axis=0) - points).T).sum())
-    while (found := _least_loop(points)) is not None and found[0] <= most * whole:
-        _, first, last, meeting = found
-        points = np.concatenate([points[: first + 1], [meeting], points[last + 1 :]])
-    return points
-
-
-def _least_loop(points: np.ndarray) -> tuple[float, int, int, np.ndarray] | None:
-    """The shortest loop: its length, the sides first < last that cross, and where; the start is taken to lie in none."""
-    a, step = points, np.roll(points, -1, axis=0) - points
-    gap = a[None] - a[:, None]  # [i, j]: from the start of side i to that of side j
-    turn = step[:, None, 0] * step[None, :, 1] - step[:, None, 1] * step[None, :, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        on_first = (gap[..., 0] * step[None, :, 1] - gap[..., 1] * step[None, :, 0]) / turn
-        on_last = (gap[..., 0] * step[:, None, 1] - gap[..., 1] * step[:, None, 0]) / turn
-        crossed = np.maximum(np.abs(on_first - 0.5), np.abs(on_last - 0.5)) < 0.5
-    first, last = np.nonzero(np.triu(crossed, 2))
-    if not len(first):
-        return None
-    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*step.T))])
-    lengths = gone[last] - gone[first]
-    k = int(np.argmin(lengths))
-    i, j = int(first[k]), int(last[k])
-    return float(lengths[k]), i, j, a[i] + on_first[i, j] * step[i]

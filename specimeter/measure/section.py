@@ -8,13 +8,14 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from specimeter.measure.polygon import without_loops
 from specimeter.measure.section_draw import evaluator
 from specimeter.measure.section_spread import EDGE_PX, own_u, spread_of, spread_of_metal, u_edge, u_toe
+from specimeter.measure.sure_enough import too_uncertain
 from specimeter.measure.undercut import Undercut, measure_undercut
 from specimeter.photo import Photo
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Surface
+from specimeter.segment.contour import uncrossed
 from specimeter.segment.faying_line import Faying, find_gap
 from specimeter.segment.fusion_line import Read
 from specimeter.segment.joint import find_butt, find_fillet
@@ -43,13 +44,6 @@ NAMES = {
     ),
 }  # fmt: skip
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
-MOST_U = {
-    "mm": (0.4, 0.15),
-    "deg": (15.0, 0.0),
-    "mm2": (1.0, 0.3),
-    "dilution": (0.15, 0.0),
-}  # floor, share of the value: less sure is not given
-MOST_U_OF = {"penetration_mm": (1.0, 0.15), "haz_width_mm": (0.6, 0.2)}  # the same where an etching, not an edge, tells it
 OPPOSITE_MM, THICK_SHARE = 3.0, 0.025  # over which two surfaces lie opposite each other; share of a thickness that may be off
 THICKNESS = "No plate is as thick in the photograph as the sheet says: check its thickness, the surface's height and the scale."
 INWARDS_MM = 3.0  # from a toe, beneath the weld, along its plate's surface: so far a lip may hang over
@@ -57,7 +51,6 @@ LEAST_CONFIDENCE = 0.5  # of an outline found on its own, from which it is measu
 UNSURE = "the outline of the cut is not sure: check it, and give it in the table [region]"
 BLUNT = "the weld metal ends at the plate in a blunt edge, which may hang over it: the toe may lie farther in"
 BLUNT_AT = "At toe {} the weld metal ends in a blunt edge: an overlap may hide there, its gap too thin to be seen. Look closer."
-NO_OTHER = "it is lost as soon as the outline is moved by what it may be off"
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
 OF_SIDE = ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "toe_angle_1_deg", "toe_angle_2_deg")
@@ -74,6 +67,7 @@ class ToeUndercut:
     undercut: Undercut
     outline_px: np.ndarray
     fitted_px: np.ndarray  # (M, 2): the notch as it was fitted
+    missing: dict[str, str] = field(default_factory=dict)  # what of it is too unsure to be given, and why
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,18 +89,6 @@ class Section:
     toes_px: tuple[np.ndarray, ...] = ()  # each (2, 2): a toe, and a point further in on its plate's surface, beneath the weld
     cautions: tuple[str, ...] = ()
     evidence: dict = field(default_factory=dict)
-
-
-def too_uncertain(name: str, value: float, U: float) -> str | None:
-    """Why a size is not given though there is a number: its uncertainty makes it mean nothing. None if it may be given."""
-    if not np.isfinite(U):
-        return NO_OTHER
-    unit = name.rsplit("_", 1)[-1]
-    floor, share = MOST_U_OF.get(name, MOST_U[unit])
-    if max(floor, share * abs(value)) >= U:
-        return None
-    said = {"mm": " mm", "deg": " \u00b0", "mm2": " mm\u00b2", "dilution": ""}[unit]
-    return f"it could be told to \u00b1 {U:.2g}{said} only"
 
 
 def section_of(
@@ -285,8 +267,10 @@ def measure_section(
                 toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=NOTCH_EDGE_PX * px_mm, u_rel=u_rel
             )
         if one is not None:
-            seen, fitted = surface.project(without_loops(toe.notch)), surface.project(one.outline)
-            cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted))
+            seen, fitted = surface.project(uncrossed(toe.notch)), surface.project(one.outline)
+            why = too_uncertain("opening_angle_deg", one.opening_angle_deg, K * one.u_opening_angle_deg)
+            lacking = {} if why is None else {"opening_angle_deg": why}
+            cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted, missing=lacking))
     missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}
     lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items() if name in values}
     if metal is not None and "haz_width_mm" in values:

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
+from specimeter.measure.sure_enough import too_uncertain
 from specimeter.segment.plates import Run
 
 FITTED_SHARE = 0.3  # the part of the notch deeper than this share of its depth is fitted: its flanks are straight there
@@ -24,7 +25,6 @@ RESOLVED_BLURS = 3.5  # a radius below the blur or a pixel is not told from a sh
 UNRESOLVED_DEPTH = 1.0  # of the blur: standard uncertainty of the depth where the root's radius is not resolved
 RADIUS_SHARE = 0.15  # of a radius: how far edges as cut are from the arc that is fitted (from scenes)
 DEPTH_PX = 0.4  # and of a resolved one, at the best: how far a followed outline keeps out of a notch (from scenes)
-RESOLVED = 3.0  # a radius is given if it is so many standard uncertainties; else an upper bound is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -139,7 +139,8 @@ def measure_undercut(
     )
     opening = float(max(np.degrees(left + right), 0.0))
     turned = 180.0 - opening
-    resolved = radius > RESOLVED * u_radius and turned > LEAST_ARC_DEG and radius > RESOLVED_BLURS * max(sigma, px_mm)
+    known = too_uncertain("root_radius_mm", radius, 2 * u_radius) is None
+    resolved = known and turned > LEAST_ARC_DEG and radius > RESOLVED_BLURS * max(sigma, px_mm)
     if not resolved:  # depth and radius trade off within the blur: a sharp root may reach so much deeper
         u_depth = float(np.hypot(u_depth, UNRESOLVED_DEPTH * max(sigma, px_mm)))
     at_most = None if resolved else float(max(radius + 2 * u_radius, _largest_that_fits(best.x, fitted, sigma, scatter)))

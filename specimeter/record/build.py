@@ -138,20 +138,21 @@ def cut_part(section: Section, features: Sequence[Feature] | Sequence[model.Feat
     deep = [feature.id for feature in features if feature.photo == photo and feature.depth_mm is not None]
     undercuts = []
     for one, id_ in zip(section.undercuts, deep, strict=True):
-        cut, u_radius = one.undercut, one.undercut.u_root_radius_mm
+        cut, u_radius, told = one.undercut, one.undercut.u_root_radius_mm, "opening_angle_deg" not in one.missing
         undercuts.append(
             model.Undercut(
                 feature=id_,
                 toe=1 if one.toe == 1 else 2,
                 width_mm=cut.width_mm,
                 U_width_mm=2 * cut.u_width_mm,
-                opening_angle_deg=cut.opening_angle_deg,
-                U_opening_angle_deg=2 * cut.u_opening_angle_deg,
+                opening_angle_deg=cut.opening_angle_deg if told else None,
+                U_opening_angle_deg=2 * cut.u_opening_angle_deg if told else None,
                 root_radius_mm=cut.root_radius_mm,
                 U_root_radius_mm=None if cut.root_radius_mm is None or u_radius is None else 2 * u_radius,
                 root_radius_at_most_mm=cut.root_radius_at_most_mm,
                 stress_concentration=cut.stress_concentration,
                 fitted_px=points(one.fitted_px),
+                missing=dict(one.missing),
             )
         )
     return model.Cut(

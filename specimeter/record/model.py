@@ -225,13 +225,14 @@ class Undercut(Part):
     toe: Literal[1, 2]
     width_mm: Positive
     U_width_mm: NotNegative
-    opening_angle_deg: float
-    U_opening_angle_deg: NotNegative
+    opening_angle_deg: float | None = None
+    U_opening_angle_deg: NotNegative | None = None
     root_radius_mm: Positive | None = None
     U_root_radius_mm: NotNegative | None = None
     root_radius_at_most_mm: Positive | None = None  # where the radius is not resolved
     stress_concentration: Positive  # 1 + 2 sqrt(depth / radius); of a radius "at most", a lower bound
     fitted_px: Line
+    missing: Missing = {}
 
 
 class Cut(Part):

@@ -78,6 +78,9 @@ def blocks(record: Record) -> list[Block]:
     found += _placed(record)
     if undercuts(record):
         found.append(_undercuts(record))
+        lacking = [(one.feature, why) for one, _ in undercuts(record) for why in one.missing.values()]
+        if lacking:
+            found.append(points([f"Opening of {id_}: {why}" for id_, why in lacking]))
         found.append(text(SHARPNESS))
     found += [text(UNMEASURED.format(one.id)) for one in unmeasured(record)]
     return found
@@ -97,8 +100,9 @@ def lines(record: Record) -> list[str]:
     found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
     for one, feature in undercuts(record):
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm) or "–"
-        root, opening = radius(one), plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)
-        found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {root}, opening {opening}°")
+        opening = plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)
+        wide = "not measured" if opening is None else f"{opening}°"
+        found.append(f"undercut {one.feature:<11} {depth} mm deep, root radius {radius(one)}, opening {wide}")
     return found + [UNMEASURED.format(one.id) for one in unmeasured(record)]
 
 

@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import KDTree
 from skimage.measure import find_contours
 
-from specimeter.segment.contour import evenly, normals, sample
+from specimeter.segment.contour import evenly, normals, sample, uncrossed
 from specimeter.segment.tips import move_tips
 
 MOST_PARTS = 32  # joined; the largest
@@ -97,7 +97,7 @@ def border(patch: Patch, light: np.ndarray, blur_px: float) -> Border | None:
     u_edge = np.hypot(0.5 * edge_spread / zoom * (1 - edge.weight), edge.u_px)
     u_tip = np.hypot(tip_spread, float(np.mean(tip_errors)) if tip_errors else SHARE_BLUR_PX) / min(zoom, 1.0)
     return Border(
-        outline_px=edge.outline_px,
+        outline_px=uncrossed(edge.outline_px),
         u_edge_px=float(u_edge),
         u_tip_px=float(np.hypot(u_tip, u_edge)),
         darkness=edge.darkness,

@@ -1,10 +1,12 @@
-"""Contours: equal steps, outward normals, and light read between pixels."""
+"""Contours: equal steps, outward normals, light read between pixels, outlines that cross themselves mended."""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
 from scipy.spatial import KDTree
+
+TOUCH = 1e-9  # share of a side: what meets another so near its end touches it, but for rounding
 
 
 def evenly(polygon: np.ndarray, step: float) -> np.ndarray:
@@ -50,3 +52,36 @@ def within(polygon: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarr
             gone = np.sign(gone[-1]) * np.maximum.accumulate(np.clip(gone * np.sign(gone[-1]), 0, abs(gone[-1])))
             held[run] = border[(at[run[0]] + gone) % len(border)]
     return held, beyond
+
+
+def uncrossed(points: np.ndarray) -> np.ndarray:
+    """A closed outline, shape (N, 2), that crosses itself nowhere: the same points, in another order where it did.
+
+    Where a slit is thinner than its edges can be placed its two sides may pass each other, and an edge that is creased makes a
+    loop. What lies between two sides that cross is gone through the other way round: so what is left stays left of what is
+    right, and the outline grows shorter each time, until none cross (2-opt: Croes 1958).
+    """
+    points = np.asarray(points, float)
+    while (found := _crossed(points)) is not None:
+        first, last = found
+        points = np.concatenate([points[: first + 1], points[last:first:-1], points[last + 1 :]])
+    return points
+
+
+def _crossed(points: np.ndarray) -> tuple[int, int] | None:
+    """Two sides of a closed outline that cross, first < last; of several the first and its last. None if there are none."""
+    step = np.roll(points, -1, axis=0) - points
+    pairs = KDTree(points + step / 2).query_pairs(1.001 * float(np.hypot(*step.T).max()) + 1e-12, output_type="ndarray")
+    first, last = np.sort(pairs, axis=1).T
+    apart = (last - first > 1) & (last - first < len(points) - 1)
+    first, last = first[apart], last[apart]
+    gap = points[last] - points[first]
+    turn, on_last, on_first = (
+        a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] for a, b in ((step[first], step[last]), (gap, step[first]), (gap, step[last]))
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        meet = np.maximum(np.abs(on_first / turn - 0.5), np.abs(on_last / turn - 0.5)) < 0.5 - TOUCH
+    if not meet.any():
+        return None
+    k = int(np.lexsort((-last, first, ~meet))[0])
+    return int(first[k]), int(last[k])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import grey_closing
 
+from specimeter.segment.contour import uncrossed
 from specimeter.segment.faying_line import Faying
 from specimeter.segment.fusion_line import GAP, Read
 from specimeter.segment.joint import Butt
@@ -57,7 +58,7 @@ class Unfused:
         way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
         side = np.column_stack([-way[:, 1], way[:, 0]])
         return Outline(
-            outline_px=np.concatenate([middle + side, (middle - side)[::-1]]),
+            outline_px=uncrossed(np.concatenate([middle + side, (middle - side)[::-1]])),
             kind="lack-of-penetration",
             confidence=float(np.clip(1 - LEAST / (self.worth + LEAST), 0.5, 0.95)),
             u_edge_px=0.5,

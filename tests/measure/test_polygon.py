@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
 from specimeter.measure import polygon as polygons_of
-from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters, without_loops
+from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters
 
 
 def star(seed: int, points: int, stretch: float = 1.0) -> np.ndarray:
@@ -129,23 +129,6 @@ def test_no_polygons_and_chosen_polygons():
     assert centroids(rings.only(np.array([False, True, False, True]))).tolist() == [[1, 1], [3, 3]]
 
 
-def test_a_crease_is_cut_off_and_a_figure_of_eight_is_left():
-    """A half circle with two small loops pulled into it: simple afterwards, its area changed by theirs at most."""
-    turn = np.linspace(0, np.pi, 60)
-    smooth = np.column_stack([10 * np.cos(turn), 10 * np.sin(turn)])
-    creased = smooth.copy()
-    for k in (20, 40):  # two points change places: the outline goes back over itself
-        creased[[k, k + 2]] = creased[[k + 2, k]] + [[0.0, 0.05], [0.0, -0.05]]
-        creased[k + 1] *= 0.99
-    assert crossing(Rings.of([creased]))[0]
-    mended = without_loops(creased)
-    assert not crossing(Rings.of([mended]))[0]
-    assert areas(Rings.of([mended]))[0] == pytest.approx(areas(Rings.of([smooth]))[0], rel=0.005)
-    assert without_loops(smooth) == pytest.approx(smooth)
-    eight = np.array([[0.0, 0], [4, 4], [4, 0], [0, 4]])
-    assert without_loops(eight) == pytest.approx(eight)
-
-
 @pytest.mark.parametrize("points", [40, 400], ids=["short", "long"])
 @pytest.mark.parametrize("seed", range(12))
 def test_an_outline_that_goes_back_along_itself_does_not_cross(seed, points):
@@ -161,42 +144,6 @@ def test_an_outline_that_goes_back_along_itself_does_not_cross(seed, points):
     cos, sin = np.cos(angle), np.sin(angle)
     outline = sector @ np.array([[cos, sin], [-sin, cos]]) + rng.uniform(500, 5000, 2)
     assert not crossing(Rings.of([outline]))[0]
-
-
-@pytest.mark.parametrize(("share", "left"), [(0.06, False), (0.09, False), (0.11, True), (0.15, True)])
-def test_a_loop_is_small_up_to_a_tenth_of_the_outline(share, left):
-    """A square of side 10 whose top side crosses itself: a triangle of two half diagonals and a side hangs on it."""
-    diagonal = 2 * np.sqrt(2)
-    half = 40 * share / (2 + diagonal - 2 * diagonal * share)
-    loop = [[5 + half, 10], [5 - half, 10 + 2 * half], [5 + half, 10 + 2 * half], [5 - half, 10]]
-    points = np.array([[0.0, 0], [10, 0], [10, 10], *loop, [0, 10]])
-    assert perimeters(Rings.of([points]))[0] == pytest.approx(40 + 2 * diagonal * half)
-    assert (len(without_loops(points)) == len(points)) is left
-
-
-def test_a_loop_gives_way_to_the_place_where_it_crosses():
-    """A side that goes through (4, 0) and comes back through it: the loop's own corners go, that place stays."""
-    outline = np.array([[0.0, 0.0], [3.8, 0.2], [4.6, -0.6], [4.6, 0.6], [3.4, -0.6], [10.0, 0.0], [10.0, 8.0], [0.0, 8.0]])
-    cleaned = without_loops(outline)
-    a, b, c, d = outline[1:5]
-    # of the lines a-b and c-d (determinant of the two directions)
-    way, other = b - a, d - c
-    share = ((c - a)[0] * other[1] - (c - a)[1] * other[0]) / (way[0] * other[1] - way[1] * other[0])
-    assert cleaned == pytest.approx(np.concatenate([outline[:2], [a + share * way], outline[4:]]))
-    assert not crossing(Rings.of([cleaned]))[0]
-
-
-def test_of_two_loops_both_go():
-    """One behind the other along a side, the smaller one first; what is left has the sides' own corners."""
-    small = [[3.0, 0.0], [3.4, -0.2], [3.4, 0.2], [3.1, -0.1]]
-    large = [[6.0, 0.2], [6.8, -0.6], [6.8, 0.6], [6.2, -0.2]]
-    outline = np.array([[0.0, 0.0], *small, *large, [12.0, 0.0], [12.0, 9.0], [0.0, 9.0]])
-    assert crossing(Rings.of([outline]))[0]
-    cleaned = without_loops(outline)
-    assert not crossing(Rings.of([cleaned]))[0]
-    for corner in ([12.0, 0.0], [12.0, 9.0], [0.0, 9.0], [0.0, 0.0]):
-        assert np.hypot(*(cleaned - corner).T).min() == 0.0
-    assert len(cleaned) < len(outline)
 
 
 @pytest.mark.parametrize("points", [257, 600, 1025, 1500])
@@ -388,26 +335,3 @@ def test_a_long_outline_crosses_where_every_pair_of_sides_says_so(seed, points, 
     shape = np.column_stack([np.cos(phase), np.sin(phase)]) + rough * rng.choice([0, 0.1, 1]) * rng.normal(size=(points, 2))
     shape = 1000 * rng.uniform(-1, 1, 2) + 200 * shape
     assert polygons_of._crosses(shape) == every_pair_crosses(shape)
-
-
-@settings(deadline=None, max_examples=40)
-@given(seed=st.integers(0, 2**31), turns=st.integers(1, 3))
-def test_what_is_left_without_loops_crosses_nowhere(seed, turns):
-    """A wavy ring with small loops laid into it far apart: none is left, and what is far from them is as it was."""
-    rng = np.random.default_rng(seed)
-    phase = np.linspace(0, 2 * np.pi, 240, endpoint=False)
-    ring = np.column_stack([np.cos(phase), np.sin(phase)]) * (50 + 3 * np.sin(5 * phase + seed))[:, None]
-    places = sorted((int(k) * 60 + int(rng.integers(8, 50)) for k in range(1, turns + 1)), reverse=True)
-    looped = ring
-    for place in places:
-        here, ahead = ring[place], ring[place + 1] - ring[place]
-        aside = np.array([-ahead[1], ahead[0]])
-        loop = here + np.array([[0.8, 0.0], [1.0, 0.9], [0.2, 0.9], [0.3, -0.5]]) @ np.array([ahead, aside])
-        looped = np.concatenate([looped[: place + 1], loop, looped[place + 1 :]])
-    assert every_pair_crosses(looped)
-    left = without_loops(looped)
-    assert not every_pair_crosses(left)
-    assert {tuple(point) for point in ring} - {tuple(point) for point in left} <= {
-        tuple(ring[p + k]) for p in places for k in (0, 1)
-    }
-    assert abs(abs(areas(Rings.of([left]))[0]) - abs(areas(Rings.of([ring]))[0])) < 10 * turns

@@ -7,7 +7,6 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from specimeter.measure.section import NO_OTHER, too_uncertain
 from specimeter.measure.section_draw import evaluator
 from specimeter.measure.section_spread import (
     ANGLE_U_DEG,
@@ -24,6 +23,7 @@ from specimeter.measure.section_spread import (
     spread_of_metal,
     u_edge,
 )
+from specimeter.measure.sure_enough import NO_OTHER, too_uncertain
 from specimeter.segment.plates import resampled, runs
 from tests.measure.test_weld_sizes import tee
 

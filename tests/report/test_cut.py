@@ -52,3 +52,15 @@ def test_an_undercut_that_a_person_drew_is_said_to_have_no_depth():
     assert cut.lines(record)[1:] == [cut.UNMEASURED.format("f3")]
     drawn.status = "rejected"
     assert len(cut.lines(record)) == 1
+
+
+def test_an_opening_that_is_too_unsure_is_said_to_be_missing_and_why():
+    """Its depth and root radius stand; the terminal says that the angle was not measured, the report below its table why."""
+    record = section("rejected", "undercut")
+    why = "it could be told to \u00b1 54 \u00b0 only"
+    unsure = {"opening_angle_deg": None, "U_opening_angle_deg": None, "missing": {"opening_angle_deg": why}}
+    record.cut.undercuts = (record.cut.undercuts[0].model_copy(update=unsure),)
+    told = cut.lines(record)[0]
+    assert told.endswith("root radius 0.200 \u00b1 0.050 mm, opening not measured")
+    record.cut.weld_drawn_px, record.cut.photo = None, "p2"
+    assert {"is": "points", "items": [f"Opening of f1: {why}"]} in cut.blocks(record)

@@ -74,7 +74,7 @@ UNSAID_ROOMS = {  # what these say reaches no report: refusals, names of quantit
 }  # fmt: skip
 PIECES = {
     "{} {}, but nobody has reviewed it.", "{} specimen{} in its place", "{} asks for {}, and {} were tested.",
-    "undercut {} {} mm deep, root radius {}, opening {}°", "{}: {} mm deep, root {}: {}",
+    "undercut {} {} mm deep, root radius {}, opening {}", "{}: {} mm deep, root {}: {}",
     "{}record {}, pages numbered to the last",
     "was no valid test", "has no limits to compare with", "is within its limits", "exceeds its limits", "is not measured",
     "asks for another specimen",
