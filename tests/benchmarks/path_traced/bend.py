@@ -8,8 +8,6 @@ one core. `--for-training`: near views and many openings too, and none of HELD_O
 
 from __future__ import annotations
 
-import argparse
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -289,14 +287,7 @@ valid = true
 
 def main() -> None:
     """Draw what is asked for."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--card", type=Path, required=True, help="what `specimeter card strip --out strip.png` wrote")
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--count", type=int, default=12)
-    parser.add_argument("--samples", type=int, default=24)
-    parser.add_argument("--for-training", action="store_true", help="without what is held out")
-    options = parser.parse_args(sys.argv[1:])
+    options = common.asked(__doc__, for_training="without what is held out")
     for seed in range(options.first, options.first + options.count):
         draw(seed, options.folder, options.card, options.samples, options.for_training)
 

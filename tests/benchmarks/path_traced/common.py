@@ -14,6 +14,7 @@ the card as printed and z into the bench: `FLIP` turns one into the other.
 
 from __future__ import annotations
 
+import argparse
 import json
 import tempfile
 from collections.abc import Sequence
@@ -29,6 +30,20 @@ FLIP = np.diag([1.0, -1.0, -1.0])
 CARD_MM, SHEET_MM, MARGIN_MM = (100.0, 20.0), 132.0, 16.0  # of the strip, and of the PNG that `specimeter card strip` writes
 PAPER_MM = 0.25
 FULL_FRAME_DIAGONAL_MM = 43.27
+
+
+def asked(about: str, *, samples: int = 24, count: int | None = 12, **flags: str) -> argparse.Namespace:
+    """What the command line asks for: folder, card, seeds, samples; `flags`: the script's own, each with its help."""
+    parser = argparse.ArgumentParser(description=about)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--card", type=Path, required=True, help="what `specimeter card strip --out strip.png` wrote")
+    parser.add_argument("--first", type=int, default=0, help="the first seed")
+    parser.add_argument("--count", type=int, default=count, help="how many" if count else "how many; all if not given")
+    parser.add_argument("--samples", type=int, default=samples, help="rays through each pixel")
+    for name, meaning in flags.items():
+        parser.add_argument(f"--{name.replace('_', '-')}", action="store_true", help=meaning)
+    return parser.parse_args()
+
 
 # ------------------------------------------------------------------ camera
 

@@ -9,9 +9,7 @@ Three steps; the second in the Python that holds `bpy` (see `common`):
 
 from __future__ import annotations
 
-import argparse
 import json
-import sys
 from pathlib import Path
 
 import bpy
@@ -252,13 +250,7 @@ valid = true
 
 def main() -> None:
     """Draw what has a face and no photograph yet."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--card", type=Path, required=True, help="what `specimeter card strip --out strip.png` wrote")
-    parser.add_argument("--samples", type=int, default=16)
-    parser.add_argument("--first", type=int, default=0, help="the first seed; without --count all faces from there on")
-    parser.add_argument("--count", type=int)
-    options = parser.parse_args(sys.argv[1:])
+    options = common.asked(__doc__, samples=16, count=None)
     for file in sorted(options.folder.glob("cut-*.json")):
         if file.name.endswith(".truth.json") or file.with_suffix(".jpg").exists():
             continue

@@ -9,8 +9,6 @@ all are near.
 
 from __future__ import annotations
 
-import argparse
-import sys
 from pathlib import Path
 
 import common
@@ -177,15 +175,8 @@ valid = true
 
 def main() -> None:
     """Draw what is asked for."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--card", type=Path, required=True, help="what `specimeter card strip --out strip.png` wrote")
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--count", type=int, default=12)
-    parser.add_argument("--samples", type=int, default=24)
-    parser.add_argument("--for-training", action="store_true", help="nothing that is held out; half of them near")
-    parser.add_argument("--near", action="store_true", help="0.03 to 0.085 mm a pixel, the card hardly in view")
-    options = parser.parse_args(sys.argv[1:])
+    near = "0.03 to 0.085 mm a pixel, the card hardly in view"
+    options = common.asked(__doc__, for_training="nothing that is held out; half of them near", near=near)
     for seed in range(options.first, options.first + options.count):
         draw(seed, options.folder, options.card, options.samples, for_training=options.for_training, near=options.near)
 
