@@ -98,7 +98,7 @@ def _examined(
         return None, None
     middle = (outline.min(axis=0) + outline.max(axis=0)) / 2 if through is None else through
     lies = (outline - middle) @ way
-    at = np.linspace(lies.min(), lies.max(), SAMPLES)
+    at, step = np.linspace(lies.min(), lies.max(), SAMPLES, retstep=True)
     places = middle + at[:, None] * way
     seen = _inside(outline, places)
     for hole in holes:
@@ -107,7 +107,6 @@ def _examined(
     if length_mm <= 0:
         return None, None
     mm_per_px = float(surface.mm_per_px_at(np.asarray(area.outline_px, float).mean(axis=0)))
-    step = float(np.ptp(at)) / (SAMPLES - 1)
     return length_mm, K * float(np.linalg.norm([np.sqrt(2) * U_EDGE_PX * mm_per_px, scale.u_rel * length_mm, step]))
 
 

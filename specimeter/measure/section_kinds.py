@@ -15,12 +15,10 @@ from specimeter.segment.polylines import nearest
 
 LINES = ("crack", "lack-of-fusion", "lack-of-sidewall-fusion", "lack-of-inter-run-fusion", "lack-of-root-fusion")
 PARTS = 12  # places along a line's middle
-AT_LINE_MM, AT_PX = (
-    0.45,
-    2.0,
-)  # from the fusion line: what runs along it so near lies at it; more in a coarse photograph
+AT_LINE_MM, AT_PX = 0.45, 2.0  # from the fusion line: what runs along it so near lies at it; more in a coarse photograph
 ALONG_DEG = 30.0  # to it, at most
 AT_ROOT_MM, BEFORE_ROOT_MM = 0.4, 1.0  # across the faying line's own course, and from the plates' corner into the weld
+UNDER_LIP_MM = 0.2  # the gap under a lip reaches farther in from the toe than this
 
 
 def middle_of(outline_mm: np.ndarray) -> np.ndarray:
@@ -62,52 +60,52 @@ def named(outlines: Sequence[Outline], section: Section, surface: Surface, area:
 
 
 def _kind(one: Outline, path: np.ndarray, lines: Sequence[np.ndarray], root: np.ndarray | None, toes, px_mm: float) -> str:
-    near = max(AT_LINE_MM, AT_PX * px_mm)
-    if any(_beneath(path, toe, max(AT_ROOT_MM, AT_PX * px_mm)) for toe in toes):
+    at_line, at_root = (max(near, AT_PX * px_mm) for near in (AT_LINE_MM, AT_ROOT_MM))
+    if any(_beneath(path, toe, at_root) for toe in toes):
         return "overlap"
-    apart, lean = _beside(path, lines)
-    along = apart < near and lean < ALONG_DEG
-    if root is not None and _in_course(path, root, max(AT_ROOT_MM, AT_PX * px_mm)):
+    if root is not None and _in_course(path, root, at_root):
         return "lack-of-root-fusion"
+    apart, lean = _beside(path, lines)
     if one.kind == "crack":
-        return "lack-of-sidewall-fusion" if along and one.evidence["crack_over_unfused"] < 0 else "crack"
-    if along:
-        return "lack-of-sidewall-fusion"
+        unfused = apart < at_line and lean < ALONG_DEG and one.evidence["crack_over_unfused"] < 0
+        return "lack-of-sidewall-fusion" if unfused else "crack"
     if not lines:
         return one.kind
-    return "lack-of-sidewall-fusion" if apart < near else "lack-of-inter-run-fusion"
+    return "lack-of-sidewall-fusion" if apart < at_line else "lack-of-inter-run-fusion"
 
 
 def _beside(path: np.ndarray, lines: Sequence[np.ndarray]) -> tuple[float, float]:
     """Median distance of a path from the nearest of several lines in mm, and the angle between their courses in degrees."""
     best, lean = np.inf, 90.0
-    way = path[-1] - path[0]
     for line in lines:
         feet = np.array([nearest(point, line) for point in path])
-        apart, course = float(np.median(np.hypot(*(feet - path).T))), feet[-1] - feet[0]
+        apart = float(np.median(np.hypot(*(feet - path).T)))
         if apart < best:
-            turn = abs(way @ course) / max(float(np.hypot(*way) * np.hypot(*course)), 1e-9)
-            best, lean = apart, float(np.degrees(np.arccos(np.clip(turn, 0.0, 1.0))))
+            best, lean = apart, _lean(path[-1] - path[0], feet[-1] - feet[0])
     return best, lean
 
 
 def _beneath(path: np.ndarray, toe: np.ndarray, near_mm: float) -> bool:
     """Whether a path lies on a plate's surface from a toe inwards, `toe` and a point further in: the gap under a lip."""
-    reach = float(np.hypot(*(toe[1] - toe[0])))
-    way = (toe[1] - toe[0]) / max(reach, 1e-9)
-    at, off = (path - toe[0]) @ way, np.abs((path - toe[0]) @ np.array([-way[1], way[0]]))
-    course = path[-1] - path[0]
-    lean = np.degrees(np.arccos(np.clip(abs(course @ way) / max(float(np.hypot(*course)), 1e-9), 0.0, 1.0)))
-    return bool(np.median(off) < near_mm and lean < ALONG_DEG and abs(at.min()) < BEFORE_ROOT_MM and 0.2 < at.max() < reach)
+    at, reach, follows = _along(path, toe, near_mm)
+    return bool(follows and abs(at.min()) < BEFORE_ROOT_MM and UNDER_LIP_MM < at.max() < reach)
 
 
 def _in_course(path: np.ndarray, root: np.ndarray, near_mm: float) -> bool:
     """Whether a path goes on the faying line's way, `root` from the plates' corner to its end, about the corner."""
-    way = root[1] - root[0]
-    reach = float(np.hypot(*way))
-    way = way / max(reach, 1e-9)
-    at = (path - root[0]) @ way
-    off = np.abs((path - root[0]) @ np.array([-way[1], way[0]]))
-    course = path[-1] - path[0]
-    lean = np.degrees(np.arccos(np.clip(abs(course @ way) / max(float(np.hypot(*course)), 1e-9), 0.0, 1.0)))
-    return bool(np.median(off) < near_mm and lean < ALONG_DEG and -BEFORE_ROOT_MM < np.median(at) < reach + BEFORE_ROOT_MM)
+    at, reach, follows = _along(path, root, near_mm)
+    return bool(follows and -BEFORE_ROOT_MM < np.median(at) < reach + BEFORE_ROOT_MM)
+
+
+def _along(path: np.ndarray, line: np.ndarray, near_mm: float) -> tuple[np.ndarray, float, bool]:
+    """Where a path's points lie along a straight line, (2, 2), from its first end; how long that is; whether it follows it."""
+    reach = float(np.hypot(*(line[1] - line[0])))
+    way = (line[1] - line[0]) / max(reach, 1e-9)
+    off = np.median(np.abs((path - line[0]) @ np.array([-way[1], way[0]])))
+    return (path - line[0]) @ way, reach, bool(off < near_mm and _lean(path[-1] - path[0], way) < ALONG_DEG)
+
+
+def _lean(one: np.ndarray, other: np.ndarray) -> float:
+    """The angle between two courses, whichever way each is gone, in degrees."""
+    turn = abs(one @ other) / max(float(np.hypot(*one) * np.hypot(*other)), 1e-9)
+    return float(np.degrees(np.arccos(min(turn, 1.0))))

@@ -22,6 +22,7 @@ from specimeter.segment.model import ExaminedArea, Outline
 STEEPEST_DEG = 60.0  # beyond it surface is not examined
 ROUNDING_DEG = 0.5  # an outline cut off at the 60 degree line may stand out of it by a pixel
 AT_ONCE = 1 << 15  # points
+ENCLOSED = 1e-9  # of a squared perimeter: an area that is less is rounding
 K = 2.0  # coverage factor: about 95 % for a normal distribution (JCGM 100:2008, 6.3.3)
 
 OFF_SURFACE = "part of the outline does not lie on the surface, so it has no size in mm"
@@ -153,15 +154,15 @@ def area_mm2(surface: Surface, scale: Scale, area: ExaminedArea) -> tuple[float,
     def developed_mm2(shape: Surface) -> float:
         return float(signs @ np.abs(areas(pixels.moved(shape.develop(pixels.points)))))
 
-    value = developed_mm2(surface)
-    if not value > 0:
+    value, seen, around = developed_mm2(surface), float(signs @ np.abs(areas(pixels))), float(perimeters(pixels).sum())
+    if not (value > 0 and seen > ENCLOSED * around**2):
         raise OutlineError(
             "the examined area does not lie on the surface, or encloses nothing",
             field="region.outline_px",
             expected="an outline whose every point lies on the measured face",
             mend="draw region.outline_px within the visible face",
         )
-    edge = float(perimeters(pixels).sum()) * value / float(signs @ np.abs(areas(pixels)))
+    edge = around * value / seen
     shape = [developed_mm2(variant) - value for _, _, variant in surface.variants()]
     return value, K * float(np.linalg.norm([edge, 2 * scale.u_rel * value, *shape]))
 
@@ -236,7 +237,7 @@ def _steepest_deg(surface: Surface, pixels: Rings, developed: Rings) -> np.ndarr
 
 def _encloses(rings: Rings) -> np.ndarray:
     """Whether each polygon encloses more than rounding, shape (F,)."""
-    return np.abs(areas(rings)) > 1e-9 * perimeters(rings) ** 2
+    return np.abs(areas(rings)) > ENCLOSED * perimeters(rings) ** 2
 
 
 def _why(name: str, steepest_deg: float, crosses: bool) -> str:

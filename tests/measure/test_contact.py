@@ -27,7 +27,7 @@ def test_cut_off_is_what_comes_within_two_u_and_a_pixel_of_a_border_that_is_no_e
     """At the upper border, and at that of an excluded part; with no edge known nothing is said of corners."""
     reach = 2 * u_edge_px + 1.0
     hole = box(100.0, 40.0, 20.0)
-    outlines = [box(50, reach - 0.1), box(50, reach + 0.1), box(100 - 10 - reach + 0.1, 45), box(100 - 10 - reach - 0.1, 45)]
+    outlines = [box(50, reach), box(50, reach + 0.1), box(100 - 10 - reach + 0.1, 45), box(100 - 10 - reach - 0.1, 45)]
     found = touching(outlines, u_edge_px, holes=[hole])
     assert found.at_corner is None
     assert found.cut.tolist() == [True, False, True, False]

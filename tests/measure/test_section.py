@@ -10,7 +10,6 @@ import pytest
 
 from specimeter.measure import section
 from specimeter.measure.section import apart, measure_section, toe_outlines
-from specimeter.measure.section_spread import EDGE_PX, ROUNDED_MM
 from specimeter.record.build import cut_part
 from specimeter.scale.surface import Flat
 from specimeter.segment.faying_line import Faying
@@ -26,6 +25,7 @@ PLACE = np.array([50.0, 60.0])  # where `tee` draws its own
 CORNER = np.array([55.0, 60.0])  # of `tee`
 NO_METAL = "the cut shows no weld metal"
 U_ALIKE_MM, LINE_MM = 0.1, 15.0
+EDGE_PX, ROUNDED_MM = 0.4, 0.22  # see test_section_spread.py
 FLUSH = np.array([(-5, 10), (40, 10), (40, 0), *arc_between((11, 0), (5, -5.7), 0.0), (5, -40), (-5, -40)]) + PLACE
 
 

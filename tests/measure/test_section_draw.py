@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from specimeter.measure.section import surely_wider
-from specimeter.measure.section_draw import LEAST_BEAD_MM, evaluator
+from specimeter.measure.section_draw import evaluator
 from specimeter.segment.faying_line import Faying
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled, runs
@@ -124,9 +124,9 @@ def test_a_butt_s_penetration():
 
 
 def test_a_bead_must_stand_out_to_show_that_a_weld_goes_through():
-    """Half as far as `LEAST_BEAD_MM`, or three times."""
-    assert not butt_of(plate(root=0.5 * LEAST_BEAD_MM, foot=3.0))[2]["through"]
-    assert butt_of(plate(root=3 * LEAST_BEAD_MM, foot=3.0))[2]["through"]
+    """By more than a fifth of a millimetre (judgement): more than a grinder leaves of a flush root."""
+    assert not butt_of(plate(root=0.1, foot=3.0))[2]["through"]
+    assert butt_of(plate(root=0.3, foot=3.0))[2]["through"]
 
 
 @pytest.mark.parametrize(

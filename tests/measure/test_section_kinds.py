@@ -103,11 +103,24 @@ def test_at_the_fusion_line_is_within_half_a_millimetre_or_two_pixels(off_mm, su
     assert kinds([beside_flank(off_mm)], surface=surface) == [kind]
 
 
+def test_how_coarse_a_photograph_is_is_asked_where_the_line_lies():
+    """A pixel is 0.05 mm at the left of x = 10 and 0.4 mm at the right: a line 0.6 mm off lies at the fusion line there."""
+
+    def mm_per_px_at(point):
+        assert np.shape(point) == (2,)
+        return 0.05 if point[0] < 10 else 0.4
+
+    left = beside_flank(0.6)
+    right = Outline(outline_px=left.outline_px * [-1, 1] + [20, 0], kind=left.kind, evidence=left.evidence)
+    assert kinds([left, right], surface=SimpleNamespace(develop=SURFACE.develop, mm_per_px_at=mm_per_px_at)) == [BETWEEN, SIDE]
+
+
 @pytest.mark.parametrize(("lean_deg", "kind"), [(0, SIDE), (22, SIDE), (-22, SIDE), (38, "crack"), (-38, "crack"), (180, SIDE)])
 def test_along_the_fusion_line_is_within_30_degrees(lean_deg, kind):
     """Of a line that may be a crack or unfused, walked either way; a sure crack stays one whatever its course."""
     assert kinds([beside_flank(0.0, lean_deg, "crack", -0.5)]) == [kind]
-    assert kinds([beside_flank(0.0, lean_deg, "crack", 0.5)]) == ["crack"]
+    for sure in (0.0, 0.5):
+        assert kinds([beside_flank(0.0, lean_deg, "crack", sure)]) == ["crack"]
 
 
 @pytest.mark.parametrize(
@@ -124,6 +137,8 @@ def test_the_root_s_course_reaches_a_millimetre_on_and_before(x, y, kind):
     root = np.array([[12.0, 3.0], [10.2, 3.0]])
     assert kinds([line(x, y, 0.0, BETWEEN, length=0.8)], weld=wide, root=root) == [kind]
     assert kinds([line(x, y, 45.0, BETWEEN, length=0.8)], weld=wide, root=root) == [BETWEEN]
+    coarse = kinds([line(11.0, 3.0 + off, 0.0, BETWEEN, length=0.8) for off in (0.7, 0.9)], wide, root, surface=COARSE)
+    assert coarse == [ROOT, BETWEEN]  # two pixels across
 
 
 @pytest.mark.parametrize(
@@ -140,6 +155,21 @@ def test_the_gap_under_an_overlap_begins_at_the_toe_and_lies_on_the_plate(x, y, 
     wide = np.concatenate([np.linspace([0.5, 0.0], [10.0, 9.5], 60), np.linspace([10.0, 9.5], [19.0, 0.0], 60)[1:]])
     toe = np.array([[6.0, 1.0], [9.0, 1.0]])
     assert kinds([line(x, y, turn_deg, BETWEEN)], weld=wide, toes=(toe,)) == [kind]
+
+
+@pytest.mark.parametrize(
+    ("from_mm", "to_mm", "kind"),
+    [(-0.6, 0.1, BETWEEN), (-0.4, 0.4, "overlap"), (-0.7, 2.6, "overlap"), (-0.7, 3.6, BETWEEN), (-1.4, 1.0, BETWEEN)],
+)
+def test_the_gap_under_an_overlap_ends_beneath_the_weld(from_mm, to_mm, kind):
+    """Farther in than a fifth of a millimetre, and within the 3 mm over which a lip may hang; begun within one of the toe."""
+    wide = np.concatenate([np.linspace([0.5, 0.0], [10.0, 9.5], 60), np.linspace([10.0, 9.5], [19.0, 0.0], 60)[1:]])
+    toe = np.array([[6.0, 1.0], [9.0, 1.0]])
+    part = (to_mm - from_mm) / 11 / 2  # the middle of a line ends half of its twelfth part before the line's ends
+    whole = line(6.0 + (from_mm + to_mm) / 2, 1.0, 0.0, BETWEEN, length=to_mm - from_mm + 2 * part)
+    assert kinds([whole], weld=wide, toes=(toe,)) == [kind]
+    coarse = line(7.1, 1.7, 0.0, BETWEEN)
+    assert kinds([coarse], weld=wide, toes=(toe,), surface=COARSE) == ["overlap"]  # within two pixels
 
 
 def test_of_two_fusion_lines_the_nearer_one_tells():

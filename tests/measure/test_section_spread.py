@@ -8,26 +8,17 @@ import numpy as np
 import pytest
 
 from specimeter.measure.section_draw import evaluator
-from specimeter.measure.section_spread import (
-    ANGLE_U_DEG,
-    CORNER_PX,
-    CURVED,
-    EDGE_PX,
-    ROUNDED_MM,
-    STRETCHES,
-    TRIES,
-    U_THICKNESS_MM,
-    UNSURE_MM,
-    own_u,
-    spread_of,
-    spread_of_metal,
-    u_edge,
-)
+from specimeter.measure.section_spread import own_u, spread_of, spread_of_metal, u_edge
 from specimeter.measure.sure_enough import NO_OTHER, too_uncertain
 from specimeter.segment.plates import resampled, runs
 from tests.measure.test_weld_sizes import tee
 
 STEP, PX_MM, U_EDGE_MM = 0.05, 0.03, 0.012
+# Judgements and figures from scenes, on which the U of every issued record hangs: they stand here as their own words say
+TRIES, STRETCHES = 6, 8
+EDGE_PX, CORNER_PX, UNSURE_MM = 0.4, 0.8, 0.2
+ANGLE_U_DEG, CURVED = 3.0, 0.08
+WAVY_MM, U_THICKNESS_MM, ROUNDED_MM = 0.035, 0.1, 0.22
 UNCLEAR = np.array([[58.2, 58.2 - 0.05 * k] for k in range(30)])  # on the weld's face, 1.5 mm of it
 
 
@@ -107,9 +98,31 @@ def test_a_toe_is_placed_the_less_surely_the_more_gently_the_face_leaves():
     """
     steep, gentle = own("leg_1_mm", toe(100.0), toe(170.0)), own("leg_2_mm", toe(100.0), toe(170.0))
     assert 0.1 * PX_MM < steep < gentle / 3
-    assert own("leg_1_mm", toe(100.0, scatter_mm=0.1), toe()) > 2 * steep
+    wavy = own("leg_1_mm", toe(100.0, scatter_mm=0.1), toe())
+    seen, rough = (np.sqrt(one**2 - (0.1 * PX_MM) ** 2) for one in (steep, wavy))
+    assert rough / seen == pytest.approx(np.hypot(0.05, U_EDGE_MM) / U_EDGE_MM)  # half of what the plate's points scatter
     assert own("weld_width_mm", toe(100.0), toe(170.0)) == pytest.approx(np.hypot(steep, gentle))
     assert own("throat_mm") == pytest.approx(CORNER_PX * PX_MM)
+
+
+@pytest.mark.parametrize("angle_deg", [95.0, 120.0, 150.0, 165.0])
+def test_a_toe_lies_where_two_displaced_lines_meet(angle_deg):
+    """The plate's line and the face's, each off by u to its other side, and the face gentler by the 3 degrees that it may be:
+    how far their meeting place moves along the plate (plane geometry), and the hundredths of a radian that keep it finite.
+    """
+    turn = np.radians(180.0 - angle_deg - ANGLE_U_DEG)
+    face = np.array([np.cos(turn), np.sin(turn)])
+    start = U_EDGE_MM * np.array([-face[1], face[0]])  # on the face's line, moved along its own normal
+    moved = start[0] - (start[1] + U_EDGE_MM) / face[1] * face[0]  # where it comes to the plate's, moved the other way
+    seen = np.sqrt(own("leg_1_mm", toe(angle_deg), toe()) ** 2 - (0.1 * PX_MM) ** 2)
+    assert abs(moved) / (1 + 0.06 / turn) < seen < abs(moved)
+
+
+def test_how_gently_a_face_may_leave_has_bounds():
+    """From a right angle on a steeper one is no surer, and what leaves within 5 degrees is as unsure as can be told."""
+    place = [own("leg_1_mm", toe(angle), toe()) for angle in (60.0, 87.0, 88.0, 174.0, 175.0, 179.5)]
+    assert place[0] == place[1] < place[2]
+    assert place[3] < place[4] == place[5]
 
 
 def test_a_blunt_edge_leaves_its_toe_in_doubt():
@@ -134,7 +147,8 @@ def test_a_step_between_plates_is_as_sure_as_their_lines_are_at_the_weld():
     """Far from the middle of the run that the line was laid through, its direction's error grows with the distance."""
     near, far = (own("misalignment_mm", toe(u_angle_rad=0.01, at_mm=at), toe()) for at in (0.0, 20.0))
     assert np.sqrt(far**2 - near**2) == pytest.approx(0.01 * 20.0, rel=1e-6)
-    assert near > np.hypot(0.02, 0.02)
+    lines = np.hypot(0.02, 0.02)  # of the two plates, each in the middle of its run; and a fifth of a pixel
+    assert near == pytest.approx(np.sqrt(lines**2 + WAVY_MM**2 + (0.2 * PX_MM) ** 2))
 
 
 def test_what_tells_the_penetration_tells_how_sure_it_is():

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from specimeter.measure.section import THICK_SHARE, thickness_off
+from specimeter.measure.section import thickness_off
 from specimeter.segment.joint import find_butt
 from specimeter.segment.plates import resampled, runs
 
@@ -38,4 +38,11 @@ def test_plates_that_are_all_thicker_or_thinner_are_off_by_so_much():
     assert thickness_off(*plates_of(8.0, 8.0), 10.0, 0.003) == pytest.approx(np.log(1.25), abs=0.01)
     assert thickness_off(*plates_of(12.0, 12.0), 10.0, 0.1) == 0.0
     assert thickness_off(*plates_of(12.0, 12.0), None, 0.003) == 0.0
-    assert THICK_SHARE < 0.05
+
+
+def test_what_a_plate_and_a_photograph_may_be_off_is_two_and_a_half_hundredths():
+    """At k = 2, so five in a hundred: 4 more are nothing, 6 are; with the scale's own u of 0.02 it is 6.4 (JCGM 100, 5.1.2)."""
+    assert thickness_off(*plates_of(10.4, 10.4), 10.0, 0.0) == 0.0
+    assert thickness_off(*plates_of(10.6, 10.6), 10.0, 0.0) == pytest.approx(np.log(1.06), abs=0.005)
+    assert thickness_off(*plates_of(10.6, 10.6), 10.0, 0.02) == 0.0
+    assert thickness_off(*plates_of(10.8, 10.8), 10.0, 0.02) == pytest.approx(np.log(1.08), abs=0.005)

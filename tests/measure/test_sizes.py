@@ -12,6 +12,9 @@ from skimage.draw import polygon2mask
 from skimage.measure import label, regionprops
 
 from specimeter.errors import OutlineError
+from specimeter.measure import sizes
+from specimeter.measure.polygon import Rings
+from specimeter.measure.quantities import clearances
 from specimeter.measure.sizes import area_mm2, measure
 from specimeter.segment.model import Outline
 
@@ -207,6 +210,15 @@ def test_a_lone_feature_has_no_neighbour_and_unknown_edges_no_corner(make):
     assert set(feature.missing) == {"nearest_mm", "at_corner"}
 
 
+def test_where_there_is_no_other_feature_the_scale_adds_nothing_to_no_distance(make):
+    """Infinitely far, and no term of its budget is infinite or made up."""
+    pixels = Rings.of([100.0 * np.eye(3, 2)])
+    surface = make.flat()
+    alone = clearances(pixels, pixels.moved(surface.develop(pixels.points)), np.array([0.3]), 0.5, surface)
+    assert np.isinf(alone.value[0])
+    assert [float(part.contribution[0]) for part in alone.parts if part.source == "scale"] == [0.0]
+
+
 def test_a_feature_cut_off_by_the_examined_area_is_at_least_so_long(make):
     """Its upper end lies on the border that is no edge of the specimen: what is beyond was not seen."""
     surface = make.flat()
@@ -250,6 +262,13 @@ def test_an_outline_without_area_has_no_width(make, line):
     assert feature.length_mm is not None
     assert feature.width_mm is None
     assert "no area" in feature.missing["area_mm2"]
+
+
+@pytest.mark.parametrize("size", [1e-6, 1.0, 1e6])
+def test_what_encloses_an_area_does_at_any_scale(size):
+    """A box 200 million times longer than wide does; 600 million times (below 1e-9 of its squared perimeter) is rounding."""
+    thin, rounding = (size * np.array([[0, 0], [1, 0], [1, wide], [0, wide]]) for wide in (5e-9, 1.7e-9))
+    assert sizes._encloses(Rings.of([thin, rounding, size * np.eye(3, 2)])).tolist() == [True, False, True]
 
 
 def test_a_straight_line_in_the_picture_encloses_nothing_on_a_bend_either(make):
@@ -299,8 +318,15 @@ def test_area_of_a_bend_between_two_angles(make):
 
 def test_area_off_the_surface_is_refused(make):
     surface = make.bend(radius_mm=5.0)
-    with pytest.raises(OutlineError, match="examined area does not lie on the surface"):
-        area_mm2(surface, make.scale_of(surface), make.whole_area())
+    off = [(surface, make.whole_area())]
+    for end in ([850.0, 600.0], [853.1, 617.7]):  # there and back along a row, and askew
+        line = np.array([[800.0, 600.0], end, [800.0, 600.0] + 0.37 * (np.array(end) - [800.0, 600.0])])
+        off.append((make.flat(tilt_deg=7.0), make.whole_area(outline_px=line, edges_px=())))
+    box = np.array([[800.0, 600.0], [900.0, 600.0], [900.0, 650.0], [800.0, 650.0]])
+    off.append((make.flat(), make.whole_area(outline_px=box, exclude_px=(box,), edges_px=())))  # nothing is left of it
+    for face, area in off:
+        with pytest.raises(OutlineError, match="examined area does not lie on the surface, or encloses nothing"):
+            area_mm2(face, make.scale_of(face), area)
 
 
 def boxes(make, surface, u_rel: float, u_edge_px: float = 0.3, u_tip_px: float = 0.7):

@@ -14,7 +14,9 @@ from specimeter.measure.sure_enough import NO_OTHER, too_uncertain
         ("throat_mm", 1.0, 0.4),  # 0.4 mm, or 15 % of it, whichever is more (judgement, as all of these)
         ("throat_mm", -10.0, 1.5),
         ("penetration_mm", 1.0, 1.0),
+        ("penetration_mm", 10.0, 1.5),
         ("haz_width_mm", 1.0, 0.6),
+        ("haz_width_mm", 10.0, 2.0),
         ("toe_angle_1_deg", 170.0, 15.0),  # a sixth of what lies between abrupt and flush
         ("opening_angle_deg", 13.0, 30.0),  # a sixth of what lies between a slit and no notch
         ("opening_angle_deg", 120.0, 30.0),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import cache
 
@@ -294,3 +295,62 @@ def test_the_largest_root_that_fits_is_told_by_how_much_worse_it_is(scatter):
     assert found == pytest.approx(wanted)
     if scatter in (0.0, 1.0):
         assert found == pytest.approx(np.exp(best[2]) * (1 if scatter == 0.0 else 7))
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+@pytest.mark.parametrize("sigma", [0.02, 0.05])
+def test_beside_a_straight_flank_the_blurred_level_is_the_normal_distribution(side, sigma):
+    """Points off a flank by up to a standard deviation of the blur, far from root and surface: the level there is the normal
+    distribution's integral, and its slope at the edge makes a residual a distance (closed form of a blurred half-plane).
+    """
+    shape = np.array([0.3, 3.0, np.log(0.4), 0.3, 0.6])
+    angle = shape[3 if side < 0 else 4]
+    off = sigma * np.linspace(-1, 1, 9)
+    depth = np.linspace(1.0, 1.6, 9)
+    begins, ends = undercut._sides(shape, depth)
+    edge = np.column_stack([begins if side < 0 else ends, depth])
+    outwards = np.array([side * np.cos(angle), np.sin(angle)])  # from the air into the metal
+    level = 0.5 * np.array([math.erfc(one / sigma / np.sqrt(2)) for one in off])
+    found = undercut._residuals(shape, edge + off[:, None] * outwards, sigma)
+    assert found == pytest.approx((level - 0.5) * sigma * np.sqrt(2 * np.pi), abs=0.02 * sigma)
+
+
+def test_the_sides_of_a_notch_are_its_tangents_and_its_arc():
+    """A circle of 0.5 mm whose centre lies at (1, 0.7): at its height as wide as it is, above on the tangents at 20 and 50
+    degrees, in the arc by Pythagoras, and below its foot none.
+    """
+    shape = np.array([1.0, 1.2, np.log(0.5), np.radians(20), np.radians(50)])
+    depth = np.array([1.1, 0.0, 1.2, 1.5])
+    begins, ends = undercut._sides(shape, depth)
+    arc = np.sqrt(0.5**2 - 0.4**2)
+    tangents = [(0.5 + 0.7 * np.sin(a)) / np.cos(a) for a in (np.radians(20), np.radians(50))]
+    assert begins == pytest.approx([1 - arc, 1 - tangents[0], 1.0, 1.0])
+    assert ends == pytest.approx([1 + arc, 1 + tangents[1], 1.0, 1.0])
+
+
+def test_slopes_are_those_of_the_residuals():
+    """Against differences over other steps, to what the model's raster leaves open at the root; and of the two flanks' own,
+    which are held to their likely angle.
+    """
+    shape, sigma = np.array([0.02, 0.8, np.log(0.4), 0.5, 0.7]), 0.04
+    points = undercut._outline(shape, 0.5)[1:-1] + np.random.default_rng(4).normal(0, 0.01, (48, 2))
+    slopes = undercut._held_slopes(shape, points, sigma, PX_MM)
+    for k, step in enumerate((0.004, 0.004, 0.03, 0.01, 0.01)):
+        move = step * np.eye(5)[k]
+        high, low = (undercut._held(shape + sign * move, points, sigma, PX_MM) for sign in (1, -1))
+        assert slopes[:, k] == pytest.approx((high - low) / (2 * step), abs=0.15 * np.abs(slopes[:-2, k]).max())
+    assert undercut._held(shape, points, sigma, PX_MM)[-2:] == pytest.approx(0.1 * PX_MM * (shape[3:] - 0.4))
+
+
+def test_a_lens_is_no_sharper_than_a_pixel():
+    """Whatever blur is told below 0.45 of a pixel, which its own width blurs: the same sizes; with more others."""
+    sharp, told, plain, blurred = (found_in(round_notch(), blur_mm=share * PX_MM) for share in (0.0, 0.3, 0.45, 0.9))
+    for name in ("depth_mm", "root_radius_mm", "opening_angle_deg", "u_depth_mm", "u_root_radius_mm"):
+        assert getattr(sharp, name) == getattr(told, name) == getattr(plain, name) != getattr(blurred, name)
+
+
+def test_a_root_of_a_thirtieth_of_a_deep_notch_is_told_where_pixels_are_fine():
+    """24 um in 0.8 mm at 5 um to the pixel: its radius within 15 %, its depth within its U."""
+    found = measure_undercut(photographed(0.024, 0.8, 25, 0.005, 0.9), PLATE, blur_mm=0.0045, px_mm=0.005, u_edge_mm=5e-4)
+    assert found.root_radius_mm == pytest.approx(0.024, rel=0.15)
+    assert found.depth_mm == pytest.approx(0.8, abs=2 * found.u_depth_mm)
