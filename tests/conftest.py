@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import fcntl
+import json
+import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -36,35 +40,41 @@ class Case(NamedTuple):
     truth: dict
 
 
-def render_case(folder: Path, stem: str, seed: int, **choices) -> Case:
-    """Render one random scene into a folder; `choices` as in `random_scene`."""
-    from specimeter.scene.files import save
-    from specimeter.scene.random import random_scene
-    from specimeter.scene.render import render
+def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
+    """A folder that `make` fills, once for all workers of a run; it is read, never written to."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / name
+    with open(folder.with_suffix(".lock"), "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.is_dir():
+            making = folder.with_suffix(".making")
+            making.mkdir()
+            make(making)
+            making.rename(folder)
+    return folder
 
-    picture = render(random_scene(seed, **choices))
-    save(picture, folder, stem)
-    limits = folder / f"{stem}.limits.toml"
-    limits.write_text(LIMITS, encoding="utf-8")
-    return Case(folder / f"{stem}.jpg", folder / f"{stem}.sheet.toml", limits, picture.truth)
+
+def rendered(tmp_path_factory: pytest.TempPathFactory, stem: str, seed: int, **choices) -> Case:
+    """One random scene rendered into a folder of its own, once for all workers; `choices` as in `random_scene`."""
+
+    def make(folder: Path) -> None:
+        from specimeter.scene.files import save
+        from specimeter.scene.random import random_scene
+        from specimeter.scene.render import render
+
+        save(render(random_scene(seed, **choices)), folder, stem)
+        (folder / f"{stem}.limits.toml").write_text(LIMITS, encoding="utf-8")
+
+    folder = made_once(tmp_path_factory, f"{stem}-{seed}", make)
+    truth = json.loads((folder / f"{stem}.truth.json").read_text(encoding="utf-8"))
+    return Case(folder / f"{stem}.jpg", folder / f"{stem}.sheet.toml", folder / f"{stem}.limits.toml", truth)
 
 
 @pytest.fixture(scope="session")
 def bend_case(tmp_path_factory) -> Case:
     """A side bend beside a strip card at the crown's height, 1.4 MP."""
-    folder = tmp_path_factory.mktemp("bend-case")
-    return render_case(
-        folder,
-        "side",
-        11,
-        width_px=1400,
-        card="strip",
-        height="level",
-        bench="paper",
-        finish="blasted",
-        tilt_deg=5,
-        angle_deg=180.0,
-    )
+    choices = {"width_px": 1400, "card": "strip", "height": "level", "bench": "paper", "finish": "blasted"}
+    return rendered(tmp_path_factory, "side", 11, tilt_deg=5, angle_deg=180.0, **choices)
 
 
 @pytest.fixture(scope="session")
@@ -72,5 +82,18 @@ def break_case(tmp_path_factory) -> Case:
     """A nick-break half with some pores, one of nearly 4 mm, beside a strip card at its height, 0.3 MP: measured in a
     quarter of the time that a bend takes, for whatever does not ask how a photograph is measured.
     """
-    folder = tmp_path_factory.mktemp("break-case")
-    return render_case(folder, "half", 15_000_400, test="nick-break", width_px=600, card="strip", height="level", bench="paper")
+    choices = {"test": "nick-break", "width_px": 600, "card": "strip", "height": "level", "bench": "paper"}
+    return rendered(tmp_path_factory, "half", 15_000_400, **choices)
+
+
+@pytest.fixture(scope="session")
+def bend_record(bend_case, tmp_path_factory) -> Path:
+    """The folder of the bend's record, its openings found by the classical method: to be read, or copied and then changed."""
+
+    def make(out: Path) -> None:
+        from specimeter import job
+
+        job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out, method="openings")
+
+    (record,) = (path for path in made_once(tmp_path_factory, "bend-record", make).iterdir() if path.is_dir())
+    return record

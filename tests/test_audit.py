@@ -29,13 +29,10 @@ def quietly(*arguments: str) -> int:
 
 
 @pytest.fixture(scope="module")
-def issued(bend_case, tmp_path_factory) -> SimpleNamespace:
-    """The case's record, measured, reviewed and issued by the commands; `ids` of its features, `reviewed`: before the issue."""
+def issued(bend_record, tmp_path_factory) -> SimpleNamespace:
+    """The case's record, reviewed and issued by the commands; `ids` of its features, `reviewed`: before the issue."""
     base = tmp_path_factory.mktemp("issued")
-    out = base / "records"
-    measure = ("measure", bend_case.photo, "--sheet", bend_case.sheet, "--limits", bend_case.limits, "--method", "openings")
-    assert quietly(*measure, "--out", out, "--quiet") == 0
-    (path,) = out.iterdir()
+    path = shutil.copytree(bend_record, base / "records" / bend_record.name)
     ids = [feature.id for feature in model.load(path).features]
     assert quietly("review", path, "--by", MILLER, "--all-confirm", "--looked-over", "--enter", "order.client=Example") == 0
     reviewed = shutil.copytree(path, base / "reviewed" / path.name)

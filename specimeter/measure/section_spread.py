@@ -117,7 +117,7 @@ def spread_of_metal(evaluate: Callable, outline, plates, tried, spread: Mapping[
 
 
 def _middle(differences: list[float]) -> float:
-    """Root mean square of differences, one far out apart from the rest weighing no more than three times their median."""
+    """Root mean square of differences, one far out apart from the rest weighing no more than six times their median."""
     if not differences:
         return 0.0
     size = np.abs(differences)

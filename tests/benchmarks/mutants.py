@@ -34,6 +34,8 @@ from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is loaded: on small matrices its threads only wait
+
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]

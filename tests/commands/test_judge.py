@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
-from specimeter import job
 from specimeter.cli import main
 
 LIMITS = """
@@ -27,10 +27,10 @@ sense = "at most"
 
 
 @pytest.fixture(scope="module")
-def record(bend_case, tmp_path_factory):
+def record(bend_record, tmp_path_factory):
     """The folder of one measured record, and limits files by their limit in mm."""
     out = tmp_path_factory.mktemp("judge")
-    _, folder = job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out, method="openings")
+    folder = shutil.copytree(bend_record, out / bend_record.name)
     for limit in (1, 2, 30):
         (out / f"{limit}.toml").write_text(LIMITS.format(limit=limit), encoding="utf-8")
     return folder

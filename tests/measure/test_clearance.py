@@ -173,7 +173,7 @@ def test_the_first_bound_is_between_two_points_of_near_neighbours(seed, many, sp
     gaps, _ = clear_distances(Rings.of(rings))
     assert (bounds >= gaps - 1e-9).all()
     for i, bound in enumerate(bounds):
-        near = np.argsort(np.hypot(*(middles - middles[i]).T))[: clearance.NEIGHBOURS]
+        near = np.argsort(np.hypot(*(middles - middles[i]).T))[:4]
         each = []
         for j in near[near != i]:
             mine = rings[i][np.argmin(np.hypot(*(rings[i] - middles[j]).T))]

@@ -258,8 +258,8 @@ def segments_apart(a, b, c, d) -> float:
 
 def seems_apart(polygon: np.ndarray) -> bool:
     """What `_runs_apart` promises, run by run and pair by pair."""
-    count, run = len(polygon), polygons_of.RUN
-    if count > polygons_of.LONG:
+    count, run = len(polygon), 4
+    if count > 1024:
         return False
     heads = list(range(0, count, run))
     ends = [*heads[1:], count]
@@ -319,8 +319,8 @@ def every_pair_crosses(polygon: np.ndarray) -> bool:
 
 
 def test_very_long_outlines_are_not_told_from_their_runs():
-    """More than `LONG` points: not looked at run by run, however smooth; as many as that are."""
-    phase = np.linspace(0, 2 * np.pi, polygons_of.LONG + 2)[:-1]
+    """More than 1024 points: not looked at run by run, however smooth; as many as that are."""
+    phase = np.linspace(0, 2 * np.pi, 1024 + 2)[:-1]
     ring = np.column_stack([np.cos(phase), np.sin(phase)])
     assert polygons_of._runs_apart(Rings.of([ring, ring[:-1]])).tolist() == [False, True]
     assert polygons_of._runs_apart(Rings.of([])).shape == (0,)
@@ -335,3 +335,21 @@ def test_a_long_outline_crosses_where_every_pair_of_sides_says_so(seed, points, 
     shape = np.column_stack([np.cos(phase), np.sin(phase)]) + rough * rng.choice([0, 0.1, 1]) * rng.normal(size=(points, 2))
     shape = 1000 * rng.uniform(-1, 1, 2) + 200 * shape
     assert polygons_of._crosses(shape) == every_pair_crosses(shape)
+
+
+@pytest.mark.parametrize("slim", [1.0, 0.6, 0.2, 0.02])
+def test_few_points_are_tried_in_pairs(slim, monkeypatch):
+    """Of an ellipse of 400 points those far from both ends of its axis are set aside: of a slender one all with x below
+    2 cos(pi / 16) - 1 (the support's bound, an 8th of a half turn apart), which leaves 35 at each end. Of a circle none can
+    be, but then only its convex hull is tried: without half of the points, where these are moved inwards.
+    """
+    tried = []
+    tables = polygons_of._tables
+    monkeypatch.setattr(polygons_of, "_tables", lambda starts: tried.append(int(starts[-1])) or tables(starts))
+    phase = np.arange(400) * np.pi / 200
+    ellipse = np.column_stack([np.cos(phase), slim * np.sin(phase)])
+    dented = ellipse * np.where(np.arange(400) % 2, 0.995, 1.0)[:, None]
+    for shape, most in ((ellipse, {1.0: 400, 0.6: 80, 0.2: 70, 0.02: 70}[slim]), (dented, 200)):
+        (extent,), _ = diameters(Rings.of([shape]))
+        assert extent == pytest.approx(2.0, rel=1e-12)
+        assert tried.pop() <= most

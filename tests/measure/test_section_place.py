@@ -98,3 +98,18 @@ def test_a_weld_through_the_plate_has_a_fusion_line_on_either_side():
     for one in lines:
         assert np.hypot(*np.diff(one, axis=0).T).sum() == pytest.approx(2 * np.sqrt(34), abs=0.5)
         assert sorted(one[[0, -1], 1]) == pytest.approx([0.0, 10.0], abs=0.3)
+
+
+@pytest.mark.parametrize(("deep_mm", "lines"), [(0.12, 0), (0.2, 1)])
+def test_what_lies_at_the_surface_is_no_fusion_line(deep_mm, lines):
+    """A weld metal as flat as a coat of paint, 8 mm wide: within 0.15 mm of the surface it is that surface."""
+    flat = np.array([[6.0, 0.0], *np.linspace([6.1, deep_mm], [13.9, deep_mm], 40), [14.0, 0.0]])
+    assert len(fusion_lines(flat, METAL)) == lines
+
+
+@pytest.mark.parametrize(("long_mm", "lines"), [(0.8, 0), (1.6, 1)])
+def test_a_fusion_line_is_longer_than_a_millimetre(long_mm, lines):
+    """A notch of weld metal with two flanks of half that length each."""
+    flank = np.linspace([9.8, 0.0], [10.0, np.sqrt((long_mm / 2) ** 2 - 0.04)], 30)
+    shallow = np.concatenate([flank, (flank * [-1, 1] + [20, 0])[::-1][1:]])
+    assert len(fusion_lines(shallow, METAL)) == lines

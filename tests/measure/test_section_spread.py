@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from specimeter.measure import section_spread
 from specimeter.measure.section_draw import evaluator
 from specimeter.measure.section_spread import own_u, spread_of, spread_of_metal, u_edge
 from specimeter.measure.sure_enough import NO_OTHER, too_uncertain
@@ -137,10 +138,11 @@ def test_a_blunt_edge_leaves_its_toe_in_doubt():
 def test_an_angle_is_as_sure_as_its_face_and_its_plate():
     """The curve of the face, more where it turns more; a plate known to 0.1 rad adds 5.7 degrees to its own toe's angle."""
     loose = (toe(), toe(u_angle_rad=0.1))
+    seen = np.degrees(0.2 * PX_MM)  # a fifth of a pixel over a millimetre of plate
     face = np.hypot(ANGLE_U_DEG, CURVED * 50.0)
-    assert own("toe_angle_1_deg", *loose) == pytest.approx(face, rel=0.01)
-    assert own("toe_angle_2_deg", *loose) == pytest.approx(np.hypot(face, np.degrees(0.1)), rel=0.01)
-    assert own("toe_angle_1_deg", toe(180.0), toe()) == pytest.approx(ANGLE_U_DEG, rel=0.01)
+    assert own("toe_angle_1_deg", *loose) == pytest.approx(np.hypot(face, seen))
+    assert own("toe_angle_2_deg", *loose) == pytest.approx(np.sqrt(face**2 + np.degrees(0.1) ** 2 + seen**2))
+    assert own("toe_angle_1_deg", toe(180.0), toe()) == pytest.approx(np.hypot(ANGLE_U_DEG, seen))
 
 
 def test_a_step_between_plates_is_as_sure_as_their_lines_are_at_the_weld():
@@ -232,3 +234,53 @@ def test_the_whole_outline_s_place_moves_a_size_by_its_geometry():
     sure = spread()[0]
     assert sure["throat_mm"] < 0.5 * U_EDGE_MM
     assert sure["leg_1_mm"] < 1.5 * U_EDGE_MM
+
+
+def ring(count: int, off_mm=0.0) -> np.ndarray:
+    """A circle of 10 mm radius, each point so far out of it."""
+    turn = np.arange(count) * 2 * np.pi / count
+    return (
+        (10.0 + off_mm)[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
+        if np.ndim(off_mm)
+        else ring(count, np.full(count, off_mm))
+    )
+
+
+def test_an_outline_s_roughness_is_the_scatter_of_its_points():
+    """Normal noise of 0.3 px on a circle: its standard deviation about a mean of 19, less that mean's own (sqrt(18 / 19)); a
+    few points far out change little; and never below a tenth of a pixel nor above six.
+    """
+    rng = np.random.default_rng(3)
+    noise = PX_MM * rng.normal(size=3000)
+
+    def told(share: float, stray: float = 0.0) -> float:
+        outline = ring(3000, share * noise + stray * PX_MM * (np.arange(3000) % 60 == 0))
+        return section_spread._roughness(outline, section_spread._normals(ring(3000)), PX_MM) / PX_MM
+
+    assert told(0.3) == pytest.approx(0.3 * np.sqrt(18 / 19), rel=0.05)
+    assert told(0.3, stray=5.0) == pytest.approx(0.3, rel=0.25)
+    assert told(0.0) == pytest.approx(0.1)
+    assert told(3.0) == pytest.approx(0.6)
+
+
+def test_the_normals_of_a_circle_are_its_radii():
+    normal = section_spread._normals(ring(200))
+    assert normal == pytest.approx(np.sign(normal[0] @ ring(200)[0]) * ring(200) / 10.0)
+
+
+@pytest.mark.parametrize("sigma", [6.0, 15.0])
+def test_errors_along_an_outline_hang_together_as_told(sigma):
+    """Unit variance, and the correlation of two places exp(-(d / sigma)^2), the closed form of filtered white noise."""
+    noise = section_spread._smooth(np.random.default_rng(2), 60_000, sigma)
+    assert noise.std() == pytest.approx(1.0)
+    for share in (0.5, 1.0, 1.5):
+        lag = round(share * sigma)
+        assert np.mean(noise * np.roll(noise, lag)) == pytest.approx(np.exp(-((lag / sigma) ** 2)), abs=0.04)
+
+
+def test_one_try_that_went_astray_weighs_little():
+    """Root mean square; one far out counts as six times the median at most, and of nothing comes nothing."""
+    assert section_spread._middle([3.0, -4.0]) == pytest.approx(np.sqrt(12.5))
+    assert section_spread._middle([1.0, -1.0, 1.0, 1.0, 5.0]) == pytest.approx(np.sqrt((4 + 25) / 5))
+    assert section_spread._middle([1.0, -1.0, 1.0, 1.0, 100.0]) == pytest.approx(np.sqrt((4 + 36) / 5))
+    assert section_spread._middle([]) == 0.0

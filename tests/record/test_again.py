@@ -14,7 +14,7 @@ from specimeter import cli, job
 from specimeter import photo as photos
 from specimeter.audit import audit
 from specimeter.data import sample_images
-from specimeter.record import again, build, edit, recompute
+from specimeter.record import again, build, edit, model, recompute
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
@@ -35,10 +35,9 @@ def section(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def bent(bend_case, tmp_path_factory):
+def bent(bend_record):
     """The record of the case's bend."""
-    out = tmp_path_factory.mktemp("bent")
-    return job.measure(bend_case.photo, bend_case.sheet, bend_case.limits, out=out, method="openings")[0]
+    return model.load(bend_record)
 
 
 def numbers(folder):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import itertools
 import os
 import shutil
@@ -12,7 +11,7 @@ import time
 
 import pytest
 
-from tests.conftest import Case, render_case
+from tests.conftest import made_once
 
 HELD = []  # the application: the screen ends with its last client, so one is kept as long as the run
 ERRORS = []  # what went wrong in a slot: Qt swallows it, the test must not
@@ -202,29 +201,6 @@ def window(screen):
     bench.leave()
     viewer.close()
     sys.excepthook = hook
-
-
-def made_once(tmp_path_factory, name, make):
-    """A folder that `make` fills, once for all workers of a run."""
-    base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / name
-    with open(folder.with_suffix(".lock"), "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not folder.is_dir():
-            making = folder.with_suffix(".making")
-            making.mkdir()
-            make(making)
-            making.rename(folder)
-    return folder
-
-
-@pytest.fixture(scope="session")
-def bend_case(tmp_path_factory):
-    """A side bend beside a strip card at the crown's height, 1.4 MP, rendered once for all workers."""
-    choices = {"width_px": 1400, "card": "strip", "height": "level", "bench": "paper", "finish": "blasted"}
-    made = lambda folder: render_case(folder, "side", 11, tilt_deg=5, angle_deg=180.0, **choices)
-    folder = made_once(tmp_path_factory, "window-bend", made)
-    return Case(folder / "side.jpg", folder / "side.sheet.toml", folder / "side.limits.toml", {})
 
 
 @pytest.fixture(scope="session")

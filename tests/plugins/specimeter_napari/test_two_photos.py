@@ -15,7 +15,7 @@ from specimeter.record import model
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
-from tests.plugins.specimeter_napari.conftest import made_once
+from tests.conftest import made_once
 
 CONTROL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 
