@@ -105,7 +105,7 @@ def section_of(
     `weld_px`: points (N, 2) that a person clicked round the weld metal, which then is what lies within them.
     """
     if area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE:
-        return Section(sizes={}, missing=dict.fromkeys(NAMES[sheet.specimen.test], UNSURE), drawn={})
+        return Section(sizes={}, missing=dict.fromkeys(NAMES[sheet.specimen.test], area.not_to_scale or UNSURE), drawn={})
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading = within(read_steady(photo.rgb, px_mm, area.outline_px), area.outline_px)
     metal = look_for(reading, sheet, surface, area)

@@ -11,28 +11,13 @@ from specimeter.measure.section import Section
 from specimeter.measure.section_place import fusion_lines
 from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea, Outline
-from specimeter.segment.polylines import nearest
+from specimeter.segment.polylines import middle_of, nearest
 
 LINES = ("crack", "lack-of-fusion", "lack-of-sidewall-fusion", "lack-of-inter-run-fusion", "lack-of-root-fusion")
-PARTS = 12  # places along a line's middle
 AT_LINE_MM, AT_PX = 0.45, 2.0  # from the fusion line: what runs along it so near lies at it; more in a coarse photograph
 ALONG_DEG = 30.0  # to it, at most
 AT_ROOT_MM, BEFORE_ROOT_MM = 0.4, 1.0  # across the faying line's own course, and from the plates' corner into the weld
 UNDER_LIP_MM = 0.2  # the gap under a lip reaches farther in from the toe than this
-
-
-def middle_of(outline_mm: np.ndarray) -> np.ndarray:
-    """The middle line of a slender outline from end to end, shape (PARTS, 2), straight where it hardly has one."""
-    points = np.asarray(outline_mm, float)
-    closed = np.concatenate([points, points[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    points = np.column_stack([np.interp(np.linspace(0, along[-1], 240, endpoint=False), along, column) for column in closed.T])
-    centre = points.mean(axis=0)
-    way = np.linalg.svd(points - centre, full_matrices=False)[2][0]
-    reach = (points - centre) @ way
-    edges = np.linspace(reach.min(), reach.max() + 1e-9, PARTS + 1)
-    part = np.clip(np.searchsorted(edges, reach, side="right") - 1, 0, PARTS - 1)
-    return np.array([points[part == k].mean(axis=0) if (part == k).any() else centre + edges[k] * way for k in range(PARTS)])
 
 
 def named(outlines: Sequence[Outline], section: Section, surface: Surface, area: ExaminedArea) -> list[Outline]:

@@ -54,6 +54,8 @@ class ExaminedArea:
         shows it.
     veiled : str
         ``"smoothed"`` or ``"nothing but noise"`` where the whole face shows less than its sharp edges promise.
+    not_to_scale : str
+        Why the scale does not hold for it, or the sheet is wrong, where that alone makes its confidence low.
     unseen : tuple of Unseen
         Parts in which the picture could show nothing: a rule whose least size fits into one is not within.
     """
@@ -70,6 +72,7 @@ class ExaminedArea:
     no_metal: float | None = None
     blur_px: float | None = None
     veiled: str = ""
+    not_to_scale: str = ""
     unseen: tuple[Unseen, ...] = ()
 
 

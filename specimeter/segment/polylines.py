@@ -1,10 +1,12 @@
-"""Points, lines and closed outlines in mm: where lines meet, what is nearest, what is enclosed, what is crossed."""
+"""Points, lines and closed outlines: where lines meet, what is nearest, enclosed, crossed, and in the middle."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from specimeter.segment.plates import Run
+
+PARTS = 12  # places along a line's middle
 
 
 def corner(one: Run, other: Run) -> np.ndarray | None:
@@ -39,3 +41,17 @@ def crossings(polygon: np.ndarray, start: np.ndarray, direction: np.ndarray) -> 
     cut = (side > 0) != (following > 0)
     share = side[cut] / (side[cut] - following[cut])
     return np.sort(along[cut] + share * (after[cut] - along[cut]))
+
+
+def middle_of(outline: np.ndarray) -> np.ndarray:
+    """The middle line of a slender outline from end to end, shape (PARTS, 2), straight where it hardly has one."""
+    points = np.asarray(outline, float)
+    closed = np.concatenate([points, points[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    points = np.column_stack([np.interp(np.linspace(0, along[-1], 240, endpoint=False), along, column) for column in closed.T])
+    centre = points.mean(axis=0)
+    way = np.linalg.svd(points - centre, full_matrices=False)[2][0]
+    reach = (points - centre) @ way
+    edges = np.linspace(reach.min(), reach.max() + 1e-9, PARTS + 1)
+    part = np.clip(np.searchsorted(edges, reach, side="right") - 1, 0, PARTS - 1)
+    return np.array([points[part == k].mean(axis=0) if (part == k).any() else centre + edges[k] * way for k in range(PARTS)])

@@ -10,12 +10,14 @@ from scipy.ndimage import find_objects
 from skimage.segmentation import watershed
 
 from specimeter.segment.border import Patch, border
+from specimeter.segment.cavity import darkness, lit_flank
 from specimeter.segment.fracture_edge import ring_of
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import inside
 from specimeter.segment.plates import resampled, runs
 from specimeter.segment.polylines import corner
+from specimeter.segment.section_outline import light_round
 from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_lines
 from specimeter.segment.sharpness import blur_of
 
@@ -29,6 +31,12 @@ MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
 CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
+DARK, PALE = (
+    0.75,
+    38.0,
+)  # a spot less dark than that must reach so much higher log-odds for each unit that it lacks (from scenes)
+FURROW = 0.75  # of a line's lit flank over its darkness, at most (from scenes)
+SLENDER = 2.0  # times as long as thick, of what is no pore and no slag, is a line
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
 
@@ -47,10 +55,13 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
         edge = border(patch_of(reading.share, drawn, (x, y, width, height), reading, usable), light, blur)
         if edge is None:
             continue
+        kind = _kind(reading, own, mm / reading.zoom)
+        if (seen := _as_an_opening(*light_round(photo, edge.outline_px), edge.outline_px, kind, blur, peak)) is None:
+            continue
         found.append(
             Outline(
                 outline_px=edge.outline_px,
-                kind=_kind(reading, own, mm / reading.zoom),
+                kind=kind,
                 confidence=float(1 / (1 + np.exp(-SLOPE * (peak - MIDDLE)))),
                 u_edge_px=edge.u_edge_px,
                 u_tip_px=edge.u_tip_px,
@@ -59,10 +70,28 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
                     "crack_over_unfused": round(_crack_over_unfused(reading, own), 3),
                     "drawn_by_light": round(edge.drawn_by_light, 3),
                     "blur_px": round(blur, 3),
+                    **seen,
                 },
             )
         )
     return sorted(found, key=lambda one: -one.confidence)
+
+
+def _as_an_opening(
+    light: np.ndarray, low_px: np.ndarray, outline_px: np.ndarray, kind: str, blur_px: float, peak: float
+) -> dict | None:
+    """What of the light speaks for an opening in the metal, by name, or None where it speaks against one.
+
+    A spot that is less dark than holes are, as stains, shallow pits and traces of dirt, must look the more like one to the
+    network, whose log-odds `peak` are. A line one flank of which is nearly as much brighter than the metal as its middle is
+    darker is a furrow, as scratches are.
+    """
+    thick, long = sorted(cv2.minAreaRect(outline_px.astype(np.float32))[1])
+    if kind in ("pore", "slag") or long < SLENDER * thick:
+        dark = darkness(light, outline_px - low_px, blur_px)
+        return None if peak < LEAST_PEAK + PALE * (DARK - dark) else {"darkness": round(dark, 3)}
+    lit = lit_flank(light, outline_px - low_px)
+    return None if lit > FURROW else {"lit_flank": round(lit, 3)}
 
 
 def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:

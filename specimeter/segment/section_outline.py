@@ -42,6 +42,9 @@ RIVAL = 0.6  # of the best one's worth, from which another place in the photogra
 LEAST_CONFIDENCE, UNSURE = 0.5, 0.4  # from which an outline is measured; and of one that a person has to look at
 SURE_BARE = 0.9  # of an outline that shows no joint, from which it is shown to a person at all
 NO_WELD = "Between the plates of the cut that was outlined no weld is seen: check its outline, or give it in [region]."
+LOW = "The cut was outlined with low confidence: check its outline, or give it in [region]."
+NOT_TO_SCALE = "no plate is as thick in the photograph as the sheet says: the scale does not hold there, or the sheet is wrong"
+LEAST_HEIGHT_MM = 1.0  # by which the cut would have to lie over the card, to be told
 ENOUGH = (0.7, 0.7, 0.5, 0.5)  # confidence of an outline, from which no further reading of the photograph is asked
 MEND = "outline the metal of the cut in [region] outline_px"
 
@@ -53,7 +56,7 @@ class Candidate:
     `clear`, `agrees`, `shown`: of each point, bool (N,), whether it lies on a clear edge, on the network's border, and where
     the network is sure of both sides; `support`, `agreed`, `sure`: shares of them, the least of a stretch at the weld and of
     all. `same`: overlap of the network's two readings, coarse and fine; `explained`: share of the outline that is a plate's
-    surface or end, or the face of a weld; `thick`: how well a plate's thickness agrees with the sheet's; `closed`:
+    surface or end, or the face of a weld; `thick`: how well a plate's thickness, `thick_mm`, agrees with the sheet's; `closed`:
     the least share of clear edge on any stretch as long as a plate's end, which would miss where metal was cut off unseen.
     """
 
@@ -67,6 +70,7 @@ class Candidate:
     sure: float = 0.0
     explained: float = 0.0
     thick: float = 1.0
+    thick_mm: float | None = None
     closed: float = 1.0
     joint: bool = False
 
@@ -107,12 +111,30 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
         )
     best = max((one for one in found if one.joint and not _elsewhere(one, found[0])), key=confidence)
     sure = confidence(best)
-    if any(one.worth > RIVAL * found[0].worth and _elsewhere(one, best) for one in found[1:]):
+    rival = any(one.worth > RIVAL * found[0].worth and _elsewhere(one, best) for one in found[1:])
+    if rival:
         sure = min(sure, UNSURE)
-    cautions = ()
-    if sure < LEAST_CONFIDENCE:
-        cautions = ("The cut was outlined with low confidence: check its outline, or give it in [region].",)
-    return _area(photo, best.outline_px, sure, cautions)
+    if sure >= LEAST_CONFIDENCE:
+        return _area(photo, best.outline_px, sure, ())
+    if rival or best.thick_mm is None or confidence(replace(best, thick=1.0)) < LEAST_CONFIDENCE:
+        return _area(photo, best.outline_px, sure, (LOW,))
+    wrong = _off_scale(best.thick_mm, sheet.specimen.parent_thickness_mm, scale)
+    return replace(_area(photo, best.outline_px, sure, wrong), not_to_scale=NOT_TO_SCALE)
+
+
+def _off_scale(seen_mm: float, told_mm: float, scale: Scale) -> tuple[str, ...]:
+    """What to say where a plate is not as thick in the photograph as the sheet says, and all else speaks for an outline.
+
+    A plane nearer to the lens than the card's by h shows D / (D - h) times as large, D the lens's distance from the card.
+    """
+    wrong = (
+        f"The plate is {seen_mm:.1f} mm thick in the photograph and {told_mm:.1f} mm by the sheet, so the scale or the sheet "
+        "is wrong: lay card or rule level with the cut, enter surface_height_mm, or check parent_thickness_mm."
+    )
+    nearer = scale.view.distance_mm * (1 - told_mm / seen_mm)
+    if abs(nearer) < LEAST_HEIGHT_MM:
+        return (wrong,)
+    return wrong, f"surface_height_mm = {nearer:.0f} would explain it: measure how high the cut lies over card or rule."
 
 
 def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far: Reading, border_mm, cards, mm_per_px: float):
@@ -197,26 +219,26 @@ def _area(photo: Photo, outline_px: np.ndarray, sure: float, cautions) -> Examin
 
 def unclear(photo: Photo, outline_px: np.ndarray) -> np.ndarray:
     """Places along an outline where the photograph shows no clear edge, (N, 2) in pixels."""
-    light, low = _light_round(photo, outline_px)
+    light, low = light_round(photo, outline_px)
     points, clear = clear_along(light, outline_px - low)
     return points[~clear] + low
 
 
 def doubled(photo: Photo, outline_px: np.ndarray, px_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """Places of an outline inside which a further edge runs, (N, 2) in pixels, and how far in that lies, (N,) in pixels."""
-    light, low = _light_round(photo, outline_px)
+    light, low = light_round(photo, outline_px)
     points, inwards = doubled_along(light, outline_px - low, px_mm)
     return points + low, inwards
 
 
 def _drawn_to(photo: Photo, outline_px: np.ndarray, reach_px: float) -> tuple[np.ndarray, np.ndarray]:
     """`follow` in the linear light of the part of the photograph that the outline lies in."""
-    light, low = _light_round(photo, outline_px)
+    light, low = light_round(photo, outline_px)
     outline, clear = follow(light, outline_px - low, reach_px)
     return outline + low, clear
 
 
-def _light_round(photo: Photo, outline_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def light_round(photo: Photo, outline_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Linear light about an outline, float32 (H, W, 3), and the photograph's pixel [x, y] at its first."""
     low = np.maximum(np.floor(outline_px.min(axis=0)) - MARGIN_PX, 0).astype(int)
     high = np.ceil(outline_px.max(axis=0)).astype(int) + MARGIN_PX
@@ -311,7 +333,7 @@ def _judged(one: Candidate, sheet: Sheet, surface: Surface, u_scale: float) -> C
     step = float(np.median(np.hypot(*np.diff(outline, axis=0).T)))
     straight = min((sum(run.length_mm for run in plates) + _ends(plates, len(outline), step)) / (len(outline) * step), 1.0)
     joint = (find_fillet if sheet.specimen.test == "macro-fillet" else find_butt)(outline, plates) if len(plates) > 2 else None
-    thick, explained = 1.0, straight
+    thick, thick_mm, explained = 1.0, None, straight
     support, agreed, sure = (float(part.mean()) for part in (one.clear, one.agrees, one.shown))
     if joint is not None:
         faces = (joint.face,) if hasattr(joint, "face") else tuple(f for f in (joint.top, joint.bottom) if f is not None)
@@ -320,10 +342,10 @@ def _judged(one: Candidate, sheet: Sheet, surface: Surface, u_scale: float) -> C
         curved = sum(_not_straight(face, plates) for face in faces)
         explained = min(straight + curved / (len(outline) * step), 1.0)
         if sheet.specimen.parent_thickness_mm is not None:
-            thick = _thick(plates, joint, sheet.specimen.parent_thickness_mm, float(np.hypot(THICK_SHARE, u_scale)))
+            thick, thick_mm = _thick(plates, joint, sheet.specimen.parent_thickness_mm, float(np.hypot(THICK_SHARE, u_scale)))
     closed = float(_along(one.clear, float(np.median(np.hypot(*np.diff(developed, axis=0).T))), END_MM).min())
     judged = replace(one, support=support, agreed=agreed, sure=sure, explained=explained, thick=thick, closed=closed)
-    return replace(judged, joint=joint is not None)
+    return replace(judged, joint=joint is not None, thick_mm=thick_mm)
 
 
 def _at_weld(part: np.ndarray, developed: np.ndarray, faces) -> float:
@@ -370,10 +392,11 @@ def _not_straight(face, plates: tuple[Run, ...]) -> float:
     return max(length - straight, 0.0)
 
 
-def _thick(plates: tuple[Run, ...], joint, thickness_mm: float, share: float) -> float:
-    """0 to 1: whether a plate of the joint is as thick as the sheet says, from the surface that faces away from it.
+def _thick(plates: tuple[Run, ...], joint, thickness_mm: float, share: float) -> tuple[float, float | None]:
+    """0 to 1: whether a plate of the joint is as thick as the sheet says, from the surface that faces away from it; and how
+    thick that plate is, in mm.
 
-    1 where no plate shows both its surfaces. `share` of the thickness may be lacking.
+    1 and None where no plate shows both its surfaces. `share` of the thickness may be lacking.
     """
     face = joint.face if hasattr(joint, "face") else joint.top
     shown = []
@@ -381,5 +404,5 @@ def _thick(plates: tuple[Run, ...], joint, thickness_mm: float, share: float) ->
         for run in plates:
             if run.normal @ toe.plate.normal < -0.98:
                 apart = -float(toe.plate.height(run.point[None])[0])
-                shown.append(float(np.exp(-0.5 * (np.log(max(apart, 1e-3) / thickness_mm) / share) ** 2)))
-    return max(shown, default=1.0)
+                shown.append((float(np.exp(-0.5 * (np.log(max(apart, 1e-3) / thickness_mm) / share) ** 2)), apart))
+    return max(shown, default=(1.0, None))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import cv2
@@ -172,7 +173,7 @@ def test_one_doubt_is_enough(figure):
     assert confidence(candidate(**{figure: 0.0})) < 0.5
 
 
-def found_among(monkeypatch, *candidates):
+def found_among(monkeypatch, *candidates, sheet=None, scale=None):
     """What is said where these alone were followed in an empty photograph."""
     rgb = np.zeros((60, 80, 3), np.uint8)
     photo = SimpleNamespace(rgb=rgb, width_px=80, height_px=60, file="cut.png")
@@ -180,7 +181,7 @@ def found_among(monkeypatch, *candidates):
     monkeypatch.setattr(section_outline, "card_outlines_px", lambda _: [])
     monkeypatch.setattr(section_outline, "_candidates", lambda *_: list(candidates))
     surface = SimpleNamespace(mm_per_px_at=lambda _: 0.1)
-    return section_outline.find_section(photo, None, None, surface)
+    return section_outline.find_section(photo, sheet, scale, surface)
 
 
 def test_a_sure_outline_without_a_weld_is_shown_but_not_measured(monkeypatch):
@@ -190,6 +191,29 @@ def test_a_sure_outline_without_a_weld_is_shown_but_not_measured(monkeypatch):
     assert area.cautions == (section_outline.NO_WELD,)
     with pytest.raises(AreaError):
         found_among(monkeypatch, candidate(joint=False, support=0.5))
+
+
+def test_where_the_thickness_alone_is_off_the_scale_is_spoken_of_and_what_would_explain_it(monkeypatch):
+    """8 mm by the sheet, 9 in the photograph, the lens 180 mm over the card: 20 mm nearer all shows 180 / 160 times as large.
+    Where the outline fails another check too, or another place is as good, the outline is spoken of.
+    """
+    sheet = SimpleNamespace(specimen=SimpleNamespace(parent_thickness_mm=8.0))
+    scale = SimpleNamespace(view=SimpleNamespace(distance_mm=180.0))
+    area = found_among(monkeypatch, candidate(thick=0.0, thick_mm=9.0), sheet=sheet, scale=scale)
+    assert area.confidence < section_outline.LEAST_CONFIDENCE
+    assert area.not_to_scale == section_outline.NOT_TO_SCALE
+    wrong, height = area.cautions
+    assert wrong.startswith("The plate is 9.0 mm thick in the photograph and 8.0 mm by the sheet")
+    assert height.startswith("surface_height_mm = 20 would explain it")
+    hardly = found_among(monkeypatch, candidate(thick=0.0, thick_mm=8.02), sheet=sheet, scale=scale)
+    assert len(hardly.cautions) == 1
+    lower = found_among(monkeypatch, candidate(thick=0.0, thick_mm=7.2), sheet=sheet, scale=scale)
+    assert lower.cautions[1].startswith("surface_height_mm = -20 would")
+    doubtful = found_among(monkeypatch, candidate(thick=0.0, thick_mm=9.0, sure=0.2), sheet=sheet, scale=scale)
+    far = replace(candidate(thick=0.0, thick_mm=9.0), outline_px=np.full((8, 2), 50.0))
+    rival = found_among(monkeypatch, candidate(thick=0.0, thick_mm=9.0), far, sheet=sheet, scale=scale)
+    for other in (doubtful, rival):
+        assert (other.cautions, other.not_to_scale) == ((section_outline.LOW,), "")
 
 
 def test_of_several_readings_of_one_place_the_likeliest_right_is_taken(monkeypatch):

@@ -1,0 +1,80 @@
+"""Whether a spot or a line in a cut's face is an opening in the metal: as dark as a hole, and no furrow with a lit flank."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from specimeter.segment.contour import sample
+from specimeter.segment.polylines import middle_of
+
+FINE = 4  # steps to a pixel
+# of a spot
+LEAST_BLUR_PX = 0.5  # a pixel's own width blurs, however sharp the lens
+BETWEEN_PX = 0.4  # standard deviation of the blur that reading light between pixels adds (a triangle's: 1 / sqrt(6))
+BESIDE_BLURS, AROUND_PX = 2.0, 4.0  # from an outline: where the metal's light is taken, and over such a width
+HALF, NEARLY = 0.5, 0.9  # of the blurred outline: inside is where it is half filled, or nearly as much as anywhere in it
+LEAST_SEEN = 0.3  # of a spot's own contrast: what the blur leaves less of is taken for this much
+DARKEST = 90.0  # percentile of the darkness within an outline
+# across a line, in pixels
+REACH_PX, PLATE_PX = 9.0, 5.0  # looked at; the metal's light is taken from there on
+AT_PX, FLANKS_PX = 2.0, (1.0, 5.0)  # from the line's middle: its dip; from its dip: its flanks
+
+
+def darkness(light: np.ndarray, outline_px: np.ndarray, blur_px: float) -> float:
+    """How much less light comes from the darkest tenth within an outline than from the metal about it, 0 to 1, unblurred.
+
+    Of the colour in which it is least dark: a hole keeps back all light, a stain that of some colours, as rust the blue. What
+    the blur leaves of it is what it leaves of the outline, filled. A hole may be lit in part, and what fills it may be bright:
+    its walls then are dark all the same.
+
+    Parameters
+    ----------
+    light : float32 array, shape (H, W, 3)
+        Linear light.
+    outline_px : array, shape (N, 2)
+        Closed polygon [x, y].
+    """
+    blur = max(blur_px, LEAST_BLUR_PX)
+    beside = max(BESIDE_BLURS * blur, 1.5)
+    margin = int(np.ceil(beside + AROUND_PX)) + 1
+    low = np.maximum(np.floor(outline_px.min(axis=0)).astype(int) - margin, 0)
+    high = np.ceil(outline_px.max(axis=0)).astype(int) + margin + 1
+    piece = light[low[1] : high[1], low[0] : high[0]]
+    fine = cv2.resize(piece, None, fx=FINE, fy=FINE, interpolation=cv2.INTER_LINEAR)
+    inner = np.zeros(fine.shape[:2], np.uint8)
+    cv2.fillPoly(inner, [np.round(((outline_px - low + 0.5) * FINE - 0.5) * 16).astype(np.int32)], 1, shift=4)
+    away = cv2.distanceTransform(1 - inner, cv2.DIST_L2, 5) / FINE
+    metal = fine[(away > beside) & (away < beside + AROUND_PX)]
+    if not len(metal):
+        return 1.0
+    soft = cv2.GaussianBlur(inner.astype(np.float32), (0, 0), FINE * float(np.hypot(blur, BETWEEN_PX)))
+    inside = (inner > 0) & (soft >= min(HALF, NEARLY * float(soft.max())))
+    lacking = np.min(1 - fine[inside] / np.maximum(np.median(metal, axis=0), 1e-4), axis=1)
+    return float(np.percentile(lacking / np.maximum(soft[inside], LEAST_SEEN), DARKEST))
+
+
+def lit_flank(light: np.ndarray, outline_px: np.ndarray) -> float:
+    """How much brighter than the metal one flank of a line is, over how much darker its middle: about 1 of a furrow.
+
+    A scratch has two flanks, of which the one turned to the lamp is bright; an opening in a flat face has none. Both from the
+    light along the whole line, mean of its profiles.
+    """
+    path = middle_of(outline_px)
+    length = float(np.sum(np.hypot(*np.diff(path, axis=0).T)))
+    part = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    at = np.linspace(0.0, length, max(round(length), 4))
+    course = np.column_stack([gaussian_filter1d(np.interp(at, part, column), 2.0) for column in path.T])
+    way = np.gradient(course, axis=0)
+    way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+    t = np.arange(-REACH_PX, REACH_PX + 0.01, 1 / FINE)
+    places = course[:, None] + t[None, :, None] * np.column_stack([-way[:, 1], way[:, 0]])[:, None]
+    seen = sample(light, places[..., 0], places[..., 1]).mean(axis=2)
+    metal = np.median(seen[:, np.abs(t) > PLATE_PX], axis=1)
+    profile = np.mean(seen / np.maximum(metal, 1e-4)[:, None], axis=0) - 1
+    middle = np.abs(t) < AT_PX
+    dip = float(-profile[middle].min())
+    off = np.abs(t - t[middle][profile[middle].argmin()])
+    flank = float(profile[(off > FLANKS_PX[0]) & (off < FLANKS_PX[1])].max())
+    return flank / max(dip, 1e-3)

@@ -1,0 +1,93 @@
+"""Holes are told from stains, and lines from furrows, by light that is drawn: discs and lines blurred as a lens blurs them."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from specimeter.segment.cavity import darkness, lit_flank
+
+METAL = np.array([0.32, 0.30, 0.27])
+FINE = 8  # drawn so much finer, then averaged: pixels gather light over their area
+
+
+def photographed(fine: np.ndarray, blur_px: float) -> np.ndarray:
+    """Light drawn on a fine raster as a lens and pixels show it, float32 (H, W, 3)."""
+    soft = cv2.GaussianBlur(fine, (0, 0), blur_px * FINE) if blur_px else fine
+    return cv2.resize(soft, None, fx=1 / FINE, fy=1 / FINE, interpolation=cv2.INTER_AREA).astype(np.float32)
+
+
+def disc(radius_px: float, left: np.ndarray, blur_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """A disc about (30.3, 24.6) that sends back the shares `left` of the metal's light, and its true outline."""
+    y, x = (np.mgrid[: 50 * FINE, : 60 * FINE] + 0.5) / FINE - 0.5
+    inside = np.hypot(x - 30.3, y - 24.6)[..., None] < radius_px
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    outline = [30.3, 24.6] + radius_px * np.column_stack([np.cos(turn), np.sin(turn)])
+    return photographed(np.where(inside, METAL * left, METAL), blur_px), outline
+
+
+@pytest.mark.parametrize("blur", [0.6, 1.0])
+@pytest.mark.parametrize("radius", [1.6, 3.0, 9.0])
+@pytest.mark.parametrize("left", [0.1, 0.4, 0.7])
+def test_darkness_is_what_was_drawn_whatever_the_size_and_the_blur(radius, left, blur):
+    """To a tenth, down to discs of which the blur, the pixels' own width with it, leaves hardly two thirds."""
+    light, outline = disc(radius, np.full(3, left), blur)
+    assert darkness(light, outline, np.hypot(blur, 12**-0.5)) == pytest.approx(1 - left, abs=0.1)
+
+
+def test_a_stain_is_as_dark_as_in_the_colour_that_it_keeps_least():
+    """Rust keeps the blue and lets red pass: 0.3, though on average it is 0.6 dark; a hole that is red within stays one."""
+    light, outline = disc(5.0, np.array([0.7, 0.4, 0.1]), 0.7)
+    assert darkness(light, outline, 0.7) == pytest.approx(0.3, abs=0.05)
+    hole, outline = disc(5.0, np.array([0.2, 0.1, 0.05]), 0.7)
+    assert darkness(hole, outline, 0.7) > 0.75
+
+
+def test_a_hole_whose_wall_is_lit_on_one_side_is_dark():
+    """Half of it sends back most of the light: its darker half counts."""
+    light, outline = disc(6.0, np.full(3, 0.05), 0.7)
+    light[18:31, 31:37] = 0.8 * METAL
+    assert darkness(light, outline, 0.7) > 0.8
+
+
+def test_a_hole_filled_with_something_bright_is_dark_at_its_walls():
+    """Glassy slag, brighter than the metal, in a cavity whose rim of a pixel and a half is dark."""
+    light, outline = disc(8.0, np.full(3, 0.05), 0.7)
+    y, x = np.mgrid[:50, :60]
+    light[np.hypot(x - 30.3, y - 24.6) < 6.0] = 1.3 * METAL
+    assert darkness(light, outline, 0.7) > 0.8
+
+
+def test_what_has_no_metal_about_it_counts_as_dark():
+    """Then the light tells nothing, and the network's word stands."""
+    light, outline = disc(6.0, np.full(3, 0.1), 0.7)
+    low, high = np.floor(outline.min(axis=0)).astype(int), np.ceil(outline.max(axis=0)).astype(int) + 1
+    assert darkness(light[low[1] : high[1], low[0] : high[0]].copy(), outline - low, 3.0) == 1.0
+
+
+def furrow(dip: float, flank: float, turn_deg: float = 30.0) -> tuple[np.ndarray, np.ndarray]:
+    """A line 24 px long and 2 px wide, darker by `dip`, and on one side one as wide, brighter by `flank`."""
+    y, x = (np.mgrid[: 50 * FINE, : 60 * FINE] + 0.5) / FINE - 0.5
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    along, across = (x - 30) * c + (y - 25) * s, (y - 25) * c - (x - 30) * s
+    long = np.abs(along) < 12
+    share = 1 - dip * (long & (np.abs(across) < 1)) + flank * (long & (np.abs(across - 2) < 1))
+    ring = np.array([[-12.0, -1.0], [12, -1], [12, 1], [-12, 1]]) @ np.array([[c, s], [-s, c]]) + [30, 25]
+    return photographed(share[..., None] * METAL, 0.7), ring
+
+
+@pytest.mark.parametrize("turn", [0.0, 30.0, 75.0, -50.0])
+@pytest.mark.parametrize(("dip", "flank"), [(0.5, 0.0), (0.3, 0.0), (0.5, 0.25), (0.4, 0.3), (0.4, 0.4), (0.4, 0.5)])
+def test_a_lit_flank_is_told_from_an_opening(dip, flank, turn):
+    """By the ratio that was drawn, nearly: blurred, dark and bright take a little from each other, alike."""
+    light, ring = furrow(dip, flank, turn)
+    assert lit_flank(light, ring) == pytest.approx(flank / dip, abs=0.12 + 0.1 * flank / dip)
+
+
+def test_grain_beside_an_opening_is_no_lit_flank():
+    """Specks of metal as bright as a furrow's flank, but along none of its length: mean of the profiles, they vanish."""
+    light, ring = furrow(0.5, 0.0)
+    rng = np.random.default_rng(3)
+    light *= 1 + 0.25 * rng.standard_normal((*light.shape[:2], 1)).astype(np.float32)
+    assert lit_flank(light, ring) < 0.5
