@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 
 LEAST_RUN_MM = 2.5  # a shorter straight piece is a chamfer, a saw nick or a piece of the weld's face
+SHORT_MM, END_DEG, OPPOSITE_DEG, EDGE_MM = 1.2, 15.0, 4.0, 2.0  # unless it ends at its plate's end, square to it by so much, is
+# parallel to that plate's other surface by so much, and edges are broken by no more; then it may be as short as that
 SPLIT_MM = 0.2  # how far a run may leave its chord: plates bend, saws wander
 SAME_DEG, SAME_MM = 2.0, 0.25  # neighbouring runs that differ by less are one surface with a mark on it
 NICK_MM, ROUGH_MM = 1.5, 0.025  # width of a mark on a plate; what a plate's surface scatters at least
@@ -134,7 +136,9 @@ def runs(outline: np.ndarray, *, least_mm: float = LEAST_RUN_MM, independent_mm:
         and (joined := _joined(outline, merged[-1], merged[0], step, independent_mm))
     ):
         merged = [joined, *merged[1:-1]]
-    return tuple(merged)
+    short = [run for a, b in pieces if (run := _fit(outline, a, b, SHORT_MM, step, independent_mm)) is not None]
+    beside = [run for run in short if run.length_mm < least_mm and _at_an_end(run, merged, len(outline), step)]
+    return tuple(sorted([*merged, *beside], key=lambda run: run.first))
 
 
 def fitted_again(outline: np.ndarray, plates: tuple[Run, ...], *, independent_mm: float = 0.3) -> tuple[Run, ...]:
@@ -142,6 +146,33 @@ def fitted_again(outline: np.ndarray, plates: tuple[Run, ...], *, independent_mm
     step = float(np.median(np.hypot(*np.diff(outline, axis=0).T)))
     again = [_fit(outline, run.first, run.last, 0.0, step, independent_mm) for run in plates]
     return tuple(run for run in again if run is not None)
+
+
+def _at_an_end(short: Run, plates: list[Run], count: int, step: float) -> bool:
+    """Whether a short straight piece is the rest of a plate's surface at that plate's end: between a weld and the end, say.
+
+    The end stands square to it, leads from it round the metal, and ends at a surface that is parallel to it, back to back.
+    `count`: points of the outline; `step`: between them, in mm.
+    """
+
+    def near(one: Run, other: Run) -> bool:
+        return (other.first - one.last) % count * step < EDGE_MM
+
+    def square(one: Run, other: Run) -> bool:
+        turn = one.direction[0] * other.direction[1] - one.direction[1] * other.direction[0]
+        return bool(turn < -np.cos(np.radians(END_DEG)))
+
+    for end in plates:
+        for one, other in ((short, end), (end, short)):
+            if near(one, other) and square(one, other):
+                behind = [near(end, run) if one is short else near(run, end) for run in plates]
+                if any(
+                    run.normal @ short.normal < -np.cos(np.radians(OPPOSITE_DEG))
+                    for run, at in zip(plates, behind, strict=True)
+                    if at
+                ):
+                    return True
+    return False
 
 
 def _corners(outline: np.ndarray) -> np.ndarray:
