@@ -64,10 +64,12 @@ def example(seed: int) -> np.ndarray | None:
         print(f"scene {seed} left out: {error}", flush=True)
         return None
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-    truth = picture.truth
-    card = [np.array(truth["card"]["outline_px"])] if truth["card"] and truth["card"]["kind"] == "strip" else []
-    outline = np.array(truth["area_outline_px"])
-    return face.figured(rgb, truth["mm_per_px"], outline, card, rng, u_scale=U_SCALE, seen_at=SEEN_AT)
+    return of_picture(rgb, picture.truth, rng)
+
+
+def of_picture(rgb: np.ndarray, truth: dict, rng) -> np.ndarray:
+    """The same of a photograph (H, W, 3) sRGB uint8 with its truth."""
+    return face.of_picture(rgb, truth, rng, u_scale=U_SCALE, seen_at=SEEN_AT)
 
 
 def composite(seed: int) -> Photograph:

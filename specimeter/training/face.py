@@ -3,16 +3,18 @@
 Input are the figures that `specimeter.scale.area_looks` takes of a photograph, one cell of 0.3 mm each (0.6 mm for bends, whose
 scenes and composites are those of `bent_face`); output the log-odds that a cell belongs to the face. Scenes: seeds from
 1,200,000, of the groups that training may see; composites (`face_composite`) beside them, one for each scene. Every eighth seed
-is kept for checking, its scene from the groups held out.
+is kept for checking, its scene from the groups held out. With `--photographs` every third example is one of those given.
 """
 
 from __future__ import annotations
 
 import argparse
 import copy
+import functools
 import io
 import itertools
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,6 +26,7 @@ from specimeter.scale.area_looks import OWN, look
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
+from specimeter.training import photographs
 from specimeter.training.face_composite import composite
 from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, varied
 from specimeter.training.stream import Stream
@@ -57,15 +60,29 @@ def example(seed: int) -> np.ndarray | None:
     except (ValueError, FloatingPointError) as error:
         print(f"scene {seed} left out: {error}", flush=True)
         return None
-    return of_picture(picture, rng)
-
-
-def of_picture(picture, rng) -> np.ndarray:
-    """The same of a rendered picture."""
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-    truth = picture.truth
+    return of_picture(rgb, picture.truth, rng)
+
+
+def of_picture(rgb: np.ndarray, truth: dict, rng, *, u_scale: float = 0.04, seen_at: float = 1.0) -> np.ndarray:
+    """The same of a photograph (H, W, 3) sRGB uint8 with its truth."""
     card = [np.array(truth["card"]["outline_px"])] if truth["card"] and truth["card"]["kind"] == "strip" else []
-    return figured(rgb, truth["mm_per_px"], np.array(truth["area_outline_px"]), card, rng)
+    outline = np.array(truth["area_outline_px"])
+    return figured(rgb, truth["mm_per_px"], outline, card, rng, u_scale=u_scale, seen_at=seen_at)
+
+
+def given_or(make: Callable, first: int, given: list[Path], of: Callable, seed: int):
+    """`make(seed)`, or for every third seed that is not kept for checking `of(rgb, truth, rng)` of a photograph."""
+    number = seed - first
+    if not given or number % 3 != 2 or number // 2 % (CHECK_EVERY // 2) == 0:
+        return make(seed)
+    cv2.setNumThreads(1)
+    path = given[number // 3 % len(given)]
+    try:
+        return of(*photographs.read(path), np.random.default_rng([seed, 9]))
+    except (ValueError, cv2.error) as error:
+        print(f"{path.name}: {error}", flush=True)
+        return None
 
 
 def figured(
@@ -257,6 +274,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, help="first seed, a multiple of 8")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--resume", type=Path, help="weights to begin with (weights.bin of a run before)")
+    parser.add_argument("--photographs", type=Path, help="folder of photographs with truths, for a third of the examples")
     options = parser.parse_args()
     options.ends = time.time() + options.seconds
     options.out.mkdir(parents=True, exist_ok=True)
@@ -264,8 +282,13 @@ def main() -> int:
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
     shelf = Shelf(device)
-    make, first = {"broken": (example, FIRST_SEED), "bent": (bent_face.example, bent_face.FIRST_SEED)}[options.which]
-    stream = Stream(make, itertools.count(options.first or first), options.jobs, shelf.take)
+    make, first, of = {
+        "broken": (example, FIRST_SEED, of_picture),
+        "bent": (bent_face.example, bent_face.FIRST_SEED, bent_face.of_picture),
+    }[options.which]
+    given = photographs.for_training(options.photographs) if options.photographs else []
+    own = functools.partial(given_or, make, first, given, of)
+    stream = Stream(own, itertools.count(options.first or first), options.jobs, shelf.take)
     model = train(shelf, options, device)
     files.write(options.out / "weights.bin", to_bytes(model))
     files.write(options.out / "face.onnx", to_onnx(model))

@@ -2,13 +2,15 @@
 
 Input is a photograph's part round a rough place, laid straight at 0.1 mm a cell (`specimeter.segment.face_close`); output the
 log-odds that a cell belongs to the face, and to the bar's whole broken end. Even seeds are scenes of the groups that training
-may see, odd ones composites; every sixteenth is kept for checking, its scene from the groups held out.
+may see, odd ones composites; every sixteenth is kept for checking, its scene from the groups held out. With `--photographs`
+every third example is one of those given, where its whole broken end is in view.
 """
 
 from __future__ import annotations
 
 import argparse
 import copy
+import functools
 import itertools
 import time
 from dataclasses import dataclass, replace
@@ -25,6 +27,8 @@ from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.face_close import CELL_MM, OUTPUTS, REACH_MM, SPREAD
+from specimeter.training import photographs
+from specimeter.training.face import given_or
 from specimeter.training.face_composite import composite
 from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, varied
 from specimeter.training.stream import Stream
@@ -70,6 +74,14 @@ def example(seed: int) -> Example | None:
     rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
     end = fracture_truth.on_relief_px(scene, fracture.relief_of(scene), truths.dense(scene.specimen.body_mm, step_mm=0.2))
     return laid(rgb, np.array(picture.truth["area_outline_px"]), end, picture.truth["mm_per_px"])
+
+
+def of_photograph(rgb: np.ndarray, truth: dict, _rng: np.random.Generator) -> Example | None:
+    """A given photograph's; None where its broken end is not wholly in view."""
+    end = np.array(truth["end_outline_px"])
+    if end.min() < 0 or (end > np.array(rgb.shape[1::-1]) - 1).any():
+        return None
+    return laid(rgb, np.array(truth["area_outline_px"]), end, truth["mm_per_px"])
 
 
 def laid(rgb: np.ndarray, face_px: np.ndarray, end_px: np.ndarray, mm_per_px: float) -> Example:
@@ -315,12 +327,15 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--resume", type=Path, help="weights to begin with")
+    parser.add_argument("--photographs", type=Path, help="folder of photographs with truths, for a third of the examples")
     options = parser.parse_args()
     options.ends = time.time() + options.seconds
     options.out.mkdir(parents=True, exist_ok=True)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     shelf = Shelf(device)
-    stream = Stream(example, itertools.count(options.first), options.jobs, shelf.take)
+    given = photographs.for_training(options.photographs) if options.photographs else []
+    make = functools.partial(given_or, example, FIRST_SEED, given, of_photograph)
+    stream = Stream(make, itertools.count(options.first), options.jobs, shelf.take)
     own = train(shelf, options, device)
     files.write(options.out / "weights.bin", to_bytes(own))
     files.write(options.out / "face_close.onnx", to_onnx(own))

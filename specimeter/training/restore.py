@@ -32,14 +32,14 @@ CELLS_MM = {"far": FAR_MM, "near": NEAR_MM}
 def restored(model: Finder | Reader, shipped: onnx.ModelProto, pictures: torch.Tensor) -> Finder:
     """The model, made to answer as the shipped network does, its normalisation with the statistics of `pictures` (N, C, H, W).
 
-    Layers and outputs that the shipped network lacks are added so that they change nothing at first.
+    Layers, channels and outputs that the shipped network lacks are added so that they change nothing at first: what was there
+    does not listen to what is new.
     """
     held = {part.name: torch.from_numpy(np.array(onnx.numpy_helper.to_array(part))) for part in shipped.graph.initializer}
     with torch.no_grad():
         for name, tensor in model.state_dict().items():
             if name in held:
-                tensor[: len(held[name])] = held[name]
-                tensor[len(held[name]) :] = 0
+                _embed(tensor, held[name], silent=name.startswith("head.1"))
         if "to4.weight" not in held:
             model.to4.weight.zero_()
             model.to4.bias.zero_()
@@ -54,6 +54,16 @@ def restored(model: Finder | Reader, shipped: onnx.ModelProto, pictures: torch.T
     return model
 
 
+def _embed(tensor: torch.Tensor, held: torch.Tensor, *, silent: bool) -> None:
+    """Put `held` into the corner of a weight's or bias's `tensor`; `silent`: its further outputs say nothing at first."""
+    old = tuple(slice(count) for count in held.shape)
+    if silent:
+        tensor.zero_()
+    elif held.dim() > 1:
+        tensor[: len(held)] = 0
+    tensor[old] = held
+
+
 def _settle(block: Block, x: torch.Tensor, bias: torch.Tensor | None) -> None:
     """Normalisation that takes the convolution's own statistics away and gives them back, with the bias that was folded in."""
     norm, y = block.norm, block.convolution(x)
@@ -61,8 +71,9 @@ def _settle(block: Block, x: torch.Tensor, bias: torch.Tensor | None) -> None:
     norm.running_mean.copy_(mean)
     norm.running_var.copy_(var)
     if bias is not None:
-        norm.weight.copy_((var + norm.eps).sqrt())
-        norm.bias.copy_(bias + mean)
+        old = slice(len(bias))
+        norm.weight[old] = (var + norm.eps).sqrt()[old]
+        norm.bias[old] = bias + mean[old]
     elif block.adds:  # a new block begins by handing on what it is given
         norm.weight.zero_()
 

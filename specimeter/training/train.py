@@ -218,7 +218,7 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
             raise SystemExit("no samples were made in time")
     begun, step, sums = time.time(), 0, []
     length, saved = options.ends - begun, begun
-    share = photographs.SHARE if pool.photographs else 0
+    share = options.share if pool.photographs else 0
     given, again = int(share * options.batch), max(1, int(task.again * (1 - share) * options.batch))
     drawn = Drawn()
     print(
@@ -296,6 +296,7 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=200, help="steps from one printed line to the next")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--resume", type=Path, help="weights to begin with")
+    parser.add_argument("--share", type=float, default=photographs.SHARE, help="of each batch that is cut out of photographs")
     options = parser.parse_args()
     options.ends = time.time() + options.seconds - REPORT_S
     task, device = TASKS[options.family], "cuda" if torch.cuda.is_available() else "cpu"

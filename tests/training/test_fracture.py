@@ -26,7 +26,7 @@ def test_regions_are_labelled_by_what_they_cover():
     assert np.isfinite(rows).all()
     assert ((families > 0) == (overlaps >= SURE)).all()
     assert len(hit) == len(picture.truth["features"])
-    example = face.of_picture(picture, np.random.default_rng(0))
+    example = face.of_picture(picture.rgb, picture.truth, np.random.default_rng(0))
     share = example[-2].astype(float)
     assert 0 <= share.min() <= share.max() <= 1
     outline = np.array(picture.truth["area_outline_px"])

@@ -11,7 +11,7 @@ import pytest
 from specimeter.scene.files import jpeg
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
-from specimeter.training import fracture_sample, photographs
+from specimeter.training import face, face_close, fracture_sample, photographs
 from specimeter.training.make import SOURCES
 
 
@@ -61,3 +61,19 @@ def test_what_is_no_photograph_with_its_truth_is_refused(tmp_path, picture):
     path.write_bytes(b"no picture")
     with pytest.raises(ValueError, match="cannot be read"):
         photographs.read(path)
+
+
+def test_every_third_example_of_a_face_is_a_photograph_but_none_that_is_kept_for_checking(tmp_path, picture):
+    """What is drawn for the check stays drawn; a photograph whose end is not wholly in view gives the close look nothing."""
+    path = saved(tmp_path, "one", picture, for_training=True)
+    whole = [[20.0, 20.0], [480.0, 20.0], [480.0, 300.0], [20.0, 300.0]]
+    shown = [face.given_or(lambda seed: "drawn", 1000, [path], lambda rgb, truth, rng: rgb.shape, 1000 + k) for k in range(24)]
+    assert [k for k, one in enumerate(shown) if one != "drawn"] == [k for k in range(24) if k % 3 == 2 and k % 8 > 1]
+    assert set(shown) == {"drawn", picture.rgb.shape}
+    assert face.given_or(lambda seed: "drawn", 0, [], None, 2) == "drawn"
+    rgb, truth = photographs.read(path)
+    rng = np.random.default_rng(0)
+    height, width = rgb.shape[:2]
+    assert face_close.of_photograph(rgb, truth | {"end_outline_px": [[-3, 0], [width, 0], [width, height]]}, rng) is None
+    inner = [[x * (width - 1) / 500, y * (height - 1) / 320] for x, y in whole]
+    assert face_close.of_photograph(rgb, truth | {"end_outline_px": inner}, rng).planes.shape[0] == 5

@@ -163,6 +163,7 @@ def begin() -> None:
         for device in cycles.devices:
             device.use = device.type == "CUDA"
     scene.cycles.device = "GPU" if accelerators else "CPU"
+    scene.render.threads_mode, scene.render.threads = "FIXED", 2  # many draw side by side, and stood in each other's way
     scene.view_settings.view_transform = "Raw"
     scene.world = bpy.data.worlds.new("world")
 
@@ -400,4 +401,7 @@ def save(folder: Path, stem: str, rgb: np.ndarray, eye: Camera, truth: dict, she
     (folder / f"{stem}.sheet.toml").write_text(sheet, encoding="utf-8")
     whole = {"format": "specimeter-truth", "version": 1, "photo": f"{stem}.jpg", "scene": stem, "camera": eye.truth()}
     whole |= {"width_px": eye.width_px, "height_px": eye.height_px, **truth}
+    if truth["card"]:
+        corners = np.array(truth["card"]["outline_mm"]) @ FLIP
+        whole["card"] = truth["card"] | {"outline_px": eye.project(corners).round(3).tolist()}
     (folder / f"{stem}.truth.json").write_text(json.dumps(whole, separators=(",", ":")), encoding="utf-8")

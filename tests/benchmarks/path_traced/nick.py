@@ -140,6 +140,7 @@ def draw(seed: int, folder: Path, card: Path, samples: int, *, for_training: boo
         "area_outline_px": outline_px.round(3).tolist(),
         "area_outline_mm": made.face.round(4).tolist(),
         "area_mm2": outlines.area_mm2(made.face),
+        "end_outline_px": eye.project(place(made.body, made.heights(made.body))).round(3).tolist(),
         "features": features,
         "distractors": [],
         "card": held,
