@@ -80,9 +80,28 @@ def read(path: str | Path, *, what: str, error: type[SpecimeterError]) -> dict[s
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as cause:  # ValueError: TOMLDecodeError, and numbers of thousands of digits
         raise _not_toml(cause, text, path, what, error) from cause
+    _check_what(tables, what, path, error)
     if not tables:
         raise error(f"{what} is empty", file=path, expected="a TOML file with tables such as [specimen] or [limits]")
     return tables
+
+
+_TELLING = {"the specimen sheet": ("specimen", "--sheet"), "the limits": ("limits", "--limits")}  # its table, its option
+
+
+def _check_what(tables: Mapping[str, Any], what: str, path: Path, error: type[SpecimeterError]) -> None:
+    """Raises `error` where a whole file was taken for another: the limits for the sheet, the sheet for the limits."""
+    if what not in _TELLING or _TELLING[what][0] in tables:
+        return
+    for other, (table, option) in _TELLING.items():
+        if table in tables:
+            expected = f"{what}, a TOML file with the table [{_TELLING[what][0]}]"
+            raise error(
+                f"these are {other}, not {what}".replace("these are the specimen", "this is the specimen"),
+                file=path,
+                expected=expected,
+                mend=f"give this file as {other} ({option})",
+            )
 
 
 def wrong(problem: str, *, field: str | None = None, expected: str | None = None, mend: str | None = None) -> Exception:
@@ -200,13 +219,21 @@ def _explain(mistake: dict, model: type[BaseModel], data: Any) -> tuple[str, str
         return f"got {found}, which is not a finite number", field, expected, None
     mend = None
     if kind in ("float_type", "int_type") and isinstance(mistake.get("input"), str):
-        mend = "write the number without quotation marks, with a decimal point"
+        mend = _number_hint(str(mistake["input"]), str(place[-1]))
     elif kind == "bool_type" and isinstance(mistake.get("input"), str):
         mend = "write true or false without quotation marks"
     elif kind == "literal_error" and isinstance(mistake.get("input"), str):
         near = nearest(mistake["input"], re.findall(r"'([^']+)'", context.get("expected", "")))
         mend = f'did you mean "{near}"?' if near else None
     return f"got {found}", field, expected or mistake["msg"], mend
+
+
+def _number_hint(text: str, key: str) -> str:
+    """How to write a number that was entered as text, its inches turned into the key's millimetres."""
+    inches = re.fullmatch(r"\s*(\d+(?:[.,]\d+)?)\s*(?:in|inch|inches|\"|\u2033)\.?\s*", text)
+    if inches and key.endswith("_mm"):
+        return f"enter millimetres, without quotation marks: {float(inches[1].replace(',', '.')) * 25.4:.6g}"
+    return "write the number without quotation marks, with a decimal point"
 
 
 def _unknown_key(model: type[BaseModel], place: tuple, field: str) -> tuple[str, str, str | None, str | None]:
@@ -218,7 +245,10 @@ def _unknown_key(model: type[BaseModel], place: tuple, field: str) -> tuple[str,
         if inner is not None and inner is not table and key in inner.model_fields
     ]  # fmt: skip
     near = nearest(key, known)
-    if elsewhere:
+    in_mm = re.sub(r"_(in|inch|inches|cm|m)$", "_mm", key)
+    if in_mm != key and in_mm in known:
+        mend = f"enter it as {in_mm}, in millimetres" + (" (1 in is 25.4 mm)" if "_in" in key else "")
+    elif elsewhere:
         mend = f"{key} belongs in the table [{elsewhere[0]}]"
     elif near:
         mend = f'the nearest known key is "{near}"'
@@ -288,8 +318,14 @@ def _toml_hint(line: str) -> str:
         return "write a decimal point, not a comma: 12.5"
     if re.search(r"=\s*-?[\d.]+\s*(mm|in|deg|°)", line):
         return "write the number alone; its unit is in the key's name"
+    if re.search(r"=\s*(yes|no|on|off|true|false)\b", line, re.IGNORECASE):
+        return "write true or false, in small letters and without quotation marks"
+    if re.search("[\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb]", line):
+        return 'use straight quotation marks, "like these", not typographic ones'
     if re.search(r"=\s*[A-Za-z]", line):
         return "put text between quotation marks"
+    if re.fullmatch(r"\s*[\w-]+\s*", line):
+        return f"a table's name stands in square brackets: [{line.strip()}]"
     if re.search(r"=\s*\.\d|=\s*-?\d+\.\s*$", line):
         return "write a digit on both sides of the decimal point: 0.5"
     return "correct that line; a key may stand only once in its table, a table only once in the file"

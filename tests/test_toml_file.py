@@ -77,3 +77,54 @@ def test_braces_in_a_value_are_only_braces():
         validated(Picky, {"name": "x"}, file=None, error=LimitsError)
     assert caught.value.problem == "got {expected} and {0}"
     assert caught.value.expected == "{problem}"
+
+
+def test_a_length_in_inches_is_asked_for_in_millimetres():
+    """1 in is 25.4 mm exactly (international yard and pound, 1959): what a person measured in inches is turned for them."""
+    error = refused({"other": {"id": "a", "size_in": 1.18}})
+    assert error.mend == "enter it as size_mm, in millimetres (1 in is 25.4 mm)"
+    for text in ("1.18 in", "1,18 inch", '1.18"'):
+        assert refused({"other": {"id": "a", "size_mm": text}}).mend == "enter millimetres, without quotation marks: 29.972"
+    assert (
+        refused({"other": {"id": "a", "size_mm": "29,97"}}).mend
+        == "write the number without quotation marks, with a decimal point"
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "mend"),
+    [
+        ("valid = yes", "write true or false"),
+        ("valid = True", "write true or false"),
+        ("test = side-bend", "put text between quotation marks"),
+        ("test = \u201cside-bend\u201d", "straight quotation marks"),
+        ("width_mm = 30,01", "a decimal point, not a comma"),
+        ("width_mm = 30.01 mm", "its unit is in the key's name"),
+        ("bend", "in square brackets: [bend]"),
+    ],
+)
+def test_a_line_that_is_no_toml_is_told_how_to_mend_it(tmp_path, line, mend):
+    """What people type instead: words for true and false, typographic quotation marks, a comma, a unit, a bare table's name."""
+    (tmp_path / "s.toml").write_text(f"[specimen]\n{line}\n", encoding="utf-8")
+    with pytest.raises(LimitsError) as caught:
+        read(tmp_path / "s.toml", what="the specimen sheet", error=LimitsError)
+    assert mend in caught.value.mend
+    assert f"    {line}\n" in caught.value.problem
+
+
+def test_limits_given_for_the_sheet_are_told_apart(tmp_path):
+    """The two files lie side by side, and their options are alike: the message says which is which, and where it goes."""
+    (tmp_path / "l.toml").write_text("[limits]\ntitle = 'x'\n", encoding="utf-8")
+    (tmp_path / "s.toml").write_text("[specimen]\nid = 'x'\n", encoding="utf-8")
+    with pytest.raises(LimitsError) as caught:
+        read(tmp_path / "l.toml", what="the specimen sheet", error=LimitsError)
+    assert (caught.value.problem, caught.value.mend) == (
+        "these are the limits, not the specimen sheet",
+        "give this file as the limits (--limits)",
+    )
+    with pytest.raises(LimitsError) as caught:
+        read(tmp_path / "s.toml", what="the limits", error=LimitsError)
+    assert (caught.value.problem, caught.value.mend) == (
+        "this is the specimen sheet, not the limits",
+        "give this file as the specimen sheet (--sheet)",
+    )
