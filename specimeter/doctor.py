@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import importlib
 import os
 import platform
@@ -15,12 +16,26 @@ from importlib import metadata
 from pathlib import Path
 
 from specimeter import data
+from specimeter.errors import SpecimeterError
 
 PACKAGE = "specimeter"
 OPENCV_WHEELS = ("opencv-python-headless", "opencv-python", "opencv-contrib-python", "opencv-contrib-python-headless")
 QT_BINDINGS = ("PyQt6", "PySide6")
 ESSENTIALS = "PySide6-Essentials"  # the part of PySide6 that the bench uses, a wheel by itself
 MODULE_OF = {"opencv-python-headless": "cv2", "scikit-image": "skimage", "pillow": "PIL", "pillow-heif": "pillow_heif"}
+# What Qt opens to draw a window on Linux under X, and the package of Debian 12 that holds it.
+QT_LIBRARIES = {
+    "libEGL.so.1": "libegl1",
+    "libGL.so.1": "libgl1",
+    "libdbus-1.so.3": "libdbus-1-3",
+    "libglib-2.0.so.0": "libglib2.0-0",
+    "libfontconfig.so.1": "libfontconfig1",
+    "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
+    "libxcb-cursor.so.0": "libxcb-cursor0",
+    "libxcb-icccm.so.4": "libxcb-icccm4",
+    "libxcb-keysyms.so.1": "libxcb-keysyms1",
+    "libxcb-shape.so.0": "libxcb-shape0",
+}
 AGAIN = f"install {PACKAGE} again: its files are not complete"
 LEAST_FREE_MB = 500  # a record with its photograph, overlay and reports takes up to about 100
 
@@ -173,9 +188,47 @@ def window() -> Check:
     version = _version(bindings[0]) or _version(ESSENTIALS) or ""
     if unsteady := unsteady_binding(bindings[0], version):
         return Check("the bench (optional)", "wrong", unsteady, f'python -m pip install "{bindings[0]}<6.12"')
-    screen = sys.platform != "linux" or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
     said = f"napari {_version('napari')}, {bindings[0]} {version}"
-    return Check("the bench (optional)", "well", said if screen else f"{said}; no screen in this session")
+    if lacking := lacking_libraries():
+        return Check("the bench (optional)", "absent", f"{said}; Qt lacks {', '.join(lacking)}", _install(lacking))
+    return Check("the bench (optional)", "well", said if has_screen() else f"{said}; no screen in this session")
+
+
+def has_screen() -> bool:
+    """Whether this session has a screen for a window; asked on Linux only, where one may lack."""
+    return sys.platform != "linux" or any(os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"))
+
+
+def lacking_libraries() -> dict[str, str]:
+    """The system's libraries that Qt would miss under X -> the package of Debian 12 that holds each; none but on Linux."""
+    lacking = {}
+    for name, package in QT_LIBRARIES.items() if sys.platform == "linux" else ():
+        try:
+            ctypes.CDLL(name)
+        except OSError:
+            lacking[name] = package
+    return lacking
+
+
+def check_window() -> None:
+    """Before a window is opened: Qt itself ends the process where it cannot, and names another library than the one it lacks.
+
+    Raises
+    ------
+    SpecimeterError
+        There is no screen, or libraries of the system are missing.
+    """
+    expected = "a screen, and the system libraries that Qt opens"
+    if not has_screen():
+        mend = "open it on the computer's own desktop; over a network: ssh -X, or a remote desktop"
+        raise SpecimeterError("the window cannot be opened here: this session has no screen", expected=expected, mend=mend)
+    if os.environ.get("DISPLAY") and (lacking := lacking_libraries()):
+        problem = f"the window cannot be opened here: Qt lacks {', '.join(lacking)}"
+        raise SpecimeterError(problem, expected=expected, mend=_install(lacking))
+
+
+def _install(lacking: dict[str, str]) -> str:
+    return f"on Debian 12, as root: apt-get install {' '.join(lacking.values())}"
 
 
 def unsteady_binding(name: str, version: str) -> str | None:

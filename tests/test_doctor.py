@@ -82,6 +82,7 @@ def test_the_bench_wants_one_binding_of_qt(monkeypatch, there, state):
     known = {"napari": "0.9.2", **dict.fromkeys(there, "6.7")}
     monkeypatch.setattr(doctor, "_version", known.get)
     monkeypatch.setattr(doctor, "_window_parts", lambda: [])
+    monkeypatch.setattr(doctor, "QT_LIBRARIES", {})
     assert doctor.window().state == state
 
 
@@ -100,9 +101,35 @@ def test_a_binding_that_ends_the_window(monkeypatch, python, there, state):
     known = {"napari": "0.9.2", **there}
     monkeypatch.setattr(doctor, "_version", known.get)
     monkeypatch.setattr(doctor, "_window_parts", lambda: [])
+    monkeypatch.setattr(doctor, "QT_LIBRARIES", {})
     monkeypatch.setattr(doctor.sys, "version_info", python)
     check = doctor.window()
     assert (check.state, "<6.12" in check.mend) == (state, state == "wrong")
+
+
+def test_a_library_of_the_system_that_qt_opens_is_named_with_its_package(monkeypatch):
+    """Qt itself ends the process and names another one, whatever is missing; a library that is there is not named."""
+    there = "libc.so.6"  # of every Linux with glibc
+    monkeypatch.setattr(doctor.sys, "platform", "linux")
+    monkeypatch.setattr(doctor, "QT_LIBRARIES", {there: "libc6", "libno-such-thing.so.9": "libno-such-thing9"})
+    monkeypatch.setattr(doctor, "_version", {"napari": "0.9.2", "PyQt6": "6.7"}.get)
+    monkeypatch.setattr(doctor, "_window_parts", lambda: [])
+    assert doctor.lacking_libraries() == {"libno-such-thing.so.9": "libno-such-thing9"}
+    check = doctor.window()
+    assert (check.state, "libno-such-thing.so.9" in check.found) == ("absent", True)
+    assert check.mend.endswith("apt-get install libno-such-thing9")
+
+
+@pytest.mark.parametrize(("display", "said"), [("", "this session has no screen"), (":99", "Qt lacks libno-such-thing.so.9")])
+def test_a_window_that_cannot_open_is_refused_and_ends_no_process(monkeypatch, capsys, display, said):
+    """Exit 2 with a message, as for any refused input, before Qt is loaded."""
+    for name in ("WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("DISPLAY", display)
+    monkeypatch.setattr(doctor.sys, "platform", "linux")
+    monkeypatch.setattr(doctor, "QT_LIBRARIES", {"libno-such-thing.so.9": "libno-such-thing9"})
+    assert cli.main(["open"]) == 2
+    assert said in capsys.readouterr().err
 
 
 def test_every_licence_is_stated(capsys):

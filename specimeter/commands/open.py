@@ -37,6 +37,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Open the window and stay until it is closed."""
+    from specimeter import doctor
+
+    doctor.check_window()
     try:
         window = importlib.import_module("specimeter_napari.window")
     except ImportError as error:
