@@ -36,6 +36,8 @@ _U_RULE_MM = 0.06  # a printed length read with a steel rule to 0.1 mm
 PRINTED_AT = (1.0, 0.7071, 0.5)  # sizes that cards are printed at: full, one paper size down (ISO 216), half
 _UNEQUAL = 0.002  # shrink that differs by more in the two directions is worth a word
 _SMALL_PX = 20.0
+_BELL = 0.35  # spread of a bell's edge fitted to a ramp, over its length: 0.32 to the whole ramp, more where less is looked at
+_MOVED_PX, _MOVED_RATIO = 5.0, 1.3  # smeared more one way than the other: well beyond a phone lens's astigmatism (judgement)
 _REACHES_MM = (
     14.0,
     17.0,
@@ -96,7 +98,8 @@ def scale_from_card(
     if fit.dropped > len(fit.residual_px) or rms_px > 0.03 * side_px:
         raise _not_this_card(card, photo)
     check_below_lens(height, fit.view, photo.file)
-    contradicted = _distance_doubt(fit, lens, entered)
+    smeared_px = moved_px(markers)
+    contradicted = (*_smear(smeared_px, mm_per_px(fit.view, markers[0].centre_px, 0.0)), *_distance_doubt(fit, lens, entered))
     if len(markers) == 1:
         cautions = (*cautions, _one_marker(markers[0], marks))
 
@@ -130,7 +133,12 @@ def scale_from_card(
             evidence=_evidence(photo, fit, markers, lens, reference_px, height, print_scale, entered is not None)
             | _of_marks(fit, marks)
             | ({"doubts": list(contradicted)} if contradicted else {}),
-            cautions=(*cautions, *height.cautions, *_cautions(fits, lens, side_px, rms_px, print_scale), *contradicted),
+            cautions=(
+                *cautions,
+                *height.cautions,
+                *_cautions(fits, lens, side_px, rms_px, print_scale, smeared_px),
+                *contradicted,
+            ),
             reference_px=(float(reference_px[0]), float(reference_px[1])),
             budget_at=budget_at,
             lenses=views,
@@ -243,7 +251,32 @@ def _budget(fits: Sequence[CardFit], point_px: np.ndarray, height: Height) -> tu
     )
 
 
-def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: float, print_scale: float) -> tuple[str, ...]:
+def moved_px(markers: Sequence[Marker]) -> float:
+    """How much farther the squares' edges are smeared one way along the card than the other, in pixels; 0 where alike.
+
+    A lens blurs alike in all directions, near enough; a camera or a card that moved does so along its way. A straight way of
+    length L at an even pace turns an edge across it into a ramp of that length; the variances of both ways' edges differ by
+    (`_BELL` L)^2 cos(2 turn), so the way is about as long as what is given, or longer; halfway between both it is missed.
+    """
+    blurs = np.array([marker.side_blurs_px for marker in markers])
+    ways = np.median(np.stack([blurs[:, ::2].mean(axis=1), blurs[:, 1::2].mean(axis=1)]), axis=1)
+    low, high = float(ways.min()), float(ways.max())
+    farther = float(np.sqrt(high**2 - low**2)) / _BELL
+    return farther if farther >= _MOVED_PX and high >= _MOVED_RATIO * low else 0.0
+
+
+def _smear(smeared_px: float, px_mm: float) -> tuple[str, ...]:
+    if not smeared_px:
+        return ()
+    return (
+        f"the camera or the card moved: the card's edges are smeared by {smeared_px:.0f} px ({smeared_px * px_mm:.2g} mm) more "
+        "one way than the other, and likely so is the specimen; hold the camera still and photograph it again",
+    )
+
+
+def _cautions(
+    fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: float, print_scale: float, smeared_px: float
+) -> tuple[str, ...]:
     fit = fits[0]
     said = [*fitted.steep(fit.view)]
     if side_px < _SMALL_PX:
@@ -256,7 +289,7 @@ def _cautions(fits: Sequence[CardFit], lens: Focal, side_px: float, rms_px: floa
     if len(fits) > 1:
         said.append("the card is too small in the picture to show which way it leans; the uncertainty allows for both")
     aspect, u_aspect = float(fit.unknowns[ASPECT]), float(fit.u_known_after[ASPECT])
-    if abs(aspect) > max(_UNEQUAL, 3.0 * u_aspect):
+    if abs(aspect) > max(_UNEQUAL, 3.0 * u_aspect) and not smeared_px:
         said.append(
             f"the card was printed {100 * abs(aspect):.2f} % {'longer' if aspect > 0 else 'shorter'} in height than in width: "
             "the printer shrinks unequally; this was allowed for"

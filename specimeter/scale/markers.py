@@ -34,7 +34,9 @@ class Marker:
     u_px : array, shape (N,)
         Standard uncertainty of each point across the edge, from the picture's own noise.
     blur_px : float
-        Standard deviation of the edge's blur.
+        Standard deviation of the edges' blur.
+    side_blurs_px : array, shape (4,)
+        The same of each edge by itself, across it: top, right, bottom, left.
     contrast : float
         White minus black, relative luminance.
     """
@@ -47,6 +49,7 @@ class Marker:
     normals: np.ndarray
     u_px: np.ndarray
     blur_px: float
+    side_blurs_px: np.ndarray
     contrast: float
 
     @property
@@ -181,6 +184,7 @@ def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int, bl
         normals=np.concatenate(normals),
         u_px=np.concatenate([edge.u for edge in edges]),
         blur_px=blur_px,
+        side_blurs_px=np.array([edge.blur_px for edge in edges]),
         contrast=float(np.mean([edge.contrast for edge in edges])),
     )
 

@@ -68,7 +68,7 @@ def markers_of(rng, card, view: View, print_scale: float) -> list[Marker]:
         found.append(
             Marker(
                 id=marker_id, corners_px=seen(corners), side=side, along=along, points_px=points, normals=normals,
-                u_px=np.full(len(points), U_EDGE_PX), blur_px=1.0, contrast=0.7,
+                u_px=np.full(len(points), U_EDGE_PX), blur_px=1.0, side_blurs_px=np.ones(4), contrast=0.7,
             )
         )  # fmt: skip
     return found

@@ -1,7 +1,9 @@
 """A card's scale on photographs with exact truth: error, stated interval, lens, height, print, and what makes it cautious."""
 
 import json
+import re
 
+import cv2
 import numpy as np
 import pytest
 
@@ -220,3 +222,35 @@ def test_the_right_lean_is_chosen_where_a_strip_leans_about_its_own_length(cards
     scale = scale_of(cards, sheet, shot)
     assert scale.tilt_deg == pytest.approx(shot.tilt_deg, abs=1.0)
     assert abs(error_rel(scale, shot)) < 0.002
+
+
+def smeared(rgb, length_px, turn_deg):
+    """The picture as a camera takes it that moves on a straight way at an even pace: light averaged along that way."""
+    light = (rgb / 255.0) ** 2.2
+    along = np.linspace(-0.5, 0.5, 4 * round(length_px) + 1) * length_px
+    way = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    size = rgb.shape[1::-1]
+    moves = [np.array([[1, 0, step * way[0]], [0, 1, step * way[1]]]) for step in along]
+    total = np.mean([cv2.warpAffine(light, move, size, borderMode=cv2.BORDER_REPLICATE) for move in moves], axis=0)
+    return np.round(255 * total ** (1 / 2.2)).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("length_px", "turn_deg"), [(9.0, 0.0), (7.0, 110.0), (9.0, 160.0)])
+def test_a_camera_that_moved_is_told_and_the_printer_is_not_blamed(cards, sheet, length_px, turn_deg):
+    """A way of length L smears edges across it into ramps of that length, edges along it not at all: the card shows
+    L sqrt(cos 2 turn), to 20 % as a ramp is no bell. It keeps every outcome from `within`.
+    """
+    shot = cards.Shot(tilt_deg=4, azimuth_deg=70, look_at_mm=(50, 40), distance_mm=200.0)
+    scale = find_scale(cards.photograph(smeared(cards.expose(shot), length_px, turn_deg)), sheet(surface_height_mm=0.0))
+    (said,) = [caution for caution in scale.cautions if "moved" in caution]
+    assert said in scale.evidence["doubts"]
+    told_px = float(re.search(r"smeared by (\d+) px", said)[1])
+    assert told_px == pytest.approx(length_px * np.sqrt(abs(np.cos(np.radians(2 * turn_deg)))), rel=0.2, abs=0.5)
+    assert not any("printer" in caution for caution in scale.cautions)
+
+
+def test_a_picture_out_of_focus_did_not_move(cards, sheet):
+    """Random hand-held shots, and one blurred alike in all directions: nothing moved."""
+    shots = [cards.random_shot(seed) for seed in range(140, 143)] + [cards.Shot(blur_px=3.0, look_at_mm=(50, 40), distance_mm=200.0)]
+    for shot in shots:
+        assert not any("moved" in caution for caution in scale_of(cards, sheet, shot).cautions)
