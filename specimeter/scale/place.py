@@ -45,6 +45,8 @@ LEGS = (
 )
 NEARLY, NEARLY_CUT = 0.05, 0.12  # worth by which another place may lack and still be said; where a rim cuts one of them off
 CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
+SURELY_LIKELY = 0.85  # overlap with the network's face above which nobody asks whether the axis runs the other way
+MUCH_MORE, ENOUGH = 0.15, 1.2  # worth by which a place turned by a right angle must win; worth it needs alone (judgement)
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 
 
@@ -57,7 +59,7 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     Raises
     ------
     SurfaceError
-        If no bent specimen of the sheet's size shows in the photograph, or the axis given lies outside it.
+        If no bent specimen of the sheet's size shows in the photograph, or the axis given lies outside it or across the bend.
     """
     if sheet.bend is None or not sheet.specimen.test.endswith("bend"):
         return Flat(view=scale.view, height_mm=scale.surface_height_mm)
@@ -76,13 +78,23 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
         likely = likely_face(photo.rgb, mm_per_px, hide)
         fine, coarse, seen = drawn.result()
     known = _knowledge(start, width, scale, likely)
-    found = candidates(
-        coarse, start, width, likely, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=WEIGHED
-    )
     guess = sheet.region.outline_px if sheet.region else None
-    found = _likeliest([one for one in found if not _on_card(one, scale)], likely)
-    placed = [fit for fit in _best_fits(fine, seen, found, known) if _holds(fit, guess)]
-    if not placed or placed[0].support < FOUND:
+
+    def fits(begin: Bend) -> list[Placed]:
+        found = candidates(
+            coarse, begin, width, likely, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=WEIGHED
+        )
+        found = _likeliest([one for one in found if not _on_card(one, scale)], likely)
+        return [fit for fit in _best_fits(fine, seen, found, known) if _holds(fit, guess)]
+
+    placed = fits(start)
+    lost = not placed or placed[0].support < FOUND
+    if isinstance(sheet.bend.axis, str) and guess is None and (lost or placed[0].likely < SURELY_LIKELY):
+        across = fits(replace(start, direction_deg=start.direction_deg + 90.0))
+        least = ENOUGH if lost else _worth(placed[0], known) + MUCH_MORE
+        if across and across[0].support >= FOUND and _worth(across[0], known) > least:
+            raise _other_way(photo, sheet.bend.axis)
+    if lost:
         if (by_hand := _by_hand(sheet, start, known)) is not None:
             return by_hand
         raise SurfaceError(
@@ -94,6 +106,17 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
         )
     surface = _surface(placed[0], placed[1:], known)
     return surface if _silhouettes(surface) else _between_legs(surface, sheet)
+
+
+def _other_way(photo: Photo, axis: str) -> SurfaceError:
+    other = {"vertical": "horizontal", "horizontal": "vertical"}[axis]
+    return SurfaceError(
+        f"the sheet says that the bend's axis runs {axis}, and the specimen in the photograph is bent about a {other} one",
+        file=photo.file,
+        field="bend.axis",
+        expected="the direction of the crown line in the photograph as it is looked at, upright",
+        mend=f'write axis = "{other}", or give two points on the crown line',
+    )
 
 
 def _silhouettes(bend: Bend) -> bool:

@@ -104,6 +104,16 @@ def test_another_place_that_fits_nearly_as_well_is_said(monkeypatch, lacks, beyo
     assert any("Another place" in caution for caution in chosen.cautions) is said
 
 
+def test_an_axis_that_runs_the_other_way_is_refused_by_name(case):
+    """A photograph turned by a right angle after its sheet was written: the face would be unrolled across itself."""
+    told = case.sheet.bend.axis
+    other = {"vertical": "horizontal", "horizontal": "vertical"}[told]
+    with pytest.raises(SurfaceError) as error:
+        place_surface(case.photo, changed(case.sheet, "bend", axis=other), case.scale)
+    assert error.value.field == "bend.axis"
+    assert f'axis = "{told}"' in error.value.mend
+
+
 def blank(photo):
     return SimpleNamespace(
         file="blank.png", rgb=np.full_like(photo.rgb, 90), width_px=photo.width_px, height_px=photo.height_px
