@@ -227,3 +227,24 @@ def test_places_to_begin_from_lie_inside(long, wide):
 def test_no_outlines_no_circles():
     none = largest_circles(Rings.of([]))
     assert [part.shape for part in (none.centre, none.radius, none.edges, none.shares)] == [(0, 2), (0,), (0, 2), (0, 2)]
+
+
+def test_few_edges_are_looked_at_before_a_circle_stops(monkeypatch):
+    """Of an ellipse's 400 edges those that enter the circle which one point in eight stops: not a quarter of them."""
+    looked = []
+    entering = inscribed._Sides.entering
+
+    def counted(sides, centre, square=None):
+        edges, begins = entering(sides, centre, square)
+        looked.append((square is not None, len(edges)))
+        return edges, begins
+
+    monkeypatch.setattr(inscribed._Sides, "entering", counted)
+    phase = np.arange(400) * np.pi / 200
+    sides = inscribed._Sides.of(Rings.of([np.column_stack([3.0 * np.cos(phase), np.sin(phase)])]))
+    for place in ([0.1, 0.2], [2.0, -0.3], [-2.6, 0.1]):
+        grown = inscribed._between_edges(sides, np.array([place]))
+        assert grown.radius[0] <= 1.0
+        assert all(many < 100 for growing, many in looked if growing)
+        assert [growing for growing, _ in looked].count(True) == 1
+        looked.clear()

@@ -208,6 +208,13 @@ def test_toes_lead_inwards_along_their_plates():
         assert toe[1] == pytest.approx(toe[0] / 2, abs=0.02)  # 3 mm of 6
 
 
+def test_a_faying_line_is_drawn_even_where_nothing_is_known_to_be_fused():
+    """From the corner inwards, a fifth of a millimetre: enough to be seen."""
+    line = PX_MM * (measured(tee(6.0, 6.0)).root_px - above().project(CORNER[None]))
+    assert line[0] == pytest.approx([0.0, 0.0], abs=0.02)
+    assert np.hypot(*line[1]) == pytest.approx(0.2, abs=0.02)
+
+
 def notched(depth: float, radius: float, half_deg: float) -> np.ndarray:
     """The tee of 6 mm legs with a round-rooted V in the plate beside its toe, clear of the weld by nothing."""
     half = np.radians(half_deg)

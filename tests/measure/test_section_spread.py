@@ -239,11 +239,7 @@ def test_the_whole_outline_s_place_moves_a_size_by_its_geometry():
 def ring(count: int, off_mm=0.0) -> np.ndarray:
     """A circle of 10 mm radius, each point so far out of it."""
     turn = np.arange(count) * 2 * np.pi / count
-    return (
-        (10.0 + off_mm)[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
-        if np.ndim(off_mm)
-        else ring(count, np.full(count, off_mm))
-    )
+    return (10.0 + off_mm * np.ones(count))[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def test_an_outline_s_roughness_is_the_scatter_of_its_points():
@@ -284,3 +280,28 @@ def test_one_try_that_went_astray_weighs_little():
     assert section_spread._middle([1.0, -1.0, 1.0, 1.0, 5.0]) == pytest.approx(np.sqrt((4 + 25) / 5))
     assert section_spread._middle([1.0, -1.0, 1.0, 1.0, 100.0]) == pytest.approx(np.sqrt((4 + 36) / 5))
     assert section_spread._middle([]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("stretches", "points"),
+    [
+        ([(3, 60), (500, 540)], [64, 47]),  # the first begins where the outline does ...
+        ([(940, 996), (500, 540)], [63, 47]),  # ... or ends there: two all the same
+        ([(970, 1030), (500, 540)], [67, 47]),  # across the seam: one
+        ([(100 * k, 100 * k + 20 + 2 * k) for k in range(9)], [43 - 2 * k for k in range(8)]),  # the eight longest of nine
+        ([(200, 203)], [10]),  # four of the thirteen within reach: more than three in ten
+        ([(200, 202)], []),
+    ],
+)
+def test_stretches_without_a_clear_edge_are_told_apart(stretches, points):
+    """On a circle, points 1 / 16 mm apart, of which errors hang together over 6 either way: each stretch by itself, the longest
+    first, with all its points and those at either end that have four of them within 6; fully in its middle, half at its ends.
+    """
+    outline = ring(1000) / 10.0 * 1000 / 16 / (2 * np.pi)
+    places = np.concatenate([outline[np.arange(first, last + 1) % 1000] for first, last in stretches])
+    bumps = section_spread._bumps(outline, places, 1 / 16)
+    assert [round(float(bump.sum())) for bump in bumps] == points
+    for bump, (first, last) in zip(bumps, sorted(stretches, key=lambda ends: ends[0] - ends[1]), strict=False):
+        assert bump.max() == pytest.approx(1.0)
+        assert bump[(first + last) // 2 % 1000] == pytest.approx(1.0)
+        assert bump[((first + last) // 2 + 100) % 1000] == 0.0
