@@ -128,12 +128,12 @@ class _Checker:
         self.refuse_at(self._column(node.col_offset), self._column(end), problem, mend)
 
     def refuse_at(self, begin: int, end: int, problem: str, mend: str | None = None) -> NoReturn:
-        mark = f"\n    {self.text}\n    {' ' * begin}{'^' * max(1, end - begin)}" if self.text else ""
+        mark = f"\n    {self.text}\n    {' ' * begin}{'^' * max(1, end - begin)}"
         raise LimitsError(problem + mark, field=self.field, expected=self._allowed(), mend=mend)
 
     def tree(self) -> ast.expr:
         if not self.text:
-            self.refuse_at(0, 0, "the expression is empty")
+            raise LimitsError("the expression is empty", field=self.field, expected=self._allowed())
         if len(self.text) > MAX_LENGTH:
             cut = f"{self.text[:40]} ..."
             raise LimitsError(

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from specimeter.judge.interval import Interval
-from specimeter.judge.wording import limit, listed, quantity
+from specimeter.judge.wording import expression_words, limit, listed, quantity, size_words
 
 
 @pytest.mark.parametrize(
@@ -43,3 +43,16 @@ def test_limit_and_lists():
     assert limit("below", 0.125, "in") == "below 0.125 in"
     assert listed(["f1"]) == "f1"
     assert listed([f"f{i}" for i in range(1, 21)], most=4) == "f1, f2, f3 and 17 more"
+
+
+def test_sizes_are_told_in_words_and_what_is_no_size_as_it_stands():
+    """Each by its trade name, without its unit; of an expression only the names that it may use."""
+    assert [size_words(name) for name in ("theoretical_throat_mm", "haz_width_in", "weld_area_mm2", "toe_angle_1_deg")] == [
+        "theoretical throat",
+        "heat-affected zone",
+        "area of weld metal",
+        "toe angle 1",
+    ]
+    assert size_words("dilution") == "dilution"
+    told = expression_words("max(leg_1_mm, leg_2_mm) - 2.5 * thickness_mm", {"leg_1_mm", "leg_2_mm"})
+    assert told == "max(leg 1, leg 2) - 2.5 * thickness_mm"

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from specimeter.measure import section_kinds
 from specimeter.measure.section import Section
 from specimeter.measure.section_kinds import named
 from specimeter.segment.model import ExaminedArea, Outline
@@ -161,6 +162,16 @@ def test_the_gap_under_an_overlap_ends_beneath_the_weld(from_mm, to_mm, kind):
     assert kinds([whole], weld=wide, toes=(toe,)) == [kind]
     coarse = line(7.1, 1.7, 0.0, BETWEEN)
     assert kinds([coarse], weld=wide, toes=(toe,), surface=COARSE) == ["overlap"]  # within two pixels
+
+
+def test_courses_lean_by_their_angle_whichever_way_they_are_gone():
+    """Of any two directions; and of one and the same none, whatever rounding makes of its cosine."""
+    rng = np.random.default_rng(4)
+    for angle, other in rng.uniform(0, 2 * np.pi, (200, 2)):
+        one, two = (size * np.array([np.cos(a), np.sin(a)]) for size, a in ((0.3, angle), (7.0, other)))
+        apart = np.degrees(abs(angle - other)) % 180.0
+        assert section_kinds._lean(one, two) == pytest.approx(min(apart, 180.0 - apart), abs=1e-5)
+        assert section_kinds._lean(one, -3.1 * one) == pytest.approx(0.0, abs=1e-5)
 
 
 def test_of_two_fusion_lines_the_nearer_one_tells():

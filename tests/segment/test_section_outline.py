@@ -24,19 +24,16 @@ from specimeter.segment.joint import find_butt
 from specimeter.segment.plates import resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
 from specimeter.segment.section_outline import Candidate, _ends, confidence
+from tests.conftest import rendered
 
 
 @pytest.fixture(scope="module", params=[("macro-fillet", 3018, 1632), ("macro-butt", 730155, 1500)])
 def measured(request, tmp_path_factory):
     """A plain scene through the whole job, and its truth."""
-    folder = tmp_path_factory.mktemp("cut")
     test, seed, width_px = request.param
-    scene = random_scene(seed, test=test, width_px=width_px)
-    path = save(render(scene), folder, "cut")
-    found = job.find(
-        photos.read(path), sheets.read(folder / "cut.sheet.toml"), None, method="openings", progress=lambda _: None
-    )
-    return found, json.loads((folder / "cut.truth.json").read_text())
+    case = rendered(tmp_path_factory, test, seed, test=test, width_px=width_px)
+    found = job.find(photos.read(case.photo), sheets.read(case.sheet), None, method="openings", progress=lambda _: None)
+    return found, case.truth
 
 
 def test_the_outline_lies_on_the_metals_edge(measured):
