@@ -248,3 +248,26 @@ def test_few_edges_are_looked_at_before_a_circle_stops(monkeypatch):
         assert all(many < 100 for growing, many in looked if growing)
         assert [growing for growing, _ in looked].count(True) == 1
         looked.clear()
+
+
+def beads(*radii: float) -> np.ndarray:
+    """Discs of those radii in a row, 3 apart, on a rod 0.1 thick."""
+    x = np.linspace(-1.5, 3.0 * len(radii) - 1.5, 1200 * len(radii))
+    high = np.maximum.reduce([np.sqrt(np.maximum(r**2 - (x - 3.0 * k) ** 2, 0.05**2)) for k, r in enumerate(radii)])
+    return np.concatenate([np.column_stack([x, high]), np.column_stack([x, -high])[::-1]])
+
+
+@pytest.mark.parametrize(
+    ("radii", "begun"),
+    [((1.0,), [0]), ((0.93, 1.0), [3, 0]), ((0.8, 1.0), [3]), ((1.0, 0.99, 0.98, 0.97), [0, 3, 6]), ((0.3, 1.0, 0.96), [3, 6])],
+)
+@pytest.mark.parametrize("scale", [1e-3, 1.0, 50.0])
+def test_a_climb_begins_in_the_thickest_places_that_are_nearly_alike(radii, begun, scale):
+    """In the middles of discs, the thickest first, of at most three; none in one that is a fifth thinner; each within a
+    twelfth of the disc, at any size (the raster is that fine).
+    """
+    peaks = inscribed._peaks(Rings.of([turned(beads(*radii), 0.4, scale, (7.0 * scale, 0.0))]))[0]
+    assert peaks.shape == (3, 2)
+    wanted = turned(np.column_stack([begun, np.zeros(len(begun))]), 0.4, scale, (7.0 * scale, 0.0))
+    assert np.isfinite(peaks).all(axis=1).tolist() == [k < len(begun) for k in range(3)]
+    assert np.hypot(*(peaks[: len(begun)] - wanted).T).max() < scale / 12

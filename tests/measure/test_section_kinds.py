@@ -164,6 +164,17 @@ def test_the_gap_under_an_overlap_ends_beneath_the_weld(from_mm, to_mm, kind):
     assert kinds([coarse], weld=wide, toes=(toe,), surface=COARSE) == ["overlap"]  # within two pixels
 
 
+def test_a_course_goes_from_end_to_end():
+    """A tent of three points: along its foot, whatever its middle does, beside a line like it and along a straight one."""
+    tent = np.array([[0.0, 0.0], [1.0, 1.0], [2.0, 0.0]])
+    assert section_kinds._beside(tent, [tent + np.array([0.0, 5.0]), tent]) == pytest.approx((0.0, 0.0), abs=1e-6)
+    assert section_kinds._beside(tent, []) == (np.inf, 90.0)
+    straight = np.array([[0.5, -0.1], [3.5, -0.1]])
+    at, reach, follows = section_kinds._along(tent, straight, 0.5)
+    assert (at.tolist(), reach, follows) == ([-0.5, 0.5, 1.5], 3.0, True)
+    assert not section_kinds._along(tent, straight, 0.05)[2]  # the middle one of its three distances is 0.1
+
+
 def test_courses_lean_by_their_angle_whichever_way_they_are_gone():
     """Of any two directions; and of one and the same none, whatever rounding makes of its cosine."""
     rng = np.random.default_rng(4)

@@ -305,3 +305,34 @@ def test_stretches_without_a_clear_edge_are_told_apart(stretches, points):
         assert bump.max() == pytest.approx(1.0)
         assert bump[(first + last) // 2 % 1000] == pytest.approx(1.0)
         assert bump[((first + last) // 2 + 100) % 1000] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("moved", "tried", "aside", "u"),
+    [
+        ([3.0, -3.0], [4.0, -4.0] * 3, [], 5.0),
+        ([3.0, -3.0], [4.0, -4.0] * 2 + [4.0, None], [], 10.0),  # gone once: half as sure
+        ([3.0, None], [4.0, -4.0] * 2 + [4.0, None], [], 15.0),
+        ([3.0, -3.0], [4.0, -4.0] * 3, [12.0, -12.0], 13.0),
+        ([3.0, -3.0], [4.0, -4.0] * 3, [4.0, 8.0, 8.0, -16.0], np.sqrt(25 + (16 + 64 + 64 + 256) / 2)),
+        ([3.0, -3.0], [4.0, -4.0] * 3, [12.0, None], np.inf),
+        ([None, None], [4.0, -4.0] * 3, [], np.inf),
+        ([3.0, -3.0], [None] * 6, [], np.inf),
+    ],
+)
+def test_what_each_try_tells_is_put_together_by_squares(moved, tried, aside, u):
+    """Displaced out and in, six times perturbed, each unclear stretch out and in: root mean squares, added as squares (JCGM
+    100:2008, 5.1.2); a size that goes missing now and then is unsurer by as many times, and lost where none of a kind is left.
+    """
+    calls = iter([*moved, *tried, *aside])
+
+    def evaluate(outline, plates, weld):
+        value = next(calls)
+        return None if value is None else ({"size": SimpleNamespace(value=20.0 + value)},)
+
+    outline = ring(1000) / 10.0 * 1000 / 16 / (2 * np.pi)
+    places = np.concatenate([np.zeros((0, 2)), *(outline[300 * k + 100 : 300 * k + 140] for k in range(len(aside) // 2))])
+    drawn = {"size": SimpleNamespace(value=20.0)}
+    found = spread_of(evaluate, outline, (), None, drawn, px_mm=PX_MM, u_edge_mm=U_EDGE_MM, unclear_mm=places)
+    assert found == {"size": pytest.approx(u)}
+    assert next(calls, "no more") == "no more"
