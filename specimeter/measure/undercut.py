@@ -96,8 +96,6 @@ def measure_undercut(
     if len(notch) < 8:
         return None
     local = np.column_stack([plate.along(notch), -plate.height(notch)])
-    if local[-1, 0] < local[0, 0]:
-        local = local[::-1]
     deepest = float(local[:, 1].max())
     sigma = max(blur_mm, LEAST_BLUR_PX * px_mm)
     if deepest < max(sigma, 2 * px_mm):

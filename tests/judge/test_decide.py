@@ -48,6 +48,8 @@ def test_because_names_the_rules_that_decided(make):
         ("corner and short", "exceeds"),
         ("corner or flat", "within"),
         ("corner and close", "replace"),
+        ("(corner or clean) and close", "not-measured"),  # whichever way the close one falls, the answer may hang on clean,
+        ("(corner or clean) or close", "not-measured"),  # for which one to be replaced does not stand in
     ],
 )
 def test_accept_is_three_valued(make, accept, outcome):

@@ -181,6 +181,10 @@ def test_where_the_notch_lies_and_which_way_it_is_walked_changes_nothing():
         assert other.width_mm == pytest.approx(plain.width_mm, abs=0.01)
         assert other.root_radius_mm == pytest.approx(plain.root_radius_mm, rel=0.03)
         assert other.opening_angle_deg == pytest.approx(plain.opening_angle_deg, abs=1.5)
+    back = found_in(round_notch()[::-1])
+    assert (back.depth_mm, back.root_radius_mm, back.width_mm) == pytest.approx(
+        (plain.depth_mm, plain.root_radius_mm, plain.width_mm), rel=1e-6
+    )
     turned = found_in(round_notch() @ turn + place, moved)
     assert turned.centre == pytest.approx(plain.centre @ turn + place, abs=0.01)
     assert turned.outline == pytest.approx(plain.outline @ turn + place, abs=0.05)
