@@ -46,11 +46,11 @@ PIECE_ODDS, PIECE_PX, MOST_SUPPORT = 0.8, 100, 5.0
 USUALLY_RIGHT, AS_MANY = 0.6, 8  # of a photograph's proposals, at least; and how many of them experience weighs as much as
 LEAST_SLENDER = 10.0  # of a crack: what is stouter is an opening, however ragged
 PATH_SHARE = 0.6  # of a pixel, where a crack was followed
-LEAST_CONFIDENCE = 0.33  # recall and false calls on the tuning scenes: see training/MODEL.md
+LEAST_CONFIDENCE = 0.4  # recall and false calls on the tuning scenes: see training/MODEL.md
 SMALL_PX = 8.0  # of the photograph: what is shorter has no form to tell it from dust by,
 LEAST_OF_SMALL = 0.7  # and must be as likely as this
 ALONE_PEAK = 1.7  # log-odds that the network alone must reach, when it is judged without physics
-FIGURES = ("peak", "mean", "share", "size", "mark", "contrast", "darkness", "vagueness")
+FIGURES = ("peak", "mean", "share", "size", "mark", "darkness", "vagueness")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -348,7 +348,6 @@ def figures_of(proposal: Proposal, edge: Border) -> np.ndarray:
             proposal.share,
             np.log(proposal.size),
             proposal.mark,
-            np.log(max(edge.darkness, 0.01) / max(edge.noise, 1e-3)),
             edge.darkness,
             np.log(max(edge.u_edge_px, 0.05)),
         ]

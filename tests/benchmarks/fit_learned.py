@@ -1,6 +1,6 @@
 """Fit the weights that turn a network's proposals into confidences, on photographs that trained nothing else.
 
-``python tests/benchmarks/fit_learned.py FOLDER [--jobs N]`` reads what `specimeter.training.make` left in FOLDER/tune and
+``python tests/benchmarks/fit_learned.py FOLDER [FOLDER ...] [--jobs N]`` reads [name-]SEED.jpg and its truth and
 writes specimeter/segment/learned.json; prints recall, false calls and log-loss on scenes left out in turn (six folds).
 
 The network is less sure of photographs unlike those that trained it, so the figures are weighed on copies as well: blurred,
@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
@@ -103,9 +104,9 @@ def printed(seed: int) -> np.ndarray:
     return np.array([figures for figures, _ in found]).reshape(-1, len(learned.FIGURES))
 
 
-def gathered(folder: Path, jobs: int = 1) -> dict[str, np.ndarray]:
-    """The same of all photographs, with the number of each row's scene, and of the prints: figures and number."""
-    paths = sorted(path for path in folder.glob("*.jpg") if path.with_suffix(".truth.json").exists())
+def gathered(folders: Sequence[Path], jobs: int = 1) -> dict[str, np.ndarray]:
+    """The same of all photographs of some folders, with the number of each row's scene, and figures and number of the prints."""
+    paths = [path for folder in folders for path in sorted(folder.glob("*.jpg")) if path.with_suffix(".truth.json").exists()]
     with ProcessPoolExecutor(jobs) as pool:
         parts = list(pool.map(proposed, paths))
         sheets = list(pool.map(printed, [TUNING_SEEDS[0] + k for k in range(PRINTS)]))
@@ -192,11 +193,11 @@ def confidence(rows: dict[str, np.ndarray]) -> dict:
 def main() -> None:
     """Fit, print, write."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="file for what was gathered (.npz), so that other fits can be tried")
     options = parser.parse_args()
-    rows = gathered(options.folder / "tune", options.jobs)
+    rows = gathered(options.folders, options.jobs)
     if options.keep:
         stream = io.BytesIO()
         np.savez_compressed(stream, **rows)
