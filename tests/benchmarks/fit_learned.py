@@ -105,7 +105,7 @@ def printed(seed: int) -> np.ndarray:
 
 
 def gathered(folders: Sequence[Path], jobs: int = 1) -> dict[str, np.ndarray]:
-    """The same of all photographs of some folders, with the number of each row's scene, and figures and number of the prints."""
+    """The same of all photographs of folders, with the number of each row's scene, and figures and number of the prints."""
     paths = [path for folder in folders for path in sorted(folder.glob("*.jpg")) if path.with_suffix(".truth.json").exists()]
     with ProcessPoolExecutor(jobs) as pool:
         parts = list(pool.map(proposed, paths))
