@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
@@ -48,6 +49,7 @@ def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callabl
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not folder.is_dir():
             making = folder.with_suffix(".making")
+            shutil.rmtree(making, ignore_errors=True)  # of a worker that failed while it made it
             making.mkdir()
             make(making)
             making.rename(folder)
