@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import KDTree
 from skimage.measure import find_contours
 
-from specimeter.segment.contour import evenly, normals, sample, uncrossed
+from specimeter.segment.contour import evenly, normals, sample, through_tips, uncrossed
 from specimeter.segment.tips import move_tips
 
 MOST_PARTS = 32  # joined; the largest
@@ -23,7 +23,7 @@ LIGHT_PX = 0.25  # of a clear half-level, in the photograph's: lip, wall, sharpe
 REACH_PX = 1.5  # of the network's pixels: farther away an edge belongs to something else
 NEAR_TIP_PX = 2.5  # of the network's pixels, where the sides close: no half-level there
 BLUNT_PX = 3.5  # of the network's pixels: an end as wide, two pixels and a half from its tip, has no taper to follow
-FADES_PX = 0.3  # of the network's pixels: by which its shares end before a pointed tip does; measured on development scenes
+FADES_PX = 0.2  # of the network's pixels: by which its shares end before a pointed tip does; measured on development scenes
 THIN_PX = 3.0  # of the network's pixels: thinner than this, the shares tell the width
 EARLY, LATE = (
     0.32,
@@ -91,7 +91,7 @@ def border(patch: Patch, light: np.ndarray, blur_px: float) -> Border | None:
     ring, tip_errors = move_tips(
         ring, patch.share.astype(np.float32), 1.0, SHARE_NOISE, SHARE_BLUR_PX, widest_px=BLUNT_PX, fades_px=FADES_PX
     )
-    ring = evenly(patch.to_photograph(ring), 1.0)
+    ring = through_tips(patch.to_photograph(ring), 1.0)
     zoom = float(np.mean(patch.zoom))
     edge = _drawn(ring, light, blur_px, zoom)
     u_edge = np.hypot(0.5 * edge_spread / zoom * (1 - edge.weight), edge.u_px)

@@ -19,6 +19,24 @@ def evenly(polygon: np.ndarray, step: float) -> np.ndarray:
     return np.column_stack([np.interp(at, travelled, closed[:, k]) for k in (0, 1)])
 
 
+def through_tips(polygon: np.ndarray, step: float) -> np.ndarray:
+    """The same, each side by itself between the two points that lie farthest apart, so that both stay where they are.
+
+    Equal steps all the way round pass a sharp tip by: by a quarter of a step on average, by half of one at most.
+    """
+    hull = cv2.convexHull(polygon.astype(np.float32), returnPoints=False).ravel()
+    corners = polygon[hull] - polygon[hull[0]]
+    squares = np.sum(corners**2, axis=1)
+    gaps = squares[:, None] + squares - 2 * corners @ corners.T
+    i, j = sorted(hull[list(np.unravel_index(int(np.argmax(gaps)), gaps.shape))])
+    sides = []
+    for side in (polygon[i : j + 1], np.vstack([polygon[j:], polygon[: i + 1]])):
+        travelled = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(side, axis=0).T))])
+        at = np.linspace(0.0, travelled[-1], max(6, round(travelled[-1] / step)), endpoint=False)
+        sides.append(np.column_stack([np.interp(at, travelled, side[:, k]) for k in (0, 1)]))
+    return np.concatenate(sides)
+
+
 def normals(polygon: np.ndarray, reach: int) -> np.ndarray:
     """Outward unit normals of an evenly sampled polygon."""
     chord = np.roll(polygon, -reach, axis=0) - np.roll(polygon, reach, axis=0)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from specimeter.measure.polygon import Rings, areas, crossing, perimeters
-from specimeter.segment.contour import evenly, uncrossed, within
+from specimeter.segment.contour import evenly, through_tips, uncrossed, within
 
 TURN = np.linspace(0, 2 * np.pi, 400, endpoint=False)
 DISC = 30 * np.column_stack([np.cos(TURN), np.sin(TURN)])
@@ -94,3 +94,20 @@ def test_sides_of_a_slit_that_pass_each_other_are_exchanged(places, shift):
     assert sorted(map(tuple, mended)) == sorted(map(tuple, slit))
     held = float(np.sum(np.abs(thick) * np.hypot(*way.T))) + 0.5 * abs(thick[0]) * 0.5 + 0.5 * abs(thick[-1]) * 0.5
     assert abs(float(areas(Rings.of([mended]))[0])) == pytest.approx(held, rel=0.04)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4, 1.3, 2.2])
+@pytest.mark.parametrize("length", [7.3, 20.6, 55.1])
+def test_a_needle_keeps_both_tips_and_its_steps(turn, length):
+    """A rhombus a tenth as wide as long, by plain geometry: length, area (half the product of the diagonals) and steps."""
+    cos, sin = np.cos(turn), np.sin(turn)
+    needle = np.array([[-length / 2, 0], [0, -length / 20], [length / 2, 0], [0, length / 20]]) @ np.array(
+        [[cos, sin], [-sin, cos]]
+    )
+    held = through_tips(np.roll(needle, 1, axis=0), 1.0)
+    gaps = np.linalg.norm(held[:, None] - held[None], axis=2)
+    assert gaps.max() == pytest.approx(length, abs=1e-9)
+    assert abs(float(areas(Rings.of([held]))[0])) == pytest.approx(length**2 / 20, rel=0.08)  # corners at the widest are cut
+    steps = np.linalg.norm(held - np.roll(held, -1, axis=0), axis=1)
+    assert steps.max() < 1.3
+    assert not crossing(Rings.of([held])).any()
