@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from specimeter.measure.section_draw import evaluator
-from specimeter.measure.section_spread import EDGE_PX, own_u, spread_of, spread_of_metal, u_edge, u_toe
+from specimeter.measure.section_spread import EDGE_PX, own_u, spread_of, spread_of_metal, u_edge, u_toe, u_unclear
 from specimeter.measure.sure_enough import too_uncertain
 from specimeter.measure.undercut import Undercut, measure_undercut
 from specimeter.photo import Photo
@@ -53,6 +53,7 @@ BLUNT = "the weld metal ends at the plate in a blunt edge, which may hang over i
 BLUNT_AT = "At toe {} the weld metal ends in a blunt edge: an overlap may hide there, its gap too thin to be seen. Look closer."
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
+TOGETHER = "both fusion lines run together before the root side: look there for plates that are not fused"
 OF_SIDE = ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "toe_angle_1_deg", "toe_angle_2_deg")
 NO_SIDE = "either side may be the weld's face: as far as their toes can be placed, both are as wide"
 SIDE = "Either side may be the weld's face: one was taken, and its sizes are as unsure as those of the other differ."
@@ -263,14 +264,18 @@ def measure_section(
     for number, toe in enumerate(toes, start=1):
         one = None
         if toe.notch is not None:
+            off = u_unclear(toe.notch, hidden, px_mm=px_mm)
+            edge = NOTCH_EDGE_PX * px_mm
             one = measure_undercut(
-                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=NOTCH_EDGE_PX * px_mm, u_rel=u_rel
+                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=edge, u_rel=u_rel, off_mm=off
             )
         if one is not None:
             seen, fitted = surface.project(uncrossed(toe.notch)), surface.project(one.outline)
             why = too_uncertain("opening_angle_deg", one.opening_angle_deg, K * one.u_opening_angle_deg)
             lacking = {} if why is None else {"opening_angle_deg": why}
             cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted, missing=lacking))
+    if facts["together"] and "penetration_mm" not in values:
+        missing["penetration_mm"] = TOGETHER
     missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}
     lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items() if name in values}
     if metal is not None and "haz_width_mm" in values:

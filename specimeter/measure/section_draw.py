@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, parent_share, through_plate, values
+from specimeter.measure.weld_sizes import Drawn, beyond, butt, fillet, parent_share, runs_together, through_plate, values
 from specimeter.segment.faying_line import Faying
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import Run
@@ -26,8 +26,9 @@ def evaluator(
     plates are seen not to be fused; `square`: a fillet's plates were not bevelled, so that what was laid down lies before their
     surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through
     (`numbered`), whether the gap told it and the penetration (`told`), whether a root that stands out shows that the weld
-    goes through (`through`), a fillet's faying line from the plates' corner on, as far as it is fused (`root`), a butt's
-    toes on the root side (`below`), and its sizes if that were the weld's face (`turned`).
+    goes through (`through`), whether a butt's fusion lines run together before its root side (`together`), a fillet's faying
+    line from the plates' corner on, as far as it is fused (`root`), a butt's toes on the root side (`below`), and its sizes if
+    that were the weld's face (`turned`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -67,6 +68,7 @@ def evaluator(
             "numbered": numbered,
             "told": reach > 0,
             "through": False,
+            "together": False,
             "below": (),
             "turned": {},
         }
@@ -80,7 +82,7 @@ def evaluator(
         across = joint.across * (1.0 if (right if abs(right) >= abs(down) else down) > 0 else -1.0)
         toes = tuple(sorted(joint.top.toes, key=lambda toe: float(toe.point @ across)))
         drawn = butt(joint.top, joint.bottom, across)
-        tip, bead, through = None if gap is None else gap.tip, drawn.get("root_excess_mm"), False
+        tip, through, together = None if gap is None else gap.tip, False, False
         top = (toes[0].point + toes[1].point) / 2
         normal = toes[0].plate.normal + toes[1].plate.normal
         normal = normal / np.hypot(*normal)
@@ -88,14 +90,21 @@ def evaluator(
             depth = -float(np.mean([toe.plate.height(tip[None])[0] for toe in toes]))
             line = np.array([tip + depth * normal, tip])
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=depth, lines=(line,))
-        elif bead is not None and bead.value > LEAST_BEAD_MM and thickness_mm is not None:
+        elif joint.bottom is not None and joint.bottom.bead_mm > LEAST_BEAD_MM and thickness_mm is not None:
             line, through = np.array([top, top - thickness_mm * normal]), True
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=thickness_mm, lines=(line,))
-        elif weld is not None:
+        elif weld is not None and not (together := runs_together(weld, [toe.plate for toe in toes])):
             drawn["penetration_mm"] = through_plate(weld, [toe.plate for toe in toes], thickness_mm)
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
-        facts = {"cautions": (), "numbered": True, "told": tip is not None, "through": through, "root": None}
+        facts = {
+            "cautions": (),
+            "numbered": True,
+            "told": tip is not None,
+            "through": through,
+            "root": None,
+            "together": together,
+        }
         if joint.bottom is None:
             return drawn, toes, {**facts, "below": (), "turned": {}}
         return drawn, toes, {**facts, "below": joint.bottom.toes, "turned": values(butt(joint.bottom, joint.top, across))}

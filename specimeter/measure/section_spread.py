@@ -16,6 +16,7 @@ TRIES = 6  # perturbed outlines from which the scatter of each size is had
 CORRELATED_MM = 0.35  # how far along the outline its errors hang together: ground edges, blur, the picture's pixels
 UNSURE_MM = 0.2  # what an outline is off where nothing speaks for it (from scenes); its confidence takes of that
 UNCLEAR_PX = 3.0  # how far a stretch of outline lies off, as a root mean square, where no clear edge shows (from scenes)
+BESIDE_PX = 1.5  # from such a place: what lies so near lies there
 LEAST_UNCLEAR, STRETCHES = 0.3, 8  # share of a stretch that is unclear; stretches that are moved by themselves
 EDGE_PX = 0.4  # standard uncertainty of the outline's place, all of it alike: half-level against a broken edge (judgement)
 CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or two toes, is off at the best (from scenes)
@@ -77,6 +78,14 @@ def spread_of(
         always = displaced and scattered and len(beside) == len(aside)
         result[name] = float(np.hypot(u * (1 + lost), np.sqrt(np.sum(np.square(beside)) / 2))) if always else np.inf
     return result
+
+
+def u_unclear(notch: np.ndarray, unclear_mm: np.ndarray, *, px_mm: float) -> float:
+    """Standard uncertainty in mm of a notch's edge, (N, 2), for the share of its points beside which no clear edge shows."""
+    if not len(unclear_mm):
+        return 0.0
+    away = np.min(np.hypot(*(notch[:, None] - unclear_mm[None]).transpose(2, 0, 1)), axis=1)
+    return UNCLEAR_PX * px_mm * float(np.sqrt(np.mean(away < BESIDE_PX * px_mm)))
 
 
 def _bumps(outline: np.ndarray, unclear_mm: np.ndarray, step: float) -> list[np.ndarray]:
@@ -160,6 +169,10 @@ def own_u(
         return place(toes[int(name[4]) - 1])
     if name == "weld_width_mm":
         return float(np.hypot(place(toes[0]), place(toes[1])))
+    if name in ("convexity_mm", "theoretical_throat_mm"):  # half-way along the chord, half of what each toe lifts its end by
+        chord = toes[1].point - toes[0].point
+        lifted = [place(toe) * abs(float(toe.plate.normal @ chord)) / max(float(np.hypot(*chord)), 1e-9) for toe in toes]
+        return float(np.hypot(CORNER_PX * px_mm, 0.5 * np.linalg.norm(lifted)))
     if name == "misalignment_mm":
         ends = [np.hypot(t.plate.u_offset_mm, t.plate.u_angle_rad * abs(float(t.plate.along(t.point[None])[0]))) for t in toes]
         return float(np.hypot(np.hypot(2 * floor, WAVY_MM), np.hypot(*ends)))

@@ -68,7 +68,7 @@ def stress_concentration(depth_mm: float, radius_mm: float) -> float:
 
 
 def measure_undercut(
-    notch: np.ndarray, plate: Run, *, blur_mm: float, px_mm: float, u_edge_mm: float, u_rel: float = 0.0
+    notch: np.ndarray, plate: Run, *, blur_mm: float, px_mm: float, u_edge_mm: float, u_rel: float = 0.0, off_mm: float = 0.0
 ) -> Undercut | None:
     """Measure one notch below a plate's surface.
 
@@ -86,6 +86,8 @@ def measure_undercut(
         Standard uncertainty of a point of the outline, all of it alike.
     u_rel : float
         Relative standard uncertainty of the scale.
+    off_mm : float
+        Standard uncertainty of the notch's own edge where the photograph does not show it clearly.
 
     Returns
     -------
@@ -130,10 +132,17 @@ def measure_undercut(
     spread = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
     spread[3:] = np.minimum(spread[3:], U_FLANK)
     u_radius = float(
-        np.hypot(radius * np.hypot(spread[2], RADIUS_SHARE), u_edge_mm)
+        np.hypot(radius * np.hypot(spread[2], RADIUS_SHARE), np.hypot(u_edge_mm, off_mm))
     )  # an edge displaced alike all round changes the radius by as much
     u_depth = float(
-        np.sqrt(spread[1] ** 2 + plate.u_offset_mm**2 + (u_rel * depth) ** 2 + (0.5 * u_edge_mm) ** 2 + (DEPTH_PX * px_mm) ** 2)
+        np.sqrt(
+            spread[1] ** 2
+            + plate.u_offset_mm**2
+            + (u_rel * depth) ** 2
+            + (0.5 * u_edge_mm) ** 2
+            + (DEPTH_PX * px_mm) ** 2
+            + off_mm**2
+        )
     )
     opening = float(max(np.degrees(left + right), 0.0))
     turned = 180.0 - opening

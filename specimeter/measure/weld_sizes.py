@@ -6,10 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from specimeter.segment.plates import Run
 from specimeter.segment.polylines import area_mm2, corner, crossings, nearest
 from specimeter.segment.weld_face import WeldFace
+
+NARROW_MM, ABOVE_MM = 0.8, (0.2, 0.4, 0.6, 0.8, 1.0)  # of weld metal that is no root run; over its deepest place, where asked
+SPIKE_MM, SPIKE_SHARE, STEP_MM = 1.0, 4, 0.05  # over which a face is steadied, that part of it at most; steps along it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +48,23 @@ def extreme(heights: np.ndarray) -> int:
     return highest if heights[highest] >= -heights[deepest] else deepest
 
 
+def steadied(points: np.ndarray) -> np.ndarray:
+    """A face, an open path (N, 2), without what juts out or cuts in and back over less than half of SPIKE_MM of its length.
+
+    So a line of the bench does that meets it, or a speck at its edge. Heights over its chord are their running median.
+
+    No weld's face is so sharp: of an arc of 2 mm radius it takes a fiftieth of a millimetre.
+    """
+    part = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    count = max(round(part[-1] / STEP_MM), 4) + 1
+    even = np.column_stack([np.interp(np.linspace(0.0, part[-1], count), part, column) for column in points.T])
+    chord = (even[-1] - even[0]) / max(float(np.hypot(*(even[-1] - even[0]))), 1e-9)
+    normal = np.array([-chord[1], chord[0]])
+    height = (even - even[0]) @ normal
+    wide = min(round(SPIKE_MM / STEP_MM), count // SPIKE_SHARE) // 2 * 2 + 1
+    return even + (median_filter(height, wide, mode="nearest") - height)[:, None] * normal
+
+
 def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:
     """Sizes of a fillet weld that its face and the two plate surfaces give.
 
@@ -62,18 +83,19 @@ def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:
     for number, toe in enumerate(toes, start=1):
         found |= _sized(f"leg_{number}_mm", float(np.hypot(*(toe.point - root))), np.array([root, toe.point]))
         found |= _sized(f"toe_angle_{number}_deg", toe.angle_deg, toe.tangent, np.array([toe.point, root]))
-    nearest_face = nearest(root, face.points)
+    steady = steadied(face.points)
+    nearest_face = nearest(root, steady)
     found |= _sized("throat_mm", float(np.hypot(*(nearest_face - root))), np.array([root, nearest_face]))
     one, two = toes[0].point, toes[1].point
     outward = (one + two) / 2 - root
-    heights = _above(face.points, one, two, outward)
+    heights = _above(steady, one, two, outward)
     base = float(_above(root[None], one, two, outward)[0])
     lowest = int(np.argmin(heights))
     foot = root + (heights[lowest] - base) * _unit(one, two, outward)
     found |= _sized("theoretical_throat_mm", float(heights[lowest] - base), np.array([root, foot]), np.array([one, two]))
     most = extreme(heights)
-    on_chord = face.points[most] - heights[most] * _unit(one, two, outward)
-    found |= _sized("convexity_mm", float(heights[most]), np.array([on_chord, face.points[most]]), np.array([one, two]))
+    on_chord = steady[most] - heights[most] * _unit(one, two, outward)
+    found |= _sized("convexity_mm", float(heights[most]), np.array([on_chord, steady[most]]), np.array([one, two]))
     return found
 
 
@@ -110,10 +132,11 @@ def butt(top: WeldFace, bottom: WeldFace | None, across: np.ndarray) -> dict[str
             continue
         one, two = (toe.point for toe in face.toes)
         outward = face.toes[0].plate.normal + face.toes[1].plate.normal
-        heights = _above(face.points, one, two, outward)
+        steady = steadied(face.points)
+        heights = _above(steady, one, two, outward)
         most = extreme(heights)
-        foot = face.points[most] - heights[most] * _unit(one, two, outward)
-        found |= _sized(name, float(heights[most]), np.array([foot, face.points[most]]), np.array([one, two]))
+        foot = steady[most] - heights[most] * _unit(one, two, outward)
+        found |= _sized(name, float(heights[most]), np.array([foot, steady[most]]), np.array([one, two]))
     left, right = toes[0].plate, toes[1].plate
     middle = (toes[0].point + toes[1].point) / 2
     places = [plate.at(float(plate.along(middle[None])[0])) for plate in (left, right)]
@@ -143,6 +166,18 @@ def through_plate(weld: np.ndarray, plates: Sequence[Run], thickness_mm: float |
     return Drawn(
         name="penetration_mm", value=value, lines=(np.array([weld[deepest] + depth[deepest] * normal, weld[deepest]]),)
     )
+
+
+def runs_together(weld: np.ndarray, plates: Sequence[Run]) -> bool:
+    """Whether a butt weld's metal, a polygon in mm, is thinner over its deepest millimetre than any root run is wide.
+
+    There the lines of both sides follow the plates' own joint, and whether that is fused they do not tell.
+    """
+    normal = _mean_normal(*plates)
+    deepest = weld[int(np.argmin(weld @ normal))]
+    across = np.array([-normal[1], normal[0]])
+    cuts = [crossings(weld, deepest + up * normal, across) for up in ABOVE_MM]
+    return bool(np.median([np.ptp(cut) if len(cut) else 0.0 for cut in cuts]) < NARROW_MM)
 
 
 def values(found: Mapping[str, Drawn]) -> dict[str, float]:

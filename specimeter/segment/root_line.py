@@ -14,7 +14,6 @@ from specimeter.segment.joint import Butt
 from specimeter.segment.model import Outline
 from specimeter.segment.polylines import crossings
 from specimeter.segment.section_reading import KINDS
-from specimeter.segment.weld_face import WeldFace
 
 STEP_MM = 0.1  # of the grid that is searched: across the weld, and up from the root side
 BESIDE_MM = (0.3, 0.4, 0.5)  # on either side: where the light is taken that a line is darker than
@@ -81,7 +80,7 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     outline : array, shape (N, 2)
         The metal's, in mm.
     """
-    if joint.bottom is not None and _bead(joint.bottom) > LEAST_BEAD_MM:
+    if joint.bottom is not None and joint.bottom.bead_mm > LEAST_BEAD_MM:
         return None
     up = joint.top.toes[0].plate.normal + joint.top.toes[1].plate.normal
     up = up / np.hypot(*up)
@@ -122,14 +121,6 @@ def _straight(path: list[tuple[int, int]]) -> list[tuple[int, int]]:
     columns, reach = np.array([column for column, _ in path]), round(TURN_MM / STEP_MM)
     aside = np.abs(columns[reach:] - columns[:-reach]) >= TURNED * reach
     return path[: int(np.argmax(aside)) + 2] if aside.any() else path
-
-
-def _bead(face: WeldFace) -> float:
-    """How far the root's weld metal stands out over the chord between its toes, in mm."""
-    out = face.toes[0].plate.normal + face.toes[1].plate.normal
-    chord = face.toes[1].point - face.toes[0].point
-    normal = np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-9)
-    return float(np.max((face.points - face.toes[0].point) @ (normal * np.sign(normal @ out))))
 
 
 def _below(outline: np.ndarray, place: np.ndarray, up: np.ndarray) -> float:

@@ -68,6 +68,11 @@ class WeldFace:
     points: np.ndarray  # (N, 2) from the first toe to the second
     toes: tuple[Toe, Toe]
 
+    @property
+    def bead_mm(self) -> float:
+        """How far it stands out over both plates' surfaces, in mm, 0 at least: a step between these is no bead."""
+        return max(float(np.min([toe.plate.height(self.points) for toe in self.toes], axis=0).max()), 0.0)
+
 
 def weld_face(outline: np.ndarray, before: Run, after: Run) -> WeldFace | None:
     """The face between two plate surfaces that follow each other in the outline; None if there is none to speak of."""

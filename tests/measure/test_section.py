@@ -266,6 +266,16 @@ def test_an_opening_of_which_no_straight_flank_shows_is_withheld_and_the_record_
     assert told.root_radius_mm == pytest.approx(0.8, rel=0.15)
 
 
+def test_a_notch_whose_edge_is_not_seen_is_told_the_less_surely():
+    """By 3 px times the root of the share of its points beside which no clear edge shows; none far off counts."""
+    seen = measured(notched(0.8, 0.5, 40.0)).undercuts[0]
+    edge, px = seen.outline_px, PX_MM
+    for hidden, share in ((edge, 1.0), (edge[: len(edge) // 4], 0.25), (edge + 40.0, 0.0)):
+        unsure = measured(notched(0.8, 0.5, 40.0), unclear_px=hidden).undercuts[0].undercut
+        added = unsure.u_depth_mm**2 - seen.undercut.u_depth_mm**2
+        assert added == pytest.approx((3.0 * px) ** 2 * share, rel=0.1, abs=1e-9)
+
+
 def test_the_scale_adds_to_an_undercut_s_sizes():
     """u_rel of the depth, and of the width, beside what they had (JCGM 100:2008, 5.1.6)."""
     exact, loose = (measured(notched(0.8, 0.5, 40.0), u_rel=u).undercuts[0].undercut for u in (0.0, 0.05))
@@ -288,6 +298,19 @@ def test_an_overlap_is_outlined():
     assert across[:, 0].min() == pytest.approx(6.0, abs=0.15)
     (feature,) = toe_outlines(found)
     assert (feature.kind, feature.depth_mm, feature.u_edge_px) == ("overlap", None, 2 * EDGE_PX)
+
+
+def test_where_both_fusion_lines_run_together_the_penetration_is_not_told():
+    """A V that ends at 7 of 10 mm and a stem 0.4 mm wide down to a flush root side: whether that is fused is not seen, as is
+    said. Where the weld metal ends 4 mm wide its depth is given.
+    """
+    stem = np.array([(-5, -1.5), (5, -1.5), (0.2, 7.0), (0.2, 9.9), (-0.2, 9.9), (-0.2, 7.0)])
+    wide = np.array([(-5, -1.5), (5, -1.5), (2.0, 7.0), (-2.0, 7.0)])
+    found = measured(plate(root=0.0), "macro-butt", weld=stem, thickness_mm=10.0)
+    assert "penetration_mm" not in found.sizes
+    assert found.missing["penetration_mm"] == section.TOGETHER
+    told = measured(plate(root=0.0), "macro-butt", weld=wide, thickness_mm=10.0)
+    assert told.sizes["penetration_mm"] == pytest.approx(7.0, abs=0.05)
 
 
 def test_a_blunt_foot_leaves_its_leg_and_angle_open():

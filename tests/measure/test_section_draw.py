@@ -129,6 +129,20 @@ def test_a_bead_must_stand_out_to_show_that_a_weld_goes_through():
     assert butt_of(plate(root=0.3, foot=3.0))[2]["through"]
 
 
+@pytest.mark.parametrize("hilo", [0.8, 1.5])
+def test_a_step_between_plates_is_no_bead(hilo):
+    """The right plate stands higher by so much, both end square in the middle of the root side, where nothing stands out: over
+    the line from toe to toe a corner does, over both plates' surfaces nothing does.
+    """
+    cap = arc_between((6.0, -hilo), (-6.0, 0.0), 2.0)
+    sides = [(-40, 0), (-40, 10), (0.5, 10), (0.5, 10 - hilo), (40, 10 - hilo), (40, -hilo)]
+    outline = np.concatenate([sides, cap])
+    bottom = find_butt(resampled(outline, 0.05)).bottom
+    assert bottom is None or bottom.bead_mm < 0.05
+    assert not butt_of(outline)[2]["through"]
+    assert find_butt(resampled(plate(root=1.0, hilo=0.5), 0.05)).bottom.bead_mm == pytest.approx(0.85, abs=0.2)
+
+
 @pytest.mark.parametrize(
     ("right", "down", "first"),
     [((1, 0), (0, 1), -6), ((-1, 0), (0, -1), 6), ((0.1, 1), (-1, 0.1), 6), ((-0.1, 1), (1, 0.1), -6)],

@@ -106,6 +106,19 @@ def test_a_toe_is_placed_the_less_surely_the_more_gently_the_face_leaves():
     assert own("throat_mm") == pytest.approx(CORNER_PX * PX_MM)
 
 
+def test_a_toe_s_place_lifts_the_chord_by_the_angle_that_it_stands_at():
+    """Half-way along the chord by half of what each toe moves square to it, beside what a chord is off at the best; none where
+    the plates lie along the chord (plane geometry).
+    """
+    one, two = toe(120.0), toe(150.0)
+    one.plate.normal, two.plate.normal, two.point = np.array([0.0, 1.0]), np.array([1.0, 0.0]), np.array([8.0, -6.0])
+    legs = [own(f"leg_{number}_mm", one, two) for number in (1, 2)]
+    lifted = 0.5 * np.hypot(0.6 * legs[0], 0.8 * legs[1])  # a chord of 8 across by 6 up
+    for name in ("convexity_mm", "theoretical_throat_mm"):
+        assert own(name, one, two) == pytest.approx(np.hypot(CORNER_PX * PX_MM, lifted))
+    assert own("excess_weld_mm", one, two) == pytest.approx(CORNER_PX * PX_MM)
+
+
 @pytest.mark.parametrize("angle_deg", [95.0, 120.0, 150.0, 165.0])
 def test_a_toe_lies_where_two_displaced_lines_meet(angle_deg):
     """The plate's line and the face's, each off by u to its other side, and the face gentler by the 3 degrees that it may be:
@@ -232,7 +245,7 @@ def test_two_stretches_add_their_squares():
 def test_the_whole_outline_s_place_moves_a_size_by_its_geometry():
     """Displaced by u all round, plates and face go alike: a mitre fillet's throat and legs stay; none exceeds that u."""
     sure = spread()[0]
-    assert sure["throat_mm"] < 0.5 * U_EDGE_MM
+    assert sure["throat_mm"] < 0.6 * U_EDGE_MM
     assert sure["leg_1_mm"] < 1.5 * U_EDGE_MM
 
 
