@@ -17,10 +17,7 @@ from specimeter.segment.contour import sample
 from specimeter.segment.model import ExaminedArea, Outline
 
 SURE = 4.5  # log-odds of the network, from which its word stands alone
-REACH_PX, LINE_PX = (
-    9.0,
-    4.0,
-)  # across the line: looked at, and within which its darkest is taken; beyond lie weld metal and plate
+REACH_PX, LINE_PX = 9.0, 4.0  # across the line: looked at; its darkest is taken within, the weld metal and the plate beyond
 SMOOTH_PX, COURSE_PX = 3, 9  # along it: over which light is averaged, and its course steadied
 APART = 2.5  # times as far as what lies at the line: there the rest of it begins
 DARKER = 90.0  # percentile of the rest's darkness, which a stretch that is not fused passes

@@ -31,12 +31,12 @@ MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
 CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
-DARK, PALE = (
-    0.75,
-    38.0,
-)  # a spot less dark than that must reach so much higher log-odds for each unit that it lacks (from scenes)
-FURROW = 0.75  # of a line's lit flank over its darkness, at most (from scenes)
-SLENDER = 2.0  # times as long as thick, of what is no pore and no slag, is a line
+# from scenes: a spot less dark than DARK must reach PALE higher log-odds for each unit that it lacks; a line's lit flank is at
+# most FURROW of its darkness, but where the log-odds reach SURE; SLENDER times as long as thick, what is no pore and no slag is
+# a line; LONG times as long as thick no gas pore is, if its outline fills CONVEX of its hull and is LEAST_SHAPE_PX long
+DARK, PALE = 0.82, 38.0
+FURROW, SURE = 0.75, 6.0
+SLENDER, LONG, CONVEX, LEAST_SHAPE_PX = 2.0, 1.4, 0.9, 7.0
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
 
@@ -55,7 +55,7 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
         edge = border(patch_of(reading.share, drawn, (x, y, width, height), reading, usable), light, blur)
         if edge is None:
             continue
-        kind = _kind(reading, own, mm / reading.zoom)
+        kind = shaped(_kind(reading, own, mm / reading.zoom), edge.outline_px)
         if (seen := _as_an_opening(*light_round(photo, edge.outline_px), edge.outline_px, kind, blur, peak)) is None:
             continue
         found.append(
@@ -77,6 +77,18 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
     return sorted(found, key=lambda one: -one.confidence)
 
 
+def shaped(kind: str, outline_px: np.ndarray) -> str:
+    """What the network takes for a gas pore is slag if it is longer than thick and convex; all else is what it is.
+
+    A gas pore is essentially spherical (ISO 6520-1:2007, 2011, from memory), and a cavity drawn out along the weld looks round
+    where the weld is cut across. A ragged outline, or one of a few pixels, tells no shape.
+    """
+    ring = outline_px.astype(np.float32)
+    thick, long = sorted(cv2.minAreaRect(ring)[1])
+    convex = cv2.contourArea(ring) > CONVEX * cv2.contourArea(cv2.convexHull(ring))
+    return "slag" if kind == "pore" and convex and long > max(LONG * thick, LEAST_SHAPE_PX) else kind
+
+
 def _as_an_opening(
     light: np.ndarray, low_px: np.ndarray, outline_px: np.ndarray, kind: str, blur_px: float, peak: float
 ) -> dict | None:
@@ -84,14 +96,14 @@ def _as_an_opening(
 
     A spot that is less dark than holes are, as stains, shallow pits and traces of dirt, must look the more like one to the
     network, whose log-odds `peak` are. A line one flank of which is nearly as much brighter than the metal as its middle is
-    darker is a furrow, as scratches are.
+    darker is a furrow, as scratches are, unless the network is surer.
     """
     thick, long = sorted(cv2.minAreaRect(outline_px.astype(np.float32))[1])
     if kind in ("pore", "slag") or long < SLENDER * thick:
         dark = darkness(light, outline_px - low_px, blur_px)
         return None if peak < LEAST_PEAK + PALE * (DARK - dark) else {"darkness": round(dark, 3)}
     lit = lit_flank(light, outline_px - low_px)
-    return None if lit > FURROW else {"lit_flank": round(lit, 3)}
+    return None if lit > FURROW and peak < SURE else {"lit_flank": round(lit, 3)}
 
 
 def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:

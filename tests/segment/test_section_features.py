@@ -1,0 +1,54 @@
+"""What a region in a cut is, by its shape and its light: on ellipses and spots that are drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from specimeter.segment.section_features import DARK, FURROW, LEAST_PEAK, PALE, SURE, _as_an_opening, shaped
+from tests.segment.test_cavity import disc, furrow
+
+
+def ellipse(long: float, thick: float, turn_deg: float, dent: float = 0.0) -> np.ndarray:
+    """Its outline in pixels, drawn in by a share of its thickness on one side."""
+    turn = np.linspace(0, 2 * np.pi, 80, endpoint=False)
+    ring = np.column_stack([long / 2 * np.cos(turn), thick / 2 * np.sin(turn)])
+    ring[:, 1] -= dent * thick * np.exp(-((turn - np.pi / 2) ** 2) / 0.1)
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    return ring @ np.array([[c, s], [-s, c]]) + [40.0, 30.0]
+
+
+@pytest.mark.parametrize("turn", [0.0, 40.0, 110.0])
+def test_a_pore_is_round_and_what_is_longer_is_none(turn):
+    """ISO 6520-1:2007, 2011 (from memory): a gas pore is essentially spherical. Small or ragged, the network's word stands."""
+    assert shaped("pore", ellipse(14, 13, turn)) == "pore"
+    assert shaped("pore", ellipse(14, 11, turn)) == "pore"
+    assert shaped("pore", ellipse(16, 9, turn)) == "slag"
+    assert shaped("pore", ellipse(6, 3, turn)) == "pore"
+    assert shaped("pore", ellipse(16, 9, turn, dent=0.7)) == "pore"
+    for kind in ("slag", "crack", "lack-of-fusion"):
+        assert shaped(kind, ellipse(16, 9, turn)) == kind
+
+
+def seen(light: np.ndarray, ring: np.ndarray, kind: str, peak: float) -> dict | None:
+    return _as_an_opening(light, np.zeros(2), ring, kind, 0.75, peak)
+
+
+def test_the_paler_a_spot_is_the_surer_must_the_network_be():
+    """At the darkness of holes its least log-odds are enough; a tenth paler it takes so much more of them."""
+    dark = disc(5.0, np.full(3, 0.1), 0.7)
+    assert seen(*dark, "pore", LEAST_PEAK)["darkness"] == pytest.approx(0.9, abs=0.05)
+    pale = disc(5.0, np.full(3, 0.28), 0.7)
+    needed = LEAST_PEAK + PALE * (DARK - 0.72)
+    assert seen(*pale, "slag", needed - 1.5) is None
+    assert seen(*pale, "slag", needed + 1.5) is not None
+    stain = disc(5.0, np.array([0.75, 0.45, 0.3]), 0.7)
+    assert seen(*stain, "slag", 12.0) is None
+
+
+def test_a_line_with_a_lit_flank_is_a_furrow_unless_the_network_is_surer():
+    light, ring = furrow(0.4, 0.4)
+    assert seen(light, ring, "crack", SURE - 0.1) is None
+    assert seen(light, ring, "crack", SURE + 0.1)["lit_flank"] > FURROW
+    light, ring = furrow(0.4, 0.1)
+    assert seen(light, ring, "crack", LEAST_PEAK)["lit_flank"] < FURROW
