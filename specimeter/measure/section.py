@@ -264,10 +264,9 @@ def measure_section(
     for number, toe in enumerate(toes, start=1):
         one = None
         if toe.notch is not None:
-            off = u_unclear(toe.notch, hidden, px_mm=px_mm)
-            edge = NOTCH_EDGE_PX * px_mm
+            hazy, edge = u_unclear(toe.notch, hidden, px_mm=px_mm), NOTCH_EDGE_PX * px_mm
             one = measure_undercut(
-                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=edge, u_rel=u_rel, off_mm=off
+                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=edge, u_rel=u_rel, off_mm=hazy
             )
         if one is not None:
             seen, fitted = surface.project(uncrossed(toe.notch)), surface.project(one.outline)

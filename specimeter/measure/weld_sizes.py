@@ -62,7 +62,9 @@ def steadied(points: np.ndarray) -> np.ndarray:
     normal = np.array([-chord[1], chord[0]])
     height = (even - even[0]) @ normal
     wide = min(round(SPIKE_MM / STEP_MM), count // SPIKE_SHARE) // 2 * 2 + 1
-    return even + (median_filter(height, wide, mode="nearest") - height)[:, None] * normal
+    steady = even + (median_filter(height, wide, mode="nearest") - height)[:, None] * normal
+    steady[[0, -1]] = points[[0, -1]]  # toes are where they are
+    return steady
 
 
 def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:

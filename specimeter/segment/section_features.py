@@ -31,11 +31,12 @@ MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
 CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
-# from scenes: a spot less dark than DARK must reach PALE higher log-odds for each unit that it lacks; a line's lit flank is at
-# most FURROW of its darkness, but where the log-odds reach SURE; SLENDER times as long as thick, what is no pore and no slag is
-# a line; LONG times as long as thick no gas pore is, if its outline fills CONVEX of its hull and is LEAST_SHAPE_PX long
-DARK, PALE = 0.82, 38.0
+# from our scenes and another renderer's: a spot less dark than DARK must reach PALE higher log-odds for each unit that it
+# lacks; a line's lit flank is at most FURROW of its darkness; from SURE log-odds on the network's word stands, pale or lit
+DARK, PALE = 0.65, 20.0
 FURROW, SURE = 0.75, 6.0
+# SLENDER times as long as thick, what is no pore and no slag is a line; LONG times as long as thick no gas pore is, if its
+# outline fills CONVEX of its hull and is LEAST_SHAPE_PX long
 SLENDER, LONG, CONVEX, LEAST_SHAPE_PX = 2.0, 1.4, 0.9, 7.0
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
@@ -92,16 +93,17 @@ def shaped(kind: str, outline_px: np.ndarray) -> str:
 def _as_an_opening(
     light: np.ndarray, low_px: np.ndarray, outline_px: np.ndarray, kind: str, blur_px: float, peak: float
 ) -> dict | None:
-    """What of the light speaks for an opening in the metal, by name, or None where it speaks against one.
+    """What of the light speaks for an opening in the metal, by name, or None where it speaks against one and the network, whose
+    log-odds `peak` are, is not sure.
 
-    A spot that is less dark than holes are, as stains, shallow pits and traces of dirt, must look the more like one to the
-    network, whose log-odds `peak` are. A line one flank of which is nearly as much brighter than the metal as its middle is
-    darker is a furrow, as scratches are, unless the network is surer.
+    A spot that is less dark than holes are, as stains, shallow pits and traces of dirt, must look the more like one. A line one
+    flank of which is nearly as much brighter than the metal as its middle is darker is a furrow, as scratches are.
     """
     thick, long = sorted(cv2.minAreaRect(outline_px.astype(np.float32))[1])
     if kind in ("pore", "slag") or long < SLENDER * thick:
         dark = darkness(light, outline_px - low_px, blur_px)
-        return None if peak < LEAST_PEAK + PALE * (DARK - dark) else {"darkness": round(dark, 3)}
+        needed = min(LEAST_PEAK + PALE * (DARK - dark), SURE)
+        return None if peak < needed else {"darkness": round(dark, 3)}
     lit = lit_flank(light, outline_px - low_px)
     return None if lit > FURROW and peak < SURE else {"lit_flank": round(lit, 3)}
 

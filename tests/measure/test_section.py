@@ -271,7 +271,9 @@ def test_a_notch_whose_edge_is_not_seen_is_told_the_less_surely():
     seen = measured(notched(0.8, 0.5, 40.0)).undercuts[0]
     edge, px = seen.outline_px, PX_MM
     for hidden, share in ((edge, 1.0), (edge[: len(edge) // 4], 0.25), (edge + 40.0, 0.0)):
-        unsure = measured(notched(0.8, 0.5, 40.0), unclear_px=hidden).undercuts[0].undercut
+        found = measured(notched(0.8, 0.5, 40.0), unclear_px=hidden)
+        unsure = found.undercuts[0].undercut
+        assert found.cautions == ()  # nothing is said of the plates' thickness
         added = unsure.u_depth_mm**2 - seen.undercut.u_depth_mm**2
         assert added == pytest.approx((3.0 * px) ** 2 * share, rel=0.1, abs=1e-9)
 
