@@ -62,9 +62,10 @@ def steadied(points: np.ndarray) -> np.ndarray:
     normal = np.array([-chord[1], chord[0]])
     height = (even - even[0]) @ normal
     wide = min(round(SPIKE_MM / STEP_MM), count // SPIKE_SHARE) // 2 * 2 + 1
-    steady = even + (median_filter(height, wide, mode="nearest") - height)[:, None] * normal
-    steady[[0, -1]] = points[[0, -1]]  # toes are where they are
-    return steady
+    middle = median_filter(height, wide, mode="nearest")
+    for k in range(wide // 2):  # at either end of as many as there are: toes stay where they are
+        middle[k], middle[-1 - k] = np.median(height[: 2 * k + 1]), np.median(height[len(height) - 2 * k - 1 :])
+    return even + (middle - height)[:, None] * normal
 
 
 def fillet(face: WeldFace, through: int) -> dict[str, Drawn]:

@@ -96,7 +96,7 @@ def test_unequal_convex_and_concave_fillets(leg_1, leg_2, rise, turn):
     )  # a toe under an overhang is where its underside, taken for straight, meets the plate
     assert sizes["leg_1_mm"] == pytest.approx(leg_1, abs=off)
     assert sizes["leg_2_mm"] == pytest.approx(leg_2, abs=off)
-    assert sizes["throat_mm"] == pytest.approx(np.hypot(*face.T).min(), abs=0.05)  # steadied, where steep
+    assert sizes["throat_mm"] == pytest.approx(np.hypot(*face.T).min(), abs=off / 2)  # that toe may be what lies nearest
     assert sizes["theoretical_throat_mm"] == pytest.approx(height + min(rise, 0), abs=0.1)
     assert sizes["convexity_mm"] == pytest.approx(rise, abs=0.1)
 
