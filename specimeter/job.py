@@ -176,6 +176,9 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str 
     scale, surface, area = by_its_edges(sheet, scale, surface, area)
     if sheet.specimen.test in BEND_TESTS:
         area = doubt_metal(photo, surface, area)
+    if area.not_to_scale:
+        doubts = [*scale.evidence.get("doubts", ()), area.not_to_scale]
+        scale = replace(scale, evidence={**scale.evidence, "doubts": doubts})
     scale = equipment.stated(scale, sheet, register=register, on=equipment.used_on(photo))
     smallest_mm, area = resolving(photo, surface, area)
     return Placed(

@@ -5,11 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from specimeter import job
+from specimeter import photo as photos
+from specimeter import sheet as sheets
 from specimeter.errors import RecordError, SpecimeterError
 from specimeter.record import model
 
@@ -116,6 +119,14 @@ def test_without_limits_nothing_is_judged(break_case, tmp_path):
     record, _ = job.measure(break_case.photo, break_case.sheet, out=tmp_path, method="openings")
     assert record.outcome == "no-limits"
     assert record.verdicts == ()
+
+
+def test_a_scale_that_the_cut_itself_contradicts_is_doubted(break_case, monkeypatch):
+    """Where the plate's thickness tells that the scale does not hold, nothing is within, sizes of imperfections neither."""
+    real, why = job.examined_area, "no plate is as thick"
+    monkeypatch.setattr(job, "examined_area", lambda *given: replace(real(*given), not_to_scale=why))
+    placed = job.place(photos.read(break_case.photo), sheets.read(break_case.sheet), progress=lambda _: None)
+    assert placed.scale.evidence["doubts"] == [why]
 
 
 def test_a_method_that_nobody_has_is_refused_before_the_long_work(break_case, tmp_path):
