@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import cv2
 import numpy as np
 from scipy.ndimage import find_objects
 from skimage.segmentation import watershed
 
-from specimeter.segment.border import Patch, border
+from specimeter.segment.border import Border, Patch, border
 from specimeter.segment.cavity import darkness, lit_flank
 from specimeter.segment.fracture_edge import ring_of
 from specimeter.segment.joint import find_butt, find_fillet
@@ -27,6 +27,7 @@ SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
 BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
 SLOPE, MIDDLE = 0.8, 4.5  # from the network's log-odds to those of being one: it is surer than it is right (SECTIONS.md)
 LEAST_CELLS = 4
+OVERLAP = 0.05  # share of an outline's points within another, from which both are one imperfection
 MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
 CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
@@ -47,15 +48,21 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
     reading, zones = read_lines(photo.rgb, mm, area.outline_px), welds(surface.develop(area.outline_px), mm)
     usable = inside(area, reading.feature.shape, reading.zoom, reading.offset_px)
     blur, light, found = blur_of(photo, area), photo.linear(), []
+
+    def drawn(own: np.ndarray) -> Border | None:
+        core = own & (reading.feature > CORE)
+        mask = core if core.sum() >= LEAST_CELLS else own
+        x, y, width, height = cv2.boundingRect(own.astype(np.uint8))
+        return border(patch_of(reading.share, mask, (x, y, width, height), reading, usable), light, blur)
+
+    parts = []
     for own, (x, y, width, height), peak in _proposed(reading, usable):
         middle = surface.develop(reading.to_photograph([[x + (width - 1) / 2, y + (height - 1) / 2]]))[0]
         if zones and max(cv2.pointPolygonTest(zone, (float(middle[0]), float(middle[1])), True) for zone in zones) < -BESIDE_MM:
             continue
-        core = own & (reading.feature > CORE)
-        drawn = core if core.sum() >= LEAST_CELLS else own
-        edge = border(patch_of(reading.share, drawn, (x, y, width, height), reading, usable), light, blur)
-        if edge is None:
-            continue
+        if (edge := drawn(own)) is not None:
+            parts.append((own, peak, edge))
+    for own, peak, edge in joined(parts, drawn):
         kind = shaped(_kind(reading, own, mm / reading.zoom), edge.outline_px)
         if (seen := _as_an_opening(*light_round(photo, edge.outline_px), edge.outline_px, kind, blur, peak)) is None:
             continue
@@ -76,6 +83,37 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             )
         )
     return sorted(found, key=lambda one: -one.confidence)
+
+
+def joined(
+    parts: Sequence[tuple[np.ndarray, float, Border]], drawn: Callable[[np.ndarray], Border | None]
+) -> list[tuple[np.ndarray, float, Border]]:
+    """Regions, their log-odds and borders; those whose borders overlap, as of a line that the network saw in two, are one.
+
+    `drawn` gives the border of a region, bool (rows, columns).
+    """
+    left, k = list(parts), 0
+    while k < len(left):
+        own, peak, edge = left[k]
+        other = next((n for n in range(k + 1, len(left)) if _overlap(edge.outline_px, left[n][2].outline_px)), None)
+        if other is None or (both := drawn(own | left[other][0])) is None:
+            k += 1
+            continue
+        left[k] = (own | left[other][0], max(peak, left[other][1]), both)
+        del left[other]
+    return left
+
+
+def _overlap(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether so much of one outline's points, or of the other's, lies within the other."""
+    if (one.max(axis=0) < other.min(axis=0)).any() or (other.max(axis=0) < one.min(axis=0)).any():
+        return False
+
+    def share(points: np.ndarray, ring: np.ndarray) -> float:
+        closed = ring.astype(np.float32).reshape(-1, 1, 2)
+        return float(np.mean([cv2.pointPolygonTest(closed, (float(x), float(y)), False) > 0 for x, y in points]))
+
+    return max(share(one, other), share(other, one)) > OVERLAP
 
 
 def shaped(kind: str, outline_px: np.ndarray) -> str:

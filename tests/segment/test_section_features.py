@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from specimeter.segment.section_features import DARK, FURROW, LEAST_PEAK, PALE, SURE, _as_an_opening, shaped
+from specimeter.segment.contour import evenly
+from specimeter.segment.section_features import DARK, FURROW, LEAST_PEAK, PALE, SURE, _as_an_opening, joined, shaped
 from tests.segment.test_cavity import disc, furrow
 
 
@@ -28,6 +31,35 @@ def test_a_pore_is_round_and_what_is_longer_is_none(turn):
     assert shaped("pore", ellipse(16, 9, turn, dent=0.7)) == "pore"
     for kind in ("slag", "crack", "lack-of-fusion"):
         assert shaped(kind, ellipse(16, 9, turn)) == kind
+
+
+def bar(first: int, last: int) -> np.ndarray:
+    """Cells of a line three rows wide, bool (20, 80)."""
+    cells = np.zeros((20, 80), bool)
+    cells[9:12, first:last] = True
+    return cells
+
+
+def bordered(own: np.ndarray) -> SimpleNamespace:
+    """A region's border as a box that reaches two cells beyond it, as a border drawn onto its edge may."""
+    rows, columns = np.nonzero(own)
+    low, high = np.array([columns.min() - 2, rows.min() - 1]), np.array([columns.max() + 3, rows.max() + 2])
+    return SimpleNamespace(outline_px=evenly(np.array([low, [high[0], low[1]], high, [low[0], high[1]]], float), 1.0))
+
+
+def test_a_line_that_was_seen_in_pieces_is_one():
+    """Three pieces end to end, their borders over each other, are one line with the surest one's log-odds; one apart stays."""
+    pieces = [(bar(5, 20), 4.0), (bar(40, 52), 3.0), (bar(21, 39), 6.0), (bar(62, 70), 5.0)]
+    found = joined([(own, peak, bordered(own)) for own, peak in pieces], bordered)
+    assert [peak for _, peak, _ in found] == [6.0, 5.0]
+    assert np.array_equal(found[0][0], bar(5, 20) | bar(21, 39) | bar(40, 52))
+    assert np.ptp(found[0][2].outline_px[:, 0]) == pytest.approx(51.0)
+    assert [peak for _, peak, _ in joined([(own, peak, bordered(own)) for own, peak in pieces], lambda own: None)] == [
+        4,
+        3,
+        6,
+        5,
+    ]
 
 
 def seen(light: np.ndarray, ring: np.ndarray, kind: str, peak: float) -> dict | None:
