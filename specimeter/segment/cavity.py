@@ -1,25 +1,17 @@
-"""Whether a spot or a line in a cut's face is an opening in the metal: as dark as a hole, and no furrow with a lit flank."""
+"""Whether a spot in a cut's face is an opening in the metal: as dark as a hole is, in every colour, the blur taken out."""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
-
-from specimeter.segment.contour import sample
-from specimeter.segment.polylines import middle_of
 
 FINE = 4  # steps to a pixel
-# of a spot
 LEAST_BLUR_PX = 0.5  # a pixel's own width blurs, however sharp the lens
 BETWEEN_PX = 0.4  # standard deviation of the blur that reading light between pixels adds (a triangle's: 1 / sqrt(6))
 BESIDE_BLURS, AROUND_PX = 2.0, 4.0  # from an outline: where the metal's light is taken, and over such a width
 HALF, NEARLY = 0.5, 0.9  # of the blurred outline: inside is where it is half filled, or nearly as much as anywhere in it
 LEAST_SEEN = 0.3  # of a spot's own contrast: what the blur leaves less of is taken for this much
 DARKEST = 90.0  # percentile of the darkness within an outline
-# across a line, in pixels
-REACH_PX, PLATE_PX = 9.0, 5.0  # looked at; the metal's light is taken from there on
-AT_PX, FLANKS_PX = 2.0, (1.0, 5.0)  # from the line's middle: its dip; from its dip: its flanks
 
 
 def darkness(light: np.ndarray, outline_px: np.ndarray, blur_px: float) -> float:
@@ -53,28 +45,3 @@ def darkness(light: np.ndarray, outline_px: np.ndarray, blur_px: float) -> float
     inside = (inner > 0) & (soft >= min(HALF, NEARLY * float(soft.max())))
     lacking = np.min(1 - fine[inside] / np.maximum(np.median(metal, axis=0), 1e-4), axis=1)
     return float(np.percentile(lacking / np.maximum(soft[inside], LEAST_SEEN), DARKEST))
-
-
-def lit_flank(light: np.ndarray, outline_px: np.ndarray) -> float:
-    """How much brighter than the metal one flank of a line is, over how much darker its middle: about 1 of a furrow.
-
-    A scratch has two flanks, of which the one turned to the lamp is bright; an opening in a flat face has none. Both from the
-    light along the whole line, mean of its profiles.
-    """
-    path = middle_of(outline_px)
-    length = float(np.sum(np.hypot(*np.diff(path, axis=0).T)))
-    part = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    at = np.linspace(0.0, length, max(round(length), 4))
-    course = np.column_stack([gaussian_filter1d(np.interp(at, part, column), 2.0) for column in path.T])
-    way = np.gradient(course, axis=0)
-    way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-    t = np.arange(-REACH_PX, REACH_PX + 0.01, 1 / FINE)
-    places = course[:, None] + t[None, :, None] * np.column_stack([-way[:, 1], way[:, 0]])[:, None]
-    seen = sample(light, places[..., 0], places[..., 1]).mean(axis=2)
-    metal = np.median(seen[:, np.abs(t) > PLATE_PX], axis=1)
-    profile = np.mean(seen / np.maximum(metal, 1e-4)[:, None], axis=0) - 1
-    middle = np.abs(t) < AT_PX
-    dip = float(-profile[middle].min())
-    off = np.abs(t - t[middle][profile[middle].argmin()])
-    flank = float(profile[(off > FLANKS_PX[0]) & (off < FLANKS_PX[1])].max())
-    return flank / max(dip, 1e-3)

@@ -10,7 +10,7 @@ from scipy.ndimage import find_objects
 from skimage.segmentation import watershed
 
 from specimeter.segment.border import Border, Patch, border
-from specimeter.segment.cavity import darkness, lit_flank
+from specimeter.segment.cavity import darkness
 from specimeter.segment.fracture_edge import ring_of
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
@@ -33,12 +33,9 @@ NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kin
 CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 # from our scenes and another renderer's: a spot less dark than DARK must reach PALE higher log-odds for each unit that it
-# lacks; a line's lit flank is at most FURROW of its darkness; from SURE log-odds on the network's word stands, pale or lit
-DARK, PALE = 0.65, 20.0
-FURROW, SURE = 0.75, 6.0
-# SLENDER times as long as thick, what is no pore and no slag is a line; LONG times as long as thick no gas pore is, if its
-# outline fills CONVEX of its hull and is LEAST_SHAPE_PX long
-SLENDER, LONG, CONVEX, LEAST_SHAPE_PX = 2.0, 1.4, 0.9, 7.0
+# lacks, up to SURE; LONG times as long as thick no gas pore is, if it fills CONVEX of its hull and is LEAST_SHAPE_PX long
+DARK, PALE, SURE = 0.65, 20.0, 6.0
+LONG, CONVEX, LEAST_SHAPE_PX = 1.4, 0.9, 7.0
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
 
@@ -64,7 +61,9 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             parts.append((own, peak, edge))
     for own, peak, edge in joined(parts, drawn):
         kind = shaped(_kind(reading, own, mm / reading.zoom), edge.outline_px)
-        if (seen := _as_an_opening(*light_round(photo, edge.outline_px), edge.outline_px, kind, blur, peak)) is None:
+        light_px, low_px = light_round(photo, edge.outline_px)
+        dark = darkness(light_px, edge.outline_px - low_px, blur) if kind in ("pore", "slag") else None
+        if dark is not None and not seems_open(dark, peak):
             continue
         found.append(
             Outline(
@@ -78,7 +77,7 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
                     "crack_over_unfused": round(_crack_over_unfused(reading, own), 3),
                     "drawn_by_light": round(edge.drawn_by_light, 3),
                     "blur_px": round(blur, 3),
-                    **seen,
+                    **({} if dark is None else {"darkness": round(dark, 3)}),
                 },
             )
         )
@@ -128,22 +127,13 @@ def shaped(kind: str, outline_px: np.ndarray) -> str:
     return "slag" if kind == "pore" and convex and long > max(LONG * thick, LEAST_SHAPE_PX) else kind
 
 
-def _as_an_opening(
-    light: np.ndarray, low_px: np.ndarray, outline_px: np.ndarray, kind: str, blur_px: float, peak: float
-) -> dict | None:
-    """What of the light speaks for an opening in the metal, by name, or None where it speaks against one and the network, whose
-    log-odds `peak` are, is not sure.
+def seems_open(dark: float, peak: float) -> bool:
+    """Whether a spot of such darkness, and of such log-odds of the network, may be an opening in the metal.
 
-    A spot that is less dark than holes are, as stains, shallow pits and traces of dirt, must look the more like one. A line one
-    flank of which is nearly as much brighter than the metal as its middle is darker is a furrow, as scratches are.
+    Stains, shallow pits and traces of dirt are less dark than holes: the paler, the more it must look like one. What fills a
+    cavity may be pale too: where the network is sure its word stands.
     """
-    thick, long = sorted(cv2.minAreaRect(outline_px.astype(np.float32))[1])
-    if kind in ("pore", "slag") or long < SLENDER * thick:
-        dark = darkness(light, outline_px - low_px, blur_px)
-        needed = min(LEAST_PEAK + PALE * (DARK - dark), SURE)
-        return None if peak < needed else {"darkness": round(dark, 3)}
-    lit = lit_flank(light, outline_px - low_px)
-    return None if lit > FURROW and peak < SURE else {"lit_flank": round(lit, 3)}
+    return peak >= min(LEAST_PEAK + PALE * (DARK - dark), SURE)
 
 
 def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:

@@ -1,4 +1,4 @@
-"""Holes are told from stains, and lines from furrows, by light that is drawn: discs and lines blurred as a lens blurs them."""
+"""Holes are told from stains by light that is drawn: discs blurred as a lens blurs them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter.segment.cavity import darkness, lit_flank
+from specimeter.segment.cavity import darkness
 
 METAL = np.array([0.32, 0.30, 0.27])
 FINE = 8  # drawn so much finer, then averaged: pixels gather light over their area
@@ -64,30 +64,3 @@ def test_what_has_no_metal_about_it_counts_as_dark():
     light, outline = disc(6.0, np.full(3, 0.1), 0.7)
     low, high = np.floor(outline.min(axis=0)).astype(int), np.ceil(outline.max(axis=0)).astype(int) + 1
     assert darkness(light[low[1] : high[1], low[0] : high[0]].copy(), outline - low, 3.0) == 1.0
-
-
-def furrow(dip: float, flank: float, turn_deg: float = 30.0) -> tuple[np.ndarray, np.ndarray]:
-    """A line 24 px long and 2 px wide, darker by `dip`, and on one side one as wide, brighter by `flank`."""
-    y, x = (np.mgrid[: 50 * FINE, : 60 * FINE] + 0.5) / FINE - 0.5
-    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    along, across = (x - 30) * c + (y - 25) * s, (y - 25) * c - (x - 30) * s
-    long = np.abs(along) < 12
-    share = 1 - dip * (long & (np.abs(across) < 1)) + flank * (long & (np.abs(across - 2) < 1))
-    ring = np.array([[-12.0, -1.0], [12, -1], [12, 1], [-12, 1]]) @ np.array([[c, s], [-s, c]]) + [30, 25]
-    return photographed(share[..., None] * METAL, 0.7), ring
-
-
-@pytest.mark.parametrize("turn", [0.0, 30.0, 75.0, -50.0])
-@pytest.mark.parametrize(("dip", "flank"), [(0.5, 0.0), (0.3, 0.0), (0.5, 0.25), (0.4, 0.3), (0.4, 0.4), (0.4, 0.5)])
-def test_a_lit_flank_is_told_from_an_opening(dip, flank, turn):
-    """By the ratio that was drawn, nearly: blurred, dark and bright take a little from each other, alike."""
-    light, ring = furrow(dip, flank, turn)
-    assert lit_flank(light, ring) == pytest.approx(flank / dip, abs=0.12 + 0.1 * flank / dip)
-
-
-def test_grain_beside_an_opening_is_no_lit_flank():
-    """Specks of metal as bright as a furrow's flank, but along none of its length: mean of the profiles, they vanish."""
-    light, ring = furrow(0.5, 0.0)
-    rng = np.random.default_rng(3)
-    light *= 1 + 0.25 * rng.standard_normal((*light.shape[:2], 1)).astype(np.float32)
-    assert lit_flank(light, ring) < 0.5

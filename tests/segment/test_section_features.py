@@ -1,4 +1,4 @@
-"""What a region in a cut is, by its shape and its light: on ellipses and spots that are drawn."""
+"""What a region in a cut is, by its shape, its darkness and its neighbours."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from specimeter.segment.contour import evenly
-from specimeter.segment.section_features import DARK, FURROW, LEAST_PEAK, PALE, SURE, _as_an_opening, joined, shaped
-from tests.segment.test_cavity import disc, furrow
+from specimeter.segment.section_features import DARK, LEAST_PEAK, PALE, SURE, joined, seems_open, shaped
 
 
 def ellipse(long: float, thick: float, turn_deg: float, dent: float = 0.0) -> np.ndarray:
@@ -62,28 +61,13 @@ def test_a_line_that_was_seen_in_pieces_is_one():
     ]
 
 
-def seen(light: np.ndarray, ring: np.ndarray, kind: str, peak: float) -> dict | None:
-    return _as_an_opening(light, np.zeros(2), ring, kind, 0.75, peak)
-
-
 def test_the_paler_a_spot_is_the_surer_must_the_network_be():
     """At the darkness of holes its least log-odds are enough; a tenth paler it takes so much more of them; where the network is
     sure its word stands, as of a cavity that something pale fills.
     """
-    dark = disc(5.0, np.full(3, 0.1), 0.7)
-    assert seen(*dark, "pore", LEAST_PEAK)["darkness"] == pytest.approx(0.9, abs=0.05)
-    pale = disc(5.0, np.full(3, 0.45), 0.7)
-    needed = LEAST_PEAK + PALE * (DARK - 0.55)
-    assert seen(*pale, "slag", needed - 1.0) is None
-    assert seen(*pale, "slag", needed + 1.0) is not None
-    stain = disc(5.0, np.array([0.75, 0.45, 0.3]), 0.7)
-    assert seen(*stain, "slag", SURE - 0.1) is None
-    assert seen(*stain, "slag", SURE + 0.1) is not None
-
-
-def test_a_line_with_a_lit_flank_is_a_furrow_unless_the_network_is_surer():
-    light, ring = furrow(0.4, 0.4)
-    assert seen(light, ring, "crack", SURE - 0.1) is None
-    assert seen(light, ring, "crack", SURE + 0.1)["lit_flank"] > FURROW
-    light, ring = furrow(0.4, 0.1)
-    assert seen(light, ring, "crack", LEAST_PEAK)["lit_flank"] < FURROW
+    assert seems_open(DARK, LEAST_PEAK)
+    assert seems_open(0.95, LEAST_PEAK)
+    assert not seems_open(DARK - 0.1, LEAST_PEAK + 0.1 * PALE - 0.01)
+    assert seems_open(DARK - 0.1, LEAST_PEAK + 0.1 * PALE + 0.01)
+    assert not seems_open(0.1, SURE - 0.01)
+    assert seems_open(0.1, SURE)
