@@ -24,7 +24,7 @@ LEAST_ARC_DEG = 40.0  # the arc must turn through this for its radius to mean so
 RESOLVED_BLURS = 3.5  # a radius below the blur or a pixel is not told from a sharp root: depth and radius trade off there
 UNRESOLVED_DEPTH = 1.0  # of the blur: standard uncertainty of the depth where the root's radius is not resolved
 RADIUS_SHARE = 0.15  # of a radius: how far edges as cut are from the arc that is fitted (from scenes)
-DEPTH_PX = 0.4  # and of a resolved one, at the best: how far a followed outline keeps out of a notch (from scenes)
+DEPTH_PX = 0.6  # and of a resolved one's depth, at the best: how far a followed outline keeps out of a notch (from scenes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
