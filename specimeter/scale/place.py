@@ -45,7 +45,7 @@ LEGS = (
 )
 NEARLY, NEARLY_CUT = 0.05, 0.12  # worth by which another place may lack and still be said; where a rim cuts one of them off
 CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
-SURELY_LIKELY = 0.85  # overlap with the network's face above which nobody asks whether the axis runs the other way
+SURELY_LIKELY = 0.92  # overlap with the network's face above which nobody asks whether the axis runs the other way
 MUCH_MORE, ENOUGH = 0.15, 1.2  # worth by which a place turned by a right angle must win; worth it needs alone (judgement)
 FOUND, DOUBTFUL = 0.45, 0.62  # support below which nothing counts as found, or a caution is due
 

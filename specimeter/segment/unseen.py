@@ -1,4 +1,4 @@
-"""Parts of the examined area in which the picture could show no opening: burnt out, black, without structure, or smoothed."""
+"""Parts of the examined area in which the picture could show no opening: burnt out, black, without structure, or covered."""
 
 from __future__ import annotations
 
@@ -9,16 +9,24 @@ import cv2
 import numpy as np
 
 from specimeter.colour import mean_of_channels
+from specimeter.segment.detail import NOISE
 from specimeter.segment.model import ExaminedArea, Outline, Unseen
 
 BURNT = 0.95  # of full light: code 249 of 255
 BLACK = 0.003  # of full light: code 10 of 255, where an opening's half of the light is three steps of code
 FLAT = 0.3 / 255  # scatter of the code within a few pixels; metal and sensor noise scatter more, clipped or painted parts less
 FLAT_WINDOW_PX = 7
+BLOCK_PX, BLOCKS = (
+    6,
+    5,
+)  # means over so many pixels a side keep what lies on metal and lose noise; compared over so many of them
+PLAIN = 2.0  # structure of the means over what white noise of the pixels' scatter leaves in them: 1 is noise, metal has 3 to 60
+SHOWS = 5.0  # of an area, and right beside a plain part, from which on the metal shows there, and the part is something else: tape, paint, paper
 WIDE_MM = {
     "burnt out": 2.0,
     "black": 1.0,
     "without any structure": 1.0,
+    NOISE: 2.5,
 }  # narrower highlights and shadows hide no whole opening
 LEAST_WIDE_PX = 5
 LEAST_MM = 0.5  # shorter parts hide nothing that an unaided eye would mark
@@ -53,6 +61,7 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
         "burnt out": (light >= BURNT) & looked_at,
         "black": (light <= BLACK) & looked_at & ~known,
         "without any structure": _flat(photo.rgb[window]) & looked_at & ~known,
+        NOISE: _plain(photo.rgb[window], looked_at) & looked_at & ~known,
     }
     parts, taken = [], np.zeros(looked_at.shape, bool)
     for why, mask in blind.items():
@@ -122,6 +131,51 @@ def _flat(rgb: np.ndarray) -> np.ndarray:
     square -= mean
     flat = square < FLAT**2
     return cv2.dilate(flat.astype(np.uint8), np.ones(box, np.uint8)) > 0
+
+
+def _plain(rgb: np.ndarray, looked_at: np.ndarray) -> np.ndarray:
+    """Where nothing but noise is, right beside metal that shows: a cover, or paint, with as much noise as all the picture.
+
+    What stands out from its neighbours, whatever the even slope of light, is taken of the pixels and of means over blocks:
+    white noise leaves in a mean of n x n pixels one n-th of its scatter, and what lies on metal is wider than a pixel.
+    A cover is told from nine blocks across.
+    """
+    plain = np.zeros(looked_at.shape, bool)
+    rows, columns = (side // BLOCK_PX for side in looked_at.shape)
+    if min(rows, columns) < BLOCKS:
+        return plain
+    whole = np.s_[: rows * BLOCK_PX, : columns * BLOCK_PX]
+    code = mean_of_channels(rgb[whole]) / np.float32(np.iinfo(rgb.dtype).max)
+    fine, coarse = _bends(code), _bends(_in_blocks(code))
+    box = (BLOCKS, BLOCKS)
+    noise = np.maximum(cv2.blur(_in_blocks(fine * fine), box), np.float32(1e-12))
+    structure = BLOCK_PX * np.sqrt(np.maximum(cv2.blur(coarse * coarse, box), 0) / noise)
+    inside = _in_blocks(looked_at[whole].astype(np.float32)) > 0.99
+    if not inside.any() or np.median(structure[inside]) < SHOWS:
+        return plain
+    low = cv2.morphologyEx((structure < PLAIN).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))  # chance makes none
+    low = cv2.dilate(low, np.ones(box, np.uint8))  # what was compared is plain throughout
+    count, which = cv2.connectedComponents(low & inside.astype(np.uint8))
+    covered = np.zeros(low.shape, np.uint8)
+    for number in range(1, count):
+        own = (which == number).astype(np.uint8)
+        around = cv2.dilate(own, np.ones((2 * BLOCKS + 1, 2 * BLOCKS + 1), np.uint8)) > low
+        beside = structure[around & inside]
+        if len(beside) and np.median(beside) >= SHOWS:
+            covered |= own
+    plain[whole] = cv2.resize(covered, (columns * BLOCK_PX, rows * BLOCK_PX), interpolation=cv2.INTER_NEAREST) > 0
+    return plain
+
+
+def _bends(field: np.ndarray) -> np.ndarray:
+    """What a place lies above the mean of its four neighbours, scaled to keep the scatter of white noise."""
+    kernel = np.array([[0, -1, 0], [-1, 4, -1], [0, -1, 0]], np.float32) / np.float32(np.sqrt(20))
+    return np.asarray(cv2.filter2D(field, -1, kernel))
+
+
+def _in_blocks(field: np.ndarray) -> np.ndarray:
+    rows, columns = (side // BLOCK_PX for side in field.shape)
+    return field.reshape(rows, BLOCK_PX, columns, BLOCK_PX).mean(axis=(1, 3))
 
 
 def _extent_mm(outline_px: np.ndarray, surface, mm_per_px: float) -> float:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from specimeter.colour import luminance
 from specimeter.segment.model import ExaminedArea, Outline
@@ -65,3 +66,24 @@ def test_what_the_sheet_leaves_out_is_not_marked_again():
     hole = np.array([[140.0, 90], [250, 90], [250, 150], [140, 150]])
     area = ExaminedArea(outline_px=AREA.outline_px, exclude_px=(hole,))
     assert marked(rgb, area=area) is area
+
+
+@pytest.mark.parametrize("noise", [1.0, 2.5, 6.0])
+@pytest.mark.parametrize("grey", [60, 140, 215])
+def test_a_cover_on_metal_that_shows_is_marked(grey, noise):
+    """Tape across ground metal, 24 x 7 mm, as noisy as all the picture, is marked; the metal beside it is not."""
+    rng = np.random.default_rng(7)
+    rows = gaussian_filter1d(rng.normal(0, 1, 280), 3.0)  # grinding marks along x, a few pixels wide, soft of lens and light
+    face = 130 + 15 * (rows / rows.std())[:, None, None] + rng.normal(0, noise, (280, 400, 3))
+    uncovered = face.clip(0, 255).astype(np.uint8)
+    assert marked(uncovered) is AREA
+    face[110:180, 80:320] = rng.normal(grey, noise, (70, 240, 3))
+    area = marked(face.clip(0, 255).astype(np.uint8))
+    assert area.unseen[0].why == "nothing but noise"
+    assert area.unseen[0].length_mm == pytest.approx(np.hypot(24, 7), abs=2.5)
+    assert len(area.unseen) == 1
+
+
+def test_where_no_metal_shows_a_plain_part_is_no_cover():
+    """A face that is nothing but noise all over may be fine blasted metal: that is told by its edges, not here."""
+    assert marked(metal()) is AREA
