@@ -20,8 +20,8 @@ BLOCK_PX, BLOCKS = (
     6,
     5,
 )  # means over so many pixels a side keep what lies on metal and lose noise; compared over so many of them
-PLAIN = 2.0  # structure of the means over what white noise of the pixels' scatter leaves in them: 1 is noise, metal has 3 to 60
-SHOWS = 5.0  # of an area, and right beside a plain part, from which on the metal shows there, and the part is something else: tape, paint, paper
+PLAIN = 2.0  # structure of those means, over what white noise leaves in them: 1 is noise, metal has 3 to 60
+SHOWS = 5.0  # of an area, and right beside a plain part of it: metal shows there, so the part is tape, paint, paper
 WIDE_MM = {
     "burnt out": 2.0,
     "black": 1.0,
