@@ -10,8 +10,8 @@ from specimeter.commands import DONE, loading, tell
 
 HELP = "measure what photographs of a specimen show and write the record and its report"
 DESCRIPTION = (
-    "Measure what one photograph of a bend face or a broken face shows, or several of the same specimen: both halves of a "
-    "fracture, say. Each photograph has its own scale and examined area, and all must be good enough for `within`. Writes "
+    "Measure what one photograph of a bend face, a broken face or a section shows, or several of one specimen: both halves of "
+    "a fracture, say. Each photograph has its own scale and examined area, and all must be good enough for `within`. Writes "
     "DIR/<specimen id>/ with record.json, features.csv, overlay.png, report.html and report.pdf."
 )
 EPILOG = (
