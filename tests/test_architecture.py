@@ -137,6 +137,14 @@ def test_the_command_line_is_light_to_import():
     assert answer.stdout.strip() == "[]"
 
 
+def test_parts_of_large_libraries_are_loaded_when_they_are_used():
+    """They take as long to load as all the rest: a command that measures nothing waits for none, a clean face for few."""
+    parts = "('scipy.special', 'scipy.ndimage', 'scipy.spatial', 'scipy.optimize', 'scipy.linalg', 'skimage.measure')"
+    code = f"import sys, specimeter.job; print([part for part in {parts} if part in sys.modules])"
+    answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert answer.stdout.strip() == "[]"
+
+
 def test_every_module_says_in_its_first_line_what_it_is_for():
     """A stranger reads the first line of a file."""
     for path in PACKAGE.rglob("*.py"):

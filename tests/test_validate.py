@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from specimeter.errors import SpecimeterError
-from specimeter.measure.polygon import Rings, areas, diameters
+from specimeter.measure.polygon import Rings, diameters
 from specimeter.scene.random import random_scene
 from specimeter.scene.truth import of as truth_of
 from specimeter.validate import acceptance, groups, main, statistics, table
@@ -280,11 +280,11 @@ def test_the_truth_in_the_stages_terms_agrees_with_the_scene():
             continue  # it runs down the rounded edge, which the surface leaves out
         developed = Rings.of([surface.develop(np.array(feature_["outline_px"]))])
         assert diameters(developed)[0][0] == pytest.approx(feature_["length_mm"], rel=1e-3)
-        assert abs(areas(developed)[0]) == pytest.approx(feature_["area_mm2"], rel=2e-3)
+        assert abs(developed.areas[0]) == pytest.approx(feature_["area_mm2"], rel=2e-3)
     sides = [np.abs(surface.develop(edge)[:, 1]) for edge in area.edges_px]
     assert len(sides) == 2
     assert np.concatenate(sides) == pytest.approx(truth["specimen"]["width_mm"] / 2, abs=0.5)  # the edge is rounded
-    assert abs(areas(Rings.of([surface.develop(area.outline_px)]))[0]) == pytest.approx(truth["area_mm2"], rel=3e-2)
+    assert abs(Rings.of([surface.develop(area.outline_px)]).areas[0]) == pytest.approx(truth["area_mm2"], rel=3e-2)
     assert len(truths.features(truth)) == len(truth["features"]) - sum(truths.cut(truth))
 
 

@@ -51,6 +51,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure, write, print the finding."""
     from concurrent.futures import ThreadPoolExecutor
+    from importlib import import_module
 
     first = options.photo[0]
     with loading(), ThreadPoolExecutor(1) as beside:
@@ -59,6 +60,9 @@ def run(options: argparse.Namespace) -> int:
         decoded = beside.submit(_lit, first)  # decoding leaves the loading of modules alone
         from specimeter import job
         from specimeter.report import text
+
+        for part in ("special", "ndimage", "spatial"):  # of SciPy, that nearly every photograph asks for: quickest loaded here
+            import_module(f"scipy.{part}")
 
     talk = sys.stderr if options.json else sys.stdout
     record, folder = job.measure(

@@ -7,9 +7,9 @@ from itertools import chain
 
 import cv2
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
-from specimeter.measure.polygon import Rings, centroids, dots, edge_gaps, spans
+from specimeter.measure.polygon import Rings, dots, edge_gaps, spans
 
 NEIGHBOURS = 4  # by their middles, for a first bound on the distance
 PART, RUN = 8 * 24, 24  # edges in one part of an outline and in one run of it: a long outline has many boxes, each small
@@ -86,9 +86,7 @@ def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     low = np.minimum.reduceat(rings.points, rings.starts[:-1])
     high = np.maximum.reduceat(rings.points, rings.starts[:-1])
     heads = rings.points[rings.starts[:-1]]
-    near = cKDTree(heads).query_ball_point((low + high) / 2, np.hypot(*(high - low).T) / 2)
-    outer = np.repeat(np.arange(len(rings)), [len(some) for some in near])
-    inner = np.concatenate([np.asarray(some, int) for some in near])
+    outer, inner = _within_reach(heads, (low + high) / 2, np.hypot(*(high - low).T) / 2)
     boxed = (inner != outer) & ((low[inner] >= low[outer]) & (high[inner] <= high[outer])).all(axis=1)
     pairs = []
     for i, o in zip(inner[boxed].tolist(), outer[boxed].tolist(), strict=True):
@@ -101,8 +99,8 @@ def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
 
 def _bounds(rings: Rings) -> np.ndarray:
     """For each polygon, the distance from one of its points to a point of some other polygon, shape (F,)."""
-    middles = centroids(rings)
-    _, others = cKDTree(middles).query(middles, k=min(NEIGHBOURS, len(rings)))
+    middles = rings.centroids
+    _, others = scipy.spatial.cKDTree(middles).query(middles, k=min(NEIGHBOURS, len(rings)))
     bound = np.full(len(rings), np.inf)
     itself = np.arange(len(rings))
     for column in others.T:
@@ -125,15 +123,19 @@ def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     parts = runs.joined(PART // RUN)
     middle, spread = (parts.low + parts.high) / 2, np.hypot(*(parts.high - parts.low).T) / 2
     reach = bound[parts.owner] + spread
-    near = cKDTree(middle).query_ball_point(middle, reach + spread.max(), return_sorted=False)
-    counts = np.fromiter(map(len, near), int, len(near))
-    one = np.repeat(np.arange(len(middle)), counts)
-    two = np.fromiter(chain.from_iterable(near), int, int(counts.sum()))
+    one, two = _within_reach(middle, middle, reach + spread.max())
     one, two = _ordered(*_within(parts, one, two, bound))
     heads = np.searchsorted(runs.starts, parts.starts)
     many = np.diff(heads, append=len(runs.starts))
     first, second = spans(heads[one], many[one]), np.repeat(two, many[one])
     return _ordered(*_within(runs, np.repeat(first, many[second]), spans(heads[second], many[second]), bound))
+
+
+def _within_reach(places: np.ndarray, middles: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of each middle, which places lie within its reach: the middles' numbers, in rising order, and the places'."""
+    near = scipy.spatial.cKDTree(places).query_ball_point(middles, reach, return_sorted=True)
+    counts = np.fromiter(map(len, near), int, len(near))
+    return np.repeat(np.arange(len(middles)), counts), np.fromiter(chain.from_iterable(near), int, int(counts.sum()))
 
 
 def _ordered(one: np.ndarray, two: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from specimeter.measure.polygon import Rings, dense, dots
 from specimeter.segment.model import ExaminedArea
@@ -34,11 +34,11 @@ def contacts(pixels: Rings, u_edge_px: np.ndarray, area: ExaminedArea, *, u_side
     sides = [_sampled(np.asarray(side, float)) for side in area.edges_px if len(side) > 1]
     tolerance = 2 * np.hypot(u_edge_px, u_side_px) + CLIPPED_PX
     if not sides:
-        return Contacts(at_corner=None, cut=_within(pixels, border, 2 * u_edge_px + CLIPPED_PX))
-    along = np.concatenate(sides)
-    apart, _ = cKDTree(along).query(border, distance_upper_bound=2.0)
+        return Contacts(at_corner=None, cut=_within(pixels, _tree(border), 2 * u_edge_px + CLIPPED_PX))
+    along = _tree(np.concatenate(sides))
+    apart, _ = along.query(border, distance_upper_bound=2.0)
     open_border = border[np.isinf(apart)]
-    cut = _within(pixels, open_border, 2 * u_edge_px + CLIPPED_PX) if len(open_border) else np.zeros(len(pixels), bool)
+    cut = _within(pixels, _tree(open_border), 2 * u_edge_px + CLIPPED_PX) if len(open_border) else np.zeros(len(pixels), bool)
     return Contacts(at_corner=_within(pixels, along, tolerance), cut=cut)
 
 
@@ -49,9 +49,12 @@ def _sampled(path: np.ndarray) -> np.ndarray:
     return np.column_stack([np.interp(at, along, axis) for axis in path.T])
 
 
-def _within(pixels: Rings, border: np.ndarray, reach: np.ndarray) -> np.ndarray:
-    """Whether any point of each outline lies within ``reach`` of the border's samples, shape (F,)."""
-    tree = cKDTree(border, balanced_tree=False, compact_nodes=False)  # asked a few times only: quick to build
+def _tree(border: np.ndarray) -> scipy.spatial.cKDTree:
+    return scipy.spatial.cKDTree(border, balanced_tree=False, compact_nodes=False)  # asked a few times only: quick to build
+
+
+def _within(pixels: Rings, tree: scipy.spatial.cKDTree, reach: np.ndarray) -> np.ndarray:
+    """Whether any point of each outline lies within ``reach`` of a border's samples, shape (F,)."""
     heads = pixels.points[pixels.starts[:-1]]
     away = pixels.points - np.repeat(heads, pixels.counts, axis=0)
     spread = np.sqrt(np.maximum.reduceat(dots(away, away), pixels.starts[:-1]))

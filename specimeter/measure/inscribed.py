@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.measure.polygon import Rings, areas, dots, first_least, perimeters, spans
+from specimeter.measure.polygon import Rings, dots, first_least, spans
 
 CANDIDATES = 3  # places to climb from at most; the highest end is taken
 STRIDES = (0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.05)  # of the radius, in turn; others would change the widths of issued records
@@ -89,7 +89,7 @@ class _Sides:
         parts = -(-rings.counts // SOME)
         return cls(
             rings=rings,
-            turn=np.sign(areas(rings)),
+            turn=np.sign(rings.areas),
             x=x,
             y=y,
             slack=(longer + np.repeat(ROUNDING * extent**2, rings.counts)).astype(np.float32),
@@ -118,7 +118,7 @@ class _Sides:
 def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
     """Circles grown from one place in each polygon."""
     origin = rings.points[rings.starts[:-1]]
-    rings = rings.moved(rings.points - np.repeat(origin, rings.counts, axis=0))
+    rings = rings.moved(rings.local)
     sides = _Sides.of(rings)
     circles = _between_edges(sides, centre - origin)
     centre, radius, edges, shares = circles.centre, circles.radius, circles.edges, circles.shares
@@ -147,7 +147,7 @@ def _peaks(rings: Rings) -> np.ndarray:
     heads = rings.starts[:-1]
     low = np.minimum.reduceat(rings.points, heads)
     extent = (np.maximum.reduceat(rings.points, heads) - low).max(axis=1)
-    signed, around = areas(rings), perimeters(rings)
+    signed, around = rings.areas, rings.perimeters
     thin = np.abs(signed) / around  # a strip's half width, a disc's half radius
     fine = np.clip(np.maximum(60 / extent, 8 / thin), 0, 2000 / extent)  # raster pixels a unit
     raster = (rings.points - np.repeat(low, rings.counts, axis=0)) * np.repeat(fine, rings.counts)[:, None] + 2.0

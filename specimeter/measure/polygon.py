@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError, cKDTree
+import scipy
 
 TOUCH = 1e-9  # of a polygon's extent: a point so far to the side of an edge lies on it, but for rounding
 DIRECTIONS = 8  # over a half turn, for bounds on the greatest extent
@@ -79,6 +79,27 @@ class Rings:
         """Of each edge, in the first two columns, shape (T,)."""
         return np.sqrt(self.squares)
 
+    @cached_property
+    def local(self) -> np.ndarray:
+        """The points as seen from the first of their own polygon, shape (T, 2 or more): no cancellation far from 0."""
+        return self.points - np.repeat(self.points[self.starts[:-1]], self.counts, axis=0)
+
+    @cached_property
+    def areas(self) -> np.ndarray:
+        """Signed area of each polygon by the shoelace formula, shape (F,), in squared units of the points."""
+        after = self.local.take(self.after, axis=0)
+        return self.total(self.local[:, 0] * after[:, 1] - self.local[:, 1] * after[:, 0]) / 2
+
+    @cached_property
+    def perimeters(self) -> np.ndarray:
+        """Length of each polygon's outline, shape (F,)."""
+        return self.total(self.lengths)
+
+    @cached_property
+    def centroids(self) -> np.ndarray:
+        """Mean of each polygon's points, shape (F, 2): a place amid it, not its centre of area."""
+        return np.column_stack([self.total(axis) for axis in self.points.T]) / self.counts[:, None]
+
     def moved(self, points: np.ndarray) -> Rings:
         """The same polygons with their points at other places (in other coordinates)."""
         return Rings(points=points, starts=self.starts)
@@ -110,6 +131,10 @@ class Rings:
         """Sum of one value a point over each polygon, shape (F,)."""
         whole = values.astype(np.int64) if values.dtype == bool else values
         return np.add.reduceat(whole, self.starts[:-1]) if len(self) else np.empty(0)
+
+    def lowest(self, values: np.ndarray) -> np.ndarray:
+        """Least of one value a point in each polygon, shape (F,)."""
+        return np.minimum.reduceat(values, self.starts[:-1]) if len(self) else np.empty(0)
 
     def least(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Least of one value a point in each polygon, and the index of the first point that has it."""
@@ -168,23 +193,6 @@ def dense(rings: Rings, step: np.ndarray) -> Rings:
     return Rings(points=points, starts=first[rings.starts])
 
 
-def areas(rings: Rings) -> np.ndarray:
-    """Signed area of each polygon by the shoelace formula, shape (F,), in squared units of the points."""
-    local = rings.points - np.repeat(rings.points[rings.starts[:-1]], rings.counts, axis=0)  # no cancellation far from 0
-    after = local.take(rings.after, axis=0)
-    return rings.total(local[:, 0] * after[:, 1] - local[:, 1] * after[:, 0]) / 2
-
-
-def perimeters(rings: Rings) -> np.ndarray:
-    """Length of each polygon's outline, shape (F,)."""
-    return rings.total(rings.lengths)
-
-
-def centroids(rings: Rings) -> np.ndarray:
-    """Mean of each polygon's points, shape (F, 2): a place amid it, not its centre of area."""
-    return np.column_stack([rings.total(axis) for axis in rings.points.T]) / rings.counts[:, None]
-
-
 def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     """Greatest distance between two points of each polygon (Feret's greatest diameter), and which two.
 
@@ -200,22 +208,21 @@ def diameters(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     heads = rings.starts[:-1]
     if not len(rings):
         return np.empty(0), np.empty((0, 2), int)
-    local = rings.points - np.repeat(rings.points[heads], rings.counts, axis=0)
-    x, y = np.ascontiguousarray(local.T)
-    known, bound = np.zeros(len(rings)), np.zeros(len(local))
+    x, y = np.ascontiguousarray(rings.local.T, np.float32)  # enough to set points aside with a margin
+    known, bound = np.zeros(len(rings), np.float32), np.zeros(len(x), np.float32)
     for angle in np.arange(DIRECTIONS) * np.pi / DIRECTIONS:
-        along = np.cos(angle) * x + np.sin(angle) * y
+        along = np.float32(np.cos(angle)) * x + np.float32(np.sin(angle)) * y
         high, low = np.maximum.reduceat(along, heads), np.minimum.reduceat(along, heads)
         np.maximum(known, high - low, out=known)
         np.maximum(bound, along - np.repeat(low, rings.counts), out=bound)
         np.maximum(bound, np.repeat(high, rings.counts) - along, out=bound)
     bound /= np.cos(np.pi / DIRECTIONS / 2)  # the true direction is at most half a step away from one that was tried
-    kept = np.flatnonzero(bound >= np.repeat(known, rings.counts) * (1 - 1e-12))
+    kept = np.flatnonzero(bound >= np.repeat(known * np.float32(1 - 1e-5), rings.counts))
     kept = _thinned(kept, rings)
     starts = np.searchsorted(rings.owner[kept], np.arange(len(rings) + 1))
     pair = np.empty((len(rings), 2), int)
     for chosen, table in _tables(starts):
-        points = local.take(kept[table], axis=0)
+        points = rings.local.take(kept[table], axis=0)
         apart = np.subtract(points[:, :, None, 0], points[:, None, :, 0]) ** 2
         apart += np.subtract(points[:, :, None, 1], points[:, None, :, 1]) ** 2
         best = np.argmax(apart.reshape(len(chosen), -1), axis=1)
@@ -251,10 +258,10 @@ def crossing(rings: Rings) -> np.ndarray:
 
 def _star_shaped(rings: Rings) -> np.ndarray:
     """Whether each outline runs once and without turning back round the mean of its points: then it cannot cross itself."""
-    reach = rings.points - np.repeat(centroids(rings), rings.counts, axis=0)
+    reach = rings.points - np.repeat(rings.centroids, rings.counts, axis=0)
     after = reach.take(rings.after, axis=0)
     turn = reach[:, 0] * after[:, 1] - reach[:, 1] * after[:, 0]
-    one_way = (rings.total(turn > 0) == rings.counts) | (rings.total(turn < 0) == rings.counts)
+    one_way = (rings.lowest(turn) > 0) | (rings.lowest(-turn) > 0)
     above = reach[:, 1] > 0
     return one_way & (rings.total(above & ~above[rings.after]) == 1)
 
@@ -304,7 +311,7 @@ def _crosses(points: np.ndarray) -> bool:
     ring = Rings.of([points])
     ring = dense(ring, np.array([max(2 * np.median(ring.lengths), ring.lengths.sum() / 20000, 1e-300)]))
     start, edge = ring.points, ring.edges
-    pairs = cKDTree(start + edge / 2).query_pairs(1.001 * ring.lengths.max(), output_type="ndarray")
+    pairs = scipy.spatial.cKDTree(start + edge / 2).query_pairs(1.001 * ring.lengths.max(), output_type="ndarray")
     one, two = pairs.T
 
     touch = TOUCH * float(np.ptp(points, axis=0).max()) * ring.lengths
@@ -329,8 +336,10 @@ def _thinned(kept: np.ndarray, rings: Rings) -> np.ndarray:
     for f in many:
         points = rings.points[parts[f]]
         try:
-            corners = np.sort(ConvexHull(points).vertices)
-        except QhullError:  # all on one line: what lies farthest from any is one end, what lies farthest from that the other
+            corners = np.sort(scipy.spatial.ConvexHull(points).vertices)
+        except (
+            scipy.spatial.QhullError
+        ):  # all on one line: what lies farthest from any is one end, what lies farthest from that the other
             end = np.argmax(np.hypot(*(points - points[0]).T))
             corners = np.unique([end, np.argmax(np.hypot(*(points - points[end]).T))])
         parts[f] = parts[f][corners]

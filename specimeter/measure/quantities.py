@@ -10,7 +10,7 @@ import numpy as np
 
 from specimeter.measure.clearance import clear_distances
 from specimeter.measure.inscribed import largest_circles
-from specimeter.measure.polygon import Rings, areas, centroids, diameters, perimeters
+from specimeter.measure.polygon import Rings, diameters
 from specimeter.scale.budget import Term
 from specimeter.scale.surface import Surface
 
@@ -104,13 +104,13 @@ def enclosed(pixels: Rings, developed: Rings, u_edge_px: np.ndarray, u_rel: floa
     The whole edge is taken to be displaced alike, so it adds perimeter times displacement. The shape's parts are the
     change of the local scale at the middle of the outline.
     """
-    value, middles = np.abs(areas(developed)), centroids(pixels)
+    value, middles = np.abs(developed.areas), pixels.centroids
     cover = pixel_areas_mm2(surface, middles)
     parts = [
         Part(
             source="place of the edge",
             basis="contrast, noise, blur across the edge, all round alike",
-            contribution=u_edge_px * perimeters(pixels) * value / np.abs(areas(pixels)),
+            contribution=u_edge_px * pixels.perimeters * value / np.abs(pixels.areas),
         ),
         Part(source="scale", basis="budget of the scale", contribution=2 * u_rel * value),
         *(
@@ -128,7 +128,7 @@ def enclosed(pixels: Rings, developed: Rings, u_edge_px: np.ndarray, u_rel: floa
 def clearances(pixels: Rings, developed: Rings, u_edge_px: np.ndarray, u_rel: float, surface: Surface) -> Quantity:
     """Clear distance of each outline from the nearest other one on the developed surface, in mm; inf where there is none."""
     value, other = clear_distances(developed)
-    edge_mm = u_edge_px * np.sqrt(pixel_areas_mm2(surface, centroids(pixels)))
+    edge_mm = u_edge_px * np.sqrt(pixel_areas_mm2(surface, pixels.centroids))
     basis = "contrast, noise, blur across the edge"
     parts = (
         Part(source="place of its edge", basis=basis, contribution=edge_mm),

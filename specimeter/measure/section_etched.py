@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+import scipy
 
 from specimeter.measure.section import Section
 from specimeter.measure.section_kinds import AT_LINE_MM, AT_PX
@@ -48,11 +48,11 @@ def dips(light: np.ndarray, line_px: np.ndarray) -> tuple[np.ndarray, np.ndarray
     part = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line_px, axis=0).T))])
     at = np.arange(0.0, part[-1], 1.0)
     places = np.column_stack([np.interp(at, part, column) for column in line_px.T])
-    way = np.gradient(uniform_filter1d(places, COURSE_PX, axis=0, mode="nearest"), axis=0)
+    way = np.gradient(scipy.ndimage.uniform_filter1d(places, COURSE_PX, axis=0, mode="nearest"), axis=0)
     way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
     t = np.arange(-REACH_PX, REACH_PX + 0.01, 0.5)
     across = places[:, None] + t[None, :, None] * np.column_stack([-way[:, 1], way[:, 0]])[:, None]
-    seen = uniform_filter1d(sample(light, across[..., 0], across[..., 1]), SMOOTH_PX, axis=0, mode="nearest")
+    seen = scipy.ndimage.uniform_filter1d(sample(light, across[..., 0], across[..., 1]), SMOOTH_PX, axis=0, mode="nearest")
     sides = np.minimum(*(np.median(seen[:, sign * t > LINE_PX], axis=1) for sign in (-1, 1)))
     return places, 1 - seen[:, np.abs(t) <= LINE_PX].min(axis=1) / np.maximum(sides, 1e-4)
 

@@ -12,7 +12,7 @@ from specimeter.errors import OutlineError
 from specimeter.measure import MOST_FEATURES
 from specimeter.measure.contact import contacts
 from specimeter.measure.feature import Feature
-from specimeter.measure.polygon import Rings, areas, crossing, dense, perimeters
+from specimeter.measure.polygon import Rings, crossing, dense
 from specimeter.measure.quantities import Quantity, clearances, enclosed, lengths, widths
 from specimeter.scale.budget import Term
 from specimeter.scale.model import Scale
@@ -152,9 +152,9 @@ def area_mm2(surface: Surface, scale: Scale, area: ExaminedArea) -> tuple[float,
     signs = np.where(np.arange(len(pixels)) == 0, 1.0, -1.0)
 
     def developed_mm2(shape: Surface) -> float:
-        return float(signs @ np.abs(areas(pixels.moved(shape.develop(pixels.points)))))
+        return float(signs @ np.abs(pixels.moved(shape.develop(pixels.points)).areas))
 
-    value, seen, around = developed_mm2(surface), float(signs @ np.abs(areas(pixels))), float(perimeters(pixels).sum())
+    value, seen, around = developed_mm2(surface), float(signs @ np.abs(pixels.areas)), float(pixels.perimeters.sum())
     if not (value > 0 and seen > ENCLOSED * around**2):
         raise OutlineError(
             "the examined area does not lie on the surface, or encloses nothing",
@@ -237,7 +237,7 @@ def _steepest_deg(surface: Surface, pixels: Rings, developed: Rings) -> np.ndarr
 
 def _encloses(rings: Rings) -> np.ndarray:
     """Whether each polygon encloses more than rounding, shape (F,)."""
-    return np.abs(areas(rings)) > ENCLOSED * perimeters(rings) ** 2
+    return np.abs(rings.areas) > ENCLOSED * rings.perimeters**2
 
 
 def _why(name: str, steepest_deg: float, crosses: bool) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from specimeter.measure.sure_enough import too_uncertain
 from specimeter.segment.plates import Run
@@ -106,7 +106,7 @@ def measure_undercut(
     if len(fitted) < 8:
         return None
     tried = [
-        least_squares(
+        scipy.optimize.least_squares(
             _held,
             [fitted[np.argmax(fitted[:, 1]), 0], deepest, np.log(START * deepest), flank, flank],
             args=(fitted, sigma, px_mm),
@@ -251,7 +251,7 @@ def _largest_that_fits(best: np.ndarray, points: np.ndarray, sigma: float, scatt
         def rest(free: np.ndarray, fixed: float = fixed) -> np.ndarray:
             return _residuals(np.array([free[0], free[1], fixed, free[2], free[3]]), points, sigma)
 
-        found = least_squares(rest, best[[0, 1, 3, 4]], diff_step=1e-3, max_nfev=12)
+        found = scipy.optimize.least_squares(rest, best[[0, 1, 3, 4]], diff_step=1e-3, max_nfev=12)
         if 2 * found.cost > allowed:
             break
         largest = radius * factor

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
+import scipy
 
 from specimeter.segment.plates import Run
 from specimeter.segment.polylines import area_mm2, corner, crossings, nearest
@@ -62,7 +62,7 @@ def steadied(points: np.ndarray) -> np.ndarray:
     normal = np.array([-chord[1], chord[0]])
     height = (even - even[0]) @ normal
     wide = min(round(SPIKE_MM / STEP_MM), count // SPIKE_SHARE) // 2 * 2 + 1
-    middle = median_filter(height, wide, mode="nearest")
+    middle = scipy.ndimage.median_filter(height, wide, mode="nearest")
     for k in range(wide // 2):  # at either end of as many as there are: toes stay where they are
         middle[k], middle[-1 - k] = np.median(height[: 2 * k + 1]), np.median(height[len(height) - 2 * k - 1 :])
     return even + (middle - height)[:, None] * normal

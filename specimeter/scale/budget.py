@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
 
 K = 2.0  # the coverage factor of every stated U
@@ -83,7 +84,5 @@ def coverage_factor(dof: float, *, probability: float = 0.95) -> float:
     >>> round(coverage_factor(16.7), 2), round(coverage_factor(math.inf), 2)
     (2.12, 1.96)
     """
-    from scipy.special import ndtri, stdtrit
-
     tail = (1.0 + probability) / 2.0
-    return float(ndtri(tail) if math.isinf(dof) else stdtrit(math.floor(dof), tail))
+    return float(scipy.special.ndtri(tail) if math.isinf(dof) else scipy.special.stdtrit(math.floor(dof), tail))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+import scipy
 
 U_PICK_PX = 0.7  # a point marked by hand on an edge or a graduation
 U_EDGE_PX = 0.15  # one found on the picture itself: uneven light and background on its two sides move it by so much
@@ -59,8 +59,8 @@ def _nearest(light: np.ndarray, point: np.ndarray, way: np.ndarray) -> dict[str,
     aside = np.arange(-_ASIDE_PX, _ASIDE_PX + 0.5, 1.0)
     across = np.array([-way[1], way[0]])
     places = point + t[None, :, None] * way + aside[:, None, None] * across
-    values = ndimage.map_coordinates(light, [places[..., 1], places[..., 0]], order=1, mode="nearest", output=np.float64)
-    profile = ndimage.gaussian_filter1d(np.median(values, axis=0), 0.7 / _STEP_PX)
+    values = scipy.ndimage.map_coordinates(light, [places[..., 1], places[..., 0]], order=1, mode="nearest", output=np.float64)
+    profile = scipy.ndimage.gaussian_filter1d(np.median(values, axis=0), 0.7 / _STEP_PX)
     slope = np.gradient(profile, t)
     level = float(profile.mean()) + 1e-4
     noise = 1.4826 * float(np.median(np.abs(values - np.median(values, axis=0)))) / np.sqrt(len(aside))

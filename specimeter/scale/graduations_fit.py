@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from scipy.spatial.transform import Rotation
+import scipy
 
 from specimeter.scale.distance import Focal
 from specimeter.scale.fitted import DISTANCE, Known
@@ -123,7 +123,7 @@ def view_of(unknowns: np.ndarray) -> View:
 
 def _seen(p: np.ndarray, points_px: np.ndarray, rise: Callable | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """World x and y (M, N) of pixels (N, 2) on the rule's plane by each of M sets of unknowns (M, U); rotations (M, 3, 3)."""
-    rotation = Rotation.from_rotvec(p[:, :3]).as_matrix()
+    rotation = scipy.spatial.transform.Rotation.from_rotvec(p[:, :3]).as_matrix()
     focal = np.exp(p[:, LOG_FOCAL, None])
     x, y = ((points_px[:, k] - p[:, CENTRE_X + k, None]) / focal for k in (0, 1))
     k1, k2, square = p[:, K1, None], p[:, K2, None], x * x + y * y

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
+import scipy
 
 from specimeter.scale.graduations_row import Path, straightened
 
@@ -71,7 +71,7 @@ class Marks:
 def sample(light: np.ndarray, places: np.ndarray) -> np.ndarray:
     """Light at pixels [x, y] of any shape (..., 2), interpolated linearly and exactly; NaN outside."""
     coordinates = np.stack([places[..., 1], places[..., 0]])
-    return ndimage.map_coordinates(light, np.nan_to_num(coordinates, nan=-9.0), output=np.float32, order=1, cval=np.nan)
+    return scipy.ndimage.map_coordinates(light, np.nan_to_num(coordinates, nan=-9.0), output=np.float32, order=1, cval=np.nan)
 
 
 def numbers(path: Path) -> np.ndarray:
@@ -115,7 +115,7 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
     inside = (v >= zone[0]) & (v <= zone[1]) & enough
     if not inside.any():
         return None
-    mean = ndimage.gaussian_filter1d(wave[inside].mean(axis=0), 1.0, mode="wrap")
+    mean = scipy.ndimage.gaussian_filter1d(wave[inside].mean(axis=0), 1.0, mode="wrap")
     dark = bool(np.median(mean) - mean.min() > mean.max() - np.median(mean)) != other
     wave = wave if dark else -wave
     middle = int(np.argmin(mean if dark else -mean))
@@ -128,7 +128,7 @@ def centred(light: np.ndarray, path: Path, zone: tuple[float, float], *, other: 
 
 def _folds(wave: np.ndarray, v: np.ndarray, k: int) -> bool:
     """Whether `k` marks stand in each period, over a length of at least one of the finer divisions."""
-    smooth = ndimage.gaussian_filter1d(wave, 0.8, axis=1, mode="wrap")
+    smooth = scipy.ndimage.gaussian_filter1d(wave, 0.8, axis=1, mode="wrap")
     at = np.rint(np.arange(k) * _FINE / k).astype(int)
     half = _FINE / (2 * k)
     between = [smooth[:, np.rint(at + way * half).astype(int) % _FINE] for way in (-1, 1)]
@@ -234,7 +234,7 @@ def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray, np.ndarra
         rows = np.flatnonzero(v > zone[1]) if side > 0 else np.flatnonzero(v < zone[0])[::-1]
         rows = np.concatenate([inside[:: int(side)], rows])
         relative = np.nan_to_num(contrast[rows]) / np.maximum(own, 1e-6)
-        smooth = ndimage.uniform_filter1d(relative, 3, axis=0, mode="nearest")
+        smooth = scipy.ndimage.uniform_filter1d(relative, 3, axis=0, mode="nearest")
         broken = smooth < 0.45
         broken[: len(inside) // 2] = False
         first = np.where(broken.any(axis=0), broken.argmax(axis=0), len(rows))
@@ -251,7 +251,7 @@ def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray, np.ndarra
 def _even_lengths(lengths: np.ndarray) -> np.ndarray:
     """Lengths freed of a steady growth along the row, which perspective gives them: judged by the shortest kind."""
     width = min(25, len(lengths) // 2 * 2 - 1)
-    short = ndimage.percentile_filter(lengths, 25, size=width, mode="nearest")
+    short = scipy.ndimage.percentile_filter(lengths, 25, size=width, mode="nearest")
     at = np.linspace(-1, 1, len(lengths))
     trend = np.polynomial.polynomial.polyval(at, np.polynomial.polynomial.polyfit(at, short, 2 if len(at) > 60 else 1))
     middle = float(np.median(trend))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.special import ndtr
+import scipy
 
 from specimeter.scale.card_layout import dictionary, marker_cells
 
@@ -244,7 +244,7 @@ def _fit_edge(
     count = int(np.clip(2 * half / 10.0, 3, 8))
     which = np.clip(((u / half + 1) / 2 * count).astype(int), 0, count - 1)
     relative = (d - offset - slope * u) / blur
-    step_shape = ndtr(relative) + relief.along(u, blur) * ndtr(-relative - cell / blur)
+    step_shape = scipy.special.ndtr(relative) + relief.along(u, blur) * scipy.special.ndtr(-relative - cell / blur)
     gradient = -(contrast + (white1 - black1) * u / half) * np.exp(-0.5 * relative**2) / (np.sqrt(2 * np.pi) * blur)
     residual = values - (black0 + black1 * u / half) * (1 - step_shape) - (white0 + white1 * u / half) * step_shape
     places, offsets, spreads = [], [], []
@@ -299,7 +299,7 @@ class _Relief:
         each = self.length / len(self.white)
         change = np.diff(np.concatenate([[0], self.white.astype(int), [0]]))
         for index in np.flatnonzero(change):
-            share += change[index] * ndtr((u - index * each + self.length / 2) / blur_px)
+            share += change[index] * scipy.special.ndtr((u - index * each + self.length / 2) / blur_px)
         return share
 
 
@@ -333,7 +333,7 @@ def _fit_step(values, u, d, *, half: float, relief: _Relief, blur_px: float, mos
         z = (d - p[0] - p[1] * u) / blur
         behind = -z - relief.cell / blur
         share = relief.along(u * half, blur)
-        up = ndtr(z) + share * ndtr(behind)
+        up = scipy.special.ndtr(z) + share * scipy.special.ndtr(behind)
         residual = values - (p[3] + p[4] * u) * (1 - up) - (p[5] + p[6] * u) * up
         new_cost = float(residual @ residual)
         if new_cost > cost:  # step back, and go more carefully

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
-from scipy.spatial import KDTree
-from skimage.measure import find_contours
+import scipy
+import skimage
 
 from specimeter.segment.contour import evenly, normals, sample, through_tips, uncrossed
 from specimeter.segment.tips import move_tips
@@ -126,7 +125,7 @@ def _joined(level: np.ndarray) -> np.ndarray:
     parts = [np.argwhere(labels == k)[:, ::-1] for k in range(1, count)]
     parts = sorted(parts, key=len, reverse=True)[:MOST_PARTS]
     while len(parts) > 1:
-        near = [KDTree(parts[0]).query(part) for part in parts[1:]]
+        near = [scipy.spatial.KDTree(parts[0]).query(part) for part in parts[1:]]
         k = int(np.argmin([gaps.min() for gaps, _ in near]))
         gaps, at = near[k]
         end = int(gaps.argmin())
@@ -141,7 +140,9 @@ def _joined(level: np.ndarray) -> np.ndarray:
 
 def _largest(level: np.ndarray, at: float) -> np.ndarray | None:
     """The closed contour [x, y] about the largest area."""
-    contours = [c[:-1, ::-1] - 1.0 for c in find_contours(np.pad(level, 1), at, fully_connected="high") if len(c) > 4]
+    contours = [
+        c[:-1, ::-1] - 1.0 for c in skimage.measure.find_contours(np.pad(level, 1), at, fully_connected="high") if len(c) > 4
+    ]
     return max(contours, key=_area, default=None)
 
 
@@ -194,12 +195,13 @@ def _drawn(ring: np.ndarray, light: np.ndarray, blur_px: float, zoom: float) -> 
     reach = REACH_PX / zoom + blur_px
     t = np.arange(-reach - 3, reach + 5.01, 0.25)
     places = ring[:, None] + t[None, :, None] * outward[:, None]
-    seen = gaussian_filter1d(sample(light, places[..., 0], places[..., 1]), 1.0, axis=0, mode="wrap")
+    seen = scipy.ndimage.gaussian_filter1d(sample(light, places[..., 0], places[..., 1]), 1.0, axis=0, mode="wrap")
     without = seen[:, (t > 1 + blur_px) & (t <= reach + 4)]
     outside = np.median(without, axis=1)
     scatter = 1.4826 * np.median(np.abs(without - outside[:, None]), axis=1)
     inside, outside = (
-        gaussian_filter1d(level, 2.0, mode="wrap") for level in (seen[:, (t < 0) & (t >= -reach - 1)].min(axis=1), outside)
+        scipy.ndimage.gaussian_filter1d(level, 2.0, mode="wrap")
+        for level in (seen[:, (t < 0) & (t >= -reach - 1)].min(axis=1), outside)
     )
     lacking = seen - 0.5 * (inside + outside)[:, None]
     passes = (lacking[:, :-1] < 0) & (lacking[:, 1:] >= 0)
@@ -213,7 +215,7 @@ def _drawn(ring: np.ndarray, light: np.ndarray, blur_px: float, zoom: float) -> 
     thick = 2 * _area(ring) / max(cv2.arcLength(ring.astype(np.float32).reshape(-1, 1, 2), True), 1.0)
     variance = variance / np.clip(thick / (2 * blur_px) - 1, 1e-3, 1)  # thinner than the blur, the half-level tells the blur
     weight = own / (own + variance) * np.clip(_to_tips(ring) * zoom / NEAR_TIP_PX - 0.5, 0, 1)
-    shift = gaussian_filter1d(weight * np.where(clear, at[rows, k], 0.0), 1.0, mode="wrap")
+    shift = scipy.ndimage.gaussian_filter1d(weight * np.where(clear, at[rows, k], 0.0), 1.0, mode="wrap")
     level = max(float(np.median(outside)), 1e-4)
     return _Drawn(
         outline_px=ring + shift[:, None] * outward,

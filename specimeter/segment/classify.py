@@ -7,7 +7,7 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
-from scipy.optimize import minimize
+import scipy
 
 from specimeter.segment.evidence import NAMES
 
@@ -92,4 +92,4 @@ def _member(z: np.ndarray, truth: np.ndarray, weight: np.ndarray, ridge: float, 
     start = np.concatenate(
         [rng.normal(0, 0.3, count * UNITS), np.zeros(UNITS), rng.normal(0, 0.3, UNITS), np.zeros(count), [-4.0]]
     )
-    return parts(minimize(cost, start, jac=True, method="L-BFGS-B", options={"maxiter": 400}).x)
+    return parts(scipy.optimize.minimize(cost, start, jac=True, method="L-BFGS-B", options={"maxiter": 400}).x)

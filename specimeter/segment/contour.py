@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.spatial import KDTree
+import scipy
 
 TOUCH = 1e-9  # share of a side: what meets another so near its end touches it, but for rounding
 
@@ -60,7 +60,7 @@ def within(polygon: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarr
     if not beyond.any():
         return polygon, beyond
     border = evenly(np.asarray(bound, float), 0.25)
-    nearest = KDTree(border).query(polygon[beyond])[1]
+    nearest = scipy.spatial.KDTree(border).query(polygon[beyond])[1]
     held, order = polygon.copy(), np.roll(np.arange(len(polygon)), -int(np.argmin(beyond)))  # begins within
     at = np.zeros(len(polygon), int)
     at[beyond] = nearest
@@ -89,7 +89,9 @@ def uncrossed(points: np.ndarray) -> np.ndarray:
 def _crossed(points: np.ndarray) -> tuple[int, int] | None:
     """Two sides of a closed outline that cross, first < last; of several the first and its last. None if there are none."""
     step = np.roll(points, -1, axis=0) - points
-    pairs = KDTree(points + step / 2).query_pairs(1.001 * float(np.hypot(*step.T).max()) + 1e-12, output_type="ndarray")
+    pairs = scipy.spatial.KDTree(points + step / 2).query_pairs(
+        1.001 * float(np.hypot(*step.T).max()) + 1e-12, output_type="ndarray"
+    )
     first, last = np.sort(pairs, axis=1).T
     apart = (last - first > 1) & (last - first < len(points) - 1)
     first, last = first[apart], last[apart]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import scipy.fft
+import scipy
 
 from specimeter.segment import smear
 from specimeter.segment.model import ExaminedArea

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from skimage.measure import find_contours
+import skimage
 
 from specimeter import networks
 from specimeter.colour import to_linear
@@ -138,7 +138,7 @@ def outlined(odds: np.ndarray) -> tuple[np.ndarray, float] | None:
         return None
     part = labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     own = np.where(part, np.maximum(even, 1e-3), np.minimum(even, -1e-3))
-    rings = [ring[:-1, ::-1] - 1.0 for ring in find_contours(np.pad(own, 1, constant_values=-8.0), 0.0)]
+    rings = [ring[:-1, ::-1] - 1.0 for ring in skimage.measure.find_contours(np.pad(own, 1, constant_values=-8.0), 0.0)]
     ring = max(rings, key=lambda one: cv2.contourArea(one.astype(np.float32).reshape(-1, 1, 2)))
     return ring, _doubt(odds, ring)
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
-from skimage.measure import find_contours
+import scipy
+import skimage
 
 from specimeter.segment.contour import evenly, normals, sample
 
@@ -34,7 +34,9 @@ class Drawn:
 
 def ring_of(share: np.ndarray) -> np.ndarray | None:
     """The closed contour [x, y] at half, of the largest area; None without one."""
-    contours = [c[:-1, ::-1] - 1.0 for c in find_contours(np.pad(share, 1), 0.5, fully_connected="high") if len(c) > 4]
+    contours = [
+        c[:-1, ::-1] - 1.0 for c in skimage.measure.find_contours(np.pad(share, 1), 0.5, fully_connected="high") if len(c) > 4
+    ]
     return max(contours, key=_area, default=None)
 
 
@@ -63,8 +65,10 @@ def drawn(ring_px: np.ndarray, light: np.ndarray, pixel: float) -> Drawn:
     t = np.arange(-FAR * pixel, FAR * pixel + step / 2, step)
     places = ring[:, None] + t[None, :, None] * outward[:, None]
     spacing = max(0.5 * pixel, 0.5)
-    seen = gaussian_filter1d(sample(light, places[..., 0], places[..., 1]), ALONG * pixel / spacing, axis=0, mode="wrap")
-    seen = gaussian_filter1d(seen, 0.35 * pixel / step, axis=1)
+    seen = scipy.ndimage.gaussian_filter1d(
+        sample(light, places[..., 0], places[..., 1]), ALONG * pixel / spacing, axis=0, mode="wrap"
+    )
+    seen = scipy.ndimage.gaussian_filter1d(seen, 0.35 * pixel / step, axis=1)
     inner, outer = seen[:, t < -0.9 * pixel], seen[:, t > 0.9 * pixel]
     inside, outside = np.median(inner, axis=1), np.median(outer, axis=1)
     scatter = np.sqrt(0.5 * (inner.var(axis=1) + outer.var(axis=1))) + 1e-5
@@ -79,7 +83,7 @@ def drawn(ring_px: np.ndarray, light: np.ndarray, pixel: float) -> Drawn:
     variance = np.where(clear, (LIGHT * pixel) ** 2 + (scatter / np.maximum(slope, 1e-6)) ** 2, np.inf)
     own = (OWN * pixel) ** 2
     weight = own / (own + variance)
-    shift = gaussian_filter1d(weight * np.where(clear, at[rows, k], 0.0), 1.5, mode="wrap")
+    shift = scipy.ndimage.gaussian_filter1d(weight * np.where(clear, at[rows, k], 0.0), 1.5, mode="wrap")
     levels = np.maximum([np.median(inside), np.median(outside)], 1e-4)
     return Drawn(
         outline_px=ring + shift[:, None] * outward,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+import scipy
 
 from specimeter.segment.contour import evenly
 from specimeter.segment.fracture_edge import Drawn, drawn, ring_of
@@ -210,7 +210,7 @@ def outline_of(proposal: Proposal, seen: Seen, light: np.ndarray) -> Drawn | Non
     if not round_:
         return edge
     even = evenly(edge.outline_px, 0.5 * pixel)
-    return replace(edge, outline_px=gaussian_filter1d(even, SMOOTH * len(even), axis=0, mode="wrap"))
+    return replace(edge, outline_px=scipy.ndimage.gaussian_filter1d(even, SMOOTH * len(even), axis=0, mode="wrap"))
 
 
 def _shares(proposal: Proposal, seen: Seen) -> np.ndarray:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from skimage.measure import find_contours
+import skimage
 
 from specimeter.segment.fracture_maps import Face
 from specimeter.segment.fracture_propose import Region
@@ -79,7 +79,7 @@ def outline(face: Face, region: Region) -> Edge | None:
     padded = np.pad(field, 1, constant_values=-0.5)
     best, most = None, 0
     points = np.argwhere(inner)[:: max(1, int(inner.sum()) // 40)]
-    for contour in find_contours(padded, 0.5):
+    for contour in skimage.measure.find_contours(padded, 0.5):
         if len(contour) < 8 or np.any(contour[0] != contour[-1]):
             continue
         polygon = contour[:-1, ::-1] - 1.0

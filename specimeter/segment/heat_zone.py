@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve_triangular
+import scipy
 
 from specimeter.segment.fusion_line import GAP, STEP_MM, WELD, Line, Read
 
@@ -141,7 +141,9 @@ def _like(course: np.ndarray) -> np.ndarray:
 def _likelihood(values: np.ndarray, covariance: np.ndarray) -> float:
     """Logarithm of the Gaussian density of values about 0, but for a constant."""
     root = np.linalg.cholesky(covariance)
-    return -0.5 * float(np.sum(solve_triangular(root, values, lower=True) ** 2)) - float(np.log(np.diag(root)).sum())
+    return -0.5 * float(np.sum(scipy.linalg.solve_triangular(root, values, lower=True) ** 2)) - float(
+        np.log(np.diag(root)).sum()
+    )
 
 
 def _unevenness(off: np.ndarray) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy.spatial import KDTree
+import scipy
 
 from specimeter.segment.border import Border, Patch, border, own_ring
 from specimeter.segment.contour import within
@@ -277,7 +277,7 @@ def _bridged(cracks: list[Proposal]) -> list[tuple[tuple[int, int], tuple[int, i
     bridges = []
     for k, j in combinations(range(len(cracks)), 2):
         if np.maximum(low[k] - high[j], low[j] - high[k]).max() <= BRIDGE_PX:
-            gaps, at = KDTree(places[j]).query(places[k])
+            gaps, at = scipy.spatial.KDTree(places[j]).query(places[k])
             end = int(gaps.argmin())
             if gaps[end] <= BRIDGE_PX:
                 bridges.append((tuple(map(int, places[k][end])), tuple(map(int, places[j][at[end]]))))

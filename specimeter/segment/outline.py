@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
-from scipy.special import ndtr
-from skimage.measure import find_contours
+import scipy
+import skimage
 
 from specimeter.segment.contour import evenly, normals, sample
 from specimeter.segment.tips import move_tips
@@ -221,7 +220,7 @@ def _half_level(
     rows, cols = np.nonzero(core)
     step = max(1, len(rows) // 40)
     probes = [(float(c), float(r)) for r, c in zip(rows[::step], cols[::step], strict=True)]
-    for contour in find_contours(padded, peak / 2):
+    for contour in skimage.measure.find_contours(padded, peak / 2):
         if len(contour) < 6 or np.any(contour[0] != contour[-1]):
             continue
         polygon = contour[:-1, ::-1] - 1.0
@@ -255,7 +254,7 @@ def _settle(contour: np.ndarray, darkness: np.ndarray, peak: float, blur_px: flo
         top = float(np.clip(np.percentile(model[core], 75), 0.05, 1.0)) if core.any() else 1.0
         depth = float(np.clip(dark / top, dark, max(dark, 0.97)))
         short = 0.5 * peak / depth - sample(model, seen[:, :1], seen[:, 1:]).ravel()
-        step = gaussian_filter1d(short, max(1.0, 0.7 * blur_px), mode="wrap") * np.sqrt(2 * np.pi) * spread
+        step = scipy.ndimage.gaussian_filter1d(short, max(1.0, 0.7 * blur_px), mode="wrap") * np.sqrt(2 * np.pi) * spread
         outline = outline + np.clip(0.8 * step, -0.4 * spread, 0.4 * spread)[:, None] * outward
     return outline + low, depth
 
@@ -275,7 +274,7 @@ def _unclip(polygon: np.ndarray, light: np.ndarray, ring: np.ndarray, depth: flo
     ]
     slope, level = np.median((lines[2] - lines[0]) / (2 * d)), np.median(lines[1]) - (1 - depth) * 0.5
     z = np.linspace(-1.5, 0.0, 61)
-    mills = np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) / ndtr(z)
+    mills = np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) / scipy.special.ndtr(z)
     at = float(np.interp(-slope * float(np.hypot(blur_px, 0.29)) / max(level, 0.05), -mills, z))
     return polygon - at * blur_px * outward
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from skimage.measure import find_contours
+import skimage
 
 from specimeter.errors import OutlineError
 from specimeter.segment.trace import even
@@ -169,6 +169,6 @@ def _largest(canvas: np.ndarray, low: np.ndarray) -> np.ndarray:
     if count < 2:
         raise OutlineError("nothing is left of the feature", mend="reject it instead, with a reason")
     mine = labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    rings = find_contours(cv2.GaussianBlur(np.pad(mine.astype(np.float32), 1), (0, 0), FINE / 4), 0.5)
+    rings = skimage.measure.find_contours(cv2.GaussianBlur(np.pad(mine.astype(np.float32), 1), (0, 0), FINE / 4), 0.5)
     ring = max(rings, key=lambda points: abs(float(np.sum(points[:-1, 0] * points[1:, 1] - points[1:, 0] * points[:-1, 1]))))
     return even((ring[:-1, ::-1] - 1 + 0.5) / FINE + low)

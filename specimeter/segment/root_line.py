@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import grey_closing
+import scipy
 
 from specimeter.segment.contour import uncrossed
 from specimeter.segment.faying_line import Faying
@@ -88,7 +88,7 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     middle, half = (toes[0] + toes[1]) / 2, float((toes[1] - toes[0]) @ joint.across) / 2
     across = np.arange(-half - PLATES_MM[1], half + PLATES_MM[1], STEP_MM)
     depth = np.array([_below(outline, middle + a * joint.across, up) for a in across])
-    depth = np.where(np.isfinite(depth), grey_closing(depth, round(NOTCH_MM / STEP_MM)), np.nan)
+    depth = np.where(np.isfinite(depth), scipy.ndimage.grey_closing(depth, round(NOTCH_MM / STEP_MM)), np.nan)
     if not np.isfinite(depth).any():
         return None
     rows = round(HIGHEST * float(np.nanmedian(depth)) / STEP_MM)

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 
 import cv2
 import numpy as np
-from scipy.ndimage import find_objects
-from skimage.segmentation import watershed
+import scipy
+import skimage
 
 from specimeter.segment.border import Border, Patch, border
 from specimeter.segment.cavity import darkness
@@ -161,7 +161,7 @@ def _proposed(reading: Reading, usable: np.ndarray) -> Iterator[tuple[np.ndarray
     """Each region that may be an imperfection: its cells (rows, columns), its box x, y, width, height, its highest log-odds."""
     odds = np.where(usable, reading.feature, -20.0)
     labels = apart(odds)
-    for label, box in enumerate(find_objects(labels), start=1):
+    for label, box in enumerate(scipy.ndimage.find_objects(labels), start=1):
         if box is None:
             continue
         mask = labels[box] == label
@@ -182,7 +182,7 @@ def apart(odds: np.ndarray) -> np.ndarray:
     held = np.unique(regions[seeds > 0])
     alone = (regions > 0) & ~np.isin(regions, held)
     markers = np.where(seeds > 0, seeds, np.where(alone, regions + int(seeds.max()), 0))
-    return np.asarray(watershed(-odds, markers, mask=regions > 0))
+    return np.asarray(skimage.segmentation.watershed(-odds, markers, mask=regions > 0))
 
 
 def welds(outline_mm: np.ndarray, px_mm: float) -> list[np.ndarray]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+import scipy
 
 STEP_PX = 1.0  # between points of the outline
 AT_ONCE = 16384  # points: OpenCV takes no more than 32,767 rows
@@ -58,15 +58,17 @@ def doubled_along(light: np.ndarray, outline_px: np.ndarray, px_mm: float) -> tu
     away = np.arange(-(FURTHER_MM[1] + 2 * BAND_MM) / px_mm, 2 * BAND_MM / px_mm, step)
     places = (points[:, None] + away[None, :, None] * normals[:, None]).astype(np.float32)
     seen = _sampled(np.log(light + np.float32(DARKEST)), places, cv2.BORDER_CONSTANT)
-    seen = uniform_filter1d(seen, max(round(ALIKE_MM / px_mm / STEP_PX), 3), axis=0, mode="wrap")
+    seen = scipy.ndimage.uniform_filter1d(seen, max(round(ALIKE_MM / px_mm / STEP_PX), 3), axis=0, mode="wrap")
     band = max(round(BAND_MM / px_mm / step), 1)
-    mean = uniform_filter1d(seen, band, axis=1, origin=-(band // 2))  # of what follows each place
+    mean = scipy.ndimage.uniform_filter1d(seen, band, axis=1, origin=-(band // 2))  # of what follows each place
     jump = np.linalg.norm(mean[:, band:-band] - mean[:, : -2 * band], axis=2)
     at = away[band:-band] * px_mm
     inner = (at > -FURTHER_MM[1]) & (at < -FURTHER_MM[0])
     own = jump[:, np.abs(at) < 0.6 * BAND_MM].max(axis=1)
     rival = jump[:, inner].max(axis=1) > RIVAL * own
-    goes_on = uniform_filter1d(rival.astype(float), max(round(DOUBLED_MM / px_mm / STEP_PX), 3), mode="wrap") > GOES_ON
+    goes_on = (
+        scipy.ndimage.uniform_filter1d(rival.astype(float), max(round(DOUBLED_MM / px_mm / STEP_PX), 3), mode="wrap") > GOES_ON
+    )
     return points[goes_on], -away[band:-band][inner][jump[goes_on][:, inner].argmax(axis=1)]
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from skimage.measure import find_contours
+import skimage
 
 from specimeter.colour import to_linear
 from specimeter.errors import AreaError
@@ -288,7 +288,7 @@ def _border(near: Reading, place: np.ndarray) -> np.ndarray | None:
         return None
     own = (labels == int(np.argmax(shares))).astype(np.uint8)
     level = np.where(cv2.dilate(own, np.ones((3, 3), np.uint8)) > 0, metal, 0.0)
-    contours = find_contours(np.pad(level, 1), 0.5)
+    contours = skimage.measure.find_contours(np.pad(level, 1), 0.5)
     longest = max(contours, key=lambda one: _area_of(one), default=None)
     if longest is None or len(longest) < 12:
         return None

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+import scipy
 
 from specimeter.segment import detail
 from specimeter.segment.detail import FWHM
@@ -127,7 +127,7 @@ def _spreads(profiles: np.ndarray, across: np.ndarray) -> list[float | None]:
     """Of the one step near the middle of each profile, in pixels; None where nothing stands out."""
     if not len(profiles):
         return []
-    slopes = np.abs(np.gradient(gaussian_filter1d(profiles, 1 / STEP_PX, axis=1), STEP_PX, axis=1))
+    slopes = np.abs(np.gradient(scipy.ndimage.gaussian_filter1d(profiles, 1 / STEP_PX, axis=1), STEP_PX, axis=1))
     return [_spread(slope, across) for slope in slopes]
 
 

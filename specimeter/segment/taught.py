@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from skimage.feature import multiscale_basic_features
+import skimage
 
 from specimeter.errors import OutlineError
 from specimeter.segment import forest
@@ -108,7 +108,7 @@ def _under(strokes: Strokes, low: np.ndarray, zoom: float, radius_px: float, siz
 def _figures(rgb: np.ndarray) -> np.ndarray:
     """Intensity, edges and texture at five scales (scikit-image), and two colours; float32 (H, W, F)."""
     grey = rgb.mean(axis=2)
-    figures = multiscale_basic_features(
+    figures = skimage.feature.multiscale_basic_features(
         grey, intensity=True, edges=True, texture=True, sigma_min=SIGMA_PX[0], sigma_max=SIGMA_PX[1], num_sigma=4
     )
     smooth = cv2.GaussianBlur(rgb, (0, 0), 1.0)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.optimize import nnls
-from scipy.special import ndtr
+import scipy
 
 from specimeter.segment.contour import sample
 
@@ -85,7 +84,7 @@ def _ramp(x, widths, blur_px, scatter):
         ramp = _blurred_ramp(u, blur_px)
         basis = np.column_stack([ramp] + [ramp - _blurred_ramp(u - knee, blur_px) for knee in knees])
         try:
-            costs[k] = nnls(basis, widths)[1] ** 2
+            costs[k] = scipy.optimize.nnls(basis, widths)[1] ** 2
         except RuntimeError:  # did not settle: this place is as unlikely as any
             continue
     if not np.isfinite(costs).any():
@@ -99,7 +98,7 @@ def _ramp(x, widths, blur_px, scatter):
 def _blurred_ramp(u, blur_px):
     """max(u, 0) convolved with a Gaussian."""
     z = u / blur_px
-    return u * ndtr(z) + blur_px * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+    return u * scipy.special.ndtr(z) + blur_px * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
 
 
 def _move_tip(polygon, tip, direction, place):

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from scipy import ndimage
-from skimage.measure import find_contours
+import scipy
+import skimage
 
 from specimeter.errors import OutlineError
 
@@ -69,7 +69,7 @@ class EdgePath:
             return np.stack([self.anchor, point])
         if np.linalg.norm(found[0] - self.anchor) > np.linalg.norm(found[-1] - self.anchor):
             found = found[::-1]
-        smooth = ndimage.gaussian_filter1d(found, 1.2, axis=0, mode="nearest")
+        smooth = scipy.ndimage.gaussian_filter1d(found, 1.2, axis=0, mode="nearest")
         return np.vstack([self.anchor, smooth[1:-1], point])
 
     def _inside(self, point: np.ndarray) -> np.ndarray:
@@ -115,7 +115,7 @@ def grow(light: np.ndarray, seed_px: np.ndarray, *, tolerance: float = 0.5) -> n
     """
     seed = np.asarray(seed_px, float)
     low, window = _window(light, seed, GROW_REACH_PX)
-    smooth = ndimage.gaussian_filter(window, SMOOTH_PX)
+    smooth = scipy.ndimage.gaussian_filter(window, SMOOTH_PX)
     x, y = np.clip(np.round(seed - low).astype(int), 0, np.array(window.shape[::-1]) - 1)
     core = float(np.median(smooth[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2]))
     around = _surroundings(smooth, x, y)
@@ -123,15 +123,15 @@ def grow(light: np.ndarray, seed_px: np.ndarray, *, tolerance: float = 0.5) -> n
         raise OutlineError("this place is no darker and no brighter than what is around it", mend="click into the opening")
     level = core + np.clip(tolerance, 0.05, 0.95) * (around - core)
     inside = smooth < level if core < around else smooth > level
-    labels, _ = ndimage.label(inside)
-    mine = ndimage.binary_fill_holes(labels == labels[y, x]) if inside[y, x] else np.zeros_like(inside)
+    labels, _ = scipy.ndimage.label(inside)
+    mine = scipy.ndimage.binary_fill_holes(labels == labels[y, x]) if inside[y, x] else np.zeros_like(inside)
     if not mine.any():
         raise OutlineError("nothing grows from here", mend="click into the middle of the opening")
     if mine[0].any() or mine[-1].any() or mine[:, 0].any() or mine[:, -1].any():
         raise OutlineError("this place has no end nearby", mend="lower the tolerance, or trace the outline")
-    far = np.where(ndimage.binary_dilation(mine, iterations=2), smooth, around)  # other dark places are not part of it
-    field = np.where(ndimage.binary_fill_holes(mine) & ~inside, core, far)  # a bright speck inside is
-    rings = find_contours(np.pad(field, 1, constant_values=around), level)
+    far = np.where(scipy.ndimage.binary_dilation(mine, iterations=2), smooth, around)  # other dark places are not part of it
+    field = np.where(scipy.ndimage.binary_fill_holes(mine) & ~inside, core, far)  # a bright speck inside is
+    rings = skimage.measure.find_contours(np.pad(field, 1, constant_values=around), level)
     ring = max(rings, key=lambda points: abs(_area(points)))
     return even(ring[:-1, ::-1] - 1 + low)
 
@@ -147,16 +147,16 @@ def snapped(light: np.ndarray, outline_px: np.ndarray, *, reach_px: float = SNAP
     offsets = np.arange(-reach_px, reach_px + 0.25, 0.5)
     places = outline[:, None] + offsets[:, None] * normals[:, None]
     low, window = _window(light, outline.mean(axis=0), float(np.abs(outline - outline.mean(axis=0)).max()) + reach_px + 6)
-    shade = ndimage.gaussian_filter(window, SMOOTH_PX)
-    steps = [ndimage.sobel(shade, axis=axis) for axis in (1, 0)]
+    shade = scipy.ndimage.gaussian_filter(window, SMOOTH_PX)
+    steps = [scipy.ndimage.sobel(shade, axis=axis) for axis in (1, 0)]
     at = (places - low).reshape(-1, 2).T[::-1]
-    across = [ndimage.map_coordinates(step, at, order=1, mode="nearest").reshape(places.shape[:2]) for step in steps]
+    across = [scipy.ndimage.map_coordinates(step, at, order=1, mode="nearest").reshape(places.shape[:2]) for step in steps]
     rise = across[0] * normals[:, :1] + across[1] * normals[:, 1:]
     sign = np.sign(np.median(rise[:, len(offsets) // 2 - 4 : len(offsets) // 2 + 5].sum(axis=1))) or 1.0
     gain = np.maximum(sign * rise, 0.0)
     gain = gain / max(float(np.quantile(gain, 0.98)), 1e-9) - 0.05 * (offsets / reach_px) ** 2
     chosen = _best_row(gain)
-    moved = ndimage.gaussian_filter1d(offsets[chosen], 1.5, mode="wrap")
+    moved = scipy.ndimage.gaussian_filter1d(offsets[chosen], 1.5, mode="wrap")
     return outline + moved[:, None] * normals
 
 

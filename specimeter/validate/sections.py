@@ -17,7 +17,7 @@ from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import SpecimeterError
 from specimeter.measure.feature import Feature
-from specimeter.measure.polygon import Rings, areas
+from specimeter.measure.polygon import Rings
 from specimeter.scene import files as scene_files
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
@@ -125,7 +125,7 @@ def by_hand(truth: truths.Truth, seed: int) -> dict[str, float]:
 
     toes, plates = clicked(weld["toes_px"]), [clicked(line) for line in weld["plates_px"]]
     face, metal = clicked(some(weld["face_px"], FACE_CLICKS)), clicked(some(weld["outline_px"], WELD_CLICKS))
-    sizes = {"weld_area_mm2": float(np.abs(areas(Rings.of([metal]))[0]))} if weld["etch"] > 0 else {}
+    sizes = {"weld_area_mm2": float(np.abs(Rings.of([metal]).areas[0]))} if weld["etch"] > 0 else {}
     if np.hypot(*(face[0] - toes[0])) > np.hypot(*(face[-1] - toes[0])):
         face = face[::-1]
     face = np.concatenate([toes[:1], face[1:-1], toes[1:]])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
 from specimeter.measure import polygon as polygons_of
-from specimeter.measure.polygon import Rings, areas, centroids, crossing, dense, diameters, perimeters
+from specimeter.measure.polygon import Rings, crossing, dense, diameters
 
 
 def star(seed: int, points: int, stretch: float = 1.0) -> np.ndarray:
@@ -52,14 +52,14 @@ def test_area_and_perimeter_agree_with_opencv(seed, points):
     polygon = star(seed, points)
     rings = Rings.of([polygon, polygon[::-1]])
     ring = polygon.astype(np.float32).reshape(-1, 1, 2)
-    assert np.abs(areas(rings)) == pytest.approx([cv2.contourArea(ring)] * 2, rel=1e-4, abs=1e-4)
-    assert areas(rings)[0] == pytest.approx(-areas(rings)[1], rel=1e-12)
-    assert perimeters(rings) == pytest.approx([cv2.arcLength(ring, True)] * 2, rel=1e-4)
+    assert np.abs(rings.areas) == pytest.approx([cv2.contourArea(ring)] * 2, rel=1e-4, abs=1e-4)
+    assert rings.areas[0] == pytest.approx(-rings.areas[1], rel=1e-12)
+    assert rings.perimeters == pytest.approx([cv2.arcLength(ring, True)] * 2, rel=1e-4)
 
 
 def test_area_keeps_its_digits_far_from_the_origin():
     square = np.array([[0, 0], [1e-3, 0], [1e-3, 1e-3], [0, 1e-3]]) + 1e5
-    assert abs(areas(Rings.of([square]))[0]) == pytest.approx(1e-6, rel=1e-5)  # 1e5 + 1e-3 itself is rounded to 1.5e-11
+    assert abs(Rings.of([square]).areas[0]) == pytest.approx(1e-6, rel=1e-5)  # 1e5 + 1e-3 itself is rounded to 1.5e-11
 
 
 @settings(deadline=None, max_examples=40)
@@ -114,19 +114,19 @@ def test_dense_adds_points_and_moves_nothing():
     fine = dense(rings, np.array([1.0, 3.0]))
     assert fine.counts.tolist() == [16, 12]
     assert fine.lengths.max() <= 3.0
-    assert areas(fine) == pytest.approx(areas(rings))
-    assert perimeters(fine) == pytest.approx(perimeters(rings))
+    assert fine.areas == pytest.approx(rings.areas)
+    assert fine.perimeters == pytest.approx(rings.perimeters)
     assert {tuple(p) for p in square} <= {tuple(p) for p in fine.points[:16]}
 
 
 def test_no_polygons_and_chosen_polygons():
     nothing = Rings.of([])
     assert len(nothing) == 0
-    assert len(areas(nothing)) == 0
+    assert len(nothing.areas) == 0
     assert [part.shape for part in diameters(nothing)] == [(0,), (0, 2)]
     assert len(crossing(nothing)) == 0
     rings = Rings.of([np.full((3, 2), k, float) for k in range(4)])
-    assert centroids(rings.only(np.array([False, True, False, True]))).tolist() == [[1, 1], [3, 3]]
+    assert rings.only(np.array([False, True, False, True])).centroids.tolist() == [[1, 1], [3, 3]]
 
 
 @pytest.mark.parametrize("points", [40, 400], ids=["short", "long"])

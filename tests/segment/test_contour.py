@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from specimeter.measure.polygon import Rings, areas, crossing, perimeters
+from specimeter.measure.polygon import Rings, crossing
 from specimeter.segment.contour import evenly, through_tips, uncrossed, within
 
 TURN = np.linspace(0, 2 * np.pi, 400, endpoint=False)
@@ -25,7 +25,7 @@ def test_a_tear_that_reaches_a_bound_ends_there_and_crosses_nothing(turn, shift)
     assert beyond.any()
     assert (np.linalg.norm(held, axis=1) < 30.01).all()
     assert not crossing(Rings.of([held])).any()
-    assert abs(float(areas(Rings.of([held]))[0])) == pytest.approx(4 * 9.96, abs=2.0)
+    assert abs(float(Rings.of([held]).areas[0])) == pytest.approx(4 * 9.96, abs=2.0)
 
 
 def test_what_lies_within_stays_as_it_is():
@@ -47,7 +47,7 @@ def test_a_crease_is_smoothed_and_a_figure_of_eight_is_opened():
     assert crossing(Rings.of([creased]))[0]
     mended = uncrossed(creased)
     assert not crossing(Rings.of([mended]))[0]
-    assert areas(Rings.of([mended]))[0] == pytest.approx(areas(Rings.of([smooth]))[0], rel=0.005)
+    assert Rings.of([mended]).areas[0] == pytest.approx(Rings.of([smooth]).areas[0], rel=0.005)
     assert uncrossed(smooth) == pytest.approx(smooth)
     eight = np.array([[0.0, 0], [4, 4], [4, 0], [0, 4]])
     assert uncrossed(eight) == pytest.approx(np.array([[0.0, 0], [4, 0], [4, 4], [0, 4]]))
@@ -71,8 +71,8 @@ def test_what_is_left_crosses_nowhere(seed, turns):
     left = uncrossed(looped)
     assert not crossing(Rings.of([left]))[0]
     assert sorted(map(tuple, left)) == sorted(map(tuple, looped))
-    assert perimeters(Rings.of([left]))[0] < perimeters(Rings.of([looped]))[0]
-    assert abs(abs(areas(Rings.of([left]))[0]) - abs(areas(Rings.of([ring]))[0])) < 10 * turns
+    assert Rings.of([left]).perimeters[0] < Rings.of([looped]).perimeters[0]
+    assert abs(abs(Rings.of([left]).areas[0]) - abs(Rings.of([ring]).areas[0])) < 10 * turns
 
 
 @pytest.mark.parametrize("places", [(30,), (12, 31), (5, 20, 33)])
@@ -93,7 +93,7 @@ def test_sides_of_a_slit_that_pass_each_other_are_exchanged(places, shift):
     assert not crossing(Rings.of([mended]))[0]
     assert sorted(map(tuple, mended)) == sorted(map(tuple, slit))
     held = float(np.sum(np.abs(thick) * np.hypot(*way.T))) + 0.5 * abs(thick[0]) * 0.5 + 0.5 * abs(thick[-1]) * 0.5
-    assert abs(float(areas(Rings.of([mended]))[0])) == pytest.approx(held, rel=0.04)
+    assert abs(float(Rings.of([mended]).areas[0])) == pytest.approx(held, rel=0.04)
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.4, 1.3, 2.2])
@@ -107,7 +107,7 @@ def test_a_needle_keeps_both_tips_and_its_steps(turn, length):
     held = through_tips(np.roll(needle, 1, axis=0), 1.0)
     gaps = np.linalg.norm(held[:, None] - held[None], axis=2)
     assert gaps.max() == pytest.approx(length, abs=1e-9)
-    assert abs(float(areas(Rings.of([held]))[0])) == pytest.approx(length**2 / 20, rel=0.08)  # corners at the widest are cut
+    assert abs(float(Rings.of([held]).areas[0])) == pytest.approx(length**2 / 20, rel=0.08)  # corners at the widest are cut
     steps = np.linalg.norm(held - np.roll(held, -1, axis=0), axis=1)
     assert steps.max() < 1.3
     assert not crossing(Rings.of([held])).any()
