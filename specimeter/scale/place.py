@@ -80,20 +80,26 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     known = _knowledge(start, width, scale, likely)
     guess = sheet.region.outline_px if sheet.region else None
 
-    def fits(begin: Bend) -> list[Placed]:
+    def rough_fits(begin: Bend) -> list[Placed]:
         found = candidates(
             coarse, begin, width, likely, window_mm=window, hide_px=hide, turns_deg=turns, sizes=_sizes(scale), count=WEIGHED
         )
         found = _likeliest([one for one in found if not _on_card(one, scale)], likely)
-        return [fit for fit in _best_fits(fine, seen, found, known) if _holds(fit, guess)]
+        return _rough_fits(fine, seen, found, known)
 
-    placed = fits(start)
+    def fits(rough: Sequence[Placed]) -> list[Placed]:
+        return [fit for fit in _best_fits(fine, seen, rough, known) if _holds(fit, guess)]
+
+    rough = rough_fits(start)
+    placed = fits(rough)
     lost = not placed or placed[0].support < FOUND
     if isinstance(sheet.bend.axis, str) and guess is None and (lost or placed[0].likely < SURELY_LIKELY):
-        across = fits(replace(start, direction_deg=start.direction_deg + 90.0))
-        least = ENOUGH if lost else _worth(placed[0], known) + MUCH_MORE
-        if across and across[0].support >= FOUND and _worth(across[0], known) > least:
-            raise _other_way(photo, sheet.bend.axis)
+        across = rough_fits(replace(start, direction_deg=start.direction_deg + 90.0))
+        if lost or (across and _worth(across[0], known) > _worth(rough[0], known)):  # else it will not win by so much more
+            across = fits(across)
+            least = ENOUGH if lost else _worth(placed[0], known) + MUCH_MORE
+            if across and across[0].support >= FOUND and _worth(across[0], known) > least:
+                raise _other_way(photo, sheet.bend.axis)
     if lost:
         if (by_hand := _by_hand(sheet, start, known)) is not None:
             return by_hand
@@ -321,8 +327,8 @@ def _sizes(scale: Scale) -> np.ndarray:
     return np.geomspace(1.0, largest, max(2, int(np.ceil(np.log(largest) / 0.06))))
 
 
-def _best_fits(picture: Reduced, seen: Looks, rough: Sequence[Candidate], known: Knowledge) -> list[Placed]:
-    """Candidates refined on their borders, best first: all by a wide search, the few best by ever narrower ones."""
+def _rough_fits(picture: Reduced, seen: Looks, rough: Sequence[Candidate], known: Knowledge) -> list[Placed]:
+    """The few best of the candidates after a wide search for their borders, best first."""
     fits = []
     for one in rough:
         starts = [one.bend]
@@ -330,7 +336,11 @@ def _best_fits(picture: Reduced, seen: Looks, rough: Sequence[Candidate], known:
             starts.append(between_leg_ends(picture, one.bend, one.width_mm))
         ends = (-0.5 * one.width_mm, 0.5 * one.width_mm)
         fits += [refine(picture, seen, start, ends, SPREADS_MM[:1], known) for start in starts]
-    few = sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))[:MOST_REFINED]
+    return sorted((fit for fit in fits if fit), key=lambda fit: -_worth(fit, known))[:MOST_REFINED]
+
+
+def _best_fits(picture: Reduced, seen: Looks, few: Sequence[Placed], known: Knowledge) -> list[Placed]:
+    """Rough fits refined on their borders by ever narrower searches, best first."""
     few = [_climbed(picture, seen, fit, known) for fit in few]
     fits = [refine(picture, seen, fit.bend, fit.ends_mm, SPREADS_MM[-1:], known, fit.shift) for fit in few]
     fits = [_unstrained(picture, seen, fit, known) for fit in fits if fit]
