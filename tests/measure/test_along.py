@@ -105,12 +105,12 @@ def test_an_extent_is_as_sure_as_two_tips_and_the_scale(make):
 def test_the_axis_of_a_bend_s_weld_lies_amid_the_area(make):
     """A face of 20 mm of arc, 30 mm along the axis, with a hole over its left half only: amid it all 30 mm are examined."""
     surface = make.bend()
-    face = surface.project(rectangle(20, 30, (3, 5)))
-    hole = surface.project(rectangle(4, 10, (-3, 5)))
+    face = surface.project(rectangle(20, 30, (9, 5)))
+    hole = surface.project(rectangle(4, 10, (3, 5)))
     area = make.whole_area(outline_px=face, edges_px=(), exclude_px=(hole,))
     found = placed(make, [], surface, sheet("face-bend"), area)
     assert found.weld_mm == pytest.approx(30.0, abs=0.05)
-    amid = make.whole_area(outline_px=face, edges_px=(), exclude_px=(surface.project(rectangle(4, 10, (3, 5))),))
+    amid = make.whole_area(outline_px=face, edges_px=(), exclude_px=(surface.project(rectangle(4, 10, (9, 5))),))
     assert placed(make, [], surface, sheet("face-bend"), amid).weld_mm == pytest.approx(20.0, abs=0.05)
 
 

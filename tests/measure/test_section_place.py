@@ -78,6 +78,11 @@ def test_only_what_lies_at_the_line_counts_as_unfused():
 
     assert unfused([ribbon(2.0, 0.3)], lines)[0] == pytest.approx(1.0, abs=0.1)
     assert unfused([ribbon(2.0, 0.8)], lines)[0] == 0.0
+    level = [np.array([[0.0, 5.0], [20.0, 5.0]])]
+    for off, lost in ((0.5, 4.0), (0.51, 0.0)):  # to half a millimetre, that itself
+        assert unfused([np.array([[8.0, 5.0 + off], [12.0, 5.0 + off], [10.0, 6.0]])], level)[0] == pytest.approx(
+            lost, abs=0.06
+        )
     assert unfused([ribbon(1.0, 0.0), ribbon(4.0, 0.0, 1.5)], lines)[0] == pytest.approx(2.5, abs=0.15)
 
 
