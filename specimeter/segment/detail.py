@@ -1,7 +1,9 @@
 """How fine the detail is that a face itself shows above its noise: one smoothed between sharp edges is noticed, block by block.
 
 Light that went through a lens falls off towards fine detail as the texture does and as the blur does, and ends in the noise.
-Noise that is added later does not: where detail falls much faster than a surface's does and then levels off, it was smoothed.
+Where detail falls much faster than a surface's does and then levels off, a face was smoothed, or it is a smooth one. Smoothing
+takes the camera's noise away with the detail: only a face that has no more noise than the picture around it, where that is as
+bright, is said to be smoothed. One on which as much noise was laid again looks like smooth metal, and is not told from it.
 """
 
 from __future__ import annotations
@@ -30,7 +32,12 @@ SMOOTHED_PX = {64: 3.5, 32: 2.5}  # full width at half height, of the middle blo
 PARTLY_PX = 3.5  # of one large block in ten
 SOFTER = 1.6  # times softer than the edges: the face was smoothed, or lies out of focus by itself
 LEAST_SHARE = 0.1  # of the blocks must show detail
-NOISIER_DB = 10.0  # than the quietest of the picture around: noise that the camera did not make
+NOISIER_DB = 10.0  # than the picture around where it is as bright: noise that the camera did not make
+SMOOTHER_DB = (
+    3.0  # a smoothed face's noise is over it by less: honest faces of two renderers have 0 to 20 dB more, most of it grain
+)
+ALIKE = 2.5  # times as bright or as dark
+FEWEST_ALIKE = 12  # blocks, or a sixth of them: else the nearest in brightness
 FWHM = 2 * np.sqrt(2 * np.log(2))
 SMOOTHED, NOISE = "smoothed", "nothing but noise"
 
@@ -41,7 +48,7 @@ class Detail:
 
     `fwhm_px`: full width at half height of the blur that at least explains how its detail ends, None where too little detail
     shows; `worst_px`: of the blur that explains it all; `smoothed`: the first is more than lenses and textures account for, or
-    it was blurred in one direction; `only_noise`: no detail, and more noise than around the face.
+    it was blurred in one direction, and no more noise than around the face; `only_noise`: no detail, and more noise.
     """
 
     fwhm_px: float | None = None
@@ -76,19 +83,31 @@ def of_face(light: np.ndarray, area: ExaminedArea) -> Detail:
     noise, level = power[:, FINEST].min(axis=1), power[:, LEVEL].mean(axis=1)
     shows = power[:, 0] - noise > LEAST_DB
     if shows.mean() < LEAST_SHARE or shows.sum() < FEW:
-        around = _blocks(light, 1 - cv2.dilate(inside, np.ones((41, 41), np.uint8)), size)
-        quiet = np.percentile(_power_db(around)[:, FINEST].min(axis=1), 10) if len(around) >= FEW else np.inf
-        return Detail(only_noise=bool(np.median(noise) > quiet + NOISIER_DB))
-    power, noise, level = power[shows], noise[shows], level[shows]
-    fine, compressed = _blur_px(power, noise, FALL_DB, 0.5), _blur_px(power, level, FALL_DB, LEVEL_ENDS)
-    worst = np.maximum(_blur_px(power, noise, 0.0, 0.5), _blur_px(power, level, 0.0, LEVEL_ENDS))
+        return Detail(only_noise=_over_around(light, inside, blocks, noise) > NOISIER_DB)
+    seen, over, level = power[shows], noise[shows], level[shows]
+    fine, compressed = _blur_px(seen, over, FALL_DB, 0.5), _blur_px(seen, level, FALL_DB, LEVEL_ENDS)
+    worst = np.maximum(_blur_px(seen, over, 0.0, 0.5), _blur_px(seen, level, 0.0, LEVEL_ENDS))
     one_way = smear.length_px(light, area) or 0.0
     middle, partly = FWHM * np.median(np.maximum(fine, compressed)), FWHM * np.percentile(fine, 90)
+    soft = bool(middle > SMOOTHED_PX[size] or (partly > PARTLY_PX and size == BLOCKS_PX[0]) or one_way)
+    softer = np.flatnonzero(shows)[FWHM * np.maximum(fine, compressed) > SMOOTHED_PX[size]]
+    which = softer if len(softer) and not one_way else np.flatnonzero(shows)
     return Detail(
         fwhm_px=float(middle),
         worst_px=max(float(FWHM * np.percentile(worst, 75)), one_way),
-        smoothed=bool(middle > SMOOTHED_PX[size] or (partly > PARTLY_PX and size == BLOCKS_PX[0]) or one_way),
+        smoothed=soft and _over_around(light, inside, blocks[which], noise[which]) < SMOOTHER_DB,
     )
+
+
+def _over_around(light: np.ndarray, inside: np.ndarray, blocks: np.ndarray, noise: np.ndarray) -> float:
+    """By how many dB a face's noise is over that of the picture around, where it is as bright; NaN if that is too little."""
+    around = _blocks(light, 1 - cv2.dilate(inside, np.ones((41, 41), np.uint8)), blocks.shape[1])
+    if len(around) < FEW:
+        return np.nan
+    middle, each = (np.log(np.median(one, axis=(1, 2)) ** 2 + 1e-4) for one in (blocks, around))
+    away = np.abs(each - np.median(middle))
+    alike = away < max(np.log(ALIKE), np.sort(away)[min(max(FEWEST_ALIKE, len(around) // 6), len(around)) - 1] + 1e-9)
+    return float(np.median(noise) - np.median(_power_db(around[alike])[:, FINEST].min(axis=1)))
 
 
 def width_px(detail: Detail, edges_px: float | None) -> tuple[float | None, str]:
