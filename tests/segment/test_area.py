@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from specimeter.errors import AreaError
-from specimeter.scale.place import place_surface
+from specimeter.scale.place import LEGS, place_surface
 from specimeter.scale.surface import Bend, Flat
 from specimeter.segment import area
-from specimeter.segment.area import examined_area, steepness_limits_mm
+from specimeter.segment.area import BETWEEN_LEGS, examined_area, steepness_limits_mm
 from specimeter.segment.edges import SideEdge
 
 SEEDS = (2, 5, 10, 11, 21, 23)  # benches of wood, cloth and paint; metal dark and bright; arcs of 120 and 180 degrees
@@ -62,8 +62,8 @@ def test_the_face_is_found_among_clutter(bench_photograph, seed):
     assert area.found_by == "auto"
     if picture.truth.angle_deg > 150:
         assert area.confidence > 0.5
-    else:  # legs in view, no silhouette: the crown's place along them is uncertain, and that is said
-        assert area.confidence < 0.5
+    else:  # legs in view, no silhouette: the crown's place along them is less certain, and that is said
+        assert area.confidence <= BETWEEN_LEGS
         assert any("legs are in view" in caution for caution in surface.cautions)
     assert len(area.edges_px) == 2
     assert np.nanmax(surface.steepness_deg(area.outline_px)) < 60.01
@@ -153,3 +153,14 @@ def test_a_picture_without_any_edge_has_an_area_only_where_one_is_drawn(bench_ph
     area = examined_area(blank, picture.sheet, picture.scale, bend)
     assert area.found_by == "sheet"
     assert area.width_mm is None
+
+
+@pytest.mark.parametrize(("cautions", "most"), [((), 0.99), ((LEGS,), BETWEEN_LEGS), ((LEGS, "another place"), 0.45)])
+def test_a_crown_between_two_legs_is_likely_where_it_was_put(cautions, most):
+    """It alone leaves the place likely, and its caution stands; with another doubt beside it the place is doubtful."""
+    bend = SimpleNamespace(evidence={"support": 0.95}, cautions=cautions)
+    edges = (SimpleNamespace(support=0.9), SimpleNamespace(support=0.9))
+    scale = SimpleNamespace(height_known=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(area, "height_open", lambda scale: False)
+        assert area._confidence(edges, 25.0, None, scale, bend) == pytest.approx(most)
