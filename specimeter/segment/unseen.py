@@ -16,10 +16,8 @@ BURNT = 0.95  # of full light: code 249 of 255
 BLACK = 0.003  # of full light: code 10 of 255, where an opening's half of the light is three steps of code
 FLAT = 0.3 / 255  # scatter of the code within a few pixels; metal and sensor noise scatter more, clipped or painted parts less
 FLAT_WINDOW_PX = 7
-BLOCK_PX, BLOCKS = (
-    6,
-    5,
-)  # means over so many pixels a side keep what lies on metal and lose noise; compared over so many of them
+BLOCK_PX = 6  # means over so many pixels a side keep what lies on metal and lose noise
+BLOCKS = 5  # over so many of them they are compared
 PLAIN = 2.0  # structure of those means, over what white noise leaves in them: 1 is noise, metal has 3 to 60
 SHOWS = 5.0  # of an area, and right beside a plain part of it: metal shows there, so the part is tape, paint, paper
 WIDE_MM = {
@@ -169,13 +167,13 @@ def _plain(rgb: np.ndarray, looked_at: np.ndarray) -> np.ndarray:
 
 def _bends(field: np.ndarray) -> np.ndarray:
     """What a place lies above the mean of its four neighbours, scaled to keep the scatter of white noise."""
-    kernel = np.array([[0, -1, 0], [-1, 4, -1], [0, -1, 0]], np.float32) / np.float32(np.sqrt(20))
-    return np.asarray(cv2.filter2D(field, -1, kernel))
+    return np.asarray(cv2.Laplacian(field, cv2.CV_32F, ksize=1, scale=-1 / np.sqrt(20)))
 
 
 def _in_blocks(field: np.ndarray) -> np.ndarray:
+    """Means over blocks; the field's sides are multiples of theirs."""
     rows, columns = (side // BLOCK_PX for side in field.shape)
-    return field.reshape(rows, BLOCK_PX, columns, BLOCK_PX).mean(axis=(1, 3))
+    return np.asarray(cv2.resize(field, (columns, rows), interpolation=cv2.INTER_AREA))
 
 
 def _extent_mm(outline_px: np.ndarray, surface, mm_per_px: float) -> float:

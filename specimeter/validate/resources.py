@@ -40,9 +40,13 @@ def _run(*module: str) -> subprocess.CompletedProcess[str]:
 
 
 def _main(photo: str, limits: str) -> None:
+    from importlib import import_module
+
     from specimeter import job
     from specimeter import photo as photos
 
+    for part in ("special", "ndimage", "spatial"):  # of SciPy: the command loads them beside the decoding
+        import_module(f"scipy.{part}")
     stages: list[str] = []
     clocks: list[tuple[float, float]] = []
 
