@@ -3,7 +3,8 @@
 Light that went through a lens falls off towards fine detail as the texture does and as the blur does, and ends in the noise.
 Where detail falls much faster than a surface's does and then levels off, a face was smoothed, or it is a smooth one. Smoothing
 takes the camera's noise away with the detail: only a face that has no more noise than the picture around it, where that is as
-bright, is said to be smoothed. One on which as much noise was laid again looks like smooth metal, and is not told from it.
+bright, is said to be smoothed; where a face fills the picture, missing detail alone says it. One on which as much noise was
+laid again looks like smooth metal, and is not told from it.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ def of_face(light: np.ndarray, area: ExaminedArea) -> Detail:
     return Detail(
         fwhm_px=float(middle),
         worst_px=max(float(FWHM * np.percentile(worst, 75)), one_way),
-        smoothed=soft and _over_around(light, inside, blocks[which], noise[which]) < SMOOTHER_DB,
+        smoothed=soft and not _over_around(light, inside, blocks[which], noise[which]) >= SMOOTHER_DB,  # NaN: by detail alone
     )
 
 

@@ -136,6 +136,17 @@ def test_a_smooth_surface_with_the_camera_s_noise_is_not_accused(level):
     assert of_face(smooth, area).smoothed
 
 
+@pytest.mark.parametrize("name", SAMPLES)
+def test_a_smeared_face_that_fills_the_picture_is_noticed(placed, name):
+    """With nothing around to compare its noise with, missing detail is enough: what is not known does not pass."""
+    rgb, area, _ = placed(name)
+    low, high = area.outline_px.min(axis=0).astype(int) + 20, area.outline_px.max(axis=0).astype(int) - 20
+    light = colour.luminance(cv2.GaussianBlur(rgb, (0, 0), 6.0))[low[1] : high[1], low[0] : high[0]]
+    rows, cols = light.shape
+    whole = ExaminedArea(outline_px=np.array([[0, 0], [cols - 1, 0], [cols - 1, rows - 1], [0, rows - 1]], float))
+    assert of_face(light, whole).smoothed
+
+
 def test_gaps_of_a_box_are_told_by_its_length():
     """White lines averaged over L pixels, from the definition: the share is nearly whole at L, and small for white ones."""
     rng = np.random.default_rng(3)
