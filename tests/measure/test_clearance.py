@@ -37,6 +37,15 @@ def test_edge_to_corner():
     assert gaps == pytest.approx([1.25, 1.25])
 
 
+@pytest.mark.parametrize("head", range(4))
+@pytest.mark.parametrize("other_head", range(3))
+def test_with_which_point_an_outline_begins_changes_nothing(head, other_head):
+    """A tip 2 away from the middle of a side: nearest is that side alone, be it the first, the last or amid the outline."""
+    tip = np.array([[3.0, 0.5], [9.0, 0.0], [9.0, 1.0]])
+    gaps, _ = clear_distances(Rings.of([np.roll(SQUARE, head, axis=0), np.roll(tip, other_head, axis=0)]))
+    assert gaps.tolist() == [2.0, 2.0]
+
+
 @pytest.mark.parametrize(
     "other",
     [

@@ -212,12 +212,13 @@ def test_a_circle_grown_from_any_place_inside_fits_and_touches_twice(seed):
         assert np.hypot(*(touched[0] - place)) == pytest.approx(to_edges(ring, place).min(), rel=1e-6)
 
 
+@pytest.mark.parametrize("turn", [0.7, -0.4, 1.6, 2.9])
 @pytest.mark.parametrize(("long", "wide"), [(20000.0, 1.0), (50.0, 3.0), (400.0, 1.0)])
-def test_places_to_begin_from_lie_inside(long, wide):
-    """However thin, drawn either way round: every place that a climb begins from is inside, and the first is always there."""
+def test_places_to_begin_from_lie_inside(long, wide, turn):
+    """However thin and turned, drawn either way round: all places that a climb begins from lie inside, and there is a first."""
     along = np.linspace(0, long, 41)
     strip = np.concatenate([np.column_stack([along, 0 * along]), np.column_stack([along[::-1], 0 * along + wide])])
-    for ring in (turned(strip, 0.7, 1.0, (30.0, -8.0)), turned(strip, 0.7, 1.0, (30.0, -8.0))[::-1], blob(3), blob(8)[::-1]):
+    for ring in (turned(strip, turn, 1.0, (30.0, -8.0)), turned(strip, turn, 1.0, (30.0, -8.0))[::-1], blob(3), blob(8)[::-1]):
         places = inscribed._peaks(Rings.of([ring]))[0]
         there = places[np.isfinite(places[:, 0])]
         assert len(there) >= 1

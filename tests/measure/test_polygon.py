@@ -156,6 +156,20 @@ def test_a_long_outline_crosses_only_where_a_small_loop_is_spliced_in(points):
     assert crossing(Rings.of([ring, swapped, ring[::-1], swapped[::-1]])).tolist() == [False, True, False, True]
 
 
+@pytest.mark.parametrize(("deep", "crosses"), [(-1.0, False), (0.0, False), (1.0, True)])
+@pytest.mark.parametrize("head", [0, 1, 900])
+def test_a_spike_that_reaches_a_side_touches_it_and_one_that_passes_it_crosses(deep, crosses, head):
+    """A tip of a long outline, of whole numbers, one short of the opposite side, on it, and one beyond."""
+    x = np.arange(0.0, 301.0)
+    floor, ceiling = np.column_stack([x, 0 * x]), np.column_stack([x[::-1], 0 * x + 40.0])
+    ceiling[150] = [150.5, -deep]
+    ring = np.roll(np.concatenate([floor, [[300.0, y] for y in range(1, 40)], ceiling, [[0.0, y] for y in range(39, 0, -1)]]),
+                   head, axis=0)  # fmt: skip
+    for one in (ring, ring[::-1], ring[:, ::-1]):
+        assert polygons_of._crosses(one) is crosses
+        assert crossing(Rings.of([one]))[0] == crosses
+
+
 def test_many_outlines_of_unlike_sizes_at_once_are_each_as_alone():
     """From 3 to 900 points, with the greatest extents of each and whether each crosses itself."""
     rng = np.random.default_rng(5)

@@ -10,9 +10,11 @@ import pytest
 
 from specimeter.measure import section
 from specimeter.measure.section import apart, measure_section, toe_outlines
+from specimeter.measure.undercut import measure_undercut
 from specimeter.record.build import cut_part
 from specimeter.scale.surface import Flat
 from specimeter.segment.faying_line import Faying
+from specimeter.segment.joint import find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.plates import resampled
 from specimeter.segment.weld_metal import WeldMetal
@@ -283,6 +285,101 @@ def test_the_scale_adds_to_an_undercut_s_sizes():
     exact, loose = (measured(notched(0.8, 0.5, 40.0), u_rel=u).undercuts[0].undercut for u in (0.0, 0.05))
     assert loose.u_depth_mm**2 - exact.u_depth_mm**2 == pytest.approx((0.05 * exact.depth_mm) ** 2, rel=1e-6)
     assert loose.u_width_mm**2 - exact.u_width_mm**2 == pytest.approx((0.05 * exact.width_mm) ** 2, rel=1e-6)
+
+
+def test_a_notch_is_measured_as_the_photograph_shows_it(monkeypatch):
+    """Blur and pixel in mm, its edge placed to a quarter of a pixel (judgement), what is unclear of it, the scale's u and the
+    plate that it lies in: a notch clear of it would be another's.
+    """
+    asked = []
+
+    def noted(notch, plate, **how):
+        asked.append((notch, plate, how))
+        return measure_undercut(notch, plate, **how)
+
+    monkeypatch.setattr(section, "measure_undercut", noted)
+    px_mm = 0.03
+    found = measured(notched(0.8, 0.5, 40.0), surface=above(px_mm=px_mm), blur_px=0.6, u_rel=0.02)
+    ((notch, plate, how),) = asked
+    assert how == pytest.approx(
+        {"blur_mm": 0.6 * px_mm, "px_mm": px_mm, "u_edge_mm": 0.25 * px_mm, "u_rel": 0.02, "off_mm": 0.0}
+    )
+    assert plate.height(notch).min() == pytest.approx(-0.8, abs=0.01)
+    cut = found.undercuts[0]
+    assert np.abs(plate.height(np.array([found.undercuts[0].undercut.centre])) + 0.3) < 0.03  # a radius above the root
+    assert cut.toe in (1, 2)
+    assert found.sizes[f"toe_angle_{cut.toe}_deg"] > 0.0
+
+
+def faked(monkeypatch, *, metal, gap: Faying | None) -> None:
+    """A photograph in which the weld metal and the gap between the plates are seen as told, and all of the outline is clear."""
+    none = np.zeros((0, 2))
+    for name, told in (
+        ("read_steady", lambda rgb, px_mm, outline_px: px_mm),
+        ("within", lambda reading, outline_px: reading),
+        ("look_for", lambda reading, sheet, surface, area: metal),
+        ("find_gap", lambda read, joint: gap),
+        ("blur_of", lambda photo, area: 0.6),
+        ("unclear", lambda photo, outline_px: none),
+        ("doubled", lambda photo, outline_px, px_mm: (none, np.zeros(0))),
+    ):
+        monkeypatch.setattr(section, name, told)
+
+
+def asked_of(outline_mm, test="macro-fillet", *, weld_px=None, weld: dict | None = None, px_mm=PX_MM):
+    """The section of such a photograph."""
+    surface = above(px_mm=px_mm)
+    area = ExaminedArea(outline_px=surface.project(resampled(outline_mm, 0.5 * px_mm)), confidence=1.0)
+    sheet = Sheet.model_validate({"specimen": {"id": "M-1", "test": test}} | ({} if weld is None else {"weld": weld}))
+    photo = SimpleNamespace(rgb=None)
+    return section.section_of(photo, sheet, area, surface=surface, scale=scale_of(surface, 0.0), weld_px=weld_px)
+
+
+def test_a_gap_is_believed_unless_a_person_drew_the_weld_metal(monkeypatch):
+    """The gap ends 1.2 mm beyond the corner, the weld metal reaches 1.5: the gap tells the penetration. Where the weld metal
+    was clicked it is what was clicked: 1.8 mm.
+    """
+    through = find_fillet(resampled(tee(6.0, 6.0), 0.05)).through
+    gap = Faying(through=through, tip=CORNER - [1.2, 0.0], u_mm=0.1, length_mm=4.0)
+    faked(monkeypatch, metal=metal_of(above(), WELD), gap=gap)
+    for points, wanted in ((None, 1.2), (above().project(melted(1.8)), 1.8)):
+        found = asked_of(tee(6.0, 6.0), weld_px=points)
+        assert found.sizes["penetration_mm"] == pytest.approx(wanted, abs=0.03)
+        assert found.weld_drawn_px is points
+        assert found.unfused == ()
+
+
+def test_a_dilution_is_told_only_of_plates_that_the_sheet_says_are_square(monkeypatch):
+    """A bevel of 0 degrees; of 30 it is not, nor where the sheet says nothing of the weld."""
+    faked(monkeypatch, metal=metal_of(above(), WELD), gap=None)
+    assert "dilution" in asked_of(tee(6.0, 6.0), weld={"bevel_deg": 0}).sizes
+    for weld in ({"bevel_deg": 30}, None):
+        assert asked_of(tee(6.0, 6.0), weld=weld).missing["dilution"] == section.NO_DILUTION
+
+
+def test_why_there_is_no_weld_metal_is_said_of_what_it_would_tell(monkeypatch):
+    """In the words of whoever looked for it; the outline's own sizes are there all the same."""
+    faked(monkeypatch, metal="the cut is not etched", gap=None)
+    found = asked_of(tee(6.0, 6.0))
+    assert found.sizes["throat_mm"] == pytest.approx(6 / np.sqrt(2), abs=0.02)
+    assert found.missing["weld_area_mm2"] == "the cut is not etched"
+    assert found.weld_px is None
+
+
+def test_the_photograph_is_read_at_the_scale_of_the_cut_s_middle(monkeypatch):
+    """Millimetres to the pixel where the outline's points have their mean, which differ over a picture taken at a lean."""
+    faked(monkeypatch, metal="none", gap=None)
+    asked = []
+    surface = SimpleNamespace(mm_per_px_at=lambda point: asked.append(np.asarray(point)) or PX_MM, develop=above().develop,
+                              project=above().project)  # fmt: skip
+    area = ExaminedArea(outline_px=above().project(resampled(tee(6.0, 6.0), 0.02)), confidence=1.0)
+    sheet = Sheet.model_validate({"specimen": {"id": "M-1", "test": "macro-fillet"}})
+    told = {}
+    monkeypatch.setattr(section, "read_steady", lambda rgb, px_mm, outline_px: told.update(px_mm=px_mm))
+    section.section_of(SimpleNamespace(rgb=None), sheet, area, surface=surface, scale=scale_of(above(), 0.0))
+    assert told == {"px_mm": PX_MM}
+    for point in asked:
+        assert point == pytest.approx(area.outline_px.mean(axis=0))
 
 
 def lipped() -> np.ndarray:

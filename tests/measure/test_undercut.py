@@ -301,6 +301,21 @@ def test_the_largest_root_that_fits_is_told_by_how_much_worse_it_is(scatter):
         assert found == pytest.approx(np.exp(best[2]) * (1 if scatter == 0.0 else 7))
 
 
+@pytest.mark.parametrize(("number", "factor"), [*enumerate((1.0, 1.25, 1.5, 2.0, 3.0, 4.5, 7.0))])
+def test_of_a_misfit_that_grows_as_the_logarithm_squared_the_largest_root_is_told_in_closed_form(number, factor, monkeypatch):
+    """A residual of the radius's logarithm alone, beside a misfit that no radius mends: a factor f adds (3 log f)^2 to the sum
+    of squares, and may add (2 scatter)^2. Just below what the next factor adds, this one is the largest.
+    """
+    best = np.array([0.2, 0.9, np.log(0.3), 0.4, 0.5])
+
+    def misfit(shape, points, sigma):
+        return np.array([0.7, 3.0 * (shape[2] - best[2]), *(shape - best)[[0, 1, 3, 4]]])
+
+    monkeypatch.setattr(undercut, "_residuals", misfit)
+    beyond = 3.0 * np.log((1.25, 1.5, 2.0, 3.0, 4.5, 7.0, 9.0)[number])
+    assert undercut._largest_that_fits(best, np.zeros((9, 2)), 0.03, 0.99 * beyond / 2) == pytest.approx(0.3 * factor)
+
+
 @pytest.mark.parametrize("side", [-1, 1])
 @pytest.mark.parametrize("sigma", [0.02, 0.05])
 def test_beside_a_straight_flank_the_blurred_level_is_the_normal_distribution(side, sigma):

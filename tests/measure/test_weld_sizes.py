@@ -182,6 +182,12 @@ def test_each_line_of_a_fillet_is_as_long_as_what_it_shows():
         root, foot = drawn["theoretical_throat_mm"].lines[0]
         assert root == pytest.approx([55, 60], abs=0.02)
         assert (foot - root) @ (chord[1] - chord[0]) == pytest.approx(0.0, abs=1e-6)  # square to the line between the toes
+        assert (foot - root) @ (chord.mean(axis=0) - root) > 0  # from the corner outwards
+        for number, toe in enumerate((joint.face.toes[joint.through], joint.face.toes[1 - joint.through]), start=1):
+            tangent, surface = drawn[f"toe_angle_{number}_deg"].lines
+            assert tangent is toe.tangent
+            assert surface == pytest.approx(np.array([toe.point, root]))
+            assert drawn[f"leg_{number}_mm"].lines[0] == pytest.approx(np.array([root, toe.point]))
         on_chord, on_face = drawn["convexity_mm"].lines[0]
         assert abs(np.cross([*(on_chord - chord[0]), 0], [*(chord[1] - chord[0]), 0])[2]) < 1e-6
         assert min(np.hypot(*(joint.face.points - on_face).T)) < 0.005  # steadied
