@@ -304,7 +304,7 @@ def test_the_largest_root_that_fits_is_told_by_how_much_worse_it_is(scatter):
 @pytest.mark.parametrize(("number", "factor"), [*enumerate((1.0, 1.25, 1.5, 2.0, 3.0, 4.5, 7.0))])
 def test_of_a_misfit_that_grows_as_the_logarithm_squared_the_largest_root_is_told_in_closed_form(number, factor, monkeypatch):
     """A residual of the radius's logarithm alone, beside a misfit that no radius mends: a factor f adds (3 log f)^2 to the sum
-    of squares, and may add (2 scatter)^2. Just below what the next factor adds, this one is the largest.
+    of squares, and may add (2 scatter)^2: from just above what a factor adds to just below what the next does it is the one.
     """
     best = np.array([0.2, 0.9, np.log(0.3), 0.4, 0.5])
 
@@ -312,8 +312,9 @@ def test_of_a_misfit_that_grows_as_the_logarithm_squared_the_largest_root_is_tol
         return np.array([0.7, 3.0 * (shape[2] - best[2]), *(shape - best)[[0, 1, 3, 4]]])
 
     monkeypatch.setattr(undercut, "_residuals", misfit)
-    beyond = 3.0 * np.log((1.25, 1.5, 2.0, 3.0, 4.5, 7.0, 9.0)[number])
-    assert undercut._largest_that_fits(best, np.zeros((9, 2)), 0.03, 0.99 * beyond / 2) == pytest.approx(0.3 * factor)
+    beyond = (1.25, 1.5, 2.0, 3.0, 4.5, 7.0, 9.0)[number]
+    for scatter in (1.01 * 3.0 * np.log(factor) / 2, 0.99 * 3.0 * np.log(beyond) / 2):
+        assert undercut._largest_that_fits(best, np.zeros((9, 2)), 0.03, scatter) == pytest.approx(0.3 * factor)
 
 
 @pytest.mark.parametrize("side", [-1, 1])
