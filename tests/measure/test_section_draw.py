@@ -123,6 +123,19 @@ def test_a_butt_s_penetration():
     assert "penetration_mm" not in butt_of(flush)[0]
 
 
+def test_between_plates_of_unlike_height_a_butt_s_penetration_is_from_midway():
+    """The right plate stands 1 mm higher: to a gap's end 6.5 mm below the left surface it is 7 mm, from midway between both;
+    and through plates of 10 mm it is drawn from midway between the toes.
+    """
+    sizes, toes, _ = butt_of(plate(hilo=1.0, root=1.0), tip=(0.0, 6.5))
+    assert sizes["penetration_mm"].value == pytest.approx(7.0, abs=0.03)
+    assert sizes["penetration_mm"].lines[0] == pytest.approx(np.array([(0, -0.5), (0, 6.5)]), abs=0.05)
+    sizes, toes, _ = butt_of(plate(root=1.0))
+    top, deep = sizes["penetration_mm"].lines[0]
+    assert top == pytest.approx((toes[0].point + toes[1].point) / 2)
+    assert deep == pytest.approx([top[0], top[1] + 10.0], abs=0.02)
+
+
 def test_a_bead_must_stand_out_to_show_that_a_weld_goes_through():
     """By more than a fifth of a millimetre (judgement): more than a grinder leaves of a flush root."""
     assert not butt_of(plate(root=0.1, foot=3.0))[2]["through"]

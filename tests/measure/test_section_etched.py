@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from specimeter.measure import section_etched
 from specimeter.measure.section import Section
 from specimeter.measure.section_etched import dips, without_etching
 from specimeter.segment.model import ExaminedArea, Outline
@@ -84,3 +85,54 @@ def test_dips_are_what_was_drawn():
     assert np.abs(np.diff(places[:, 0]) - 1).max() < 0.01
     assert dark[(places[:, 0] > 44) & (places[:, 0] < 76)] == pytest.approx(0.5, abs=0.02)
     assert np.abs(dark[(places[:, 0] < 36) | (places[:, 0] > 84)]).max() < 0.02
+
+
+def box(first: float, last: float) -> Outline:
+    """About places from first to last along x."""
+    return Outline(outline_px=np.array([[first, -0.4], [last, -0.4], [last, 0.4], [first, 0.4]]))
+
+
+PLACES = np.column_stack([np.arange(400.0), np.zeros(400)])
+
+
+@pytest.mark.parametrize(("own_dark", "alike"), [(0.0, True), (0.88, True), (0.92, False), (2.0, False)])
+def test_a_stretch_must_be_darker_than_nine_tenths_of_the_rest(own_dark, alike):
+    """The rest's darkness is spread evenly from 0 to 1, so that nine tenths of it are below 0.9: the stretch's median tells."""
+    rest = np.flatnonzero((PLACES[:, 0] < 93) | (PLACES[:, 0] > 127))
+    dark = np.full(400, 5.0)
+    dark[np.random.default_rng(3).permutation(rest)] = np.linspace(0, 1, len(rest))
+    dark[97:124] = own_dark + np.linspace(-0.5, 0.5, 27)
+    one = box(98.0, 122.0)
+    assert section_etched._alike(one, [one], PLACES, dark, 2.0) is alike
+
+
+@pytest.mark.parametrize(("places", "alike"), [(2, False), (3, True), (8, True)])
+def test_of_too_short_a_stretch_nothing_is_said(places, alike):
+    """Fewer than three of the line's places beside what was called; what is as dark as the rest is alike otherwise."""
+    one = box(200.0, 199.0 + places)
+    assert section_etched._alike(one, [one], PLACES, np.full(400, 0.3) + 1e-3 * (PLACES[:, 0] > 250), 0.5) is alike
+
+
+@pytest.mark.parametrize(("rest", "alike"), [(29, False), (30, True)])
+def test_of_too_little_rest_nothing_is_said(rest, alike):
+    """Thirty places are asked for that lie farther than 5 px from all that was called, two and a half times what is near: from
+    26 to 55 between a box that ends at 20 and one that begins at 60.5.
+    """
+    one, other = box(0.0, 20.0), box(60.5, 99.5)
+    places = np.concatenate([PLACES[:26], PLACES[56 - rest : 100]])
+    assert section_etched._alike(one, [one, other], places, 0.3 + 1e-4 * places[:, 0], 2.0) is alike
+
+
+@pytest.mark.parametrize(("off_px", "stays"), [(0.0, False), (3.5, False), (7.0, True)])
+def test_at_the_line_is_within_nearly_half_a_millimetre(off_px, stays):
+    """4.5 px of 0.1 mm each, square to the flank; as dark as the border."""
+    one = called()
+    side = np.array([0.894, -0.447])
+    aside = Outline(outline_px=one.outline_px + off_px * side, kind=one.kind, evidence=one.evidence)
+    assert (left(light(0.3, 0.3, 0.05), aside) == 1) is stays
+
+
+def test_what_the_network_did_not_find_stays():
+    """A person's outline has no log-odds."""
+    one = called()
+    assert left(light(0.3, 0.3, 0.05), Outline(outline_px=one.outline_px, kind=one.kind)) == 1
