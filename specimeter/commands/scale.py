@@ -80,12 +80,12 @@ def run(options: argparse.Namespace) -> int:
                 unplaced = (f"The bend was not found, so the scale is stated for the picture's middle: {error.problem}.",)
             except AreaError as error:
                 unplaced = (f"The specimen's edges were not followed, so the scale is a rough one: {error.problem}.",)
-        elif sheet.specimen.test in sheets.BROKEN_TESTS and lies_beside(sheet):  # as measuring does: told by its own width
+        elif sheet.specimen.test not in sheets.BEND_TESTS and lies_beside(sheet):  # as measuring does: told by its own size
             try:
                 surface = place_surface(photo, sheet, scale)
                 scale, surface, _ = by_its_edges(sheet, scale, surface, examined_area(photo, sheet, scale, surface))
             except AreaError as error:
-                unplaced = (f"The broken face was not found, so that nothing tells its height: {error.problem}.",)
+                unplaced = (f"The face was not found, so that nothing tells its height: {error.problem}.",)
     except SpecimeterError as error:
         if error.field and error.file is None:
             error.file = options.sheet

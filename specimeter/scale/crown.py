@@ -52,7 +52,7 @@ def by_its_own_size(
         return scale, surface
     pin = _pin(sheet, surface, width_mm, u_width_mm)
     if pin is not None:
-        height = Height(mm=pin.over(surface.view), u_mm=_u_mm(pin, surface), basis=f"told by the {pin.source}", pin=pin)
+        height = Height(mm=pin.over(surface.view), u_mm=pin.u_mm(surface.view), basis=f"told by the {pin.source}", pin=pin)
         if scale.method == "length" and abs(height.mm) <= 2.0 * height.u_mm:  # marked on the crown itself, as is usual
             return _at(scale, surface, _level(height), (), told_by=pin.source)
         height = replace(height, cautions=(_said(height),))
@@ -148,11 +148,6 @@ def _apart(told: Sequence[_Told]) -> float:
 def _line(source: str, value: float, u: float, basis: str) -> Term:
     """A line of a size, relative to that size."""
     return term(source, value=value, unit="mm", u=u, sensitivity=1.0 / value, basis=basis)
-
-
-def _u_mm(pin: Pin, bend: Bend) -> float:
-    """What the pin's own uncertainty makes of the height, the view held."""
-    return float((bend.view.distance_mm - pin.over(bend.view)) * combine(pin.terms))
 
 
 def _nominal_radius_mm(sheet: Sheet) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from specimeter.errors import ScaleError
-from specimeter.scale.budget import K, Term, term
+from specimeter.scale.budget import K, Term, combine, term
 from specimeter.scale.view import View
 from specimeter.sheet import BEND_TESTS, Sheet
 
@@ -37,12 +37,16 @@ class Pin:
     ends_px: np.ndarray  # (2, 2)
     length_mm: float
     terms: tuple[Term, ...]
-    source: str  # "calliper width" | "radius of the bend"
+    source: str  # "calliper width" | "radius of the bend" | "thickness of the plate"
 
     def over(self, view: View) -> float:
         """The height in mm over the marker's plane at which the two lie so far apart: distances grow as the lens is far."""
         apart = float(np.linalg.norm(np.subtract(*view.on_plane(self.ends_px))))
         return view.distance_mm * (1.0 - self.length_mm / apart)
+
+    def u_mm(self, view: View) -> float:
+        """What its own uncertainty makes of the height, the view held."""
+        return float((view.distance_mm - self.over(view)) * combine(self.terms))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

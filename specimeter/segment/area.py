@@ -10,8 +10,9 @@ from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
 from specimeter.scale.crown import CALLIPER, by_its_own_size
+from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
-from specimeter.scale.own_width import by_its_own_width, u_ends_mm
+from specimeter.scale.own_width import by_its_own_width, by_its_plate, u_ends_mm
 from specimeter.scale.place import LEGS, height_open, u_size
 from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.segment import area_fracture, section_outline
@@ -73,10 +74,13 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
 
 def by_its_edges(sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedArea) -> tuple[Scale, Surface, ExaminedArea]:
     """Where the crown's height was told by the calliper width: told anew by the width between the edges as followed here.
-    A broken half whose height nobody entered is told it by the width between its ends.
+    A broken half whose height nobody entered is told it by the width between its ends, a cut by the thickness of a plate.
 
     The same picture, so that the outline stays; as they are where the height was had another way, or no width was measured.
     """
+    if isinstance(surface, Flat) and sheet.specimen.test in MACRO_TESTS:
+        across_px = section_outline.across_a_plate(sheet, surface, area) if lies_beside(sheet) else None
+        return (*((scale, surface) if across_px is None else by_its_plate(sheet, scale, surface, across_px)), area)
     if isinstance(surface, Flat):
         return (scale, surface, area) if area.ends_px is None else _by_its_ends(sheet, scale, surface, area)
     if not scale.evidence.get("height_from", "").startswith(CALLIPER) or area.width_mm is None:

@@ -11,9 +11,11 @@ import skimage
 from specimeter.colour import to_linear
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
+from specimeter.scale.height import Pin
 from specimeter.scale.model import Scale
+from specimeter.scale.own_width import lies_so, plate_pin
 from specimeter.scale.place import card_outlines_px
-from specimeter.scale.surface import Surface
+from specimeter.scale.surface import Flat, Surface
 from specimeter.segment.fusion_line import GAP
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
@@ -36,6 +38,11 @@ END_MM = 5.0  # along the outline: a stretch so long without any clear edge may 
 NEAR_MM, STRETCH_MM = 2.0, 2.5  # from the weld's faces, and along the outline: where every stretch must hold
 OFF_MM, OFF_PX = 0.12, 1.5  # how far the outline may lie from the network's border
 END_RUNS, END_REACH = 3, 1.6  # straight pieces of a plate's end, at most; and how far it leads round, in thicknesses
+BACK_TO_BACK, BESIDE_MM = (
+    -0.998,
+    1.5,
+)  # cosine between the normals of a plate's surfaces; over how much they lie across each other
+DIFFER = 3.0  # standard uncertainties: plates that tell heights farther apart are not as thick as each other
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
@@ -343,6 +350,8 @@ def _judged(one: Candidate, sheet: Sheet, surface: Surface, u_scale: float) -> C
         explained = min(straight + curved / (len(outline) * step), 1.0)
         if sheet.specimen.parent_thickness_mm is not None:
             thick, thick_mm = _thick(plates, joint, sheet.specimen.parent_thickness_mm, float(np.hypot(THICK_SHARE, u_scale)))
+            if isinstance(surface, Flat) and _told(sheet, surface, across_plates(plates, joint)):
+                thick = 1.0  # where its height was not entered, a cut as much nearer shows plates so thick
     closed = float(_along(one.clear, float(np.median(np.hypot(*np.diff(developed, axis=0).T))), END_MM).min())
     judged = replace(one, support=support, agreed=agreed, sure=sure, explained=explained, thick=thick, closed=closed)
     return replace(judged, joint=joint is not None, thick_mm=thick_mm)
@@ -390,6 +399,45 @@ def _not_straight(face, plates: tuple[Run, ...]) -> float:
     length = float(np.sum(np.hypot(*np.diff(points, axis=0).T)))
     straight = sum(run.length_mm for run in plates if np.min(np.hypot(*(points - run.point).T)) < 0.1 + 2 * run.scatter_mm)
     return max(length - straight, 0.0)
+
+
+def across_a_plate(sheet: Sheet, surface: Flat, area: ExaminedArea) -> np.ndarray | None:
+    """Two points [x, y] on a plate's two surfaces, square across from each other, (2, 2), that tell how high a cut lies.
+
+    None where its height was entered, or its outline is not sure, or where its plates tell different heights.
+    """
+    if sheet.specimen.parent_thickness_mm is None or (area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE):
+        return None
+    outline = resampled(surface.develop(area.outline_px), FINE_MM)
+    plates = runs(outline)
+    joint = (find_fillet if sheet.specimen.test == "macro-fillet" else find_butt)(outline, plates)
+    pins = [] if joint is None else _told(sheet, surface, across_plates(plates, joint))
+    heights = [pin.over(surface.view) for pin in pins]
+    if not pins or np.ptp(heights) > DIFFER * pins[0].u_mm(surface.view):
+        return None
+    return pins[int(np.argsort(heights)[len(heights) // 2])].ends_px
+
+
+def _told(sheet: Sheet, surface: Flat, across_mm: list[np.ndarray]) -> list[Pin]:
+    """What each of some plates' thicknesses tells of a cut's height, as far as one can lie so."""
+    pins = [plate_pin(sheet, surface, surface.project(one)) for one in across_mm]
+    return [pin for pin in pins if pin is not None and lies_so(pin, surface.view)]
+
+
+def across_plates(plates: tuple[Run, ...], joint) -> list[np.ndarray]:
+    """Two points across a plate, (2, 2) in mm, for each surface that lies opposite one of a joint's with a toe on it."""
+    face = joint.face if hasattr(joint, "face") else joint.top
+    found = []
+    for toe in face.toes:
+        for run in plates:
+            if run.normal @ toe.plate.normal > BACK_TO_BACK or toe.plate.height(run.point[None])[0] >= 0:
+                continue
+            ends = [toe.plate.along(run.point[None])[0] + sign * run.length_mm / 2 for sign in (-1, 1)]
+            low, high = max(ends[0], -toe.plate.length_mm / 2), min(ends[1], toe.plate.length_mm / 2)
+            if high - low > BESIDE_MM:
+                one = toe.plate.at((low + high) / 2)
+                found.append(np.array([one, run.at(float(run.along(one[None])[0]))]))
+    return found
 
 
 def _thick(plates: tuple[Run, ...], joint, thickness_mm: float, share: float) -> tuple[float, float | None]:

@@ -15,15 +15,20 @@ from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.errors import AreaError
 from specimeter.measure.section_place import fusion_lines, unfused
+from specimeter.scale.own_width import plate_pin
+from specimeter.scale.surface import Flat
+from specimeter.scale.view import View
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
 from specimeter.scene.section_joint import butt
 from specimeter.segment import section_outline
 from specimeter.segment.joint import find_butt
+from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
 from specimeter.segment.section_outline import Candidate, _ends, confidence
+from specimeter.sheet import Sheet
 from tests.conftest import rendered
 
 
@@ -234,6 +239,25 @@ def test_a_joint_is_found_again_whichever_way_the_outline_is_sampled():
         toes.append(sorted((toe.point for toe in found.top.toes), key=lambda point: point[0]))
     assert np.ptp(np.array(toes), axis=0).max() < 0.1
     assert np.abs(np.array(toes[0]) - joint.toes).max() < 0.2
+
+
+def test_a_plate_tells_how_high_a_cut_lies_unless_plates_contradict_each_other():
+    """A butt weld between plates of one thickness, seen as large as 20 mm over the card: the height to a tenth of a millimetre.
+    One whose right plate is a tenth thicker tells nothing; nor does an outline that is not sure."""
+    view = View(focal_px=3000.0, centre_px=np.zeros(2), rotation=np.eye(3), translation_mm=np.array([0.0, 0.0, 300.0]), k1=0.0)
+    surface, raised = Flat(view=view, height_mm=0.0), Flat(view=view, height_mm=20.0)
+    joint = butt(np.random.default_rng(5), "v", undercuts=1)
+    specimen = {"id": "M1", "test": "macro-butt", "parent_thickness_mm": joint.thickness}
+    sheet = Sheet.model_validate({"specimen": specimen, "scale": {"method": "card"}})
+
+    def told(metal, confidence=0.9):
+        area = ExaminedArea(outline_px=raised.project(resampled(metal, 0.05)), confidence=confidence)
+        return section_outline.across_a_plate(sheet, surface, area)
+
+    assert plate_pin(sheet, surface, told(joint.metal)).over(view) == pytest.approx(20.0, abs=0.1)
+    assert told(joint.metal, confidence=0.4) is None
+    right, under = joint.metal[:, 0] > 0, joint.metal[:, 1] > 0.9 * joint.thickness
+    assert told(joint.metal + np.array([0.0, 0.15 * joint.thickness]) * (right & under)[:, None]) is None
 
 
 def test_a_further_edge_inside_an_outline_is_told_with_its_distance():
