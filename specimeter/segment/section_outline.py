@@ -38,10 +38,7 @@ END_MM = 5.0  # along the outline: a stretch so long without any clear edge may 
 NEAR_MM, STRETCH_MM = 2.0, 2.5  # from the weld's faces, and along the outline: where every stretch must hold
 OFF_MM, OFF_PX = 0.12, 1.5  # how far the outline may lie from the network's border
 END_RUNS, END_REACH = 3, 1.6  # straight pieces of a plate's end, at most; and how far it leads round, in thicknesses
-BACK_TO_BACK, BESIDE_MM = (
-    -0.998,
-    1.5,
-)  # cosine between the normals of a plate's surfaces; over how much they lie across each other
+BACK_TO_BACK, BESIDE_MM = -0.998, 1.5  # a plate's two surfaces: cosine between their normals, and how far both are seen
 DIFFER = 3.0  # standard uncertainties: plates that tell heights farther apart are not as thick as each other
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
