@@ -96,6 +96,9 @@ PIECES = {
     "the crown stands about {} mm nearer to the lens than the card", "the crown stands about as high as the card",
     "no surface height was entered: by the {} {}, and the scale was set by that; the width is no longer a check. Raise the "
     "card to the crown's height, or enter surface_height_mm",
+    "the broken face", "{} stands about {} mm nearer to the lens than the card", "{} stands about as high as the card",
+    "no surface height was entered: by the {} {}, and the scale was set by that; the {} is no longer a check. Raise the card "
+    "to the face's height, or enter surface_height_mm",
     "the feature is cut off where the examined area ends",
     "{}: what is beyond may lie nearer to another one than the {} mm seen",
     "{}: at least {} {} (what is seen, less its uncertainty)",
@@ -177,6 +180,11 @@ NEAR, FAR = "7 mm nearer to the lens than the marker", "7 mm farther from the le
         "counts is open (whether at a corner is not known).",
         "No surface height was entered: by the calliper width the crown stands about 12 mm nearer to the lens than the card, "
         "and the scale was set by that; the width is no longer a check. Raise the card to the crown's height, or enter "
+        "surface_height_mm.",
+        "No surface height was entered: by the calliper width the broken face stands about as high as the card, and the scale "
+        "was set by that; the width is no longer a check. Raise the card to the face's height, or enter surface_height_mm.",
+        "No surface height was entered: by the thickness of the plate the cut stands about 12 mm nearer to the lens than the "
+        "card, and the scale was set by that; the thickness is no longer a check. Raise the card to the face's height, or enter "
         "surface_height_mm.",
         "The equipment RULE-07 was due for calibration on 2027-03-01, and was used on 2027-03-02: no statement of conformity "
         "can rest on it.",
