@@ -184,8 +184,8 @@ NEAR, FAR = "7 mm nearer to the lens than the marker", "7 mm farther from the le
         "No surface height was entered: by the calliper width the broken face stands about as high as the card, and the scale "
         "was set by that; the width is no longer a check. Raise the card to the face's height, or enter surface_height_mm.",
         "No surface height was entered: by the thickness of the plate the cut stands about 12 mm nearer to the lens than the "
-        "card, and the scale was set by that; the thickness is no longer a check. Raise the card to the face's height, or enter "
-        "surface_height_mm.",
+        "card, and the scale was set by that; the thickness is no longer a check. Raise the card to the face's height, or "
+        "enter surface_height_mm.",
         "The equipment RULE-07 was due for calibration on 2027-03-01, and was used on 2027-03-02: no statement of conformity "
         "can rest on it.",
         "the card was printed 0.30 % shorter in height than in width: the printer shrinks unequally; this was allowed for",
