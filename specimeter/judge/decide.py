@@ -10,6 +10,7 @@ from specimeter.judge.expression import Expression, holds
 from specimeter.judge.face import Face, Links, counted_once, imperfections, on_face
 from specimeter.judge.interval import Interval
 from specimeter.judge.limits import Limits
+from specimeter.judge.membership import named
 from specimeter.judge.model import Judgement, Verdict
 from specimeter.judge.verdicts import Evidence
 from specimeter.judge.wording import listed, with_unit
@@ -109,7 +110,7 @@ def decide(
     if limits is not None:
         counted = {rule.id: rules.members_of(rule, evidence) for rule in limits.rule}
         verdicts = tuple(rules.judge(rule, evidence, counted[rule.id]) for rule in limits.rule)
-        under_a_rule = {member.id for every in counted.values() for member in every}
+        under_a_rule = {member.id for rule in limits.rule for member in counted[rule.id] if named(rule, member.feature)}
         for covered in (
             coverage.of_limits(sheet, limits),
             *(coverage.of_scale(face.sheet, face.scale).said_of(_name(face, others)) for face in faces),

@@ -28,6 +28,7 @@ class Member:
     feature: Feature
     counts: bool | None  # as the decision looks at it: with its uncertainty where guarded
     by_value: bool | None  # by its values alone
+    kind_open: bool = False  # whether the rule names it is not known, since its kind is not
     size: Interval | None  # None where the rule has no size, or where it could not be had
     why_not: str = ""
     seen: Interval | None = None  # of one that is cut off: at least this, where the rule's size follows from what is seen
@@ -48,18 +49,31 @@ def named(rule: Rule, feature: Feature) -> bool:
     return feature.status != "rejected" and (feature.kind in rule.kinds or feature.cause in rule.kinds)
 
 
+def kind_open(rule: Rule, feature: Feature) -> bool:
+    """Whether it hangs on a kind that the picture does not tell surely if the rule names the feature.
+
+    A person who confirmed it, or named its kind, has settled that.
+    """
+    if feature.status != "proposed" or feature.cause in rule.kinds:
+        return False
+    return any((kind in rule.kinds) is not (feature.kind in rule.kinds) for kind in feature.may_be)
+
+
 def members(rule: Rule, sheet: Sheet, features: Sequence[Feature], *, guarded: bool) -> list[Member]:
-    """Every feature that the rule names, except those that certainly do not count."""
+    """Every feature that the rule names or may name, except those that certainly do not count."""
     found, on_sheet = [], values.of_sheet(sheet, rule.unit)
     conditions, size_expression = _conditions(rule), rule.size_expression
     asked = frozenset().union(*(part.names for part in (*conditions, size_expression) if part is not None))
     for feature in features:
-        if not named(rule, feature):
+        its_own, open_kind = named(rule, feature), kind_open(rule, feature)
+        if not (its_own or open_kind):
             continue
         known = values.of_feature(feature, on_sheet, seen_part=True, asked=asked)
         counts, by_value = (_counts(rule, known, guarded=way) for way in (guarded, False)) if conditions else (True, True)
         if counts is False:
             continue
+        if open_kind:
+            counts, by_value = None, its_own and by_value
         size, why_not, seen = None, "", None
         if size_expression is not None:
             try:
@@ -67,7 +81,17 @@ def members(rule: Rule, sheet: Sheet, features: Sequence[Feature], *, guarded: b
             except NotMeasured as reason:
                 why_not = str(reason)
                 seen = _seen(rule, known)
-        found.append(Member(feature=feature, counts=counts, by_value=by_value, size=size, why_not=why_not, seen=seen))
+        found.append(
+            Member(
+                feature=feature,
+                counts=counts,
+                by_value=by_value,
+                kind_open=open_kind,
+                size=size,
+                why_not=why_not,
+                seen=seen,
+            )
+        )
     return found
 
 

@@ -55,8 +55,12 @@ def _doubt(doubtful: Sequence[Member]) -> tuple[str, str] | None:
     """Whose counting is open, and why; None if nobody's is."""
     if not doubtful:
         return None
-    corner = all(member.feature.at_corner is None for member in doubtful)
-    why = "whether at a corner is not known" if corner else "too close to the sizes at which counting begins or ends"
+    if all(member.kind_open for member in doubtful):
+        why = "the picture does not tell its kind surely"
+    elif all(member.feature.at_corner is None for member in doubtful):
+        why = "whether at a corner is not known"
+    else:
+        why = "too close to the sizes at which counting begins or ends"
     return listed([member.id for member in doubtful]), why
 
 

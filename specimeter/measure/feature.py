@@ -21,6 +21,7 @@ class Feature:
     photo: str
     kind: str
     outline_px: np.ndarray
+    may_be: tuple[str, ...] = ()  # other kinds that it may as well be, as long as nobody has confirmed it
     status: str = "proposed"  # proposed | confirmed | added | rejected
     found_by: str = "auto"
     confidence: float = 1.0

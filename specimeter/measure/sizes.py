@@ -119,6 +119,7 @@ def measure(
                 id=f"f{f + 1}",
                 photo=photo_id,
                 kind=outline.kind,
+                may_be=outline.may_be,
                 outline_px=outline.outline_px,
                 found_by=outline.found_by,
                 confidence=outline.confidence,

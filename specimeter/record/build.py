@@ -38,7 +38,7 @@ LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
 TERM = tuple(model.BudgetTerm.model_fields)
-_CONVERTED = {"outline_px", "tips_px", "budget"}
+_CONVERTED = {"outline_px", "tips_px", "budget", "may_be"}
 FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
 
 
@@ -325,6 +325,7 @@ def feature_part(feature: Feature, **said: Any) -> model.Feature:
     stored = plain({name: getattr(feature, name) for name in FEATURE})
     return model.Feature(
         **stored | said,
+        may_be=feature.may_be or None,
         outline_px=points(feature.outline_px),
         tips_px=None if feature.tips_px is None else (_point(feature.tips_px[0]), _point(feature.tips_px[1])),
         budget=_budget(feature.budget),

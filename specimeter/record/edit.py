@@ -219,7 +219,7 @@ def classify(
     _feature(record, id)
     change: dict[str, Any] = {}
     if kind is not None:
-        change["kind"] = _one_of(kind, KINDS, "kind")
+        change |= {"kind": _one_of(kind, KINDS, "kind"), "may_be": None}
     if cause == "":
         change |= {"cause": None, "cause_basis": None}
     elif cause is not None:
@@ -313,7 +313,7 @@ def _changed(
         features[id] = old.model_copy(update=dict(change))
         for name, new in change.items():
             before = getattr(old, name)
-            if before != new and name != "reason":  # which stands as the entry's `why`
+            if before != new and name not in ("reason", "may_be"):  # the entry's `why`, and what the kind's entry settles
                 pair = (before, new) if name != "outline_px" else (_log_points(before), _log_points(new))
                 entries.append({"what": what, "field": f"features.{id}.{name}", "old": pair[0], "new": pair[1]})
     if not entries:

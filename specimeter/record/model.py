@@ -182,6 +182,7 @@ class Feature(Part):
     id: str
     photo: str
     kind: str
+    may_be: tuple[str, ...] | None = None  # other kinds that the picture does not tell it from surely
     status: Status
     found_by: str
     confidence: Share

@@ -22,7 +22,7 @@ _TERM = Term._fields
 _STORED = tuple(
     name
     for name in Feature.__dataclass_fields__
-    if name in StoredFeature.model_fields.keys() - {"outline_px", "tips_px", "budget"}
+    if name in StoredFeature.model_fields.keys() - {"outline_px", "tips_px", "budget", "may_be"}
 )
 _MADE: dict[int, tuple[weakref.ref, Feature]] = {}  # by identity, as long as the stored one lives
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
@@ -91,6 +91,7 @@ def outlines_of(record: Record, photo: str = "p1") -> list[Outline]:
         Outline(
             outline_px=_array(feature.outline_px),
             kind=feature.kind,
+            may_be=feature.may_be or (),
             confidence=feature.confidence,
             u_edge_px=feature.u_edge_px,
             u_tip_px=feature.u_tip_px,
@@ -111,6 +112,7 @@ def feature_of(stored: StoredFeature) -> Feature:
     known = {name: getattr(stored, name) for name in _STORED}
     made = Feature(
         **known,
+        may_be=stored.may_be or (),
         outline_px=_array(stored.outline_px),
         tips_px=None if stored.tips_px is None else _array(stored.tips_px),
         budget=tuple(Term(**{name: getattr(term, name) for name in _TERM}) for term in stored.budget),

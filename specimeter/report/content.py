@@ -113,6 +113,9 @@ def _features(record: Record) -> list[Block]:
         corner = "–" if feature.at_corner is None else "yes" if feature.at_corner else "no"
         rows.append([*cells, corner, words.confidence(feature.confidence), feature.status, *([feature.photo] * several)])
         notes += [f"{feature.id}, {words.missing_name(name)}: {why}" for name, why in feature.missing.items()]
+        if feature.may_be and feature.status == "proposed":
+            others = " or ".join(words.kind(kind) for kind in feature.may_be)
+            notes.append(f"{feature.id} may as well be {others}: the picture does not tell its kind surely")
         if feature.reason:
             notes.append(f"{feature.id} was {feature.status}: {feature.reason}")
         if feature.same_as:

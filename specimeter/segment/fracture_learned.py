@@ -38,6 +38,7 @@ TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (
 }  # fmt: skip
 WIDER, NARROWER = -2.0, 1.0  # log-odds between which a region's extent may lie
 OF_LENGTH, OF_WIDTH, OF_EDGE = 0.35, 0.25, 0.7  # of those extents' differences, for a tip and a side; of the light's own doubt
+OPEN_SHARE = 0.25  # of certainty: a family that has more of it than that leaves the kind open
 LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender than that is a line between runs
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
 FIGURES = (
@@ -82,16 +83,23 @@ def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
         long, wide = sizes_px(edge.outline_px)
         if not called(odds, long * seen.mm_per_px):
             continue
-        family = family_of(proposal, long / wide)
+        shares = family_shares(proposal, long / wide)
+        family, *others = sorted(FAMILIES, key=lambda one: -shares[FAMILIES.index(one)])
+        kind, *may_be = dict.fromkeys(
+            _kind(one, proposal, long * seen.mm_per_px, wide * seen.mm_per_px)
+            for one in (family, *(one for one in others if shares[FAMILIES.index(one)] > OPEN_SHARE))
+        )
         found.append(
             Outline(
                 outline_px=edge.outline_px,
-                kind=_kind(family, proposal, long * seen.mm_per_px, wide * seen.mm_per_px),
+                kind=kind,
+                may_be=tuple(may_be),
                 confidence=float(1 / (1 + np.exp(-odds))),
                 u_edge_px=float(np.hypot(OF_EDGE * edge.u_px, OF_WIDTH * proposal.doubt_px[1])),
                 u_tip_px=float(np.linalg.norm([edge.u_px, TIP_SHARE[family] * long, OF_LENGTH * proposal.doubt_px[0]])),
                 evidence={
                     "family": family,
+                    "family_share": round(float(shares.max()), 3),
                     "log_odds": round(odds, 3),
                     "drawn_by_light": round(edge.weight, 3),
                     **{f"family {name}": round(float(v), 3) for name, v in zip(FAMILIES, proposal.families, strict=True)},
@@ -251,10 +259,11 @@ def figures_of(proposal: Proposal, edge: Drawn, seen: Seen) -> np.ndarray:
     )
 
 
-def family_of(proposal: Proposal, slender: float) -> str:
-    """The likeliest family; of the two kinds of cavity, the one that the outline's proportions speak for as well."""
+def family_shares(proposal: Proposal, slender: float) -> np.ndarray:
+    """How likely each family is, together 1; the outline's proportions speak for one or the other kind of cavity as well."""
     held = fit_of(ODDS)
-    return FAMILIES[int(divided(proposal.families, slender, held["slender"], held["elongated_from"]).argmax())]
+    odds = np.exp(divided(proposal.families, slender, held["slender"], held["elongated_from"]))
+    return odds / odds.sum()
 
 
 def divided(families: np.ndarray, slender, push: float, start: float) -> np.ndarray:

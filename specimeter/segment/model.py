@@ -86,6 +86,8 @@ class Outline:
         Closed polygon [x, y] at the half-level of the edge in linear light, last point not repeated.
     kind : str
         A feature kind of the design, e.g. ``"opening"``.
+    may_be : tuple of str
+        Other kinds that it may as well be: the picture does not tell it from them surely.
     confidence : float
         0 to 1.
     u_edge_px : float
@@ -98,6 +100,7 @@ class Outline:
 
     outline_px: np.ndarray
     kind: str = "opening"
+    may_be: tuple[str, ...] = ()
     confidence: float = 1.0
     u_edge_px: float = 0.3
     u_tip_px: float = 0.5

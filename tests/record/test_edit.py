@@ -44,6 +44,20 @@ def test_a_reason_given_with_a_confirmation_stays_with_the_feature(record):
     assert edit.confirm(said, ["f1"], **WHO).features[0].reason is None
 
 
+def test_a_named_kind_is_no_longer_in_doubt(record):
+    """Other kinds that a feature may be are stored, survive the bytes, and go once a person says what it is."""
+    features = record.features[0].model_copy(update={"may_be": ("slag",)}), *record.features[1:]
+    open_ = model.logged(
+        model.parts_of(record) | {"features": features},
+        {"when": "2026-11-25T14:30:08+00:00", "who": "specimeter", "what": "x"},
+    )
+    sound(open_)
+    assert recompute.features_of(open_)[0].may_be == ("slag",)
+    named = edit.classify(open_, "f1", kind="pore", why="round, smooth inside", **WHO)
+    assert (named.features[0].kind, named.features[0].may_be) == ("pore", None)
+    sound(named)
+
+
 def test_what_was_taught_is_kept_with_its_strokes(record):
     """Each outline is a feature, found by "taught" with its own uncertainties; the strokes stand in the log once."""
     found = [Outline(outline_px=np.array(SQUARE) + shift, u_edge_px=0.4, u_tip_px=0.6, confidence=0.8) for shift in (0, 80)]
