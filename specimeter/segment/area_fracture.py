@@ -12,6 +12,7 @@ from specimeter import networks
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.area_looks import Looked, look
+from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
 from specimeter.scale.own_width import u_ends_mm
 from specimeter.scale.place import card_outlines_px
@@ -23,6 +24,8 @@ from specimeter.sheet import Sheet
 MODELS = tuple(Path(__file__).with_name(name) for name in ("area_fracture.onnx", "area_fracture_mixed.onnx"))
 STEP = 32  # the networks' coarsest grid
 LONGER = 1.3  # a width over a thickness from which the longer side of a face is its width
+NOTCHED_MM = 1.0  # by which the bar goes on beyond the face at both ends, where it is notched there
+NEARER = 1.6  # how much larger than foretold a face may be that stands nearer to the lens than the card, nobody said how much
 LEAST_CONFIDENCE = 0.5
 DOUBT = 0.02, 0.045  # share of the area in doubt that a plain face leaves, and what more of it makes the outline doubtful
 LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 0.3 mm at fair odds
@@ -68,9 +71,7 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     seen = None
     if places:
         corners_px = looked.to_photograph(places[0].corners())
-        close = face_close.closely(photo.rgb, corners_px, mm_per_px, sheet.specimen.specimen_width_mm)
-        told = face_close.log_odds(close)
-        seen = face_close.outlined(told[0])
+        close, told, seen = _closely(photo, corners_px, mm_per_px, (sheet.specimen.specimen_width_mm, None))
     if seen is None:
         raise AreaError(
             "no broken face of the sheet's size stands out from the background",
@@ -81,9 +82,15 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
         )
     outline, doubt = seen
     outline_px = np.clip(close.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
-    confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet)
+    calliper = sheet.specimen.specimen_width_mm
+    level_open = calliper is not None and lies_beside(sheet)  # the width, where it is seen, will tell the scale
     ends_px = _ends(close, told, outline, sheet)
+    if ends_px is None and level_open:
+        wide = _closely(photo, corners_px, mm_per_px, (NEARER * calliper, NEARER * calliper))
+        ends_px = None if wide[2] is None else _ends(*wide[:2], wide[2][0], sheet)
     width_mm, u_width_mm = (None, None) if ends_px is None else _width(ends_px, surface, scale)
+    shrunk = calliper / width_mm if level_open and width_mm else 1.0
+    confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk)
     cautions = ()
     if confidence < LEAST_CONFIDENCE:
         cautions = ("The broken face was found with low confidence: check its outline, or give it in [region].",)
@@ -99,21 +106,32 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     )
 
 
+def _closely(photo: Photo, corners_px: np.ndarray, mm_per_px: float, shown_mm: tuple[float | None, float | None]):
+    """A rough place laid straight, what the close look tells of it, and the face's outline on it with its doubt."""
+    close = face_close.closely(photo.rgb, corners_px, mm_per_px, *shown_mm)
+    told = face_close.log_odds(close)
+    return close, told, face_close.outlined(told[0], told[1])
+
+
 def _ends(close: face_close.Close, told: np.ndarray, outline: np.ndarray, sheet: Sheet) -> np.ndarray | None:
     """The middles [x, y] of the bar's ends along the weld, in the photograph; None where they do not show.
 
-    Nor where it is not known which way the weld runs: the longer side of a face lies along it only if the specimen is clearly
-    wider than thick.
+    Nor where it is not known which way the weld runs: by notches at both of its ends, or by the longer side of the face if the
+    specimen is clearly wider than thick.
     """
     specimen = sheet.specimen
     weld = None if sheet.weld is None else sheet.weld.weld_axis_px
     if weld is not None:
         way = (np.asarray(weld[1], float) - np.asarray(weld[0], float)) @ close.matrix[:, :2]
         turned = abs(way[1]) > abs(way[0])
-    elif (specimen.specimen_width_mm or 0.0) > LONGER * (specimen.specimen_thickness_mm or np.inf):
-        turned = False
     else:
-        return None
+        along, across = face_close.overhangs_mm(told, outline, close.cell_mm)
+        if max(along, across) >= NOTCHED_MM and max(along, across) > 2 * min(along, across):
+            turned = across > along
+        elif (specimen.specimen_width_mm or 0.0) > LONGER * (specimen.specimen_thickness_mm or np.inf):
+            turned = False
+        else:
+            return None
     found = face_close.ends(told.transpose(0, 2, 1), outline[:, ::-1]) if turned else face_close.ends(told, outline)
     return None if found is None else close.to_photograph(found[:, ::-1] if turned else found)
 
@@ -233,13 +251,16 @@ def _within(size_mm: float, of_mm: float | None, limits: tuple[float, float]) ->
     return float(np.exp(-0.5 * (off / 0.12) ** 2))
 
 
-def _confidence(best: Place, others, doubt: float, outline_px, surface: Surface, sheet: Sheet) -> float:
-    """0 to 1, from how clean the face is, how much of it is in doubt, how near rivals come and how its size fits the sheet."""
+def _confidence(best: Place, others, doubt: float, outline_px, surface: Surface, sheet: Sheet, shrunk: float) -> float:
+    """0 to 1, from how clean the face is, how much of it is in doubt, how near rivals come and how its size fits the sheet.
+
+    `shrunk`: by which the bar's width tells that lengths are to be taken smaller than `surface` makes them.
+    """
     corners = surface.develop(outline_px)
     if not np.isfinite(corners).all():
         return 0.05
     x, y = corners.T
-    area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    area = shrunk**2 * abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
     specimen = sheet.specimen
     confidence = np.clip((best.purity - 0.6) / 0.25, 0.05, 1) * np.exp(-((max(doubt - DOUBT[0], 0.0) / DOUBT[1]) ** 2))
     if others:

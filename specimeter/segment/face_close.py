@@ -23,6 +23,8 @@ INPUTS = ("light", "red", "blue", "place")
 OUTPUTS = ("face", "end")
 SMOOTH = 1.0  # cells: of the log-odds before their border is drawn
 THIN = 5  # cells: what is thinner and hangs on the face is none of it
+BAY_FACE, BAY_END, BAY_BEYOND = -4.5, -3.0, -1.5  # log-odds: within a bay at least, of face and end; beyond it at most, of end
+BAY_DEEP, BAY_RIM = 1.4, 15  # cells: half of a bay's depth at least; how far round it is looked at, twice
 CORE = 0.15, 0.85  # of the face across: where the bar's ends are looked for
 LEAST_ROWS, MOST_SCATTER, MOST_SLANT = 0.7, 1.5, 0.12  # of rows that show an end; cells; between the two ends, radians
 NEAR_MM = 1.2  # round the face: what is told there counts for how sure its border is
@@ -44,7 +46,9 @@ class Close:
         return np.asarray(points, float) @ self.matrix[:, :2].T + self.matrix[:, 2]
 
 
-def closely(rgb: np.ndarray, corners_px: np.ndarray, mm_per_px: float, along_mm: float | None = None) -> Close:
+def closely(
+    rgb: np.ndarray, corners_px: np.ndarray, mm_per_px: float, along_mm: float | None = None, across_mm: float | None = None
+) -> Close:
     """The part of a photograph round a rough rectangle, laid straight.
 
     Parameters
@@ -53,14 +57,15 @@ def closely(rgb: np.ndarray, corners_px: np.ndarray, mm_per_px: float, along_mm:
         sRGB-coded, any integer type, or float of 0 to 1.
     corners_px : array, shape (4, 2)
         [x, y]: along the weld from the first to the second, across from the second to the third.
-    along_mm : float, optional
-        The specimen's whole width, so that its ends are shown too.
+    along_mm, across_mm : float, optional
+        The specimen's whole width, so that its ends are shown too; the second where it may lie the other way round.
     """
     corners = np.asarray(corners_px, float)
     along, across = corners[1] - corners[0], corners[3] - corners[0]
     size_px = np.array([np.linalg.norm(along), np.linalg.norm(across)])
     unit = np.array([along / size_px[0], across / size_px[1]])
-    spare_mm = np.array([max(MARGIN_MM, 1.08 * (along_mm or 0.0) - size_px[0] * mm_per_px + 2.0), MARGIN_MM])
+    asked_mm = np.array([along_mm or 0.0, across_mm or 0.0])
+    spare_mm = np.maximum(MARGIN_MM, 1.08 * asked_mm - size_px * mm_per_px + 2.0)
     shown_px = size_px + 2 * spare_mm / mm_per_px
     cell_px = max(CELL_MM / mm_per_px, 1.0, float(np.sqrt(shown_px.prod() / MOST_CELLS)))
     count = np.maximum((shown_px / cell_px).astype(int), STEP)
@@ -126,10 +131,11 @@ def log_odds(close: Close) -> np.ndarray:
     return np.mean(answers, axis=0, dtype=np.float32)[:, :rows, :columns]
 
 
-def outlined(odds: np.ndarray) -> tuple[np.ndarray, float] | None:
+def outlined(odds: np.ndarray, end: np.ndarray | None = None) -> tuple[np.ndarray, float] | None:
     """The border [x, y] of the largest part that is likelier face than not, and what share of its area is in doubt.
 
     The doubt is the expected area of cells told wrong, in the face and just round it, over the face's own. None without a face.
+    `end`: the log-odds of the bar's whole end; where they are known, bays at the bar's own side belong to the face.
     """
     even = cv2.GaussianBlur(np.ascontiguousarray(odds, np.float32), (0, 0), SMOOTH)
     likely = cv2.morphologyEx((even > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((THIN, THIN), np.uint8))
@@ -138,9 +144,32 @@ def outlined(odds: np.ndarray) -> tuple[np.ndarray, float] | None:
         return None
     part = labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     own = np.where(part, np.maximum(even, 1e-3), np.minimum(even, -1e-3))
+    if end is not None:
+        own[_bays(part, even, cv2.GaussianBlur(np.ascontiguousarray(end, np.float32), (0, 0), SMOOTH))] = 0.5
     rings = [ring[:-1, ::-1] - 1.0 for ring in skimage.measure.find_contours(np.pad(own, 1, constant_values=-8.0), 0.0)]
     ring = max(rings, key=lambda one: cv2.contourArea(one.astype(np.float32).reshape(-1, 1, 2)))
     return ring, _doubt(odds, ring)
+
+
+def _bays(part: np.ndarray, face: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Cells between a face and its hull that belong to it too: an unfused root or a lip in shade.
+
+    A bar's sides are straight, so a face bends inwards at none of them. Told from a notch, or the plate beside a root, by
+    what lies beyond the hull: there the bar goes on. What is certainly no face, or no bar, is left out.
+    """
+    ring = max(cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
+    hull = cv2.fillPoly(np.zeros(part.shape, np.uint8), [cv2.convexHull(ring)], 1) > 0
+    likely = hull & ~part & (face > BAY_FACE) & (end > BAY_END)
+    count, labels = cv2.connectedComponents(likely.astype(np.uint8))
+    found = np.zeros(part.shape, bool)
+    for label in range(1, count):
+        bay = labels == label
+        if cv2.distanceTransform(np.pad(bay, 1).astype(np.uint8), cv2.DIST_L2, 3).max() < BAY_DEEP:
+            continue
+        beyond = (cv2.dilate(bay.astype(np.uint8), np.ones((BAY_RIM, BAY_RIM), np.uint8)) > 0) & ~hull
+        if beyond.any() and end[beyond].mean() < BAY_BEYOND:
+            found |= bay
+    return found
 
 
 def _doubt(odds: np.ndarray, ring: np.ndarray) -> float:
@@ -148,6 +177,23 @@ def _doubt(odds: np.ndarray, ring: np.ndarray) -> float:
     reach = 2 * int(NEAR_MM / CELL_MM) + 1
     round_it = cv2.dilate(within, np.ones((reach, reach), np.uint8)) > 0
     return float((1 / (1 + np.exp(np.abs(odds[round_it])))).sum() / max(int(within.sum()), 1))
+
+
+def overhangs_mm(odds: np.ndarray, ring: np.ndarray, cell_mm: float) -> tuple[float, float]:
+    """How far the bar's end goes on beyond the face, on that side of two opposite ones where it goes less far: along the
+    columns, and along the rows.
+
+    `odds`: of face and whole end; `ring`: the face's border.
+    """
+    low, high = np.quantile(ring, CORE, axis=0).astype(int)
+    first, last = ring.min(axis=0).astype(int), np.ceil(ring.max(axis=0)).astype(int)
+    end = odds[1] > 0
+    reaches = []
+    for axis, lines in enumerate((end[low[1] : high[1] + 1], end[:, low[0] : high[0] + 1].T)):
+        after = [np.cumprod(line[last[axis] :]).sum() for line in lines]
+        before = [np.cumprod(line[first[axis] :: -1]).sum() for line in lines]
+        reaches.append(cell_mm * float(min(np.median(before), np.median(after))))
+    return reaches[0], reaches[1]
 
 
 def ends(odds: np.ndarray, ring: np.ndarray) -> np.ndarray | None:

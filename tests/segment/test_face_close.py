@@ -71,6 +71,28 @@ def test_what_is_hardly_told_is_in_doubt():
     assert face_close.outlined(odds)[1] == pytest.approx(0.38, abs=0.03)
 
 
+@pytest.mark.parametrize(("beyond", "filled"), [(-8.0, True), (6.0, False)])
+def test_a_bay_at_the_bars_own_side_belongs_to_the_face(beyond, filled):
+    """A bay of 100 by 10 cells in which neither face nor bench is sure: filled where the bar ends beyond it, so that the area
+    is the whole rectangle's; not where the bar goes on, as at a notch. A bay that is certainly no face stays."""
+    y, x = np.mgrid[:160, :400].astype(np.float32)
+    whole = np.minimum(np.minimum(x - 50, 350 - x), np.minimum(y - 30, 130 - y)).clip(-4, 4) * 2
+    bay = (np.abs(x - 200) < 50) & (y > 30) & (y < 40)
+    face, end = np.where(bay, -2.0, whole), np.where(bay, 1.0, np.where(y < 30, beyond, whole))
+    area = cv2.contourArea(face_close.outlined(face, end)[0].astype(np.float32))
+    assert area == pytest.approx(300 * 100 - (0 if filled else 99 * 9.5), rel=0.005)
+    sure = cv2.contourArea(face_close.outlined(np.where(bay, -8.0, whole), end)[0].astype(np.float32))
+    assert sure == pytest.approx(300 * 100 - 99 * 9.5, rel=0.01)
+
+
+def test_notches_tell_which_way_the_weld_runs():
+    """The bar goes on by 4 mm at the left and 5 at the right, not above and below; turned by a quarter the other way round."""
+    odds, ring = bar()
+    assert face_close.overhangs_mm(odds, ring, 0.1) == pytest.approx((4.1, 0.1), abs=0.15)
+    turned = face_close.overhangs_mm(odds.transpose(0, 2, 1), ring[:, ::-1], 0.1)
+    assert turned == pytest.approx((0.1, 4.1), abs=0.15)
+
+
 def bar(turned: float = 0.0, ragged: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """Log-odds (2, 160, 400) of a face from x = 90.3 to 300.6 in an end from 49.7 to 350.2, and the face's border."""
     rng = np.random.default_rng(3)
