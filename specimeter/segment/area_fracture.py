@@ -85,9 +85,9 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     calliper = sheet.specimen.specimen_width_mm
     level_open = calliper is not None and lies_beside(sheet)  # the width, where it is seen, will tell the scale
     ends_px = _ends(close, told, outline, sheet)
-    if ends_px is None and level_open:
+    if ends_px is None and level_open and sheet.specimen.test == "nick-break":
         wide = _closely(photo, corners_px, mm_per_px, (NEARER * calliper, NEARER * calliper))
-        ends_px = None if wide[2] is None else _ends(*wide[:2], wide[2][0], sheet)
+        ends_px = None if wide[2] is None else _ends(*wide[:2], wide[2][0], sheet, by_notches=True)
     width_mm, u_width_mm = (None, None) if ends_px is None else _width(ends_px, surface, scale)
     shrunk = calliper / width_mm if level_open and width_mm else 1.0
     confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk)
@@ -113,11 +113,13 @@ def _closely(photo: Photo, corners_px: np.ndarray, mm_per_px: float, shown_mm: t
     return close, told, face_close.outlined(told[0], told[1])
 
 
-def _ends(close: face_close.Close, told: np.ndarray, outline: np.ndarray, sheet: Sheet) -> np.ndarray | None:
+def _ends(
+    close: face_close.Close, told: np.ndarray, outline: np.ndarray, sheet: Sheet, *, by_notches: bool = False
+) -> np.ndarray | None:
     """The middles [x, y] of the bar's ends along the weld, in the photograph; None where they do not show.
 
-    Nor where it is not known which way the weld runs: by notches at both of its ends, or by the longer side of the face if the
-    specimen is clearly wider than thick.
+    Nor where it is not known which way the weld runs: by a nick-break's notches at both of its ends or, unless `by_notches`,
+    by the longer side of the face where the specimen is clearly wider than thick.
     """
     specimen = sheet.specimen
     weld = None if sheet.weld is None else sheet.weld.weld_axis_px
@@ -126,8 +128,11 @@ def _ends(close: face_close.Close, told: np.ndarray, outline: np.ndarray, sheet:
         turned = abs(way[1]) > abs(way[0])
     else:
         along, across = face_close.overhangs_mm(told, outline, close.cell_mm)
-        if max(along, across) >= NOTCHED_MM and max(along, across) > 2 * min(along, across):
+        notched = max(along, across) >= NOTCHED_MM and max(along, across) > 2 * min(along, across)
+        if specimen.test == "nick-break" and notched:
             turned = across > along
+        elif by_notches:
+            return None
         elif (specimen.specimen_width_mm or 0.0) > LONGER * (specimen.specimen_thickness_mm or np.inf):
             turned = False
         else:
