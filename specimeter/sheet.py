@@ -60,9 +60,7 @@ MIN_PHOTO_PX = 200  # a smaller picture cannot hold a marker and a specimen
 class Specimen(Table):
     """The piece itself; `specimen_width_mm` is the free check of the scale."""
 
-    id: FolderName = Field(
-        description="the stamp on the specimen, which also names its record: 1 to 64 letters, digits, spaces or . _ - + ( ) #"
-    )
+    id: FolderName = Field(description="the stamp, which names the record: 1 to 64 letters, digits, spaces or . _ - + ( ) #")
     test: Test = Field(description="the test: one of " + ", ".join(get_args(Test)))
     parent_thickness_mm: float | None = number(0.3, 500, "thickness of the parent plate or pipe wall in mm")
     specimen_thickness_mm: float | None = number(0.3, 300, "thickness of the specimen as it was tested in mm")
@@ -79,6 +77,7 @@ class Bend(Table):
 
     former_diameter_mm: float = number(1, 1000, "diameter of the former (mandrel) in mm", default=...)
     roller_gap_mm: float | None = number(1, 2000, "clear distance between the rollers in mm")
+    edge_radius_mm: float | None = number(0, 10, "radius to which the tension face's long edges were rounded in mm")
     angle_deg: float = number(10, 181, "angle through which the specimen was bent, in degrees", default=...)
     axis: Axis = Field(
         description='the bend axis in the photo: "vertical", "horizontal", or two points on it in pixels, [[x, y], [x, y]]'

@@ -147,11 +147,14 @@ def pixel_areas_mm2(surface: Surface, points_px: np.ndarray) -> np.ndarray:
 
 
 def _ends(surface: Surface, ends_px: np.ndarray, u_px: np.ndarray, sources: tuple[str, str], basis: str) -> list[Part]:
-    """Parts of a distance from its two ends (shape (F, 2, 2)), each displaced by `u_px` along the line between them."""
+    """Parts of a distance from its two ends (shape (F, 2, 2)), each displaced by `u_px` along the line between them.
+
+    An end at a rounded edge is displaced with that edge, so what the rounding does to places near it does not count here.
+    """
     line = ends_px[:, 1] - ends_px[:, 0]
     line = line / np.maximum(np.hypot(*line.T), 1e-300)[:, None]
     around = np.stack([ends_px[:, end] + sign * 0.5 * line for end in (0, 1) for sign in (-1, 1)])
-    first_out, first_in, second_in, second_out = surface.develop(around.reshape(-1, 2)).reshape(4, -1, 2)
+    first_out, first_in, second_in, second_out = surface.smooth.develop(around.reshape(-1, 2)).reshape(4, -1, 2)
     return [
         Part(source=source, basis=basis, contribution=u_px * np.hypot(*(high - low).T))
         for source, low, high in zip(sources, (first_out, second_in), (first_in, second_out), strict=True)

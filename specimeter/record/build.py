@@ -37,6 +37,7 @@ from specimeter.sheet import Sheet
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow", "pandas", "pydantic", "typst")
 
 _SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
+_EDGES = ("edge_radius_mm", "u_edge_radius_mm")
 TERM = tuple(model.BudgetTerm.model_fields)
 _CONVERTED = {"outline_px", "tips_px", "budget", "may_be"}
 FEATURE = tuple(name for name in Feature.__dataclass_fields__ if name in model.Feature.model_fields and name not in _CONVERTED)
@@ -277,6 +278,7 @@ def _surface(surface: Surface, area: ExaminedArea, photo: str) -> model.SurfaceS
         bent = {name: float(getattr(surface, name)) for name in _SHAPE}
         bent |= {"crown_mm": _point(surface.crown_mm), "basis": dict(surface.basis)}
         bent |= {"axis_px": axis_px_of(surface, area)}
+        bent |= {name: float(getattr(surface, name)) for name in _EDGES if surface.edges_px}
     return model.SurfaceShape(
         photo=photo,
         shape=surface.shape,

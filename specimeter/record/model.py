@@ -136,6 +136,8 @@ class SurfaceShape(Part):
     u_radius_mm: NotNegative | None = None
     u_direction_deg: NotNegative | None = None
     u_crown_mm: NotNegative | None = None
+    edge_radius_mm: NotNegative | None = None  # rounding of the long edges, which lie where `examined` says; absent: none
+    u_edge_radius_mm: NotNegative | None = None
     basis: dict[str, str] = {}  # of each u
     axis_px: tuple[Point, Point] | None = None  # the crown line across the examined area, for a reader's eye
     evidence: Table = {}

@@ -25,7 +25,10 @@ _STORED = tuple(
     if name in StoredFeature.model_fields.keys() - {"outline_px", "tips_px", "budget", "may_be"}
 )
 _MADE: dict[int, tuple[weakref.ref, Feature]] = {}  # by identity, as long as the stored one lives
-_SHAPE = ("radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm")
+_SHAPE = (
+    "radius_mm", "angle_deg", "direction_deg", "u_radius_mm", "u_direction_deg", "u_crown_mm",
+    "edge_radius_mm", "u_edge_radius_mm",
+)  # fmt: skip
 
 
 def view_of(record: Record, photo: str = "p1") -> View:
@@ -48,7 +51,8 @@ def surface_of(record: Record, photo: str = "p1") -> Surface:
     if stored.shape == "flat":
         return Flat(view=view, **said)
     shape = {name: value for name in _SHAPE if (value := getattr(stored, name)) is not None}
-    return Bend(view=view, crown_mm=np.array(stored.crown_mm), basis=stored.basis, **shape, **said)
+    edges = () if stored.edge_radius_mm is None else tuple(_array(edge) for edge in _of(record.examined, photo).edges_px)
+    return Bend(view=view, crown_mm=np.array(stored.crown_mm), edges_px=edges, basis=stored.basis, **shape, **said)
 
 
 def scale_of(record: Record, photo: str = "p1") -> Scale:

@@ -278,6 +278,7 @@ def _surface(record: Record) -> list[Block]:
             ["bend angle", _of_shape(surface.angle_deg, None, "°")],
             ["direction of the axis on the marker's plane", _of_shape(surface.direction_deg, surface.u_direction_deg, "°")],
             ["place of the crown across the axis, U (k = 2)", _of_shape(_twice(surface.u_crown_mm) or None, None, " mm")],
+            ["rounding of the long edges", _of_shape(surface.edge_radius_mm, surface.u_edge_radius_mm, " mm")],
             *([f"basis of the {name}", why] for name, why in surface.basis.items()),
         ]
         blocks.append(facts([row for row in rows if row[1]], caption=_of(record, surface.photo).strip()))

@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike
 from specimeter.errors import SurfaceError
 from specimeter.scale.view import View
 
+EDGE_POINTS = 4  # of a long edge, at least, on the bend
+ROUNDS = 5  # of looking for where a sight line meets a rounded edge: to 1e-5 mm
 SEAM = 1e-9  # radians and mm: arc and leg overlap by rounding, so that no sight line slips between them
 
 Shape = Literal["flat", "bend"]
@@ -57,6 +59,10 @@ class Surface(Protocol):
     def mm_per_px_at(self, point_px: np.ndarray) -> float:
         """Local scale at one pixel: square root of the developed area that one pixel covers there."""
 
+    @property
+    def smooth(self) -> Surface:
+        """The same without edges at which it falls away."""
+
     def variants(self) -> tuple[Variant, ...]:
         """The same surface displaced by one standard uncertainty of one of its shape parameters, each in turn."""
 
@@ -85,6 +91,10 @@ class Flat:
     def mm_per_px_at(self, point_px: np.ndarray) -> float:
         return _mm_per_px_at(self, point_px)
 
+    @property
+    def smooth(self) -> Flat:
+        return self
+
     def variants(self) -> tuple[Variant, ...]:
         return ()
 
@@ -111,6 +121,11 @@ class Bend:
         Bend angle: the arc spans half of it to either side of the crown, and the legs enclose 180 degrees less it.
     u_crown_mm, u_direction_deg, u_radius_mm : float
         Standard uncertainties: of the crown's place across the axis, of the axis's direction, of the radius.
+    edges_px : two arrays, each of shape (K, 2)
+        Where the bar's two long edges are seen, pixels [x, y] along each; none: the face goes on for ever along the axis.
+    edge_radius_mm, u_edge_radius_mm : float
+        Of the rounding of those edges: within that of an edge the face falls away from the cylinder in a quarter circle.
+        a goes on straight over it, and s is that of the cylinder above.
 
     Raises
     ------
@@ -127,7 +142,10 @@ class Bend:
     u_crown_mm: float = 0.0
     u_direction_deg: float = 0.0
     u_radius_mm: float = 0.0
-    basis: Mapping[str, str] = field(default_factory=dict)  # of each u, by "radius", "direction", "crown"
+    edges_px: tuple[np.ndarray, ...] = ()
+    edge_radius_mm: float = 0.0
+    u_edge_radius_mm: float = 0.0
+    basis: Mapping[str, str] = field(default_factory=dict)  # of each u, by "radius", "direction", "crown", "edges"
     evidence: Mapping[str, Any] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     shape: Shape = field(default="bend", init=False)
@@ -145,6 +163,11 @@ class Bend:
             )
 
     @cached_property
+    def smooth(self) -> Bend:
+        """The same without its long edges: the cylinder and its legs alone."""
+        return replace(self, edges_px=()) if self.edges_px else self
+
+    @cached_property
     def frame(self) -> np.ndarray:
         """Rows: unit vectors across the axis (+s at the crown), along it (+a) and up towards the camera, in world axes."""
         phi = np.radians(self.direction_deg)
@@ -160,6 +183,36 @@ class Bend:
         """Arc length from the crown line to where the flat legs begin."""
         return float(self.radius_mm * np.radians(self.angle_deg) / 2)
 
+    @cached_property
+    def feet_mm(self) -> np.ndarray | None:
+        """Where each long edge's rounding meets the end face, a = c0 + c1 s + c2 s^2: shape (2, 3), the lesser a first.
+
+        None where no two edges or no rounding are known. A sight line that leans outwards touches the rounding before its
+        foot: the foot lies r (sqrt(1 + t^2) - 1) less far out than that line at the foot's depth r, t its slope.
+        """
+        if len(self.edges_px) != 2 or not self.edge_radius_mm > 0:
+            return None
+        feet = []
+        for line in self.edges_px:
+            rays = self.view.rays(np.asarray(line, float)) @ self.frame.T
+            s, a, cosine = self._met(rays, np.full(len(rays), self.edge_radius_mm))
+            known = np.isfinite(s)
+            if known.sum() < EDGE_POINTS:
+                return None
+            feet.append((s[known], a[known], rays[known, 1] / cosine[known]))
+        if np.mean(feet[0][1]) > np.mean(feet[1][1]):
+            feet.reverse()
+        within = [
+            self.edge_radius_mm * (np.hypot(1.0, np.maximum(out * slope, 0.0)) - 1.0)
+            for out, (_, _, slope) in zip((-1.0, 1.0), feet, strict=True)
+        ]
+        return np.array(
+            [
+                np.polynomial.polynomial.polyfit(s, a - out * less, 2)
+                for out, less, (s, a, _) in zip((-1.0, 1.0), within, feet, strict=True)
+            ]
+        )
+
     def develop(self, points_px: np.ndarray) -> np.ndarray:
         return self.hit(self.view.rays(points_px))[0]
 
@@ -173,8 +226,12 @@ class Bend:
         on_arc = np.clip(s, -self.arc_half_mm, self.arc_half_mm)
         theta, leg = on_arc / self.radius_mm, s - on_arc
         sine, cosine = np.sin(theta), np.cos(theta)
+        over = self.radius_mm
+        if self.feet_mm is not None:
+            into = self.edge_radius_mm - self._from_edge(s, a)[0]
+            over = over - self.edge_radius_mm + np.sqrt(self.edge_radius_mm**2 - np.clip(into, 0, self.edge_radius_mm) ** 2)
         local = np.empty((len(s), 3))
-        local[:, 0], local[:, 1], local[:, 2] = self.radius_mm * sine + leg * cosine, a, self.radius_mm * cosine - leg * sine
+        local[:, 0], local[:, 1], local[:, 2] = over * sine + leg * cosine, a, over * cosine - leg * sine
         return self.axis_point_mm + local @ self.frame
 
     def world(self, developed_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -208,6 +265,12 @@ class Bend:
                 {"direction_deg": self.direction_deg + self.u_direction_deg},
             ),
             ("place of the crown", "crown", self.u_crown_mm, {"crown_mm": self.crown_mm + self.u_crown_mm * across}),
+            (
+                "rounding of the long edges",
+                "edges",
+                self.u_edge_radius_mm if len(self.edges_px) == 2 else 0.0,
+                {"edge_radius_mm": self.edge_radius_mm + self.u_edge_radius_mm},
+            ),
         )
         return tuple(
             (source, self.basis.get(name, "judgement"), replace(self, **changed))
@@ -222,9 +285,49 @@ class Bend:
         Across the axis the face is the border of a convex region (a disc's arc and two of its tangents), so a line from
         outside enters it at most once, through exactly one of the three pieces: a quadratic for the arc, a plane for a leg.
         """
-        eye = self.frame @ (self.view.eye_mm - self.axis_point_mm)
-        s, a, cosine = meeting(eye, rays @ self.frame.T, self.radius_mm, np.radians(self.angle_deg) / 2)
+        rays = rays @ self.frame.T
+        s, a, cosine = meeting(self._eye, rays, self.radius_mm, np.radians(self.angle_deg) / 2)
+        if self.feet_mm is not None:
+            near = np.flatnonzero(self._from_edge(s, a)[0] < self.edge_radius_mm)
+            if len(near):
+                s[near], a[near], cosine[near] = self._on_rounding(rays[near], s[near], a[near], cosine[near])
         return np.column_stack([s, a]), cosine
+
+    @cached_property
+    def _eye(self) -> np.ndarray:
+        return self.frame @ (self.view.eye_mm - self.axis_point_mm)
+
+    def _from_edge(self, s: np.ndarray, a: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """How far inwards of the nearer long edge's foot points [s, a] lie, in mm, and which way along a that edge lies."""
+        low, high = (np.polynomial.polynomial.polyval(s, foot) for foot in self.feet_mm)
+        way = np.where(a + a > low + high, 1.0, -1.0)
+        return np.where(way > 0, high - a, a - low), way
+
+    def _met(self, rays: np.ndarray, depth_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """s, a and cosine where sight lines in the bend's own axes meet it at each one's depth under its face."""
+        half = np.radians(self.angle_deg) / 2
+        s, a, cosine = (x[:, 0] for x in meeting(self._eye, rays[:, None], self.radius_mm - depth_mm, half))
+        return s + depth_mm * np.clip(s / (self.radius_mm - depth_mm), -half, half), a, cosine
+
+    def _on_rounding(self, rays, s, a, cosine):
+        """The same for sight lines that meet the cylinder within a long edge's rounding: where they meet that.
+
+        Across the edge it is a quarter circle of radius r. A line that is `into` it at the cylinder and goes on outwards by
+        `slope` for each mm of depth meets it at the lesser root d of (into + slope d)^2 + (r - d)^2 = r^2; where it passes it
+        by, at its nearest. The slope is the line's own at that depth, found anew until nothing changes.
+        """
+        r, depth = self.edge_radius_mm, np.zeros(len(s))
+        for _ in range(ROUNDS):
+            inwards, way = self._from_edge(s, a)
+            slope = way * rays[:, 1] / cosine
+            into = r - inwards - depth * slope
+            middle = r - into * slope
+            root = np.sqrt(np.maximum(middle**2 - (1 + slope**2) * into**2, 0.0))
+            depth = np.where(into > 0, np.clip((middle - root) / (1 + slope**2), 0.0, r), 0.0)
+            met = self._met(rays, depth)
+            on = np.isfinite(met[2])
+            s, a, cosine = (np.where(on, new, old) for new, old in zip(met, (s, a, cosine), strict=True))
+        return s, a, cosine
 
 
 def meeting(eye: np.ndarray, rays: np.ndarray, radius_mm: ArrayLike, half: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

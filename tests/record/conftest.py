@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -69,6 +70,7 @@ def make_finding(shape: str = "bend") -> SimpleNamespace:
         )
         corners = np.array([[s, a] for a in (-12, 12) for s in np.linspace(-20, 20, 15)[:: 1 if a < 0 else -1]])
         edges = surface.project(corners[:15]), surface.project(corners[15:])
+        surface = replace(surface, edges_px=edges, edge_radius_mm=1.4, u_edge_radius_mm=0.5)
     else:
         surface = Flat(view=view, height_mm=31.7)
         corners = np.array([[38.0, 28.0], [62.0, 28.0], [62.0, 52.0], [38.0, 52.0]])

@@ -47,6 +47,18 @@ def test_measuring_again_from_the_stored_bytes_gives_the_same_numbers(built):
     assert stored.scales[0].mm_per_px == surface.mm_per_px_at(centre_px)
 
 
+def test_a_rounded_edge_is_stored_with_the_surface(built):
+    """Places beside the edges come out again to the last bit; a record from before, without a rounding, has the cylinder."""
+    stored = model.load(build.to_json(built.record))
+    beside = np.asarray(stored.examined[0].edges_px[1]) - [[2.0, 2.0]]
+    assert (rebuild.surface_of(stored).develop(beside) == built.finding.surface.develop(beside)).all()
+    older = stored.surfaces[0].model_copy(update={"edge_radius_mm": None, "u_edge_radius_mm": None})
+    plain = rebuild.surface_of(stored.model_copy(update={"surfaces": (older,)}))
+    assert (plain.develop(beside) == built.finding.surface.smooth.develop(beside)).all()
+    apart = np.abs(plain.develop(beside) - rebuild.surface_of(stored).develop(beside)).max()
+    assert (apart > 1e-3) == (plain.shape == "bend")
+
+
 def test_scale_is_that_of_the_crown(built):
     """mm per px against a second way: the distance of the crown along the sight line over the principal distance.
 

@@ -1,5 +1,7 @@
 """Surfaces: pixels to developed millimetres and back, whatever the camera and the bend."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,6 +11,10 @@ from scipy.spatial.transform import Rotation
 from specimeter.errors import SurfaceError
 from specimeter.scale.surface import Bend, Flat
 from specimeter.scale.view import View
+from specimeter.scene import geometry
+from specimeter.scene import truth as scene_truth
+from specimeter.scene.random import random_scene
+from specimeter.validate import truth as truths
 
 
 def camera(tilt_x_deg=0.0, tilt_y_deg=0.0, roll_deg=0.0, distance_mm=350.0, focal_px=1400.0, k1=0.0, aim=(60.0, 40.0)):
@@ -59,6 +65,80 @@ def test_developed_coordinates_are_not_mirrored_and_start_at_the_crown(surface):
     point, normal = surface.world([[0, 0]])
     assert point[0] == pytest.approx([*surface.crown_mm, -surface.height_mm])
     assert normal[0] == pytest.approx([0, 0, -1])
+
+
+def rounded(surface, radius_mm, half_mm=12.0, **changed):
+    """The same with both long edges seen at a = +-`half_mm` of the cylinder, and rounded."""
+    s = np.linspace(-0.2, 0.2, 24) * surface.arc_half_mm
+    s = s[surface.steepness_on_deg(np.column_stack([s, np.zeros_like(s)])) < 60]
+    edges = tuple(surface.project(np.column_stack([s, np.full_like(s, a)])) for a in (half_mm, -half_mm))
+    return replace(surface, edges_px=edges, edge_radius_mm=radius_mm, **changed)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    surface=bends, s=st.floats(-0.25, 0.25), into=st.floats(-0.5, 1.0), side=st.integers(0, 1), radius_mm=st.floats(0.2, 2.5)
+)
+def test_what_lies_on_a_rounded_edge_develops_back(surface, s, into, side, radius_mm):
+    """project then develop is the identity where the rounding's own normal leans towards the camera by 15 degrees or more."""
+    surface = rounded(surface, radius_mm)
+    s *= surface.arc_half_mm
+    way = (-1.0, 1.0)[side]
+    foot = np.polynomial.polynomial.polyval(s, surface.feet_mm[side])
+    here = np.array([[s, foot - way * radius_mm * (1.0 - into)]])
+    points, radial = surface.world(here)
+    beta = np.arcsin(max(into, 0.0))
+    normal = np.cos(beta) * radial[0] + np.sin(beta) * way * surface.frame[1]
+    towards = surface.view.eye_mm - points[0]
+    if normal @ towards / np.linalg.norm(towards) > 0.26 and radial[0] @ towards / np.linalg.norm(towards) > 0.5:
+        assert surface.develop(surface.project(here)) == pytest.approx(here, abs=1e-4)
+
+
+def test_a_rounded_edge_seen_aslant_ends_at_its_foot():
+    """From very far, aslant along the axis by 20 degrees: a foot r deep is seen r tan 20 from where the cylinder would have
+    it. Away from the camera the sight line touches the rounding r (sqrt(1 + tan^2) - 1) beyond the foot; from within a
+    rounding's width of the edges on, nothing changes."""
+    tilt, r = np.tan(np.radians(20.0)), 1.5
+    view = camera(tilt_x_deg=20.0, distance_mm=1e6, focal_px=1e7, aim=(66.0, 31.0))
+    plain = bend(view=view, direction_deg=90.0, angle_deg=180.0)
+    towards = np.sign((plain.frame @ (view.eye_mm - plain.axis_point_mm))[1])  # the side whose end face is seen
+    surface = rounded(plain, r)
+    for foot, way in zip(surface.feet_mm, (-1.0, 1.0), strict=True):
+        passed = r * (np.hypot(1.0, tilt) - 1.0) if way != towards else 0.0
+        assert way * foot[0] == pytest.approx(12.0 - towards * way * r * tilt - passed, abs=2e-3)
+    inner = plain.project([[3.0, 9.0], [-2.0, -9.0]])
+    assert surface.develop(inner) == pytest.approx(plain.develop(inner), abs=1e-9)
+
+
+def test_a_bar_drawn_with_rounded_edges_is_developed_as_it_is():
+    """Places on bars of random scenes, whose geometry shares nothing with this, to a hundredth of a mm, each edge seen where
+    its rounding reaches farthest out; on the cylinder alone they are off by more."""
+    rng = np.random.default_rng(5)
+    for seed in (17290001, 17290002):
+        scene = random_scene(seed, width_px=1600)
+        plain, r, half = truths.surface(scene_truth.of(scene)), scene.specimen.corner_mm, scene.specimen.width_mm / 2
+        edges, s = [], np.linspace(-0.35, 0.35, 12) * plain.radius_mm
+        for way in (-1.0, 1.0):
+            over = np.stack(np.meshgrid(s, way * (half - r * np.linspace(0, 1, 200) ** 2), indexing="ij"), axis=-1)
+            seen = plain.develop(geometry.project(scene.camera, geometry.place(scene.specimen, over.reshape(-1, 2))))
+            farthest = (way * seen[:, 1]).reshape(12, 200).argmax(axis=1)
+            edges.append(plain.project(seen.reshape(12, 200, 2)[np.arange(12), farthest]))
+        surface = replace(plain, edges_px=tuple(edges), edge_radius_mm=r)
+        into = r * rng.uniform(0.0, 0.8, 40)
+        here = np.column_stack([rng.uniform(-0.3, 0.3, 40) * plain.radius_mm, rng.choice([-1.0, 1.0], 40) * (half - r + into)])
+        seen = geometry.project(scene.camera, geometry.place(scene.specimen, here))
+        here = here * [-1.0, 1.0]  # s runs the other way there
+        assert surface.develop(seen) == pytest.approx(here, abs=0.01)
+        assert np.abs(plain.develop(seen) - here).max() > 0.02
+
+
+def test_a_rounding_nobody_measured_is_in_the_uncertainty():
+    """Another variant, whose edges are seen in the same place and rounded by one standard uncertainty more."""
+    surface = rounded(bend(), 1.2, u_edge_radius_mm=0.6, basis={"edges": "judgement"})
+    ((source, basis, variant),) = surface.variants()
+    assert (source, basis) == ("rounding of the long edges", "judgement")
+    assert variant.edge_radius_mm == pytest.approx(1.8)
+    assert np.abs(variant.feet_mm[:, 0] - surface.feet_mm[:, 0]).min() > 0.01
 
 
 def test_straight_down_the_steepness_is_the_angle_round_the_cylinder():
