@@ -38,7 +38,7 @@ from specimeter.scale.find import find_scale
 from specimeter.scale.model import Scale
 from specimeter.scale.place import place_surface, settled
 from specimeter.scale.surface import Surface
-from specimeter.segment.area import by_its_edges, examined_area
+from specimeter.segment.area import by_its_edges, examined_area, with_its_edges
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.no_metal import doubt_metal
 from specimeter.segment.registry import for_test, segmenter
@@ -174,6 +174,7 @@ def place(photo: Photo, sheet: Sheet, *, progress: Progress, register_file: str 
     scale, surface = by_its_own_size(sheet, scale, surface)
     area = examined_area(photo, sheet, scale, surface)
     scale, surface, area = by_its_edges(sheet, scale, surface, area)
+    surface = with_its_edges(sheet, surface, area)
     if sheet.specimen.test in BEND_TESTS:
         area = doubt_metal(photo, surface, area)
     if area.not_to_scale:

@@ -16,7 +16,7 @@ from specimeter.scale.own_width import by_its_own_width, by_its_plate, u_ends_mm
 from specimeter.scale.place import LEGS, height_open, u_size
 from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.segment import area_fracture, section_outline
-from specimeter.segment.edges import SideEdge, follow_side_edges
+from specimeter.segment.edges import SideEdge, follow_side_edges, rounding_mm
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import BROKEN_TESTS, MACRO_TESTS, Sheet
 
@@ -44,6 +44,8 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
     AreaError
         If nothing is left of the area, or none can be had: flat faces need a region.
     """
+    if isinstance(surface, Bend):
+        surface = surface.smooth  # edges are followed on the cylinder
     edges = _side_edges(photo, sheet, scale, surface) if isinstance(surface, Bend) else None
     broken, cut = sheet.specimen.test in BROKEN_TESTS, sheet.specimen.test in MACRO_TESTS
     if sheet.region is not None:
@@ -92,6 +94,16 @@ def by_its_edges(sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedAre
     return scale, surface, replace(area, width_mm=float(width), u_width_mm=float(np.hypot(u_edges, scale.u_rel * width)))
 
 
+def with_its_edges(sheet: Sheet, surface: Surface, area: ExaminedArea) -> Surface:
+    """A bend with its two long edges where they were followed, rounded as the sheet says or as specimens are prepared."""
+    if not isinstance(surface, Bend) or len(area.edges_px) != 2:
+        return surface
+    radius, u, basis = rounding_mm(sheet.bend)
+    return replace(
+        surface, edges_px=area.edges_px, edge_radius_mm=radius, u_edge_radius_mm=u, basis={**surface.basis, "edges": basis}
+    )
+
+
 def _by_its_ends(sheet: Sheet, scale: Scale, surface: Flat, area: ExaminedArea) -> tuple[Scale, Surface, ExaminedArea]:
     scale, surface = by_its_own_width(sheet, scale, surface, area.ends_px)
     width = float(np.linalg.norm(np.subtract(*surface.develop(area.ends_px))))
@@ -122,8 +134,8 @@ def _side_edges(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend) -> tuple[S
     calliper = sheet.specimen.specimen_width_mm
     half = (calliper or 25.0) / 2
     expected = bend.evidence.get("side_edges_a_mm", (-half, half))
-    thickness = sheet.specimen.specimen_thickness_mm
-    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper, u_size(scale), thickness)
+    thickness, rounding = sheet.specimen.specimen_thickness_mm, rounding_mm(sheet.bend)[:2]
+    return follow_side_edges(_detailed(photo, bend), bend, expected, calliper, u_size(scale), thickness, rounding)
 
 
 def _detailed(photo: Photo, bend: Bend) -> Reduced:
@@ -134,29 +146,37 @@ def _detailed(photo: Photo, bend: Bend) -> Reduced:
 def _width(edges: tuple[SideEdge, SideEdge], scale: Scale) -> tuple[float, float]:
     """Width at the crown in mm and its standard uncertainty, scale included."""
     width = float(edges[1].at([0.0])[0] - edges[0].at([0.0])[0]) + edges[0].sunk_mm + edges[1].sunk_mm
-    return width, float(np.sqrt(edges[0].u_mm ** 2 + edges[1].u_mm ** 2 + (scale.u_rel * width) ** 2))
+    return width, float(np.hypot(np.linalg.norm([edge.u_mm for edge in edges]), _u_told(edges, width, scale)))
 
 
-def _outwards(edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, scale: Scale) -> float:
-    """By how much the outline is made wider than the edges were seen, in mm, for a calliper's sake.
+def _u_told(edges: tuple[SideEdge, SideEdge], width: float, scale: Scale) -> float:
+    """Standard uncertainty in mm of a width between two edges that are known in the picture: of scale and rounding."""
+    return float(np.hypot(scale.u_rel * width, edges[0].u_sunk_mm + edges[1].u_sunk_mm))
+
+
+def _outwards(
+    edges: tuple[SideEdge, SideEdge], width: float, calliper: float | None, scale: Scale
+) -> tuple[np.ndarray, np.ndarray]:
+    """By how much each edge is set farther out than it was seen, in mm, for a calliper's sake; and how unsure it is then.
 
     A rounded edge fades into a dark background, so where the metal ends is seen less surely than a calliper tells how wide
-    it is: the two are weighted by their variances. The width measured, which checks the scale, is left as it was seen.
+    it is: least squares of both edges as seen and of the width as told, each by its variance, so that the edge that is less
+    sure gives way more. The width measured, which checks the scale, is left as it was seen.
     """
+    seen = np.array([edge.u_mm**2 for edge in edges])
     if calliper is None:
-        return 0.0
-    seen = edges[0].u_mm ** 2 + edges[1].u_mm ** 2
-    told = CALLIPER_U_MM**2 + (scale.u_rel * width) ** 2
-    most = MOST_OUTWARDS * float(np.sqrt(seen))
-    return float(np.clip((calliper - width) * seen / (seen + told), -most, most))
+        return np.zeros(2), np.sqrt(seen)
+    whole = seen.sum() + CALLIPER_U_MM**2 + _u_told(edges, width, scale) ** 2
+    most = MOST_OUTWARDS * np.sqrt(seen.sum()) * seen / seen.sum()
+    return np.clip((calliper - width) * seen / whole, -most, most), np.sqrt(seen * (1 - seen / whole))
 
 
 def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[SideEdge, SideEdge]) -> ExaminedArea:
     width, u_width = _width(edges, scale)
     inward = PULLED_IN_PX * bend.mm_per_px_at(bend.project([[0.0, 0.0]])[0])
-    inward -= _outwards(edges, width, sheet.specimen.specimen_width_mm, scale) / 2
-    sides = []
-    for edge, sign in zip(edges, (1.0, -1.0), strict=True):
+    outwards, u_edges = _outwards(edges, width, sheet.specimen.specimen_width_mm, scale)
+    sides, seen = [], []
+    for edge, sign, further in zip(edges, (1.0, -1.0), outwards, strict=True):
         low, high = steepness_limits_mm(bend, edge.at([0.0]))[0]
         if np.isnan(low):
             raise AreaError(
@@ -165,7 +185,8 @@ def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[Si
                 mend="photograph the bend face from above its crown",
             )
         s = np.linspace(low, high, OUTLINE_STEPS)
-        sides.append(np.column_stack([s, edge.at(s) + sign * inward]))
+        seen.append(np.column_stack([s, edge.at(s) - sign * further]))
+        sides.append(seen[-1] + [0.0, sign * inward])
     one, two = sides
     across = [_steep_line(bend, one[-1, 1], two[-1, 1], 1), _steep_line(bend, two[0, 1], one[0, 1], 0)]
     outline = bend.project(np.concatenate([one, across[0], two[::-1], across[1]]))
@@ -180,7 +201,8 @@ def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[Si
     return ExaminedArea(
         outline_px=outline,
         found_by="auto",
-        edges_px=tuple(bend.project(side) for side in sides),
+        edges_px=tuple(bend.project(side) for side in seen),
+        u_edges_mm=(float(u_edges[0]), float(u_edges[1])),
         width_mm=width,
         u_width_mm=u_width,
         confidence=confidence,

@@ -9,10 +9,12 @@ import numpy as np
 
 from specimeter.scale.borders import Crossings, Reduced, across_side, side_places
 from specimeter.scale.surface import Bend
+from specimeter.sheet import Bend as BendSheet
 
 PLACES = 96  # profiles along each edge
 REACH_MM = 3.0  # to either side of where the placement saw the edge
 ROUNDING_MM, U_ROUNDING_MM = 1.2, 0.6  # radius of the long edges as specimens are prepared (judgement)
+U_ENTERED_MM, U_ENTERED = 0.1, 0.1  # standard uncertainty of an entered one: at least so much, and this share of it (judgement)
 WIDEST_ROUNDING_MM = 1.3  # an edge's steepest place lies no further than this inside its foot
 SAME, LEVEL_MM = 0.06, 0.3  # light is level where it stays, so far, within this share of the difference from the face
 STRETCHES = 5  # of an edge, each looked at by itself
@@ -27,14 +29,22 @@ U_FADED_MM = FADED_MM / 3**0.5
 WIDTH_PRIOR_REL, WIDTH_PRIOR_MM = 0.012, 0.15  # for choosing between parallel edges only: the width itself is fitted freely
 
 
+def rounding_mm(bent: BendSheet) -> tuple[float, float, str]:
+    """Radius of the long edges' rounding, its standard uncertainty, both in mm, and what they rest on."""
+    if bent.edge_radius_mm is None:
+        return ROUNDING_MM, U_ROUNDING_MM, "edges as specimens are prepared (judgement): no edge_radius_mm entered"
+    return bent.edge_radius_mm, max(U_ENTERED_MM, U_ENTERED * bent.edge_radius_mm), "edge_radius_mm as entered (judgement)"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SideEdge:
     """One side edge on the developed face: a = c0 + c1 s + c2 s^2, s and a in mm."""
 
     coefficients: np.ndarray
     s_mm: np.ndarray  # where it was followed, first to last
-    u_mm: float  # standard uncertainty of its mean place: scatter, corner rounding and what fades of it, blur
+    u_mm: float  # standard uncertainty of its mean place as it is seen: scatter, what fades of it, blur
     sunk_mm: float  # how far inwards of its true place perspective shows it, as rounding makes it lie under the crown
+    u_sunk_mm: float  # of that, signed: what one standard uncertainty more of rounding adds to it
     support: float  # 0 to 1
 
     def at(self, s_mm: np.ndarray) -> np.ndarray:
@@ -49,6 +59,7 @@ def follow_side_edges(
     calliper_mm: float | None,
     u_rel: float,
     thickness_mm: float,
+    rounding_mm: tuple[float, float] = (ROUNDING_MM, U_ROUNDING_MM),
 ) -> tuple[SideEdge, SideEdge] | None:
     """Both side edges near `expected_mm` (two places a), each fitted to its own profiles; None if an edge does not show.
 
@@ -74,7 +85,7 @@ def follow_side_edges(
             if worth > best:
                 best, chosen = worth, (left, right)
     one, two = (
-        _fit(crossings, a, offset, outward, _Sight.of(bend, a), thickness_mm)
+        _fit(crossings, a, offset, outward, _Sight.of(bend, a), thickness_mm, rounding_mm)
         for crossings, a, offset, outward in zip(profiles, expected_mm, chosen, (-1.0, 1.0), strict=True)
     )
     return None if one is None or two is None else (one, two)
@@ -154,7 +165,13 @@ def _foot_of(offset: np.ndarray, tone: np.ndarray, end_face_mm: float) -> tuple[
 
 
 def _fit(
-    crossings: Crossings, a_mm: float, offset_mm: float, outward: float, sight: _Sight, thickness_mm: float
+    crossings: Crossings,
+    a_mm: float,
+    offset_mm: float,
+    outward: float,
+    sight: _Sight,
+    thickness_mm: float,
+    rounding_mm: tuple[float, float],
 ) -> SideEdge | None:
     """A parabola through the profiles' edges, by Cauchy weights, in two ever narrower searches round `offset_mm`; None where
     no profile shows an edge."""
@@ -172,7 +189,7 @@ def _fit(
             residual = (found - basis @ line) / 0.12
             weight = strength / (1 + residual**2)
             line = np.linalg.solve((basis.T * weight) @ basis + 0.01 * len(s) * 0.12**2 * held, (basis.T * weight) @ found)
-    outer, u_foot = _foot(crossings.shifted(basis @ line), sight.end_face * max(thickness_mm - ROUNDING_MM, 0.0))
+    outer, u_foot = _foot(crossings.shifted(basis @ line), sight.end_face * max(thickness_mm - rounding_mm[0], 0.0))
     residual = found - basis @ line
     line[0] += outer + FADED_MM
     close = np.abs(residual) < 0.4
@@ -184,11 +201,8 @@ def _fit(
     return SideEdge(
         coefficients=coefficients,
         s_mm=s,
-        u_mm=float(
-            np.sqrt(
-                scatter**2 / independent + u_foot**2 + U_FADED_MM**2 + (0.3 * step) ** 2 + (sight.sinks * U_ROUNDING_MM) ** 2
-            )
-        ),
-        sunk_mm=sight.sinks * ROUNDING_MM,
+        u_mm=float(np.sqrt(scatter**2 / independent + u_foot**2 + U_FADED_MM**2 + (0.3 * step) ** 2)),
+        sunk_mm=sight.sinks * rounding_mm[0],
+        u_sunk_mm=sight.sinks * rounding_mm[1],
         support=float(np.mean(strength * (np.abs(residual) < 0.4))),
     )

@@ -39,6 +39,7 @@ LEAST_PEAK = 0.5  # log-odds that a proposal reaches somewhere
 LEAST_PX = 5  # of the network's pixels
 PATCH_MARGIN_PX = 10
 BEYOND_PX = 4.0  # of the network's pixels: so far beyond the area's outline shares go on, for an opening that ends there
+AT_EDGE_PX = 1.0  # an outline so near an edge of the specimen keeps within it
 U_SIDE_PX = 1.0  # standard uncertainty of a specimen's edge where its width was not measured: judgement
 LEAST_PIECE_PX, BRIDGE_PX = 12, 6.0  # of the network's pixels: a crack's piece, and what lies between two that are one
 LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
@@ -188,17 +189,34 @@ def going_on(seen: Seen, area: ExaminedArea) -> Seen:
 
 
 def ended(edge: Border, area: ExaminedArea, mm_per_px: float) -> Border:
-    """The border within the area's outline; a tip at a side of the specimen is no surer than that side."""
-    ring, beyond = within(edge.outline_px, area.outline_px)
+    """The border within the area's outline, or on the specimen's edge beside it; a tip at that edge is no surer than it."""
+    ring, beyond = within(edge.outline_px, reaching_edges(area))
     if not beyond.any():
         return edge
     hull = cv2.convexHull(ring.astype(np.float32)).reshape(-1, 2)
     gaps = np.linalg.norm(hull[:, None] - hull[None], axis=2)
     tips = hull[list(np.unravel_index(int(np.argmax(gaps)), gaps.shape))]
     at_side = np.linalg.norm(tips[:, None] - ring[beyond][None], axis=2).min(axis=1) < 1
-    known = area.u_width_mm is not None and np.isfinite(mm_per_px)
-    side = area.u_width_mm / np.sqrt(2) / mm_per_px if known else U_SIDE_PX
+    side = U_SIDE_PX
+    if np.isfinite(mm_per_px) and area.u_edges_mm is not None:
+        middle = ring[beyond].mean(axis=0)
+        nearer = int(np.argmin([np.linalg.norm(line - middle, axis=1).min() for line in area.edges_px]))
+        side = area.u_edges_mm[nearer] / mm_per_px
+    elif np.isfinite(mm_per_px) and area.u_width_mm is not None:
+        side = area.u_width_mm / np.sqrt(2) / mm_per_px
     return replace(edge, outline_px=ring, u_tip_px=float(np.hypot(edge.u_tip_px, side * np.sqrt(at_side.mean()))))
+
+
+def reaching_edges(area: ExaminedArea) -> np.ndarray:
+    """The area's outline with what keeps a little within an edge of the specimen set onto that edge."""
+    outline = np.array(area.outline_px, float)
+    for line in area.edges_px:
+        steps = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+        at = np.arange(0.0, steps[-1] + 0.25, 0.25)
+        places = np.column_stack([np.interp(at, steps, axis) for axis in np.asarray(line, float).T])
+        gap, nearest = scipy.spatial.KDTree(places).query(outline)
+        outline[gap <= AT_EDGE_PX] = places[nearest[gap <= AT_EDGE_PX]]
+    return outline
 
 
 def share_of_no_metal(photo, surface, area: ExaminedArea) -> float:

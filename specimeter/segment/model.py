@@ -43,6 +43,8 @@ class ExaminedArea:
     edges_px : tuple of arrays, each (M, 2)
         The parts of the outline that are edges of the specimen (not the 60 degree lines): a feature that reaches one is
         at a corner.
+    u_edges_mm : two floats, optional
+        Standard uncertainty of the place of each of a bend's two edges, as it is seen.
     width_mm, u_width_mm : float, optional
         The specimen's width as measured between its own edges, for comparison with the calliper; absent if not seen.
     ends_px : array, shape (2, 2), optional
@@ -64,6 +66,7 @@ class ExaminedArea:
     exclude_px: tuple[np.ndarray, ...] = ()
     found_by: str = "auto"
     edges_px: tuple[np.ndarray, ...] = ()
+    u_edges_mm: tuple[float, float] | None = None
     width_mm: float | None = None
     u_width_mm: float | None = None
     ends_px: np.ndarray | None = None

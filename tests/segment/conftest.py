@@ -193,6 +193,7 @@ def photograph(seed, *, width_px=1000, angle_deg=None, axis=None, tilt_deg=None,
         specimen=SimpleNamespace(test="face-bend", specimen_thickness_mm=float(thickness), specimen_width_mm=calliper),
         bend=SimpleNamespace(
             former_diameter_mm=float(former),
+            edge_radius_mm=None,
             angle_deg=angle,
             axis=line + rng.normal(0, 4, (2, 2)) if sheet_axis_points else axis,
         ),

@@ -134,9 +134,27 @@ def test_a_flat_face_needs_a_region(bench_photograph):
 @pytest.mark.parametrize(("calliper", "wider"), [(None, 0.0), (20.0, 0.0), (20.4, 0.36), (30.0, 0.75)])
 def test_a_calliper_draws_the_outline_to_where_the_metal_ends(calliper, wider):
     """Weighted by variances (0.3 mm at the edges together, 0.1 mm by calliper), and never by more than the edges allow."""
-    edge = SideEdge(coefficients=np.zeros(3), s_mm=np.array([-1.0, 1.0]), u_mm=0.3 / np.sqrt(2), sunk_mm=0.0, support=1.0)
+    edge = SideEdge(
+        coefficients=np.zeros(3), s_mm=np.array([-1.0, 1.0]), u_mm=0.3 / np.sqrt(2), sunk_mm=0.0, u_sunk_mm=0.0, support=1.0
+    )
     scale = SimpleNamespace(u_rel=0.0)
-    assert area._outwards((edge, edge), 20.0, calliper, scale) == pytest.approx(wider)
+    further, u = area._outwards((edge, edge), 20.0, calliper, scale)
+    assert further == pytest.approx([wider / 2, wider / 2])
+    assert u == pytest.approx([edge.u_mm] * 2 if calliper is None else [edge.u_mm * np.sqrt(1 - 0.045 / 0.1)] * 2)
+
+
+def test_the_less_sure_edge_gives_way_more():
+    """Of 1 mm that a calliper tells more, 0.8 and 0.2 mm for variances of four to one; a rounding leans out of it.
+
+    What remains unsure of each is by the general formula: variance less its square over the whole.
+    """
+    sharp = {"coefficients": np.zeros(3), "s_mm": np.array([-1.0, 1.0]), "sunk_mm": 0.0, "support": 1.0}
+    one, two = SideEdge(u_mm=0.6, u_sunk_mm=0.3, **sharp), SideEdge(u_mm=0.3, u_sunk_mm=-0.2, **sharp)
+    told = area.CALLIPER_U_MM**2 + 0.1**2  # the calliper's, and of a rounding that shifts both edges at once
+    further, u = area._outwards((one, two), 20.0, 21.0, SimpleNamespace(u_rel=0.0))
+    assert further == pytest.approx(np.array([0.36, 0.09]) / (0.45 + told))
+    assert u**2 == pytest.approx([0.36 - 0.36**2 / (0.45 + told), 0.09 - 0.09**2 / (0.45 + told)])
+    assert area._width((one, two), SimpleNamespace(u_rel=0.0))[1] == pytest.approx(np.sqrt(0.45 + 0.1**2))
 
 
 @pytest.mark.parametrize("tone", [0, 128, 255])
