@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from specimeter.errors import SurfaceError
 from specimeter.scale.view import View
 
-EDGE_POINTS = 4  # of a long edge, at least, on the bend
+EDGE_POINTS, EDGE_MM = 4, 1.0  # of a long edge, at least, on the bend
 ROUNDS = 5  # of looking for where a sight line meets a rounded edge: to 1e-5 mm
 SEAM = 1e-9  # radians and mm: arc and leg overlap by rounding, so that no sight line slips between them
 
@@ -187,17 +187,18 @@ class Bend:
     def feet_mm(self) -> np.ndarray | None:
         """Where each long edge's rounding meets the end face, a = c0 + c1 s + c2 s^2: shape (2, 3), the lesser a first.
 
-        None where no two edges or no rounding are known. A sight line that leans outwards touches the rounding before its
-        foot: the foot lies r (sqrt(1 + t^2) - 1) less far out than that line at the foot's depth r, t its slope.
+        None where no two edges or no rounding are known, or one that could not be. A sight line that leans outwards touches
+        the rounding before its foot: the foot lies r (sqrt(1 + t^2) - 1) less far out than that line at the foot's depth r,
+        t its slope.
         """
-        if len(self.edges_px) != 2 or not self.edge_radius_mm > 0:
+        if len(self.edges_px) != 2 or not 0 < self.edge_radius_mm < self.radius_mm:
             return None
         feet = []
         for line in self.edges_px:
             rays = self.view.rays(np.asarray(line, float)) @ self.frame.T
             s, a, cosine = self._met(rays, np.full(len(rays), self.edge_radius_mm))
             known = np.isfinite(s)
-            if known.sum() < EDGE_POINTS:
+            if known.sum() < EDGE_POINTS or np.ptp(s[known]) < EDGE_MM:
                 return None
             feet.append((s[known], a[known], rays[known, 1] / cosine[known]))
         if np.mean(feet[0][1]) > np.mean(feet[1][1]):

@@ -69,7 +69,7 @@ def test_developed_coordinates_are_not_mirrored_and_start_at_the_crown(surface):
 
 def rounded(surface, radius_mm, half_mm=12.0, **changed):
     """The same with both long edges seen at a = +-`half_mm` of the cylinder, and rounded."""
-    s = np.linspace(-0.2, 0.2, 24) * surface.arc_half_mm
+    s = np.linspace(-1, 1, 24) * max(0.2 * surface.arc_half_mm, 1.0)
     s = s[surface.steepness_on_deg(np.column_stack([s, np.zeros_like(s)])) < 60]
     edges = tuple(surface.project(np.column_stack([s, np.full_like(s, a)])) for a in (half_mm, -half_mm))
     return replace(surface, edges_px=edges, edge_radius_mm=radius_mm, **changed)
@@ -130,6 +130,16 @@ def test_a_bar_drawn_with_rounded_edges_is_developed_as_it_is():
         here = here * [-1.0, 1.0]  # s runs the other way there
         assert surface.develop(seen) == pytest.approx(here, abs=0.01)
         assert np.abs(plain.develop(seen) - here).max() > 0.02
+
+
+@pytest.mark.parametrize("radius_mm", [0.0, 30.0])
+def test_a_rounding_that_is_none_or_cannot_be_leaves_the_cylinder(radius_mm):
+    """Sharp edges, a radius as large as the bend's own, and edges seen at one place only."""
+    surface = rounded(bend(), radius_mm)
+    beside = surface.edges_px[0] + 1.0
+    assert surface.feet_mm is None
+    assert (surface.develop(beside) == bend().develop(beside)).all()
+    assert replace(surface, edge_radius_mm=1.0, edges_px=tuple(line[[0] * 5] for line in surface.edges_px)).feet_mm is None
 
 
 def test_a_rounding_nobody_measured_is_in_the_uncertainty():
