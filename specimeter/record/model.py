@@ -31,10 +31,8 @@ def _all_finite(value: Any) -> Any:
         item = stack.pop()
         if isinstance(item, float) and not math.isfinite(item):
             raise ValueError(f"a number is not finite: {item}")
-        if isinstance(item, dict):
-            stack.extend(item.values())
-        elif isinstance(item, list | tuple):
-            stack.extend(item)
+        if isinstance(item, dict | list | tuple):
+            stack.extend(item.values() if isinstance(item, dict) else item)
     return value
 
 
