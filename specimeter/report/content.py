@@ -7,7 +7,7 @@ from typing import Any
 
 from specimeter.record import model
 from specimeter.record.model import Examined, Feature, Record, Scale
-from specimeter.report import budget, cut, words
+from specimeter.report import budget, cut, found, words
 from specimeter.report.block import Block, facts, points, section, table, text
 from specimeter.report.house import PLAIN, House
 from specimeter.report.language import Said
@@ -28,6 +28,7 @@ MOST_BUDGETS = 4
 MOST_IN_ALT = 40  # features named in the words for who cannot see the picture; the table names all
 SIZES = {"length": "mm", "width": "mm", "area": "mm²", "nearest": "mm"}
 
+_FOUND = "What was found; all of it stands in record.json."
 _WHERE = "Features were looked for inside this outline only; surface steeper than 60° to the view lies outside it."
 
 
@@ -261,10 +262,7 @@ def _scale(record: Record, scale: Scale) -> list[Block]:
             first=0.8,
             numbers=budget.NUMBERS,
         ),
-        facts(
-            [list(entry) for entry in words.entries(scale.evidence, digits=4)],
-            caption=_of(record, scale.photo) + "What was found",
-        ),
+        facts(found.rows(scale.evidence, found.SCALE), caption=_of(record, scale.photo) + _FOUND),
     ]
 
 
@@ -282,10 +280,7 @@ def _surface(record: Record) -> list[Block]:
             *([f"basis of the {name}", why] for name, why in surface.basis.items()),
         ]
         blocks.append(facts([row for row in rows if row[1]], caption=_of(record, surface.photo).strip()))
-        if surface.evidence:
-            blocks.append(
-                facts([list(entry) for entry in words.entries(surface.evidence, digits=4)], caption="What it rests on")
-            )
+        blocks.append(facts(found.rows(surface.evidence, found.SURFACE), caption="What it rests on"))
     return blocks
 
 

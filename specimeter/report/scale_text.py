@@ -6,18 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from specimeter.report import budget, words
+from specimeter.report import budget, found
 from specimeter.report.text import plain, wrapped
 from specimeter.rounding import figures, plus_minus
 from specimeter.scale.model import Scale
 from specimeter.scale.surface import Flat, Surface
 
 _SHOWN = ("source", "value", "u", "unit", "sensitivity", "of a length", "degrees of freedom")
-_EVIDENCE = (
-    "card", "edge_points", "edge_points_dropped", "residual_rms_px", "u_edge_px", "inflation", "lens_over_marker_mm",
-    "distance_from", "focal_35mm_mm", "focal_source", "k1", "u_k1", "growth_of_black_mm", "print_scale", "from_px", "to_px",
-    "length_mm", "length_px", "lens_profile", "height_from", "equipment",
-)  # fmt: skip
 
 
 def summary(
@@ -44,9 +39,8 @@ def summary(
         ["tilt of the camera", f"{figures(scale.tilt_deg, 2)} deg"],
         *budget.sums(scale.budget, scale.u_rel),
     ]
-    found = words.entries({key: scale.evidence[key] for key in _EVIDENCE if key in scale.evidence}, digits=4)
     lines = [*wrapped(f"{photo_file}: scale", ""), *_facts(facts), "", *_table(scale.budget), ""]
-    lines += ["What was found", *_facts([list(pair) for pair in found])]
+    lines += ["What was found", *_facts(found.rows(scale.evidence, found.SCALE))]
     cautions = [*scale.cautions, *(surface.cautions if surface is not None else ()), *doubts]
     if cautions:
         lines += ["", "Cautions", *(line for caution in cautions for line in wrapped(caution, "  "))]
