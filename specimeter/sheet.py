@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, PrivateAttr, Strict, model_validator
 
+from specimeter import sheet_sizes
 from specimeter.errors import AreaError, SheetError
 from specimeter.sheet_fields import (
     CORNERS,
@@ -365,35 +366,8 @@ class Sheet(Table):
                 expected="thickness of the specimen as it was tested in mm",
                 mend="add specimen_thickness_mm",
             )
-        _fits(specimen, self.bend)
+        sheet_sizes.check_fit(specimen, self.bend)
         return self
-
-
-def _fits(specimen: Specimen, bend: Bend) -> None:
-    """Sizes that cannot belong to one bent specimen; the margins leave room for plate tolerances."""
-    thickness, parent = specimen.specimen_thickness_mm, specimen.parent_thickness_mm
-    assert thickness is not None  # asked for before
-    ratio = bend.former_diameter_mm / thickness
-    if not 0.4 <= ratio <= 100:
-        raise wrong(
-            f"a former of {bend.former_diameter_mm:g} mm for a specimen {thickness:g} mm thick ({ratio:.2g} times it)",
-            field="bend.former_diameter_mm",
-            expected="a former of 0.4 to 100 times the specimen's thickness",
-            mend="check bend.former_diameter_mm and specimen.specimen_thickness_mm",
-        )
-    cut, name = (
-        (specimen.specimen_width_mm, "specimen_width_mm")
-        if specimen.test == "side-bend"
-        else (thickness, "specimen_thickness_mm")
-    )
-    if parent is not None and cut is not None and cut > 1.1 * parent + 1:
-        raise wrong(
-            f"a {specimen.test} specimen with {name} = {cut:g} cannot be cut from a parent {parent:g} mm thick",
-            field=f"specimen.{name}",
-            expected="at most the parent's thickness"
-            + (" (a side bend lies across it)" if name == "specimen_width_mm" else ""),
-            mend="check parent_thickness_mm, specimen_thickness_mm and specimen_width_mm",
-        )
 
 
 def read(path: str | Path) -> Sheet:
@@ -487,7 +461,7 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
                 file=file,
                 field="scale.length_mm",
                 expected=f"a specimen at least {LEAST_WIDTH_PX} pixels wide; a thousand serve well",
-                mend="check scale.length_mm, scale.from_px and scale.to_px (in pixels), and the width",
+                mend="check scale.length_mm (in mm: 1 in is 25.4), scale.from_px and scale.to_px (in pixels), and the width",
             )
         if width_mm > 1.2 * field_mm:
             raise SheetError(
@@ -495,5 +469,5 @@ def check_against_photo(sheet: Sheet, width_px: int, height_px: int, *, file: st
                 file=file,
                 field="specimen.specimen_width_mm",
                 expected="the specimen's whole width in the photo",
-                mend="check scale.length_mm, scale.from_px and scale.to_px (in pixels), and the width",
+                mend="check scale.length_mm (in mm: 1 in is 25.4), scale.from_px and scale.to_px (in pixels), and the width",
             )

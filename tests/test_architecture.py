@@ -22,6 +22,7 @@ RANK = {
     "rounding": 0,
     "toml_file": 0,
     "sheet_fields": 0,
+    "sheet_sizes": 0,
     "colour": 0,
     "decode": 0,
     "apart": 0,

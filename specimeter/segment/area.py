@@ -19,6 +19,7 @@ from specimeter.segment import area_fracture, section_outline
 from specimeter.segment.edges import SideEdge, follow_side_edges, rounding_mm
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import BROKEN_TESTS, MACRO_TESTS, Sheet
+from specimeter.sheet_sizes import read_in_inches
 
 STEEPEST_DEG = 60.0  # surface steeper than this to the sight line is not examined (design, section 7)
 PULLED_IN_PX = 0.5  # the outline keeps this far inside the side edges, so that no background is taken for face
@@ -198,6 +199,7 @@ def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[Si
     confidence = _confidence(edges, width, sheet.specimen.specimen_width_mm, scale, bend)
     if confidence < 0.5:
         cautions.append("The examined area was found with low confidence: check its outline, or give it in [region].")
+        cautions += filter(None, [read_in_inches(sheet.specimen, sheet.bend)])
     return ExaminedArea(
         outline_px=outline,
         found_by="auto",

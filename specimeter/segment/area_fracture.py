@@ -20,6 +20,7 @@ from specimeter.scale.surface import Surface
 from specimeter.segment import face_close
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import Sheet
+from specimeter.sheet_sizes import read_in_inches
 
 MODELS = tuple(Path(__file__).with_name(name) for name in ("area_fracture.onnx", "area_fracture_mixed.onnx"))
 STEP = 32  # the networks' coarsest grid
@@ -68,7 +69,7 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     looked = look(photo.rgb, mm_per_px, card_outlines_px(scale))
     odds = face_log_odds(looked)
     places = _places(odds, looked, sheet)
-    seen = None
+    seen, inches = None, read_in_inches(sheet.specimen)
     if places:
         corners_px = looked.to_photograph(places[0].corners())
         close, told, seen = _closely(photo, corners_px, mm_per_px, (sheet.specimen.specimen_width_mm, None))
@@ -78,7 +79,7 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
             file=photo.file,
             field="region.outline_px",
             expected=f"a broken face up to {sheet.specimen.specimen_width_mm or '?'} mm along the weld",
-            mend=MEND,
+            mend=MEND if inches is None else f"{MEND}. {inches}",
         )
     outline, doubt = seen
     outline_px = np.clip(close.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
@@ -91,9 +92,10 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     width_mm, u_width_mm = (None, None) if ends_px is None else _width(ends_px, surface, scale)
     shrunk = calliper / width_mm if level_open and width_mm else 1.0
     confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk)
-    cautions = ()
+    cautions = []
     if confidence < LEAST_CONFIDENCE:
-        cautions = ("The broken face was found with low confidence: check its outline, or give it in [region].",)
+        cautions.append("The broken face was found with low confidence: check its outline, or give it in [region].")
+        cautions += filter(None, [inches])
     return ExaminedArea(
         outline_px=outline_px,
         found_by="auto",
@@ -102,7 +104,7 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
         u_width_mm=u_width_mm,
         ends_px=ends_px,
         confidence=confidence,
-        cautions=cautions,
+        cautions=tuple(cautions),
     )
 
 

@@ -23,7 +23,8 @@ from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
 from specimeter.segment.section_places import readings
 from specimeter.segment.section_reading import Reading, read_round, steadied, with_metal
-from specimeter.sheet import Sheet
+from specimeter.sheet import Sheet, Specimen
+from specimeter.sheet_sizes import MM_PER_INCH, read_in_inches
 
 TRIED = 3  # places that are looked at finely
 LEAST_MM2 = 25.0  # of cut metal
@@ -121,20 +122,24 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
     if sure >= LEAST_CONFIDENCE:
         return _area(photo, best.outline_px, sure, ())
     if rival or best.thick_mm is None or confidence(replace(best, thick=1.0)) < LEAST_CONFIDENCE:
-        return _area(photo, best.outline_px, sure, (LOW,))
-    wrong = _off_scale(best.thick_mm, sheet.specimen.parent_thickness_mm, scale)
+        return _area(photo, best.outline_px, sure, (LOW, *filter(None, [read_in_inches(sheet.specimen)])))
+    wrong = _off_scale(best.thick_mm, sheet.specimen, scale)
     return replace(_area(photo, best.outline_px, sure, wrong), not_to_scale=NOT_TO_SCALE)
 
 
-def _off_scale(seen_mm: float, told_mm: float, scale: Scale) -> tuple[str, ...]:
+def _off_scale(seen_mm: float, specimen: Specimen, scale: Scale) -> tuple[str, ...]:
     """What to say where a plate is not as thick in the photograph as the sheet says, and all else speaks for an outline.
 
     A plane nearer to the lens than the card's by h shows D / (D - h) times as large, D the lens's distance from the card.
     """
+    told_mm = specimen.parent_thickness_mm
     wrong = (
-        f"The plate is {seen_mm:.1f} mm thick in the photograph and {told_mm:.1f} mm by the sheet, so the scale or the sheet "
+        f"The plate is {seen_mm:.1f} mm thick in the photograph and {told_mm:g} mm by the sheet, so the scale or the sheet "
         "is wrong: lay card or rule level with the cut, enter surface_height_mm, or check parent_thickness_mm."
     )
+    inches = read_in_inches(specimen)
+    if inches is not None and 0.8 < seen_mm / (told_mm * MM_PER_INCH) < 1.25:
+        return wrong, inches
     nearer = scale.view.distance_mm * (1 - told_mm / seen_mm)
     if abs(nearer) < LEAST_HEIGHT_MM:
         return (wrong,)
