@@ -21,6 +21,7 @@ from specimeter.record import build, log, model, recompute, seal
 from specimeter.record import folder as folders
 from specimeter.record.folder import Folder
 from specimeter.report import table
+from specimeter.rounding import counted
 
 MOST_TOLD = 12
 _WORDS = re.compile(
@@ -67,15 +68,17 @@ def audit(path: str | Path, *, photo_files: Sequence[str | Path] = (), key: str 
 def _steps(folder: Folder, photo_files: Sequence[str | Path], key: str | None) -> Iterator[Step]:
     version = folder.data["version"]
     features = len(folder.record.features)
-    yield _step("record", [], f"format version {version}, {features} features, SHA-256 {folder.sha256}")
+    yield _step("record", [], f"format version {version}, {counted(features, 'feature')}, SHA-256 {folder.sha256}")
     if version == 1:
         yield Step(name="files", holds=None, told=("a record of version 1 does not hold the hashes of its files",))
         yield Step(name="log", holds=None, told=("a record of version 1 does not chain its log",))
     else:
         names = len(list(folder.path.iterdir())) - 1
-        yield _step("files", folders.sums_faults(folder.path), f"{names} files are what {folders.SUMS} says")
+        yield _step("files", folders.sums_faults(folder.path), f"{counted(names, 'file')} as {folders.SUMS} says")
         head = folder.record.log[-1].hash
-        yield _step("log", log.faults(folder.data), f"{len(folder.record.log)} entries, head of the chain {head}")
+        yield _step(
+            "log", log.faults(folder.data), f"{counted(len(folder.record.log), 'entry', 'entries')}, head of the chain {head}"
+        )
     found, step = _photographs(folder, photo_files)
     yield step
     yield _numbers(folder, found)

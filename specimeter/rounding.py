@@ -1,4 +1,4 @@
-"""How many digits a reader is shown: no more than the expanded uncertainty justifies."""
+"""How numbers are shown to a reader: no more digits than the expanded uncertainty justifies, and counts in words that fit."""
 
 from __future__ import annotations
 
@@ -62,6 +62,15 @@ def figures(value: float, digits: int = 3) -> str:
     exact = Decimal(repr(float(value)))
     place = Decimal(1).scaleb(exact.adjusted() - digits + 1)
     return _text((exact / place).quantize(Decimal(1), ROUND_HALF_EVEN) * place, place)
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """A number with the word for what is counted; `many` where the plural is not the word with an s.
+
+    >>> counted(1, "entry", "entries"), counted(0, "picture")
+    ('1 entry', '0 pictures')
+    """
+    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def _place(value: Decimal) -> Decimal:

@@ -27,8 +27,8 @@ def read_in_inches(specimen: Any, bend: Any = None) -> str | None:
     small = {key: value for key, value in entered.items() if value is not None and _may_be(key, value)}
     if not small:
         return None
-    told = ", ".join(f"{key} = {value:g} would be {value * MM_PER_INCH:.4g} mm" for key, value in small.items())
-    return f"The sheet's sizes are in millimetres; read in inches, {told}."
+    told = ", ".join(f"{key} = {value:g} read in inches would be {value * MM_PER_INCH:.4g} mm" for key, value in small.items())
+    return f"The sheet's sizes are in millimetres: {told}."
 
 
 def _may_be(key: str, value: float) -> bool:

@@ -20,8 +20,8 @@ def test_each_entry_that_may_be_in_inches_is_named_with_its_millimetres():
     told = read_in_inches(
         specimen(specimen_thickness_mm=0.375, specimen_width_mm=38.0), specimen(former_diameter_mm=1.5, angle_deg=180.0)
     )
-    assert "specimen_thickness_mm = 0.375 would be 9.525 mm" in told
-    assert "former_diameter_mm = 1.5 would be 38.1 mm" in told
+    assert "specimen_thickness_mm = 0.375 read in inches would be 9.525 mm" in told
+    assert "former_diameter_mm = 1.5 read in inches would be 38.1 mm" in told
     assert "specimen_width_mm" not in told
 
 
@@ -34,13 +34,13 @@ def test_common_sizes_in_millimetres_are_not_taken_for_inches():
 @pytest.mark.parametrize(
     ("thickness", "former", "parent", "named"),
     [
-        (9.5, 1.9, 30.0, "former_diameter_mm = 1.9 would be 48.26 mm"),
-        (0.3, 47.5, 30.0, "specimen_thickness_mm = 0.3 would be 7.62 mm"),
-        (9.5, 40.0, 0.375, "parent_thickness_mm = 0.375 would be 9.525 mm"),
+        (9.5, 1.9, 30.0, "former_diameter_mm = 1.9 read in inches would be 48.26 mm"),
+        (0.3, 47.5, 30.0, "specimen_thickness_mm = 0.3 read in inches would be 7.62 mm"),
+        (9.5, 40.0, 0.375, "parent_thickness_mm = 0.375 read in inches would be 9.525 mm"),
     ],
 )
 def test_a_size_that_does_not_fit_the_others_names_the_inches(tmp_path, thickness, former, parent, named):
-    """The refusal says what it would be in mm where that is a specimen's size."""
+    """The refusal says what it read in inches would be in mm where that is a specimen's size."""
     file = tmp_path / "s.toml"
     file.write_text(
         f'[specimen]\nid = "A"\ntest = "face-bend"\nspecimen_thickness_mm = {thickness}\nparent_thickness_mm = {parent}\n'

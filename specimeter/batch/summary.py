@@ -19,7 +19,7 @@ from specimeter.record import model
 from specimeter.report import words
 from specimeter.report.table import csv
 from specimeter.report.workbook import workbook
-from specimeter.rounding import plus_minus
+from specimeter.rounding import counted, plus_minus
 
 HEADS = (
     "photo", "specimen", "test", "status", "outcome", "review", "features", "longest_mm", "U_longest_mm", "mm_per_px", "reason",
@@ -82,14 +82,14 @@ def index(rows: Sequence[dict[str, Any]], out: Path) -> bytes:
     SubElement(head, "meta", charset="utf-8")
     SubElement(head, "meta", {"http-equiv": "Content-Security-Policy", "content": _POLICY})
     SubElement(head, "meta", name="viewport", content="width=device-width, initial-scale=1")
-    SubElement(head, "title").text = f"{len(rows)} photographs"
+    SubElement(head, "title").text = counted(len(rows), "photograph")
     style = (resources("specimeter.report") / "report.css").read_text(encoding="utf-8")
     SubElement(head, "style").text = style + _STYLE
     body = SubElement(page, "body")
     if any(entry["review"] == "unreviewed" for entry in rows):
         SubElement(body, "p", {"class": "mark", "role": "note"}).text = words.UNREVIEWED
     header = SubElement(body, "header")
-    SubElement(header, "h1").text = f"{len(rows)} photographs"
+    SubElement(header, "h1").text = counted(len(rows), "photograph")
     counts: dict[str, int] = {}
     for entry in rows:
         reviewed = entry["review"] != "unreviewed"
@@ -119,9 +119,7 @@ def _card(cards: Element, entry: dict[str, Any], out: Path) -> None:
     SubElement(SubElement(card, "p"), "strong").text = name
     SubElement(card, "p", {"class": "word"}).text = words.outcome(outcome, reviewed=entry["review"] != "unreviewed")
     length = plus_minus(entry["longest_mm"], entry["U_longest_mm"])
-    found = f"{entry['features']} feature{'' if entry['features'] == 1 else 's'}" + (
-        f", the longest {length} mm" if length else ""
-    )
+    found = counted(entry["features"], "feature") + (f", the longest {length} mm" if length else "")
     SubElement(SubElement(card, "p"), "small").text = f"{found}; {entry['review']}; {words.shown(str(entry['photo']))}"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from specimeter.commands import DONE, UNMET
+from specimeter.rounding import counted
 
 HELP = "measure many photographs, resumable, with one summary"
 DESCRIPTION = (
@@ -62,7 +63,7 @@ def run(options: argparse.Namespace) -> int:
     for name, data in summary.files(notes, out, datetime.now(UTC)).items():
         write(out / name, data)
     wrong = [note for note in notes if note["status"] == work.FAILED]
-    print(f"{len(notes) - len(wrong)} of {len(notes)} photographs measured")
+    print(f"{len(notes) - len(wrong)} of {counted(len(notes), 'photograph')} measured")
     for note in wrong:
         print("\n".join(text.wrapped(f"{note['photo']}: {note['problem'].splitlines()[0]}", "  ")))
     print(f"\nSummary  {out / 'index.html'}\n         {out / 'summary.csv'}\n         {out / 'summary.xlsx'}")

@@ -6,6 +6,7 @@ import argparse
 import sys
 
 from specimeter.commands import DONE
+from specimeter.rounding import counted
 
 HELP = "make exercises from a library and collect trainees' results"
 DESCRIPTION = "Exercises open in any browser by double click. A trainee saves a result file; the trainer collects them."
@@ -123,7 +124,7 @@ def _reference(options: argparse.Namespace) -> int:
 
     with store.open_store(options.library) as library:
         number = collect.as_readings(library, _results(options), who=options.who)
-    print(f"{number} readings put into the library; three or more of a picture make a reference by majority")
+    print(f"{counted(number, 'reading')} put into the library; three or more of a picture make a reference by majority")
     return DONE
 
 

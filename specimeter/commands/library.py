@@ -7,6 +7,7 @@ import json
 import sys
 
 from specimeter.commands import DONE, UNMET
+from specimeter.rounding import counted
 
 HELP = "keep, find, explain and publish reference pictures"
 DESCRIPTION = "The trainer's library of reference pictures. LIBRARY is a folder made by `specimeter library init`."
@@ -180,7 +181,7 @@ def _show(options: argparse.Namespace) -> int:
             cause = f", likely {feature.cause}" if feature.cause else ""
             print(f"  {feature.id:5s} {feature.kind}{cause}, length {size}")
         for reading in one.entry.readings:
-            print(f"  read by {reading.reader}: {len(reading.seen)} features, {reading.verdict or 'no verdict'}")
+            print(f"  read by {reading.reader}: {counted(len(reading.seen), 'feature')}, {reading.verdict or 'no verdict'}")
         for line in catalogue.history(library, options.id):
             change = f" {line['field']}: {line['old']} -> {line['new']}" if line["field"] else ""
             print(f"  {line['at']} {line['who'] or 'somebody'} {line['what']}{change}")
@@ -220,13 +221,22 @@ def _check(options: argparse.Namespace) -> int:
         print(f"fault: {line}")
     for path in health.leftovers:
         print(f"left over, needed by no entry: {path}")
-    print(f"{health.entries} entries, {len(health.faults)} faults, {len(health.leftovers)} leftovers")
+    told = (counted(health.entries, "entry", "entries"), counted(len(health.faults), "fault"))
+    print(f"{', '.join(told)}, {counted(len(health.leftovers), 'leftover')}")
     return UNMET if health.faults else DONE
 
 
+def _own_tables(parser: argparse.ArgumentParser) -> None:
+    """LIBRARY comes first as everywhere, and may be left out: then the tables that come with specimeter are used."""
+    parser.add_argument("--library", help=argparse.SUPPRESS)  # how it was named before; scripts may say so
+    parser.epilog = "With LIBRARY, the library's own tables are used; without it, those that come with specimeter."
+
+
 def _explain_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("kind", metavar="KIND", help="a kind: pore, slag, lack-of-sidewall-fusion, ...")
-    parser.add_argument("--library", metavar="LIBRARY", help="use this library's own tables")
+    _own_tables(parser)
+    parser.usage = "specimeter library explain [-h] [LIBRARY] KIND"
+    parser.add_argument("first", metavar="LIBRARY", help="the library's folder, if its own tables are to be used")
+    parser.add_argument("kind", metavar="KIND", nargs="?", help="a kind: pore, slag, lack-of-sidewall-fusion, ...")
 
 
 def _explain(options: argparse.Namespace) -> int:
@@ -234,12 +244,13 @@ def _explain(options: argparse.Namespace) -> int:
     from specimeter.library import knowledge
     from specimeter.toml_file import nearest
 
-    known = knowledge.read(options.library)
-    if options.kind not in known.terms:
-        near = nearest(options.kind, known.terms)
+    folder, kind = (options.library, options.first) if options.kind is None else (options.first, options.kind)
+    known = knowledge.read(folder)
+    if kind not in known.terms:
+        near = nearest(kind, known.terms)
         mend = f'did you mean "{near}"?' if near else None
-        raise LibraryError(f'unknown kind "{options.kind}"', expected=", ".join(known.terms), mend=mend)
-    term = known.terms[options.kind]
+        raise LibraryError(f'unknown kind "{kind}"', expected=", ".join(known.terms), mend=mend)
+    term = known.terms[kind]
     print(f"{term.name}" + (f" (ISO 6520-1: {term.iso_6520_1})" if term.iso_6520_1 else ""))
     for head, words in (
         ("", term.definition),
@@ -258,23 +269,32 @@ def _explain(options: argparse.Namespace) -> int:
 
 
 def _which_options(parser: argparse.ArgumentParser) -> None:
+    _own_tables(parser)
+    parser.usage = (
+        "specimeter library which-test [-h] [LIBRARY] IMPERFECTION ... [--joint JOINT] [--thickness-mm MM]\n"
+        "       specimeter library which-test [-h] [LIBRARY] --of TEST"
+    )
     parser.add_argument("sought", nargs="*", metavar="IMPERFECTION", help="what is sought: slag, transverse-crack, ...")
     parser.add_argument("--joint", default="butt", help="butt, fillet, lap or tee (butt)")
     parser.add_argument("--thickness-mm", type=float, metavar="MM", help="thickness of the plate")
     parser.add_argument("--of", metavar="TEST", help="the other way round: what this test shows and misses")
-    parser.add_argument("--library", metavar="LIBRARY", help="use this library's own tables")
 
 
 def _which(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
     from specimeter.library import knowledge, which_test
 
-    known = knowledge.read(options.library)
+    folder, sought = options.library, options.sought
+    if sought and Path(sought[0]).is_dir():
+        folder, *sought = sought
+    known = knowledge.read(folder)
     if options.of:
         for capability, lines in which_test.shown_by(known, options.of).items():
             for line in lines:
                 print(f"{capability:8s} {line.imperfection:26s} {line.note}")
         return DONE
-    for advice in which_test.which_tests(known, options.sought, joint=options.joint, thickness_mm=options.thickness_mm):
+    for advice in which_test.which_tests(known, sought, joint=options.joint, thickness_mm=options.thickness_mm):
         print(f"{advice.test.name} ({advice.test.nature}): {advice.reason}")
         if advice.misses_else:
             print(f"    would also miss: {', '.join(line.imperfection for line in advice.misses_else)}")
@@ -304,7 +324,7 @@ def _publish(options: argparse.Namespace) -> int:
             exercises=[Path(path) for path in options.exercise],
             progress=lambda line: print(line, file=sys.stderr, flush=True),
         )
-    print(f"{done.entries} pictures published: open {options.out}/index.html")
+    print(f"{counted(done.entries, 'picture')} published: open {options.out}/index.html")
     if done.kept_back:
         shown = ", ".join(str(id_) for id_ in done.kept_back[:10])
         print(f"{len(done.kept_back)} kept back, without a licence or a permission: {shown}", file=sys.stderr)
@@ -328,7 +348,7 @@ def _export(options: argparse.Namespace) -> int:
         ones = [one for one in catalogue.every(library) if options.all or one.entry.publishable]
         done = transfer.export(library, ones, options.out, form=options.form, validation=options.validation, seed=options.seed)
         left = catalogue.count(library) - done
-    print(f"{done} entries exported to {options.out}")
+    print(f"{counted(done, 'entry', 'entries')} exported to {options.out}")
     if left:
         print(f"{left} kept back, without a licence or a permission", file=sys.stderr)
     return DONE
@@ -347,7 +367,7 @@ def _import(options: argparse.Namespace) -> int:
     with store.open_store(options.library) as library:
         plans = list(transfer.pairs(options.source, _given(options)))
         new = sum(catalogue.add(library, picture.copy_of(path), entry, who=options.who).new for path, entry in plans)
-    print(f"{new} new entries, {len(plans) - new} there already")
+    print(f"{counted(new, 'new entry', 'new entries')}, {len(plans) - new} there already")
     return DONE
 
 
@@ -370,7 +390,7 @@ def _demo(options: argparse.Namespace) -> int:
             width_px=options.width_px or demo.WIDTH_PX,
             progress=lambda line: print(line, file=sys.stderr, flush=True),
         )
-    print(f"{new} new pictures in {options.library}")
+    print(f"{counted(new, 'new picture')} in {options.library}")
     return DONE
 
 

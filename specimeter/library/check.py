@@ -12,6 +12,7 @@ import numpy as np
 
 from specimeter.library import catalogue, facets, framing, picture
 from specimeter.library.store import Store
+from specimeter.rounding import counted
 
 
 @dataclass(kw_only=True)
@@ -92,7 +93,7 @@ def _index(store: Store, entries: list[catalogue.Kept], health: Health, *, mend:
     if not wrong:
         return
     if not mend:
-        health.faults.append(f"the index differs from the entries in {len(wrong)} places")
+        health.faults.append(f"the index differs from the entries in {counted(len(wrong), 'place')}")
         return
     with store.writing():
         sql.execute("DELETE FROM finder")

@@ -8,6 +8,7 @@ from xml.etree.ElementTree import Element, SubElement
 from specimeter.library import schematics, which_test
 from specimeter.library.knowledge import Cover, Knowledge, Term, Test
 from specimeter.library.page import add, new, table
+from specimeter.rounding import counted
 
 SAYS = {"yes": "shows it", "partial": "in part", "no": "misses it"}
 SOURCE = (
@@ -30,7 +31,7 @@ def kinds_page(known: Knowledge, site: str, nav: Nav, numbers: dict[str, int]) -
         number = f" ({term.iso_6520_1})" if term.iso_6520_1 else ""
         add(item, "span", number, **{"class": "quiet"})
         add(item, "p", term.definition)
-        add(item, "p", f"{numbers.get(term.id, 0)} pictures", **{"class": "note"})
+        add(item, "p", counted(numbers.get(term.id, 0), "picture"), **{"class": "note"})
     add(main, "p", SOURCE, **{"class": "note"})
     return page
 

@@ -16,7 +16,7 @@ from specimeter.library.entry import TESTS
 from specimeter.library.page import ASSETS, add, asset, data_script, html, new, table
 from specimeter.library.store import Store
 from specimeter.report import words
-from specimeter.rounding import plus_minus
+from specimeter.rounding import counted, plus_minus
 from specimeter.sheet import KINDS
 
 MARKER = "published-by-specimeter.txt"
@@ -168,7 +168,7 @@ def _contact(main: Element, ones: Sequence[Kept], root: str) -> None:
 def _index(ones: Sequence[Kept], known: knowledge.Knowledge, title: str, nav) -> Element:
     page, main = new(title, title, here="Pictures", nav=nav, scripts=("assets/data.js", "assets/search.js"))
     add(main, "h1", title)
-    add(main, "p", f"{len(ones)} pictures of opened weld specimens.", **{"class": "lead quiet"})
+    add(main, "p", f"{counted(len(ones), 'picture')} of opened weld specimens.", **{"class": "lead quiet"})
     form = SubElement(main, "form", {"class": "search", "role": "search"})
     label = add(form, "label", "Search", **{"class": "words"})
     SubElement(label, "input", name="words", type="search", autocomplete="off", placeholder="straight gap, side bend, 136 ...")

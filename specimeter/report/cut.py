@@ -72,15 +72,15 @@ def blocks(record: Record) -> list[Block]:
     caption = "Sizes ± expanded uncertainty, k = 2 (about 95 %); how each was drawn is shown in the photograph."
     found: list[Block] = [table(caption, ["size", "drawn as", "value", "what it is"], rows, wide=3, first=0.35, numbers=(2,))]
     if record.cut.missing:
-        found.append(points([f"{NAMES[name][0]}: {why}" for name, why in record.cut.missing.items()]))
+        found.append(points(lacking(record)))
     if record.cut.weld_drawn_px is not None:
         found.append(text(DRAWN))
     found += _placed(record)
     if undercuts(record):
         found.append(_undercuts(record))
-        lacking = [(one.feature, why) for one, _ in undercuts(record) for why in one.missing.values()]
-        if lacking:
-            found.append(points([f"Opening of {id_}: {why}" for id_, why in lacking]))
+        closed = [(one.feature, why) for one, _ in undercuts(record) for why in one.missing.values()]
+        if closed:
+            found.append(points([f"Opening of {id_}: {why}" for id_, why in closed]))
         found.append(text(SHARPNESS))
     found += [text(UNMEASURED.format(one.id)) for one in unmeasured(record)]
     return found
@@ -92,12 +92,20 @@ def _sign(name: str) -> str:
     return sign if len(sign) > 2 else Said(sign)
 
 
+def lacking(record: Record) -> list[str]:
+    """What was not measured and why, one sentence a reason."""
+    by_why: dict[str, list[str]] = {}
+    for name, why in (record.cut.missing if record.cut else {}).items():
+        by_why.setdefault(why, []).append(NAMES[name][0])
+    return [f"{', '.join(names)}: {why}" for why, names in by_why.items()]
+
+
 def lines(record: Record) -> list[str]:
-    """The same for a terminal: one line a size."""
+    """The same for a terminal: one line for each size that was measured."""
     if record.cut is None:
         return []
     told = [(NAMES[name][0], said(record, name)) for name in NAMES if _told(record, name)]
-    found = [f"{title:<20} {value or 'not measured'}" for title, value in told]
+    found = [f"{title:<20} {value}" for title, value in told if value]
     for one, feature in undercuts(record):
         depth = plus_minus(feature.depth_mm, feature.U_depth_mm) or "–"
         opening = plus_minus(one.opening_angle_deg, one.U_opening_angle_deg)

@@ -81,7 +81,8 @@ SURFACE: dict[str, tuple[str, _Told]] = {
 
 def rows(evidence: Mapping[str, Any], told: Mapping[str, tuple[str, _Told]]) -> list[list[str]]:
     """Name and value of what is told of it, in the order of `told` (`SCALE` or `SURFACE`); nothing that is absent."""
-    found = [[name, say(evidence[key], evidence)] for key, (name, say) in told.items() if evidence.get(key) not in (None, [], "")]
+    there = {key: one for key, one in told.items() if evidence.get(key) not in (None, [], "")}
+    found = [[name, say(evidence[key], evidence)] for key, (name, say) in there.items()]
     equipment = evidence.get("equipment") if told is SCALE else None
     found += [[name, Said(value)] for name, value in words.entries({"equipment": equipment or {}})]
     return [row for row in found if row[1]]

@@ -22,7 +22,10 @@ def summary(record: Record) -> str:
     lines += [line for reason in record.reasons for line in wrapped(reason, "  ")]
     lines.append("")
     if record.cut is not None:
-        lines += [plain(line) for line in cut.lines(record)] + [""]
+        lines += [plain(line) for line in cut.lines(record)]
+        if lacking := cut.lacking(record):
+            lines += ["Not measured", *(line for one in lacking for line in wrapped(one, "  "))]
+        lines.append("")
     lines += _table(record.features)
     if record.cautions:
         lines += ["", "Cautions"]

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from specimeter.report.language import Said
+from specimeter.rounding import counted
 
 KINDS = {
     "opening": "opening",
@@ -126,7 +127,7 @@ def entered(value: Any, unit: str = "", *, digits: int | None = None) -> str:
         if _is_points(value):
             return Said("; ".join(f"[{', '.join(entered(item, digits=digits) for item in point)}]" for point in value))
         if len(value) > MOST_LISTED or any(isinstance(item, list | tuple | dict) for item in value):
-            return f"{len(value)} entries, in the record"
+            return f"{counted(len(value), 'entry', 'entries')}, in the record"
         text = ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
         return Said(text) if any(isinstance(item, str) for item in value) else text
     return Said(value) if isinstance(value, str) else str(value)

@@ -198,7 +198,10 @@ def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[Si
         outline = np.clip(outline, 0, np.array([photo.width_px, photo.height_px]) - 1.0)
     confidence = _confidence(edges, width, sheet.specimen.specimen_width_mm, scale, bend)
     if confidence < 0.5:
-        cautions.append("The examined area was found with low confidence: check its outline, or give it in [region].")
+        cautions.append(
+            "The examined area was found with low confidence: check its outline and the test that the sheet names, or give it "
+            "in [region]."
+        )
         cautions += filter(None, [read_in_inches(sheet.specimen, sheet.bend)])
     return ExaminedArea(
         outline_px=outline,

@@ -33,7 +33,10 @@ LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 
 # What share of the specimen's width (along the weld) and thickness (through the wall) a broken face may take: judgement
 ALONG = {"nick-break": (0.45, 1.06), "fillet-break": (0.6, 1.06)}
 THROUGH = {"nick-break": (0.4, 1.3), "fillet-break": (0.25, 1.6)}
-MEND = "outline the broken face, without notches and machined ends, in [region] outline_px"
+MEND = (
+    "see that the photograph shows the test that specimen.test names; outline the broken face, without notches and machined "
+    "ends, in [region] outline_px"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,7 +97,10 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk)
     cautions = []
     if confidence < LEAST_CONFIDENCE:
-        cautions.append("The broken face was found with low confidence: check its outline, or give it in [region].")
+        cautions.append(
+            "The broken face was found with low confidence: check its outline and the test that the sheet names, or give it in "
+            "[region]."
+        )
         cautions += filter(None, [inches])
     return ExaminedArea(
         outline_px=outline_px,

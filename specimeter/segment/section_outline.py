@@ -46,12 +46,15 @@ LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it 
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE, UNSURE = 0.5, 0.4  # from which an outline is measured; and of one that a person has to look at
 SURE_BARE = 0.9  # of an outline that shows no joint, from which it is shown to a person at all
-NO_WELD = "Between the plates of the cut that was outlined no weld is seen: check its outline, or give it in [region]."
-LOW = "The cut was outlined with low confidence: check its outline, or give it in [region]."
+NO_WELD = (
+    "Between the plates of the cut that was outlined no weld is seen: check its outline and the test that the sheet names, or "
+    "give it in [region]."
+)
+LOW = "The cut was outlined with low confidence: check its outline and the test that the sheet names, or give it in [region]."
 NOT_TO_SCALE = "no plate is as thick in the photograph as the sheet says: the scale does not hold there, or the sheet is wrong"
 LEAST_HEIGHT_MM = 1.0  # by which the cut would have to lie over the card, to be told
 ENOUGH = (0.7, 0.7, 0.5, 0.5)  # confidence of an outline, from which no further reading of the photograph is asked
-MEND = "outline the metal of the cut in [region] outline_px"
+MEND = "see that the photograph shows the test that specimen.test names; outline the metal of the cut in [region] outline_px"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

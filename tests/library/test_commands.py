@@ -38,6 +38,8 @@ def test_a_trainer_s_words_at_the_terminal(place, tmp_path, capsys):
     assert main(["library", "find", str(place), "--like", "3", "--limit", "2"]) == 0
     assert main(["library", "explain", "pore", "--library", str(place)]) == 0
     assert "ISO 6520-1: 2011" in capsys.readouterr().out
+    assert main(["library", "explain", str(place), "pore"]) == 0
+    assert main(["library", "which-test", str(place), "pore", "--thickness-mm", "20"]) == 0
     assert main(["library", "which-test", "pore", "--thickness-mm", "20"]) == 0
     assert main(["library", "which-test", "--of", "side-bend"]) == 0
     assert "lack-of-sidewall-fusion" in capsys.readouterr().out

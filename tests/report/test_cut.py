@@ -64,3 +64,12 @@ def test_an_opening_that_is_too_unsure_is_said_to_be_missing_and_why():
     assert told.endswith("root radius 0.200 \u00b1 0.050 mm, opening not measured")
     record.cut.weld_drawn_px, record.cut.photo = None, "p2"
     assert {"is": "points", "items": [f"Opening of f1: {why}"]} in cut.blocks(record)
+
+
+def test_what_is_missing_is_told_once_a_reason():
+    """Eleven sizes that miss for one reason are one sentence, not eleven, on the terminal and in the report."""
+    why = "the outline of the cut is not sure: check it, and give it in the table [region]"
+    missing = {"leg_1_mm": why, "throat_mm": why, "dilution": "the sheet names no etchant"}
+    record = SimpleNamespace(cut=SimpleNamespace(missing=missing))
+    assert cut.lacking(record) == [f"leg 1, throat: {why}", "dilution: the sheet names no etchant"]
+    assert cut.lacking(SimpleNamespace(cut=None)) == []

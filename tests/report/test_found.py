@@ -1,4 +1,4 @@
-"""What is told of a scale's and a surface's evidence: what a reader can judge, in his words; the finders' own figures are not."""
+"""What is told of the evidence of a scale and a surface: what a reader can judge, in his words, no figure of the finders."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def test_a_card_is_told_in_a_readers_words():
 
 
 def test_the_search_for_a_bend_keeps_its_own_figures():
-    """What a place was worth to the search means nothing to who reads the report; the nominal radius beside the found one does."""
+    """What a place was worth to the search means nothing to a reader; the nominal radius beside the found one does."""
     evidence = {"support": 0.869, "borders": {"side -a": 0.9}, "worth": 1.636, "rival_worth": 0.0, "nominal_radius_mm": 25.0}
     told = dict(found.rows(evidence, found.SURFACE))
     assert told == {"outer radius by former and thickness": "25.00 mm", "how much of its edges shows": "87 %"}

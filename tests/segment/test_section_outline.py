@@ -213,7 +213,7 @@ def test_where_the_thickness_alone_is_off_the_scale_is_spoken_of_and_what_would_
     assert lower.cautions[1].startswith("surface_height_mm = -20 would")
     inches = SimpleNamespace(specimen=SimpleNamespace(parent_thickness_mm=0.375))
     read = found_among(monkeypatch, candidate(thick=0.0, thick_mm=9.6), sheet=inches, scale=scale)
-    assert "parent_thickness_mm = 0.375 would be 9.525 mm" in read.cautions[1]
+    assert "parent_thickness_mm = 0.375 read in inches would be 9.525 mm" in read.cautions[1]
     doubtful = found_among(monkeypatch, candidate(thick=0.0, thick_mm=9.0, sure=0.2), sheet=sheet, scale=scale)
     far = replace(candidate(thick=0.0, thick_mm=9.0), outline_px=np.full((8, 2), 50.0))
     rival = found_among(monkeypatch, candidate(thick=0.0, thick_mm=9.0), far, sheet=sheet, scale=scale)

@@ -18,6 +18,7 @@ from specimeter.library.exchange import bag, coco, geojson, masks
 from specimeter.library.exchange.place import content, foreign, inside
 from specimeter.library.exchange.split import split
 from specimeter.library.store import Store
+from specimeter.rounding import counted
 
 FORMS = ("coco", "masks", "geojson", "bag")
 
@@ -45,7 +46,7 @@ def export(store: Store, ones: Sequence[Kept], out: str | Path, *, form: str, va
     out.mkdir(parents=True, exist_ok=True)
     contents = _content(store, ones, form, parts)
     if form == "bag":
-        bag.write(out, contents, {"External-Description": f"{len(ones)} pictures of weld specimens with outlines"})
+        bag.write(out, contents, {"External-Description": f"{counted(len(ones), 'picture')} of weld specimens with outlines"})
         return len(ones)
     for name, data in contents:
         (out / name).parent.mkdir(parents=True, exist_ok=True)
