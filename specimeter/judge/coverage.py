@@ -16,7 +16,6 @@ from specimeter.judge.limits import FEATURE_TESTS, Limits, Rule
 from specimeter.judge.membership import named
 from specimeter.judge.wording import kind_words, listed, quantity
 from specimeter.measure.feature import Feature
-from specimeter.rounding import counted
 from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
 from specimeter.segment.model import ExaminedArea
@@ -116,7 +115,12 @@ def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None =
             cautions = _width_doubt(calliper, width, u_width, bent=False)
         return Coverage(unseen=tuple(unseen), open=(*doubts, *cautions), cautions=tuple(cautions))
     if len(area.exclude_px):
-        unseen.append(f"Left out of the examination: {counted(len(area.exclude_px), 'part')} of the face.")
+        left = len(area.exclude_px)
+        unseen.append(
+            "One part of the face was left out of the examination."
+            if left == 1
+            else f"{left} parts of the face were left out of the examination."
+        )
     weld, thickness = sheet.specimen.weld_width_mm, sheet.specimen.specimen_thickness_mm
     assert sheet.bend is not None  # the sheet of a bend test gives both
     assert thickness is not None

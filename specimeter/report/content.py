@@ -54,7 +54,9 @@ def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
             section("Photograph", [_picture(record, number) for number in range(len(record.photos))]),
             *([section("Section", cut.blocks(record))] if record.cut is not None else []),
             section("Features", _features(record)),
-            section("Cautions", [points([*record.cautions, words.ONE_PLANE if record.cut else words.BY_EYE])]),
+            section(
+                "Cautions", [points([*map(words.sentence, record.cautions), words.ONE_PLANE if record.cut else words.BY_EYE])]
+            ),
             section("Verdicts", _verdicts(record)),
             section("Limits as entered", _limits(record)),
             section("Specimen, as entered in the sheet", _specimen(record)),

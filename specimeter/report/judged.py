@@ -88,7 +88,9 @@ def _met(verdicts: Mapping[str, Verdict]) -> list[str]:
 
 
 def _end(record: Record, cautions: tuple[str, ...]) -> list[str]:
-    lines = ["", "Cautions", *(line for caution in cautions for line in wrapped(caution, "  "))] if cautions else []
+    lines = (
+        ["", "Cautions", *(line for caution in cautions for line in wrapped(words.sentence(caution), "  "))] if cautions else []
+    )
     lines += ["", UNCHANGED]
     if record.review.state == "unreviewed":
         lines += wrapped(f"{words.UNREVIEWED[0].upper()}{words.UNREVIEWED[1:]}.", "")

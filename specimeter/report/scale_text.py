@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from specimeter.report import budget, found
+from specimeter.report import budget, found, words
 from specimeter.report.text import plain, wrapped
 from specimeter.rounding import figures, plus_minus
 from specimeter.scale.model import Scale
@@ -43,7 +43,7 @@ def summary(
     lines += ["What was found", *_facts(found.rows(scale.evidence, found.SCALE))]
     cautions = [*scale.cautions, *(surface.cautions if surface is not None else ()), *doubts]
     if cautions:
-        lines += ["", "Cautions", *(line for caution in cautions for line in wrapped(caution, "  "))]
+        lines += ["", "Cautions", *(line for caution in cautions for line in wrapped(words.sentence(caution), "  "))]
     return "\n".join(lines)
 
 

@@ -29,7 +29,7 @@ def summary(record: Record) -> str:
     lines += _table(record.features)
     if record.cautions:
         lines += ["", "Cautions"]
-        lines += [line for caution in record.cautions for line in wrapped(caution, "  ")]
+        lines += [line for caution in record.cautions for line in wrapped(words.sentence(caution), "  ")]
     lines.append("")
     if record.review.state == "unreviewed":
         lines += wrapped(words.UNREVIEWED[0].upper() + words.UNREVIEWED[1:] + ".", "")

@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from specimeter.report.language import Said
-from specimeter.rounding import counted
 
 KINDS = {
     "opening": "opening",
@@ -98,6 +97,16 @@ def heading(test: str) -> str:
     return f"{test.replace('-', ' ').capitalize()} test: findings"
 
 
+def sentence(text: str) -> str:
+    """A clause as a sentence, with its capital and full stop; what begins with a name, such as ``f1``, keeps it.
+
+    >>> sentence("the camera leaned 20 deg"), sentence("f1 is open")
+    ('The camera leaned 20 deg.', 'f1 is open.')
+    """
+    begun = text[:1].upper() + text[1:] if re.match(r"[a-z]+\b", text) else text
+    return begun if begun.endswith((".", "?", "!", ":")) or not begun else f"{begun}."
+
+
 def shown(text: str) -> str:
     """Text as it may stand in a report: characters that would be invisible or turn the reading order are written out.
 
@@ -127,7 +136,7 @@ def entered(value: Any, unit: str = "", *, digits: int | None = None) -> str:
         if _is_points(value):
             return Said("; ".join(f"[{', '.join(entered(item, digits=digits) for item in point)}]" for point in value))
         if len(value) > MOST_LISTED or any(isinstance(item, list | tuple | dict) for item in value):
-            return f"{counted(len(value), 'entry', 'entries')}, in the record"
+            return "1 entry, in the record" if len(value) == 1 else f"{len(value)} entries, in the record"
         text = ", ".join(entered(item, digits=digits) for item in value) + (f" {unit}" if unit and value else "")
         return Said(text) if any(isinstance(item, str) for item in value) else text
     return Said(value) if isinstance(value, str) else str(value)

@@ -291,14 +291,18 @@ def _cautions(
     aspect, u_aspect = float(fit.unknowns[ASPECT]), float(fit.u_known_after[ASPECT])
     if abs(aspect) > max(_UNEQUAL, 3.0 * u_aspect) and not smeared_px:
         said.append(
-            f"the card was printed {100 * abs(aspect):.2f} % {'longer' if aspect > 0 else 'shorter'} in height than in width: "
-            "the printer shrinks unequally; this was allowed for"
+            f"the card shows {100 * abs(aspect):.2f} % {'longer' if aspect > 0 else 'shorter'} in height than in width, as if "
+            "the printer shrank it unequally, and this was allowed for; a picture cropped off its middle looks alike: use the "
+            "whole photograph, and check the card with a rule"
         )
     if print_scale < 0.9:
         said.append(f"the card was printed at {100 * print_scale:.0f} % of its size, as its printed length says")
     off = abs(fit.unknowns[LOG_FOCAL] - np.log(lens.px)) / lens.u_rel
     if lens.source == "exif" and off > 3.0:
-        said.append("the card's perspective disagrees with the photograph's focal length: a cropped or altered picture?")
+        said.append(
+            "the card's perspective disagrees with the photograph's focal length: was the picture cropped or altered? Use the "
+            "whole photograph"
+        )
     return tuple(said)
 
 

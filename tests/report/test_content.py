@@ -7,6 +7,7 @@ import json
 import pytest
 
 from specimeter.record import model
+from specimeter.report import words
 from specimeter.report.content import _compared, _limit, content
 from specimeter.sheet import KINDS
 
@@ -46,7 +47,7 @@ def test_what_the_record_holds_is_in_the_report(five):
     for term in record.scales[0].budget:
         assert term.source in text
         assert term.basis in text
-    for caution in (*record.cautions, *record.reasons):
+    for caution in (*map(words.sentence, record.cautions), *record.reasons):
         assert caution in text
     assert record.photos[0].sha256 in text
     assert model.sha256(record) in text

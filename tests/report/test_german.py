@@ -92,7 +92,8 @@ PIECES = {
     "; whether {} counts is open ({})", "with its uncertainty ", "even with its uncertainty {} ",
     ", whether or not {} counts ({})", "; its uncertainty is told, not weighed", "; it conforms with a probability {}",
     "{} The whole is larger still.",
-    "the card was printed {} % {} in height than in width: the printer shrinks unequally; this was allowed for",
+    "the card shows {} % {} in height than in width, as if the printer shrank it unequally, and this was allowed for; a "
+    "picture cropped off its middle looks alike: use the whole photograph, and check the card with a rule",
     "the crown stands about {} mm nearer to the lens than the card", "the crown stands about as high as the card",
     "no surface height was entered: by the {} {}, and the scale was set by that; the width is no longer a check. Raise the "
     "card to the crown's height, or enter surface_height_mm",
@@ -105,8 +106,10 @@ PIECES = {
 }  # fmt: skip
 NO_SENTENCES = {  # names of sizes and files, why a pattern of marks is refused, what only a refusal says
     "abcdefghij klmnop 123", "basis of the {}", " at the crown", " at mid-face",
-    "specimen.specimen_width_mm and specimen_thickness_mm", "outline the metal of the cut in [region] outline_px",
-    "outline the broken face, without notches and machined ends, in [region] outline_px",
+    "specimen.specimen_width_mm and specimen_thickness_mm",
+    "see that the photograph shows the test that specimen.test names; outline the metal of the cut in [region] outline_px",
+    "see that the photograph shows the test that specimen.test names; outline the broken face, without notches and machined "
+    "ends, in [region] outline_px",
     "no surface height", "in the middle", "radius of the bend", "direction of the bend axis", "place of the crown",
     "they halve again and again, as on a rule in inches", "every second is longer, which halves of anything have",
     "every fifth is longer, but no tenth longer still", "no regular pattern of longer marks shows", "tens, fives and ones",
@@ -188,7 +191,8 @@ NEAR, FAR = "7 mm nearer to the lens than the marker", "7 mm farther from the le
         "enter surface_height_mm.",
         "The equipment RULE-07 was due for calibration on 2027-03-01, and was used on 2027-03-02: no statement of conformity "
         "can rest on it.",
-        "the card was printed 0.30 % shorter in height than in width: the printer shrinks unequally; this was allowed for",
+        "the card shows 0.30 % shorter in height than in width, as if the printer shrank it unequally, and this was allowed "
+        "for; a picture cropped off its middle looks alike: use the whole photograph, and check the card with a rule",
         "The photo is burnt out over 3.2 mm of the examined area, where a feature of the 3 mm that this rule must see would be "
         "hidden: no finding is no evidence there.",
     ],

@@ -177,7 +177,7 @@ def test_unequal_shrink_shows_on_a_frame(cards, sheet):
     """Printed 0.8 % shorter in height: said, told to 0.1 %, and allowed for, so that lengths both ways are right."""
     shot = cards.Shot(card="frame", look_at_mm=(80, 60), distance_mm=330.0, tilt_deg=7, azimuth_deg=70, aspect=-0.008)
     scale = scale_of(cards, sheet, shot)
-    assert any("printed 0.8" in caution and "shorter in height" in caution for caution in scale.cautions)
+    assert any("shows 0.8" in caution and "shorter in height" in caution for caution in scale.cautions)
     assert scale.evidence["print_height_over_width"] == pytest.approx(0.992, abs=0.001)
     assert abs(error_rel(scale, shot)) < 0.002
     even = scale_of(cards, sheet, cards.Shot(card="frame", look_at_mm=(80, 60), distance_mm=330.0, tilt_deg=7, azimuth_deg=70))

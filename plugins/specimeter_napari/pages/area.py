@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from specimeter.errors import SheetError
+from specimeter.report import words
 from specimeter.rounding import figures, plus_minus
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
@@ -73,7 +74,7 @@ class AreaPage(Page):
             lines.append(f"The smallest opening that this picture can show is {figures(area.smallest_resolvable_mm, 2)} mm.")
         lines += [f"{figures(part.length_mm, 2)} mm of it shows nothing: {part.why}." for part in area.unseen]
         self.how.setText("\n".join(lines))
-        notes = [*surface.cautions, *area.cautions]
+        notes = [words.sentence(caution) for caution in (*surface.cautions, *area.cautions)]
         self.notes.setText("\n".join(notes))
         self.notes.setVisible(bool(notes))
 

@@ -6,6 +6,7 @@ import numpy as np
 from qtpy.QtWidgets import QComboBox, QLineEdit
 
 from specimeter.errors import SheetError
+from specimeter.report import words
 from specimeter.rounding import figures
 from specimeter.sheet import Sheet
 from specimeter.toml_file import validated
@@ -94,7 +95,7 @@ class ScalePage(Page):
             f"{scale.surface_height_mm:g} mm above it, U {figures(2 * scale.surface_height_u_mm, 2)} mm. "
             "The rule drawn over the picture lies on the surface: compare it with what you know."
         )
-        self.notes.setText("\n".join(scale.cautions))
+        self.notes.setText("\n".join(map(words.sentence, scale.cautions)))
         self.notes.setVisible(bool(scale.cautions))
         terms = sorted(scale.budget, key=lambda term: -term.contribution)
         lines = [f"{figures(200 * term.contribution, 2)} %  {term.source}: {term.basis}" for term in terms]
