@@ -106,8 +106,8 @@ TASKS = {
     "broken": Task(
         file="fracture_learned.onnx",
         outputs=1 + len(FAMILIES),
-        widths=(24, 40, 64, 96, 112),
-        depths=(1, 1, 2, 2, 3),
+        widths=(24, 48, 96, 112, 144),
+        depths=(1, 1, 2, 3, 4),
         area=fracture_sample.AREA,
         faces=0.5,
         reskinned=lambda planes, _: fracture_forms.redrawn(planes),
