@@ -21,7 +21,7 @@ ODDS = Path(__file__).with_name("learned.json")
 FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a feature, however thin; that it is a crack; of a mark
 # that is none; the share of each pixel that a feature covers; of GROUND alone, that the ground is no metal
 NETWORK = Network(
-    files=(Path(__file__).with_name("learned.onnx"),),
+    files=tuple(Path(__file__).with_name(name) for name in ("learned.onnx", "learned_traced.onnx")),
     sampling_mm=0.05,
     most_zoom=1.5,
     most_enlarged_px=1_500_000,
