@@ -21,7 +21,11 @@ WIDTHS = (
     ("specimen.specimen_width_mm", "Specimen width by calliper, mm"),
     ("specimen.weld_width_mm", "Weld width, mm"),
 )
-BEND = (("bend.former_diameter_mm", "Former diameter, mm"), ("bend.angle_deg", "Bend angle, degrees"))
+BEND = (
+    ("bend.former_diameter_mm", "Former diameter, mm"),
+    ("bend.angle_deg", "Bend angle, degrees"),
+    ("bend.edge_radius_mm", "Long edges rounded to, mm"),
+)
 HEIGHT = (
     ("scale.surface_height_mm", "Crown above the card, mm"),
     ("scale.surface_height_U_mm", "its U (k = 2), mm"),
