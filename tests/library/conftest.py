@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 import numpy as np
@@ -229,7 +230,11 @@ class Chromium:
         return out
 
     def place(self, selector: str) -> tuple[float, float]:
-        """The middle of an element, scrolled into sight."""
+        """The middle of an element, scrolled into sight; a page that is still being drawn is waited for."""
+        for _ in range(100):
+            if self.run(f"document.querySelector({json.dumps(selector)}) !== null"):
+                break
+            time.sleep(0.05)
         found = self.run(
             f"(function(){{var e=document.querySelector({json.dumps(selector)});"
             "e.scrollIntoView({block:'center',behavior:'instant'});"
