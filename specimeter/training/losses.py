@@ -9,6 +9,7 @@ from specimeter.training.fracture_sample import AREA, WEIGHT
 
 Tensor = torch.Tensor
 OUTSIDE = 0.25  # how much errors count beyond a broken face: there nothing is a feature, if an area found too large takes it in
+AS_TOLD, AT_LEAST = 1.5, 0.02  # how much other networks' answers count beside the truth; what a pixel of plain ground does
 RARE = (0.8, 2.0, 1.2, 1.0, 1.6)  # how much families count, in the order of FAMILIES: what is seldom drawn, more
 
 
@@ -48,6 +49,20 @@ def of_bends(log_odds: Tensor, planes: Tensor) -> Tensor:
     mark, foreign = ((wrong[:, k : k + 1] * area).sum() / area.sum().clamp(min=1) for k in (2, 4))
     share = (wrong[:, 3:4] * weight).sum() / total
     return 4 * feature + 0.6 * dice + 0.2 * crack + 0.3 * mark + 3 * share + 0.08 * foreign
+
+
+def as_told(log_odds: Tensor, told: Tensor, area: Tensor) -> Tensor:
+    """How far the answers are from those of other networks on the same pictures: cross-entropy less the least it can be.
+
+    `log_odds` and `told` (N, K, H, W), `area` (N, 1, H, W) from 0 to 1. A pixel counts by how likely either holds a feature,
+    so that the ground, which is nearly all, does not drown what is faint.
+    """
+    wanted = torch.sigmoid(told)
+    apart = nn.binary_cross_entropy_with_logits(log_odds, wanted, reduction="none")
+    apart = apart - nn.binary_cross_entropy_with_logits(told, wanted, reduction="none")
+    likely = torch.maximum(wanted[:, :1], torch.sigmoid(log_odds[:, :1]).detach())
+    counts = (AT_LEAST + likely) * (area > 0.5)
+    return AS_TOLD * (apart * counts).sum() / counts.sum().clamp(min=1)
 
 
 def of_breaks(log_odds: Tensor, planes: Tensor) -> Tensor:

@@ -1,6 +1,7 @@
 """Train a family's network on samples as they are made, and write it as ONNX with a report on the tuning photographs.
 
 ``python -m specimeter.training.train bend FOLDER --seconds 480 --jobs 20 [--resume WEIGHTS --photographs GIVEN]`` (or broken)
+With ``--teachers WEIGHTS ...`` it also learns to answer as the mean of several networks does, so that one does their work.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from specimeter.training import (
     sample,
 )
 from specimeter.training.composite import SIZE_PX
-from specimeter.training.network import Finder, from_bytes, to_bytes, to_onnx, unfold
+from specimeter.training.network import Finder, from_bytes, saying, to_bytes, to_onnx, unfold
 
 PATCH_PX = 256
 REPORT_S = 25  # kept for the report
@@ -62,6 +63,8 @@ class Task:
         those, and of pieces of given photographs, that are photographed as sharp as they are.
     given : callable
         Pieces (N, C, H, W) of given photographs as they are to be learned from.
+    told : int
+        How many answers, from the first, the shipped network gives, and other networks can teach.
     loss : callable
         (log-odds, planes), both (N, ., H, W): what is wrong.
     report : callable
@@ -79,6 +82,7 @@ class Task:
     every: int = 1
     sharp: float = 0.0
     given: Callable = lambda planes: planes
+    told: int
     loss: Callable
     report: Callable
 
@@ -100,6 +104,7 @@ TASKS = {
         every=3,
         sharp=0.3,
         given=bend_forms.told_only,
+        told=4,
         loss=losses.of_bends,
         report=report.report,
     ),
@@ -114,6 +119,7 @@ TASKS = {
         again=0.55,
         every=3,
         sharp=0.5,
+        told=1 + len(FAMILIES),
         loss=losses.of_breaks,
         report=fracture_report.report,
     ),
@@ -207,7 +213,7 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
     model = task.model().to(device, memory_format=torch.channels_last)
     if options.resume:
         from_bytes(model, options.resume.read_bytes())
-    steady = copy.deepcopy(model)
+    steady, teachers = copy.deepcopy(model), [_teacher(task, path, device) for path in options.teachers]
     optimiser = torch.optim.AdamW(model.parameters(), lr=options.rate, weight_decay=1e-2)
     started = time.time()
     while len(pool.faces) < options.begin or not pool.composites or (options.photographs and not pool.photographs):
@@ -248,7 +254,12 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
             picture = augment.prepared(rgb, area).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device, dtype=torch.bfloat16):
             output = model(picture)
-        loss = task.loss(unfold(output.float()), planes)
+        log_odds = unfold(output.float())
+        loss = task.loss(log_odds, planes)
+        if teachers:
+            with torch.no_grad(), torch.autocast(device, dtype=torch.bfloat16):
+                told = unfold(torch.stack([one(picture).float() for one in teachers]).mean(dim=0))
+            loss = loss + losses.as_told(log_odds[:, : task.told], told[:, : task.told], planes[:, task.area : task.area + 1])
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 1.0)
@@ -271,6 +282,13 @@ def train(task: Task, options: argparse.Namespace, device: str) -> tuple[Finder,
     return steady.eval(), counts
 
 
+def _teacher(task: Task, weights: Path, device: str) -> Finder:
+    """A network that only answers."""
+    model = task.model()
+    from_bytes(model, weights.read_bytes())
+    return model.to(device, memory_format=torch.channels_last).eval()
+
+
 @torch.no_grad()
 def _average(steady: Finder, model: Finder, keep: float) -> None:
     for one, other in zip(steady.state_dict().values(), model.state_dict().values(), strict=True):
@@ -282,7 +300,7 @@ def _average(steady: Finder, model: Finder, keep: float) -> None:
 
 def _save(task: Task, out: Path, model: Finder) -> None:
     files.write(out / "weights.bin", to_bytes(model))
-    files.write(out / task.file, to_onnx(model))
+    files.write(out / task.file, to_onnx(saying(model, task.told)))
 
 
 def main() -> None:
@@ -296,6 +314,7 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=200, help="steps from one printed line to the next")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--resume", type=Path, help="weights to begin with")
+    parser.add_argument("--teachers", type=Path, nargs="*", default=[], help="weights of networks whose mean is learned too")
     parser.add_argument("--share", type=float, default=photographs.SHARE, help="of each batch that is cut out of photographs")
     options = parser.parse_args()
     options.ends = time.time() + options.seconds - REPORT_S
