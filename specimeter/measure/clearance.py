@@ -11,7 +11,7 @@ import scipy
 
 from specimeter.measure.polygon import Rings, dots, edge_gaps, spans
 
-NEIGHBOURS = 4  # by their middles, for a first bound on the distance
+NEIGHBOURS, SOME = 4, 3  # by their middles, for a first bound on the distance; one point in so many is asked for it
 PART, RUN = 8 * 24, 24  # edges in one part of an outline and in one run of it: a long outline has many boxes, each small
 ROUNDING = 1e-9  # relative: of places amid edges
 AT_ONCE = 1 << 17  # pairs of edges worked on at a time
@@ -65,11 +65,10 @@ class _Runs:
     @classmethod
     def of(cls, rings: Rings, most: int) -> _Runs:
         """_Runs of at most so many edges."""
-        parts = -(-rings.counts // most)
+        starts, parts = rings.runs(most)
         owner = np.repeat(np.arange(len(rings)), parts)
-        starts = np.repeat(rings.starts[:-1], parts) + most * spans(np.zeros(len(rings), int), parts)
         counts = np.minimum(most, rings.starts[owner + 1] - starts)
-        ends = rings.points.take(rings.after, axis=0)
+        ends = rings.onward(rings.points)
         low = np.minimum.reduceat(np.minimum(rings.points, ends), starts)
         return cls(starts, counts, owner, low, np.maximum.reduceat(np.maximum(rings.points, ends), starts))
 
@@ -98,7 +97,9 @@ def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _bounds(rings: Rings) -> np.ndarray:
-    """For each polygon, the distance from one of its points to a point of some other polygon, shape (F,)."""
+    """For each polygon, the distance from a point of it to one of some other polygon, shape (F,): of one point in `SOME`."""
+    some, parts = rings.runs(SOME)
+    rings = Rings(points=rings.points.take(some, axis=0), starts=np.concatenate([[0], np.cumsum(parts)]))
     middles = rings.centroids
     _, others = scipy.spatial.cKDTree(middles).query(middles, k=min(NEIGHBOURS, len(rings)))
     bound = np.full(len(rings), np.inf)

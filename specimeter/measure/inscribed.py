@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from specimeter.measure.polygon import Rings, dots, first_least, spans
+from specimeter.measure.polygon import Rings, dots, first_least
 
 CANDIDATES = 3  # places to climb from at most; the highest end is taken
 STRIDES = (0.4, 0.4, 0.2, 0.2, 0.1, 0.1, 0.05)  # of the radius, in turn; others would change the widths of issued records
@@ -78,23 +79,28 @@ class _Sides:
     slack: np.ndarray  # single precision, of each point, for the longer of its edges
     extent: np.ndarray  # of each polygon
     some: np.ndarray  # every eighth point ...
+    places: np.ndarray  # ... where it is, ...
+    ahead: np.ndarray  # ... how far ahead it lies at least that stops a circle, ...
     parts: np.ndarray  # ... and how many of them each polygon has
 
     @classmethod
-    def of(cls, rings: Rings) -> _Sides:
+    def of(cls, polygons: Rings) -> _Sides:
+        rings = polygons.moved(polygons.local)
         squares = rings.squares
         x, y = rings.points.T.astype(np.float32)
         extent = np.maximum.reduceat(np.maximum(np.abs(x), np.abs(y)), rings.starts[:-1]).astype(float)
         longer = np.maximum(squares, squares.take(rings.before)) / 4
-        parts = -(-rings.counts // SOME)
+        some, parts = rings.runs(SOME)
         return cls(
             rings=rings,
-            turn=np.sign(rings.areas),
+            turn=np.sign(polygons.areas),
             x=x,
             y=y,
             slack=(longer + np.repeat(ROUNDING * extent**2, rings.counts)).astype(np.float32),
             extent=extent,
-            some=np.repeat(rings.starts[:-1], parts) + SOME * spans(np.zeros(len(rings), int), parts),
+            some=some,
+            places=rings.points.take(some, axis=0),
+            ahead=1e-9 * np.sqrt(squares[some]),
             parts=parts,
         )
 
@@ -110,7 +116,7 @@ class _Sides:
         least = np.minimum.reduceat(apart, rings.starts[:-1])
         apart -= np.repeat(least if square is None else np.maximum(square.astype(np.float32), least), rings.counts)
         near = apart <= self.slack
-        near |= near.take(rings.after)
+        near |= rings.onward(near)
         edges = np.flatnonzero(near)
         return edges, np.searchsorted(edges, rings.starts[:-1])
 
@@ -118,8 +124,8 @@ class _Sides:
 def _climbed(rings: Rings, centre: np.ndarray) -> Circles:
     """Circles grown from one place in each polygon."""
     origin = rings.points[rings.starts[:-1]]
-    rings = rings.moved(rings.local)
     sides = _Sides.of(rings)
+    rings = sides.rings
     circles = _between_edges(sides, centre - origin)
     centre, radius, edges, shares = circles.centre, circles.radius, circles.edges, circles.shares
     way = np.ones(len(rings))
@@ -165,10 +171,13 @@ def _peaks(rings: Rings) -> np.ndarray:
         _, deepest, _, place = cv2.minMaxLoc(depth)
         peaks[f, 0] = place
         hair[f] = deepest < 2.0
+        nearly = 0.9 * deepest - 0.7
+        if math.hypot(columns - 3 - 2 * nearly, rows - 3 - 2 * nearly) < 1.5 * deepest:
+            continue  # no place so deep is so far from another
         for other in range(1, CANDIDATES):
             cv2.circle(depth, place, int(1.5 * deepest) + 1, 0.0, -1)
             _, deep, _, place = cv2.minMaxLoc(depth)
-            if deep < 0.9 * deepest - 0.7:
+            if deep < nearly:
                 break
             peaks[f, other] = place
     peaks = low[:, None] + (peaks - 2.0) / fine[:, None, None]
@@ -218,10 +227,10 @@ def _stopped(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The radius at which each circle through `foot` meets another edge than `which`, that edge, and how far along it."""
     rings = sides.rings
-    reach = rings.points.take(sides.some, axis=0) - np.repeat(foot, sides.parts, axis=0)
+    reach = sides.places - np.repeat(foot, sides.parts, axis=0)
     ahead = dots(reach, np.repeat(inward, sides.parts, axis=0))
     point = np.full(len(ahead), np.inf)
-    stops = (ahead > 1e-9 * np.sqrt(rings.squares[sides.some])) & (sides.some != np.repeat(which, sides.parts))
+    stops = (ahead > sides.ahead) & (sides.some != np.repeat(which, sides.parts))
     np.divide(dots(reach, reach), 2 * ahead, out=point, where=stops)
     bound = np.maximum(np.minimum.reduceat(point, np.cumsum(sides.parts) - sides.parts), near)
     bound[bound > sides.extent] = np.inf

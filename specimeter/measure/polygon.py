@@ -12,6 +12,7 @@ import scipy
 TOUCH = 1e-9  # of a polygon's extent: a point so far to the side of an edge lies on it, but for rounding
 DIRECTIONS = 8  # over a half turn, for bounds on the greatest extent
 RUN, LONG = 4, 1024  # points in a run of an outline; an outline with more is not compared run by run
+OF_EACH = ("counts", "areas", "perimeters", "centroids")  # of a polygon's own: worked out once, kept by a choice of polygons
 CHUNK = 1 << 17  # table cells worked on at a time: stays in a core's cache
 
 
@@ -64,10 +65,17 @@ class Rings:
         before[self.starts[:-1]] = self.starts[1:] - 1
         return before
 
+    def onward(self, values: np.ndarray) -> np.ndarray:
+        """Of one value or row a point, those of the next point round the same polygon: quicker than to take them by `after`."""
+        onward = np.empty_like(values)
+        onward[:-1] = values[1:]
+        onward[self.starts[1:] - 1] = values[self.starts[:-1]]
+        return onward
+
     @cached_property
     def edges(self) -> np.ndarray:
         """From each point to the next, shape (T, 2)."""
-        return self.points.take(self.after, axis=0) - self.points
+        return self.onward(self.points) - self.points
 
     @cached_property
     def squares(self) -> np.ndarray:
@@ -87,7 +95,7 @@ class Rings:
     @cached_property
     def areas(self) -> np.ndarray:
         """Signed area of each polygon by the shoelace formula, shape (F,), in squared units of the points."""
-        after = self.local.take(self.after, axis=0)
+        after = self.onward(self.local)
         return self.total(self.local[:, 0] * after[:, 1] - self.local[:, 1] * after[:, 0]) / 2
 
     @cached_property
@@ -108,24 +116,33 @@ class Rings:
         """The polygons for which `wanted`, shape (F,), is true."""
         if wanted.all():
             return self
-        counts = self.counts[wanted]
-        return Rings(
-            points=self.points.compress(np.repeat(wanted, self.counts), axis=0), starts=np.concatenate([[0], np.cumsum(counts)])
-        )
+        points = self.points.compress(np.repeat(wanted, self.counts), axis=0)
+        return self._knowing(Rings(points=points, starts=np.concatenate([[0], np.cumsum(self.counts[wanted])])), wanted)
 
     def part(self, first: int, last: int) -> Rings:
         """Polygons `first` to `last` (not with it)."""
         begin, end = self.starts[first], self.starts[last]
-        return Rings(points=self.points[begin:end], starts=self.starts[first : last + 1] - begin)
+        some = Rings(points=self.points[begin:end], starts=self.starts[first : last + 1] - begin)
+        return self._knowing(some, slice(first, last))
 
     def places(self, which: np.ndarray) -> np.ndarray:
         """Indices of the points of polygons by number, in that order, some perhaps more than once."""
         return spans(self.starts[which], self.counts[which])
 
+    def runs(self, most: int) -> tuple[np.ndarray, np.ndarray]:
+        """Each polygon cut into runs of at most so many points: index of each run's first one, and how many runs each has."""
+        parts = -(-self.counts // most)
+        return np.repeat(self.starts[:-1], parts) + most * spans(np.zeros(len(self), int), parts), parts
+
     def picked(self, which: np.ndarray) -> Rings:
         """Polygons by number, in that order, some perhaps more than once."""
         starts = np.concatenate([[0], np.cumsum(self.counts[which])])
-        return Rings(points=self.points.take(self.places(which), axis=0), starts=starts)
+        return self._knowing(Rings(points=self.points.take(self.places(which), axis=0), starts=starts), which)
+
+    def _knowing(self, some: Rings, which: np.ndarray | slice) -> Rings:
+        """Some of the polygons, with what is known of each of them already."""
+        some.__dict__.update({name: self.__dict__[name][which] for name in OF_EACH if name in self.__dict__})
+        return some
 
     def total(self, values: np.ndarray) -> np.ndarray:
         """Sum of one value a point over each polygon, shape (F,)."""
@@ -176,12 +193,14 @@ def edge_gaps(rings: Rings, one: np.ndarray, two: np.ndarray) -> np.ndarray:
 
     least = np.minimum(gap(between, u, square_u), gap(between + v, u, square_u))
     least = np.minimum(least, np.minimum(gap(-between, v, square_v), gap(u - between, v, square_v)))
+    near = np.flatnonzero(least <= np.minimum(square_u, square_v))  # as it is where they cross
+    u, v, between = u[near], v[near], between[near]
     turn = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
     with np.errstate(divide="ignore", invalid="ignore"):
         on_u = (between[:, 0] * v[:, 1] - between[:, 1] * v[:, 0]) / turn
         on_v = (between[:, 0] * u[:, 1] - between[:, 1] * u[:, 0]) / turn
-    cross = (on_u >= 0) & (on_u <= 1) & (on_v >= 0) & (on_v <= 1)
-    return np.where(cross, 0.0, np.sqrt(least))
+    least[near[(on_u >= 0) & (on_u <= 1) & (on_v >= 0) & (on_v <= 1)]] = 0.0
+    return np.sqrt(least)
 
 
 def dense(rings: Rings, step: np.ndarray) -> Rings:
@@ -259,11 +278,11 @@ def crossing(rings: Rings) -> np.ndarray:
 def _star_shaped(rings: Rings) -> np.ndarray:
     """Whether each outline runs once and without turning back round the mean of its points: then it cannot cross itself."""
     reach = rings.points - np.repeat(rings.centroids, rings.counts, axis=0)
-    after = reach.take(rings.after, axis=0)
+    after = rings.onward(reach)
     turn = reach[:, 0] * after[:, 1] - reach[:, 1] * after[:, 0]
     one_way = (rings.lowest(turn) > 0) | (rings.lowest(-turn) > 0)
     above = reach[:, 1] > 0
-    return one_way & (rings.total(above & ~above[rings.after]) == 1)
+    return one_way & (rings.total(above & ~rings.onward(above)) == 1)
 
 
 def _runs_apart(rings: Rings) -> np.ndarray:

@@ -190,8 +190,10 @@ class _Spread:
     def _for_all(self, of_some: Iterable[Any], otherwise: Any = None) -> list[Any]:
         if self.which.all():
             return list(of_some)
-        of_some = iter(of_some)
-        return [next(of_some) if has else otherwise for has in self.which.tolist()]
+        laid = [otherwise] * len(self.which)
+        for place, value in zip(np.flatnonzero(self.which).tolist(), of_some, strict=False):
+            laid[place] = value
+        return laid
 
 
 def _developed(surface: Surface, points_px: np.ndarray) -> np.ndarray:
@@ -228,7 +230,7 @@ def _no_polygon(problem: str, number: int) -> OutlineError:
 def _steepest_deg(surface: Surface, pixels: Rings, developed: Rings) -> np.ndarray:
     """Steepness at the outermost points of each outline, the greatest, shape (F,); NaN where it leaves the surface."""
     steepest = np.full(len(pixels), np.nan)
-    on = np.isfinite(developed.total(developed.points.sum(axis=1)))
+    on = np.isfinite(developed.total(developed.points[:, 0] + developed.points[:, 1]))
     if on.any():
         here, there = developed.only(on), pixels.only(on)
         ends = [here.least(sign * axis)[1] for axis in np.ascontiguousarray(here.points.T) for sign in (1, -1)]

@@ -175,11 +175,12 @@ def test_which_rings_lie_in_others_by_the_parity_of_crossed_sides(seed, many, sp
 @settings(deadline=None, max_examples=25)
 @given(seed=st.integers(0, 2**31), many=st.integers(2, 12), spread=st.floats(5, 200))
 def test_the_first_bound_is_between_two_points_of_near_neighbours(seed, many, spread):
-    """Of the four nearest middles: from my point nearest to that middle, to that one's point nearest to it."""
+    """Of every third point and the four nearest middles: from mine nearest to that middle, to that one's nearest to it."""
     rings = scattered(seed, many, spread)
+    whole, rings = rings, [ring[::3] for ring in rings]
     middles = np.array([ring.mean(axis=0) for ring in rings])
-    bounds = clearance._bounds(Rings.of(rings))
-    gaps, _ = clear_distances(Rings.of(rings))
+    bounds = clearance._bounds(Rings.of(whole))
+    gaps, _ = clear_distances(Rings.of(whole))
     assert (bounds >= gaps - 1e-9).all()
     for i, bound in enumerate(bounds):
         near = np.argsort(np.hypot(*(middles - middles[i]).T))[:4]

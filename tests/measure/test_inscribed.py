@@ -242,8 +242,8 @@ def test_few_edges_are_looked_at_before_a_circle_stops(monkeypatch):
 
     monkeypatch.setattr(inscribed._Sides, "entering", counted)
     phase = np.arange(400) * np.pi / 200
-    sides = inscribed._Sides.of(Rings.of([np.column_stack([3.0 * np.cos(phase), np.sin(phase)])]))
-    for place in ([0.1, 0.2], [2.0, -0.3], [-2.6, 0.1]):
+    sides = inscribed._Sides.of(Rings.of([np.column_stack([3.0 * np.cos(phase), np.sin(phase)])]))  # about its point [3, 0]
+    for place in ([-2.9, 0.2], [-1.0, -0.3], [-5.6, 0.1]):
         grown = inscribed._between_edges(sides, np.array([place]))
         assert grown.radius[0] <= 1.0
         assert all(many < 100 for growing, many in looked if growing)

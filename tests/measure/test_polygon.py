@@ -129,6 +129,30 @@ def test_no_polygons_and_chosen_polygons():
     assert rings.only(np.array([False, True, False, True])).centroids.tolist() == [[1, 1], [3, 3]]
 
 
+def test_chosen_polygons_know_what_they_would_find_out_themselves():
+    """Areas, perimeters, middles and counts that were known before the choice are those of the chosen polygons alone."""
+    polygons = [star(seed, 5 + 3 * seed) for seed in range(6)]
+    rings = Rings.of(polygons)
+    known = (rings.counts, rings.areas, rings.perimeters, rings.centroids)
+    assert len(known[0]) == 6
+    for chosen, numbers in (
+        (rings.only(np.arange(6) % 2 == 1), [1, 3, 5]),
+        (rings.part(2, 5), [2, 3, 4]),
+        (rings.picked(np.array([4, 0, 4])), [4, 0, 4]),
+    ):
+        alone = Rings.of([polygons[number] for number in numbers])
+        assert np.array_equal(chosen.points, alone.points)
+        for name in ("counts", "areas", "perimeters", "centroids"):
+            assert np.array_equal(getattr(chosen, name), getattr(alone, name)), name
+
+
+def test_runs_begin_at_every_so_manieth_point_of_each_polygon():
+    rings = Rings.of([star(1, 7), star(2, 3), star(3, 9)])
+    begins, parts = rings.runs(3)
+    assert begins.tolist() == [0, 3, 6, 7, 10, 13, 16]
+    assert parts.tolist() == [3, 1, 3]
+
+
 @pytest.mark.parametrize("points", [40, 400], ids=["short", "long"])
 @pytest.mark.parametrize("seed", range(12))
 def test_an_outline_that_goes_back_along_itself_does_not_cross(seed, points):
@@ -201,6 +225,8 @@ def test_the_points_before_and_after_lead_round_each_polygon():
     assert np.array_equal(rings.owner[rings.after], rings.owner)
     assert rings.after[:7].tolist() == [1, 2, 3, 4, 5, 6, 0]
     assert rings.after[7] == rings.before[7] == 7
+    assert np.array_equal(rings.onward(every), rings.after)
+    assert np.array_equal(rings.onward(rings.points), rings.points[rings.after])
 
 
 def test_the_least_of_each_polygon_and_its_first_place():
