@@ -188,7 +188,8 @@ def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, e
         gap = middles.take(mine, axis=0) - middles.take(other, axis=0)
         apart = np.sqrt(dots(gap, gap))
         seen = np.minimum(reach, gaps)
-        np.minimum.at(seen, pair, apart)
+        new = np.flatnonzero(np.diff(pair, prepend=-1))  # they are in order
+        seen[pair[new]] = np.minimum(seen[pair[new]], np.minimum.reduceat(apart, new))
         close = apart - halves.take(mine) - halves.take(other) <= seen.take(pair)
         np.minimum.at(gaps, pair[close], edge_gaps(rings, mine[close], other[close]))
         begin = stop

@@ -163,7 +163,7 @@ class Rings:
 def first_least(values: np.ndarray, begins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Least of the values from each beginning to the next, and the index of the first that has it; none may be empty."""
     least = np.minimum.reduceat(values, begins)
-    hits = np.flatnonzero(values == np.repeat(least, np.diff(begins, append=len(values))))
+    hits = np.flatnonzero(values == np.repeat(least, np.append(begins[1:], len(values)) - begins))
     return least, hits[np.searchsorted(hits, begins)]
 
 
