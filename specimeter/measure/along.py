@@ -69,9 +69,9 @@ def along_weld(
     way, through = axis
     placed, spans = [], {}
     for feature in features:
-        points = surface.develop(np.asarray(feature.outline_px, float)) if feature.photo == photo else np.full((1, 2), np.nan)
         cut = "length_mm" in feature.missing  # what is beyond the area may be longer
-        if cut or len(points) < 3 or not np.isfinite(points).all():
+        points = surface.develop(np.asarray(feature.outline_px, float))
+        if feature.photo != photo or cut or len(points) < 3 or not np.isfinite(points).all():
             placed.append(feature)
             continue
         lies, across = points @ way, points @ np.array([-way[1], way[0]])

@@ -70,3 +70,10 @@ def test_a_border_is_sampled_at_most_a_pixel_apart(long):
     assert np.array_equal(samples[[0, -1]], path[[0, -1]])
     assert steps.max() <= 1.0
     assert len(samples) == np.ceil(long) + 2
+
+
+def test_an_edge_of_one_point_is_none():
+    """Nothing is said of corners; the border there is the end of the area alone."""
+    found = touching([box(0, 45), box(95, 45)], edges=[AREA[:1]])
+    assert found.at_corner is None
+    assert found.cut.tolist() == [True, False]

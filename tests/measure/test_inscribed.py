@@ -272,3 +272,51 @@ def test_a_climb_begins_in_the_thickest_places_that_are_nearly_alike(radii, begu
     wanted = turned(np.column_stack([begun, np.zeros(len(begun))]), 0.4, scale, (7.0 * scale, 0.0))
     assert np.isfinite(peaks).all(axis=1).tolist() == [k < len(begun) for k in range(3)]
     assert np.hypot(*(peaks[: len(begun)] - wanted).T).max() < scale / 12
+
+
+def climbed_between_two_lines(half: float, at: float, crest: float) -> float:
+    """Radius at the end of a climb between lines that open by `half` radians to either side of an axis, until `crest`.
+
+    The circle at x has the radius sin(half) min(x, 2 crest - x), and each stride is so much of that: uphill or, after one that
+    led down, the other way.
+    """
+
+    def radius(x):
+        return np.sin(half) * min(x, 2 * crest - x)
+
+    way = 1.0
+    for stride in inscribed.STRIDES:
+        tried = at + way * (1.0 if at < crest else -1.0) * stride * radius(at)
+        at, way = (tried, 1.0) if radius(tried) > radius(at) else (at, -way)
+    return radius(at)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.8, 2.6, 4.1])
+@pytest.mark.parametrize(
+    ("half", "at", "crest"), [(0.3, 2.0, 9.0), (0.3, 2.0, 2.1), (0.3, 2.3, 2.25), (0.7, 1.0, 50.0), (0.7, 1.0, 1.3)]
+)
+def test_between_two_lines_a_climb_goes_uphill_by_its_strides(half, at, crest, turn):
+    """In a rhombus, from a place on its axis, where the circles are known in closed form; whichever way round it is drawn."""
+    corners = np.array([[0.0, 0.0], [crest, crest * np.tan(half)], [2 * crest, 0.0], [crest, -crest * np.tan(half)]])
+    ring, place = (turned(points, turn, 1.0, (3.0, -2.0)) for points in (corners, np.array([[at, 0.0]])))
+    for polygon in (ring, ring[::-1]):
+        radius = inscribed._climbed(Rings.of([polygon]), place).radius[0]
+        assert radius == pytest.approx(climbed_between_two_lines(half, at, crest), rel=1e-9)
+
+
+def test_in_a_hair_a_climb_begins_just_inside_three_of_its_edges():
+    """A sixth, a half and five sixths of the way round, a tenth of half its thickness from the edge there; whichever way round
+    it is drawn, and whatever lies before and after it.
+    """
+    x = np.linspace(0.0, 10.0, 13)
+    hair = np.concatenate([np.column_stack([x, 0 * x]), np.column_stack([x, 0 * x + 0.002])[::-1]])
+    disc = np.column_stack([np.cos(np.arange(40) * np.pi / 20), np.sin(np.arange(40) * np.pi / 20)])
+    half = 10.0 * 0.002 / (2 * 10.002)  # area over perimeter
+    for ring in (turned(hair, 0.5, 1.0, (4.0, 1.0)), turned(hair, 0.5, 1.0, (4.0, 1.0))[::-1]):
+        peaks = inscribed._peaks(Rings.of([disc, ring, disc + 30.0, disc]))[1]
+        for peak, first in zip(peaks, (4, 13, 21), strict=True):
+            one, two = ring[first], ring[first + 1]
+            along = (two - one) / np.hypot(*(two - one))
+            assert np.hypot(*(peak - (one + two) / 2)) == pytest.approx(0.1 * half, rel=1e-6)
+            assert (peak - one) @ along == pytest.approx(np.hypot(*(two - one)) / 2, rel=1e-6)
+        assert points_in(ring, peaks).all()

@@ -178,3 +178,17 @@ def test_the_face_of_a_butt_is_its_wider_side_where_that_is_sure(half_mm, sure):
     outline = resampled(np.concatenate([[[-30.0, 10.0], [-30.0, 0.0]], cap, [[30.0, 0.0], [30.0, 10.0]], bead])[::-1], 0.05)
     joint = find_butt(outline)
     assert surely_wider(joint.top.toes, joint.bottom.toes, 0.07, 0.03) is sure
+
+
+@pytest.mark.parametrize("lean_deg", [0.0, 3.0, -4.0])
+def test_between_leaning_plates_a_butt_s_penetration_is_drawn_midway_between_their_normals(lean_deg):
+    """The right plate leans by so much from the weld's middle on, the left one by nothing: what leads down leans by half."""
+    outline = plate(root=1.0)
+    outline[:, 1] += np.where(outline[:, 0] > 0, np.tan(np.radians(lean_deg)) * outline[:, 0], 0.0)
+    top, deep = butt_of(outline)[0]["penetration_mm"].lines[0]
+    assert np.degrees(np.arctan2(*(deep - top))) == pytest.approx(-lean_deg / 2, abs=0.15)
+    assert np.hypot(*(deep - top)) == pytest.approx(10.0)
+    tip = np.array([0.0, 6.0])
+    told, end = butt_of(outline, tip=tip)[0]["penetration_mm"].lines[0]
+    assert end == pytest.approx(tip)
+    assert np.degrees(np.arctan2(*(end - told))) == pytest.approx(-lean_deg / 2, abs=0.15)

@@ -86,3 +86,12 @@ def test_a_plate_s_thickness_is_that_between_its_two_surfaces(other, told):
     toe = SimpleNamespace(plate=surface((0.0, 30.0), 0.0, faces_up=True))
     off = thickness_off([toe], [toe.plate, other], 10.0, 0.0)
     assert off == (pytest.approx(np.log(1.2)) if told else 0.0)
+
+
+def test_thin_sheets_are_told_as_plates_are():
+    """Of 0.8 mm, a fifth thinner than 1 mm; where one surface lies on the wrong side of the other, nothing is."""
+    upper, lower = surface((0.0, 20.0), 0.0, faces_up=True), surface((0.0, 20.0), 0.8, faces_up=False)
+    assert thickness_off([SimpleNamespace(plate=upper)], [upper, lower], 1.0, 0.003) == pytest.approx(np.log(1.25))
+    assert thickness_off([SimpleNamespace(plate=lower)], [upper, lower], 1.0, 0.003) == pytest.approx(np.log(1.25))
+    gap = surface((0.0, 20.0), -0.8, faces_up=False)
+    assert thickness_off([SimpleNamespace(plate=upper)], [upper, gap], 1.0, 0.003) == 0.0

@@ -374,3 +374,16 @@ def test_a_root_of_a_thirtieth_of_a_deep_notch_is_told_where_pixels_are_fine():
     found = measure_undercut(photographed(0.024, 0.8, 25, 0.005, 0.9), PLATE, blur_mm=0.0045, px_mm=0.005, u_edge_mm=5e-4)
     assert found.root_radius_mm == pytest.approx(0.024, rel=0.15)
     assert found.depth_mm == pytest.approx(0.8, abs=2 * found.u_depth_mm)
+
+
+def test_a_mouth_is_no_wider_than_the_outline_that_was_given():
+    """Cut off a quarter of a millimetre below the surface, where the flanks lie 1.4 mm apart; drawn on they would be 1.8."""
+    below = round_notch()[round_notch()[:, 1] > 0.25]
+    assert found_in(below).width_mm == pytest.approx(abs(below[-1, 0] - below[0, 0]), abs=1e-12)
+    assert found_in(round_notch()).width_mm > found_in(below).width_mm + 0.3
+
+
+def test_flanks_that_do_not_show_at_all_are_unsure_by_what_is_held():
+    """Half a circle, of whose flanks nothing is fitted: 0.45 radians each (judgement), together by the root of the squares."""
+    found = found_in(photographed(0.8, 0.82, 5, PX_MM, 0.9, noise=0.02))
+    assert found.u_opening_angle_deg == pytest.approx(np.degrees(0.45 * np.sqrt(2)), abs=1e-6)

@@ -303,3 +303,13 @@ def test_weld_metal_that_ends_in_a_stem_does_not_tell_whether_the_root_is_fused(
     half = wide / 2
     weld = np.array([(-5, 0), (5, 0), (half, 6.0), (half, 8.0), (-half, 8.0), (-half, 6.0)], float)
     assert runs_together(weld, [toe.plate for toe in top.toes]) == together
+
+
+@pytest.mark.parametrize("hilo", [1.0, -1.0])
+def test_the_step_between_plates_is_drawn_from_one_surface_to_the_other(hilo):
+    """From the left plate's line to the right one's, at the weld's middle, whichever is the higher."""
+    joint = find_butt(resampled(plate(hilo=hilo), STEP))
+    start, end = butt(joint.top, joint.bottom, joint.across)["misalignment_mm"].lines[0]
+    left, right = (toe.plate for toe in sorted(joint.top.toes, key=lambda toe: float(toe.point @ joint.across)))
+    for plate_of, point in ((left, start), (right, end)):
+        assert plate_of.height(point[None])[0] == pytest.approx(0.0, abs=0.02)
