@@ -239,3 +239,18 @@ def test_a_few_pairs_at_a_time_give_the_same():
         few, other = clear_distances(rings)
     assert np.array_equal(gaps, few)
     assert np.array_equal(nearest, other)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.7, 2.0, 4.4])
+@pytest.mark.parametrize("apart", [0.5, 3.0, 20.0])
+def test_long_edges_are_near_at_their_ends(turn, apart):
+    """Needles of three points, tip to tip; and tip to a bar's side, whose corners are far."""
+    turning = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    needle = np.array([[0.0, 0.0], [-100.0, 30.0], [-100.0, -30.0]])
+    for other in (
+        [[apart, 0.0], [apart + 100.0, 30.0], [apart + 100.0, -30.0]],
+        [[apart, -80.0], [apart, 50.0], [apart + 2.0, 50.0], [apart + 2.0, -80.0]],
+    ):
+        gaps, nearest = clear_distances(Rings.of([needle @ turning, np.array(other) @ turning]))
+        assert gaps == pytest.approx([apart, apart], rel=1e-9)
+        assert nearest.tolist() == [1, 0]

@@ -77,3 +77,11 @@ def test_an_edge_of_one_point_is_none():
     found = touching([box(0, 45), box(95, 45)], edges=[AREA[:1]])
     assert found.at_corner is None
     assert found.cut.tolist() == [True, False]
+
+
+@pytest.mark.parametrize(("off_px", "cut"), [(0.0, False), (1.9, False), (2.1, True), (3.5, True)])
+def test_a_border_within_two_pixels_of_an_edge_is_that_edge(off_px, cut):
+    """The area ends so far beside the specimen's left edge: what reaches its border there is cut off, or is at the edge."""
+    found = touching([box(0, 45)], edges=[AREA[[3, 0]] + [off_px, 0.0]])
+    assert found.cut.tolist() == [cut]
+    assert found.at_corner.tolist() == [True]
