@@ -1,4 +1,4 @@
-"""Types hold: mypy finds nothing in the rooms that pyproject.toml does not name as still loose."""
+"""Types hold: mypy finds nothing in the modules that pyproject.toml does not name as still loose."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-MOST_LOOSE = 5  # rooms whose types are still loose, `ignore_errors` in pyproject.toml: this number only falls
+MOST_LOOSE = 67  # modules whose types are still loose, `ignore_errors` in pyproject.toml: this number only falls
+LOOSE_ROOM = "specimeter.training.*"  # the one room that is loose as a whole
 
 
 def loose() -> list[str]:
-    """The rooms that mypy is told to pass over."""
+    """The modules that mypy is told to pass over."""
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["mypy"]
     return [name for one in settings["overrides"] if one.get("ignore_errors") for name in one["module"]]
 
@@ -45,13 +46,12 @@ def test_a_wrong_type_is_noticed(tmp_path):
     assert 'expression has type "str", variable has type "int"' in answer.stdout
 
 
-@pytest.mark.parametrize("room", loose())
-def test_what_is_loose_exists(room):
-    """A room that is gone leaves the list."""
-    parts = room.removesuffix(".*").split(".")
-    assert (ROOT.joinpath(*parts).is_dir()) or ROOT.joinpath(*parts).with_suffix(".py").is_file()
+@pytest.mark.parametrize("module", loose())
+def test_what_is_loose_exists(module):
+    """A module that is gone leaves the list."""
+    assert module == LOOSE_ROOM or ROOT.joinpath(*module.split(".")).with_suffix(".py").is_file()
 
 
-def test_the_list_of_loose_rooms_does_not_grow():
-    """New code is written with its types."""
-    assert len(loose()) <= MOST_LOOSE
+def test_the_list_of_loose_modules_does_not_grow():
+    """New code is written with its types, whole rooms of it."""
+    assert len(set(loose()) - {LOOSE_ROOM}) <= MOST_LOOSE

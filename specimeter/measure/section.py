@@ -302,9 +302,11 @@ def thickness_off(toes: Sequence[Toe], plates: Sequence[Run], thickness_mm: floa
 
     A plate's thickness is had from its own two surfaces, one opposite the other. What the scale's uncertainty explains is 0.
     """
+    if thickness_mm is None:
+        return 0.0
     found = []
     for toe in toes:
-        for run in plates if thickness_mm is not None else ():
+        for run in plates:
             beside = abs(float(toe.plate.along(run.point[None])[0])) < (toe.plate.length_mm + run.length_mm) / 2 - OPPOSITE_MM
             thick = -float(toe.plate.height(run.point[None])[0])
             if run.normal @ toe.plate.normal < -0.98 and beside and thick > 0:
