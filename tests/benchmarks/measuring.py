@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import sys
 import time
+from typing import Any
 
 import cv2
 import numpy as np
@@ -66,9 +67,8 @@ def by_regionprops(mask: np.ndarray, mm_per_px: float) -> dict[str, np.ndarray]:
     }
 
 
-def compared(count: int, repeats: int = 5) -> tuple[list[np.ndarray], float, float, int]:
-    """The outlines, seconds of processor time of specimeter (best of some) and of regionprops, how many were measured fully."""
-    rings, mask = outlines(count)
+def placed() -> dict[str, Any]:
+    """Scale, surface and examined area of that picture: a bend's crown across all of it."""
     view = View(
         focal_px=9000.0,
         centre_px=np.array([WIDTH / 2, HEIGHT / 2]),
@@ -98,11 +98,17 @@ def compared(count: int, repeats: int = 5) -> tuple[list[np.ndarray], float, flo
         evidence={},
     )
     rim = np.array([[0, 0], [WIDTH - 1, 0], [WIDTH - 1, HEIGHT - 1], [0, HEIGHT - 1.0]])
-    area = ExaminedArea(outline_px=rim, edges_px=(rim[[0, 3]], rim[[1, 2]]))
+    return {"surface": surface, "scale": scale, "area": ExaminedArea(outline_px=rim, edges_px=(rim[[0, 3]], rim[[1, 2]]))}
+
+
+def compared(count: int, repeats: int = 5) -> tuple[list[np.ndarray], float, float, int]:
+    """The outlines, seconds of processor time of specimeter (best of some) and of regionprops, how many were measured fully."""
+    rings, mask = outlines(count)
+    place = placed()
     drawn = [Outline(outline_px=ring) for ring in rings]
 
     def ours():
-        return measure(drawn, photo_id="p1", surface=surface, scale=scale, area=area)
+        return measure(drawn, photo_id="p1", **place)
 
     features = ours()
     seconds = []

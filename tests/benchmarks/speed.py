@@ -4,7 +4,8 @@
 
 - The whole command on one bend face, rendered once and enlarged to each size: seconds of every stage in a process of its own,
   its processor time as a multiple of that of decoding the same JPEG, and the peak of memory.
-- Measuring so many features in 24 megapixels beside scikit-image's `regionprops_table` with the same columns, processor time.
+- Measuring so many features in 24 megapixels beside scikit-image's `regionprops_table` with the same columns, and what follows
+  on it: judging them, the record, its text, the report's files; processor time.
 - The start of every command (`--help`), processor time, less that of an empty Python.
 
 The plot shows processor time against megapixels for each stage, both as powers of ten: what rises by one a decade is linear.
@@ -18,17 +19,28 @@ import platform
 import subprocess
 import sys
 import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
-from measuring import compared
+from measuring import HEIGHT, WIDTH, compared, outlines, placed
 
+from specimeter import job
 from specimeter.cli import COMMANDS
+from specimeter.judge import limits
 from specimeter.library.plot import Plot
+from specimeter.measure.sizes import measure
+from specimeter.photo import Photo
+from specimeter.record import build
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
+from specimeter.segment.model import Outline
+from specimeter.sheet import Sheet
 from specimeter.validate.examine import LIMITS
 from specimeter.validate.resources import measured_alone
 
@@ -56,6 +68,31 @@ def command(megapixels: list[float]) -> dict[float, dict]:
     """Stages, whole time and memory at each size."""
     with tempfile.TemporaryDirectory() as folder:
         return {size: measured_alone(photo, LIMITS) for size, photo in photographs(Path(folder), megapixels).items()}
+
+
+def afterwards(count: int) -> dict[str, float]:
+    """Seconds of processor time of what follows on measuring so many features."""
+    rings, _ = outlines(count)
+    photo = Photo(file="plain.jpg", path=Path("plain.jpg"), sha256="0" * 64, rgb=np.full((HEIGHT, WIDTH, 3), 128, np.uint8))
+    specimen = {"id": "S-1", "test": "face-bend", "parent_thickness_mm": 25.0, "specimen_thickness_mm": 10.0}
+    bend = {"former_diameter_mm": 290.0, "angle_deg": 180.0, "axis": "vertical"}
+    sheet = Sheet.model_validate({"specimen": {**specimen, "specimen_width_mm": 100.0}, "bend": bend})
+    features = measure([Outline(outline_px=ring) for ring in rings], photo_id="p1", **placed())
+    seen = job.Sized(photo=photo, features=features, smallest_resolvable_mm=0.1, **placed())
+    took = {}
+
+    def timed(name: str, stage: Callable[[], Any]) -> Any:
+        before = time.process_time()
+        answer = stage()
+        took[name] = time.process_time() - before
+        return answer
+
+    finding = timed("judging", lambda: job.judged(seen, sheet, limits.read(LIMITS)))
+    when = datetime.now(UTC)
+    record = timed("record", lambda: build.build(finding, sheet=sheet, limits=None, settings={}, when=when))
+    timed("its text", lambda: build.to_json(record))
+    timed("report", lambda: job.report_files([photo], record))
+    return took
 
 
 def starts(repeats: int = 3) -> dict[str, float]:
@@ -110,9 +147,9 @@ def main() -> None:
             print(f"    {name:14s} {one['stages_s'][name]:7.2f} s {seconds:7.2f} s {seconds / decode_s:6.1f} x decoding")
     for count in options.features:
         rings, ours, theirs, _ = compared(count, repeats=3)
-        print(
-            f"measuring {len(rings):6d} features: {ours:7.3f} s, regionprops_table {theirs:7.2f} s, ratio {theirs / ours:5.1f}"
-        )
+        after = ", ".join(f"{name} {seconds:.3f} s" for name, seconds in afterwards(count).items())
+        beside = f"regionprops_table {theirs:7.2f} s, ratio {theirs / ours:5.1f}"
+        print(f"measuring {len(rings):6d} features: {ours:7.3f} s, {beside}; {after}", flush=True)
     if options.starts:
         for name, seconds in starts().items():
             print(f"start of {name:10s} {seconds:6.2f} s of processor time over an empty Python")
