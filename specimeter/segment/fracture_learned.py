@@ -18,7 +18,7 @@ from specimeter.segment.tips import move_tips
 ODDS = Path(__file__).with_name("fracture_learned.json")
 FAMILIES = ("pore", "elongated-cavity", "slag", "unfused", "fisheye")
 NETWORK = Network(  # answers with log-odds of the share of each pixel that features cover; then, unnormalised, of each family
-    files=(Path(__file__).with_name("fracture_learned.onnx"),),
+    file=Path(__file__).with_name("fracture_learned.onnx"),
     sampling_mm=0.06,
     most_zoom=3.0,
     margin_px=40,

@@ -21,7 +21,7 @@ ODDS = Path(__file__).with_name("learned.json")
 FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a feature, however thin; that it is a crack; of a mark
 # that is none; the share of each pixel that a feature covers; of GROUND alone, that the ground is no metal
 NETWORK = Network(
-    files=tuple(Path(__file__).with_name(name) for name in ("learned.onnx", "learned_traced.onnx")),
+    file=Path(__file__).with_name("learned.onnx"),
     sampling_mm=0.05,
     most_zoom=1.5,
     most_enlarged_px=1_500_000,
@@ -29,7 +29,7 @@ NETWORK = Network(
     twice=(FEATURE, CRACK, MARK),
     instead="openings",
 )
-GROUND = replace(NETWORK, files=(Path(__file__).with_name("ground.onnx"),), most_zoom=1.0, twice=())  # knows print, cloth and
+GROUND = replace(NETWORK, file=Path(__file__).with_name("ground.onnx"), most_zoom=1.0, twice=())  # knows print, cloth and
 # wood from metal, and looks in its place where they are
 GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
 LEAST_NO_METAL = 0.6  # share of the area; of simple drawings of metal up to 0.55, of rendered faces 0.03
@@ -42,7 +42,7 @@ BEYOND_PX = 4.0  # of the network's pixels: so far beyond the area's outline sha
 AT_EDGE_PX = 1.0  # an outline so near an edge of the specimen keeps within it
 U_SIDE_PX = 1.0  # standard uncertainty of a specimen's edge where its width was not measured: judgement
 LEAST_PIECE_PX, BRIDGE_PX = 12, 6.0  # of the network's pixels: a crack's piece, and what lies between two that are one
-LEAST_TO_FOLLOW = 2.0  # log-odds that a crack reaches before it is followed
+LEAST_TO_FOLLOW = 1.0  # log-odds that a crack reaches before it is followed
 PIECE_ODDS, PIECE_PX, MOST_SUPPORT = 0.8, 100, 5.0
 USUALLY_RIGHT, AS_MANY = 0.6, 8  # of a photograph's proposals, at least; and how many of them experience weighs as much as
 LEAST_SLENDER = 10.0  # of a crack: what is stouter is an opening, however ragged

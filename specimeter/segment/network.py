@@ -20,13 +20,12 @@ STEP_PX = 32  # the networks' coarsest grid
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Network:
-    """A trained network, or some that were trained on different data, and the pictures that they are used to.
+    """A trained network and the pictures that it is used to.
 
     Parameters
     ----------
-    files : tuple of Path
-        ONNX; input is what `prepared` makes, output log-odds at half the sampling, four to a cell. Of several, answers are
-        averaged: what networks agree on that saw different data is surer than what one says.
+    file : Path
+        ONNX; input is what `prepared` makes, output log-odds at half the sampling, four to a cell.
     sampling_mm : float
         Of a pixel of the picture that it sees.
     most_zoom : float
@@ -44,7 +43,7 @@ class Network:
         The segmenter to name where it cannot be read.
     """
 
-    files: tuple[Path, ...]
+    file: Path
     sampling_mm: float
     most_zoom: float = 1.0
     most_px: int = 3_000_000
@@ -183,14 +182,11 @@ def prepared(rgb: np.ndarray, usable: np.ndarray) -> np.ndarray:
 
 
 def answers(picture: np.ndarray, network: Network) -> np.ndarray:
-    """Log-odds (K, H, W) for an input (1, 4, H, W) of any size: mean over the networks, of each answer those that give it."""
-    told = []
-    for file in network.files:
-        told.append(run(picture, file, network.instead))
-        if network.mirrored:
-            told.append(run(np.ascontiguousarray(picture[..., ::-1]), file, network.instead)[..., ::-1])
-    most = max(len(one) for one in told)
-    return np.stack([np.mean([one[k] for one in told if len(one) > k], axis=0) for k in range(most)])
+    """Log-odds (K, H, W) for an input (1, 4, H, W) of any size."""
+    told = run(picture, network.file, network.instead)
+    if network.mirrored:
+        told = (told + run(np.ascontiguousarray(picture[..., ::-1]), network.file, network.instead)[..., ::-1]) / 2
+    return told
 
 
 def run(picture: np.ndarray, file: Path, instead: str) -> np.ndarray:

@@ -144,4 +144,4 @@ def test_the_shipped_network_answers_at_full_sampling_and_its_weights_are_named(
     assert np.array_equal(answer, answers(picture, learned.NETWORK))
     held = json.loads(learned.ODDS.read_text(encoding="utf-8"))
     assert set(held["weights"]) == set(learned.FIGURES)
-    assert all(file.stat().st_size < 8_000_000 for file in learned.NETWORK.files)
+    assert learned.NETWORK.file.stat().st_size < 8_000_000
