@@ -203,7 +203,7 @@ def clearance_mm(eyes: np.ndarray, rays: np.ndarray, radii_mm: np.ndarray) -> np
 
 
 def _steps(picture: Reduced, bend: Bend, reach_mm: float) -> np.ndarray:
-    centre = bend.project([[0.0, 0.0], [0.0, 1.0]])
+    centre = bend.project(np.array([[0.0, 0.0], [0.0, 1.0]]))
     step = picture.factor / max(1e-6, float(np.linalg.norm(centre[1] - centre[0])))  # one pixel of the picture, in mm
     count = int(np.clip(np.ceil(reach_mm / step), 4, 60))
     return np.arange(-count, count + 1) * (reach_mm / count if count == 60 else step)

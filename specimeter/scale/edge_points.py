@@ -45,10 +45,10 @@ def refined(light: np.ndarray, ends_px: np.ndarray) -> Refined:
     way = way / np.linalg.norm(way)
     found = [_nearest(light, point, way) for point in ends_px]
     for kind in ("mark", "edge"):
-        shifts = [one.get(kind) for one in found]
-        if None not in shifts:
-            moved = ends_px + np.outer(shifts, way)
-            return Refined(ends_px=moved, u_px=U_EDGE_PX, kind=kind, moved_px=(float(shifts[0]), float(shifts[1])))
+        first, second = (one.get(kind) for one in found)
+        if first is not None and second is not None:
+            moved = ends_px + np.outer([first, second], way)
+            return Refined(ends_px=moved, u_px=U_EDGE_PX, kind=kind, moved_px=(float(first), float(second)))
     return Refined(ends_px=ends_px, u_px=U_PICK_PX, kind="hand", moved_px=(0.0, 0.0))
 
 

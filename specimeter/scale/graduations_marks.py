@@ -158,9 +158,10 @@ def read(light: np.ndarray, path: Path, dark: bool, zone: tuple[float, float]) -
         return None
     roughly = np.median(roughly, axis=0)
     showing = roughly > _SEEN * np.quantile(roughly, 0.85)
-    zone = _zone(contrast[:, showing], v)
-    if zone is None:
+    found = _zone(contrast[:, showing], v)
+    if found is None:
         return None
+    zone = found
     inside = (v >= zone[0]) & (v <= zone[1])
     own = np.nanmedian(np.where(np.isfinite(contrast[inside]), contrast[inside], 0.0), axis=0)
     usual = float(np.quantile(own[showing], 0.6))

@@ -126,7 +126,8 @@ def _evidence(picture, likely: LikelyFace, start: Bend, depth_mm: float, window_
         cv2.fillPoly(hidden, corners, 1)  # a polygon in another is a hole
         cv2.polylines(hidden, corners, True, 1, thickness=7)
         small = (points + 0.5) / picture.factor - 0.5
-        card = cv2.remap(hidden, *np.moveaxis(small.astype(np.float32), -1, 0), cv2.INTER_NEAREST).reshape(outside.shape)
+        x, y = np.moveaxis(small.astype(np.float32), -1, 0)
+        card = cv2.remap(hidden, x, y, cv2.INTER_NEAREST).reshape(outside.shape)
         gain[card > 0] = 0.1
     trace = tensor[..., 0] + tensor[..., 2]
     reach = round(14.0 / cell) | 1

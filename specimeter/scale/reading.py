@@ -27,5 +27,5 @@ def distance_mm(surface: Surface, ends_px: np.ndarray, *, u_rel: float) -> tuple
     if not np.isfinite(developed).all():
         return None
     length = float(np.linalg.norm(developed[1] - developed[0]))
-    hand = np.hypot(*[U_POINT_PX * surface.mm_per_px_at(end) for end in ends])
-    return length, float(2 * np.hypot(u_rel * length, hand))
+    one, other = (U_POINT_PX * surface.mm_per_px_at(end) for end in ends)
+    return length, float(2 * np.hypot(u_rel * length, np.hypot(one, other)))

@@ -39,7 +39,7 @@ class Patch:
     share : float array, shape (H, W)
     corner_px : array, shape (2,)
         The piece's top-left pixel [x, y] in the network's picture.
-    zoom : array, shape (2,)
+    zoom : array, shape (2,), or float
         The network's pixels to one of the photograph's, along x and y.
     offset_px : array, shape (2,)
         The photograph's pixel [x, y] where the network's picture begins.
@@ -47,7 +47,7 @@ class Patch:
 
     share: np.ndarray
     corner_px: np.ndarray
-    zoom: np.ndarray
+    zoom: np.ndarray | float
     offset_px: np.ndarray
 
     def to_photograph(self, points: np.ndarray) -> np.ndarray:

@@ -172,10 +172,9 @@ def _along(outline: np.ndarray) -> _Along:
 
 
 def _figures(crop, corner, light, light_ring, edge: FirstEdge, outline, along: _Along, times, blur) -> np.ndarray:
-    inside = np.zeros(edge.ring.shape, np.uint8)
-    cv2.fillPoly(inside, [np.round(edge.outline_px).astype(np.int32)], 1)
-    inner = cv2.erode(inside, np.ones((3, 3), np.uint8)) > 0
-    inside = inside > 0
+    filled = np.zeros(edge.ring.shape, np.uint8)
+    cv2.fillPoly(filled, [np.round(edge.outline_px).astype(np.int32)], 1)
+    inside, inner = filled > 0, cv2.erode(filled, np.ones((3, 3), np.uint8)) > 0
     inner = inner if inner.sum() >= 4 else inside
     interior = edge.darkness_map[inner]
     darkness = float(np.percentile(interior, 70)) if len(interior) else edge.peak

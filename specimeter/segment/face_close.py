@@ -75,7 +75,7 @@ def closely(
     part = rgb[low[1] : high[1], low[0] : high[0]]
     if part.dtype != np.float32:
         part = part.astype(np.float32) / (np.iinfo(part.dtype).max if part.dtype.kind == "u" else 1.0)
-    linear = np.asarray(to_linear(part), np.float32)
+    linear: np.ndarray = np.asarray(to_linear(part), np.float32)
     if cell_px > 1.5:
         linear = cv2.GaussianBlur(linear, (0, 0), 0.4 * cell_px)
     own = matrix.copy()
@@ -128,7 +128,7 @@ def log_odds(close: Close) -> np.ndarray:
     for way in (1, -1):
         answer = networks.answer(MODEL, padded[None, :, ::way, ::way])
         answers.append(np.clip(networks.unfolded(answer[0]), -8, 8)[:, ::way, ::way])
-    return np.mean(answers, axis=0, dtype=np.float32)[:, :rows, :columns]
+    return np.asarray(np.mean(answers, axis=0, dtype=np.float32))[:, :rows, :columns]
 
 
 def outlined(odds: np.ndarray, end: np.ndarray | None = None) -> tuple[np.ndarray, float] | None:

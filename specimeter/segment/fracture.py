@@ -70,7 +70,7 @@ def probabilities(rows: np.ndarray, model: dict | None = None) -> np.ndarray:
     order = [list(NAMES).index(name) for name in model["names"]]
     z = (np.asarray(rows, float)[:, order] - model["centre"]) / model["spread"]
     z = np.clip(z, -FARTHEST, FARTHEST)
-    total = 0.0
+    total = np.zeros(())
     for first, off1, second, off2, last, off3 in model["members"]:
         hidden = np.tanh(np.tanh(z @ np.transpose(first) + off1) @ np.transpose(second) + off2)
         logits = hidden @ np.transpose(last) + off3

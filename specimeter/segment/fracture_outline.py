@@ -69,8 +69,7 @@ def outline(face: Face, region: Region) -> Edge | None:
     spread = 1.4826 * float(np.median(np.abs(two @ weight - outside))) + 1e-6
     if not inside > outside:
         return None
-    field = ((stack @ weight - outside) / (inside - outside)).astype(np.float32)
-    field = cv2.GaussianBlur(field, (0, 0), 0.7)
+    field = cv2.GaussianBlur(((stack @ weight - outside) / (inside - outside)).astype(np.float32), (0, 0), 0.7)
     # inside, holes (a highlight, a bright grain) do not count; beyond the region's surroundings nothing does
     reach = max(2.0, 0.25 / face.mm, 0.35 * half)
     field = np.where(depth > max(2.0, 0.5 * half), np.maximum(field, 0.8), field)

@@ -175,7 +175,8 @@ def toned(read: Read, lines: Sequence[Line]) -> np.ndarray:
         parts.append(read.of(light, places)[usable])
     if min(len(part) for part in parts) < LEAST_TONES:
         return np.zeros_like(light)
-    edges = np.linspace(*np.percentile(np.concatenate(parts), [1, 99]), BINS + 1) + np.linspace(0, 1e-6, BINS + 1)
+    darkest, brightest = np.percentile(np.concatenate(parts), [1, 99])
+    edges = np.linspace(darkest, brightest, BINS + 1) + np.linspace(0, 1e-6, BINS + 1)
     for part in parts:
         count = np.histogram(np.clip(part, edges[0], edges[-1]), edges)[0]
         soft = np.convolve(np.pad(count, 2, mode="edge"), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter import networks
 from specimeter.colour import luminance
@@ -60,7 +61,7 @@ class Reading:
         """Chance of lying inside the metal's outline, (rows, columns); gaps between the plates count as inside."""
         return 1 - self.tissue[0]
 
-    def to_photograph(self, points: np.ndarray) -> np.ndarray:
+    def to_photograph(self, points: ArrayLike) -> np.ndarray:
         """Pixels [x, y] of the photograph of cells [column, row]."""
         return (np.asarray(points, float) + 0.5) / self.zoom - 0.5 + self.offset_px
 

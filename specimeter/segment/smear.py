@@ -79,7 +79,7 @@ def box_shares(lines: np.ndarray) -> np.ndarray:
 
 def _lines(root: np.ndarray, inside: np.ndarray, turn_deg: float) -> np.ndarray:
     """Lines (N, 64) of the picture wholly inside, along a direction (clockwise from right as the picture is seen)."""
-    turned = np.eye(2, 3)
+    turned: np.ndarray = np.eye(2, 3)
     if turn_deg:
         height, width = root.shape
         turned = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), turn_deg, 1.0)

@@ -124,7 +124,7 @@ def _flat(rgb: np.ndarray) -> np.ndarray:
     code = mean_of_channels(rgb) / np.float32(np.iinfo(rgb.dtype).max)
     code -= code.mean(dtype=np.float64).astype(np.float32)  # keeps the difference of squares below exact
     box = (FLAT_WINDOW_PX, FLAT_WINDOW_PX)
-    mean, square = cv2.blur(code, box), cv2.blur(code * code, box)
+    mean, square = (np.asarray(cv2.blur(values, box), np.float32) for values in (code, code * code))
     mean *= mean
     square -= mean
     flat = square < FLAT**2
