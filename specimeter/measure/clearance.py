@@ -161,13 +161,13 @@ def _edges_near(rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray,
     """Edges of run ``which[k]`` within ``reach[k]`` of the box of run ``other[k]``: numbers k, indices of first points."""
     counts = runs.counts[which]
     pair, edge = np.repeat(np.arange(len(which)), counts), spans(runs.starts[which], counts)
-    start, end = rings.points.take(edge, axis=0), rings.points.take(rings.after[edge], axis=0)
-    near = np.ones(len(edge), bool)
-    for axis in (0, 1):
-        a, b = start[:, axis], end[:, axis]
-        low, high, most = (np.repeat(values, counts) for values in (runs.low[other, axis], runs.high[other, axis], reach))
-        near &= (np.minimum(a, b) - high <= most) & (low - np.maximum(a, b) <= most)
-    return pair[near], edge[near]
+    for axis in (1, 0):
+        place = np.ascontiguousarray(rings.points[:, axis])
+        a, b = place.take(edge), place.take(rings.after.take(edge))
+        low, high, most = (values.take(pair) for values in (runs.low[other, axis], runs.high[other, axis], reach))
+        near = (np.minimum(a, b) - high <= most) & (low - np.maximum(a, b) <= most)
+        pair, edge = pair[near], edge[near]
+    return pair, edge
 
 
 def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, edge_two) -> np.ndarray:
