@@ -21,7 +21,6 @@ from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
 from specimeter.measure.section import Section, apart, section_of, toe_outlines
-from specimeter.measure.section_etched import without_etching
 from specimeter.measure.section_kinds import named
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
@@ -127,7 +126,6 @@ def search(
     )
     cuts = toe_outlines(section)
     lines = named(apart(outlines, cuts), section, placed.surface, placed.area)
-    lines = without_etching(lines, photo, section, placed.surface, placed.area)
     return replace(sized(photo, placed, [*lines, *cuts], progress=progress), section=section)
 
 

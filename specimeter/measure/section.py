@@ -53,7 +53,6 @@ BLUNT = "the weld metal ends at the plate in a blunt edge, which may hang over i
 BLUNT_AT = "At toe {} the weld metal ends in a blunt edge: an overlap may hide there, its gap too thin to be seen. Look closer."
 NOT_DRAWN = "the points that were clicked round the weld metal enclose nothing of the cut"
 NO_ROOT = "the root side shows no weld between two toes: it is flush with the plates, or not seen"
-TOGETHER = "both fusion lines run together before the root side: look there for plates that are not fused"
 OF_SIDE = ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "toe_angle_1_deg", "toe_angle_2_deg")
 NO_SIDE = "either side may be the weld's face: as far as their toes can be placed, both are as wide"
 SIDE = "Either side may be the weld's face: one was taken, and its sizes are as unsure as those of the other differ."
@@ -105,18 +104,10 @@ def section_of(
 
     `weld_px`: points (N, 2) that a person clicked round the weld metal, which then is what lies within them.
     """
-    if area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE:
-        return Section(sizes={}, missing=dict.fromkeys(NAMES[sheet.specimen.test], area.not_to_scale or UNSURE), drawn={})
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading = within(read_steady(photo.rgb, px_mm, area.outline_px), area.outline_px)
-    metal = look_for(reading, sheet, surface, area)
-    if weld_px is not None:
-        metal = drawn_metal(weld_px, metal, surface, area) or NOT_DRAWN
-    outline, read, unfused = (
-        resampled(surface.develop(area.outline_px), STEP_PX * px_mm),
-        Read(reading=reading, surface=surface),
-        [],
-    )
+    read, unfused = Read(reading=reading, surface=surface), []
+    outline = resampled(surface.develop(area.outline_px), STEP_PX * px_mm)
     if sheet.specimen.test == "macro-butt":
         butt = find_butt(outline)
         root = None if butt is None else unfused_root(read, butt, outline)
@@ -124,6 +115,12 @@ def section_of(
     else:
         joint = find_fillet(outline)
         gap = None if joint is None else find_gap(read, joint)
+    if area.found_by == "auto" and area.confidence < LEAST_CONFIDENCE:  # proposed, as all features are, but not measured
+        why = dict.fromkeys(NAMES[sheet.specimen.test], area.not_to_scale or UNSURE)
+        return Section(sizes={}, missing=why, drawn={}, unfused=tuple(unfused))
+    metal = look_for(reading, sheet, surface, area)
+    if weld_px is not None:
+        metal = drawn_metal(weld_px, metal, surface, area) or NOT_DRAWN
     if gap is not None and weld_px is not None:
         gap = replace(gap, tip=None)
     found = measure_section(
@@ -273,8 +270,8 @@ def measure_section(
             why = too_uncertain("opening_angle_deg", one.opening_angle_deg, K * one.u_opening_angle_deg)
             lacking = {} if why is None else {"opening_angle_deg": why}
             cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted, missing=lacking))
-    if facts["together"] and "penetration_mm" not in values:
-        missing["penetration_mm"] = TOGETHER
+    if facts["untold"] and "penetration_mm" not in values:
+        missing["penetration_mm"] = facts["untold"]
     missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}
     lines = {name: tuple(surface.project(line) for line in one.lines) for name, one in drawn.items() if name in values}
     if metal is not None and "haz_width_mm" in values:

@@ -13,6 +13,8 @@ from specimeter.segment.plates import Run
 from specimeter.segment.polylines import area_mm2, corner
 
 MOST_REACH = 0.8  # of the leg on the plate that runs through: a gap that begins farther in shows too faintly to be followed
+TOGETHER = "both fusion lines run together before the root side: look there for plates that are not fused"
+SHORT = "the weld metal seems to end before the plates' corner, but no gap shows there: look for a root that is not fused"
 LEAST_ROOT_MM = 0.2  # of the faying line that is drawn where the weld reaches no farther in than the plates' corner
 LEAST_BEAD_MM = 0.2  # a root that stands out by as much shows weld metal on that side: the weld goes through
 
@@ -24,11 +26,10 @@ def evaluator(
 
     `photo_ways`: what leads right and down in the photograph, by which a butt's plates are numbered; `gap`: where a fillet's
     plates are seen not to be fused; `square`: a fillet's plates were not bevelled, so that what was laid down lies before their
-    surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through
-    (`numbered`), whether the gap told it and the penetration (`told`), whether a root that stands out shows that the weld
-    goes through (`through`), whether a butt's fusion lines run together before its root side (`together`), a fillet's faying
-    line from the plates' corner on, as far as it is fused (`root`), a butt's toes on the root side (`below`), and its sizes if
-    that were the weld's face (`turned`).
+    surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through (`numbered`), whether the gap told
+    it and the penetration (`told`), whether a root that stands out shows that the weld goes through (`through`), why the weld
+    metal does not tell the penetration (`untold`), a fillet's faying line from the plates' corner on, as far as it is fused
+    (`root`), a butt's toes on the root side (`below`), and its sizes if that were the weld's face (`turned`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
@@ -44,12 +45,15 @@ def evaluator(
             return None
         inward = np.sign((root - toes[0].point) @ toes[0].plate.direction) * toes[0].plate.direction
         reach = 0.0 if seen is None or seen.tip is None else float((seen.tip - root) @ inward)
-        reach = reach if reach < MOST_REACH * float(np.hypot(*(toes[0].point - root))) else 0.0
+        reach, untold = reach if reach < MOST_REACH * float(np.hypot(*(toes[0].point - root))) else 0.0, ""
         if reach > 0:
             line = np.array([root, root + reach * inward])
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=reach, lines=(line,))
         elif weld is not None:
             drawn["penetration_mm"] = beyond(weld, root, inward)
+            if drawn["penetration_mm"].value == 0 and seen is None:  # plates that are not fused there would show a gap
+                drawn.pop("penetration_mm")
+                untold = SHORT
         if weld is not None:
             drawn["weld_area_mm2"] = Drawn(name="weld_area_mm2", value=area_mm2(weld), lines=(_ring(weld),))
             if square:
@@ -68,7 +72,7 @@ def evaluator(
             "numbered": numbered,
             "told": reach > 0,
             "through": False,
-            "together": False,
+            "untold": untold,
             "below": (),
             "turned": {},
         }
@@ -103,7 +107,7 @@ def evaluator(
             "told": tip is not None,
             "through": through,
             "root": None,
-            "together": together,
+            "untold": TOGETHER if together else "",
         }
         if joint.bottom is None:
             return drawn, toes, {**facts, "below": (), "turned": {}}

@@ -17,6 +17,7 @@ LINES = ("crack", "lack-of-fusion", "lack-of-sidewall-fusion", "lack-of-inter-ru
 AT_LINE_MM, AT_PX = 0.45, 2.0  # from the fusion line: what runs along it so near lies at it; more in a coarse photograph
 ALONG_DEG = 30.0  # to it, at most
 AT_ROOT_MM, BEFORE_ROOT_MM = 0.4, 1.0  # across the faying line's own course, and from the plates' corner into the weld
+LEVEL_DEG, MAY_BE = 15.0, 0.5  # to a butt weld's plates: runs lie on each other so; log-odds up to which a crack may be unfused
 UNDER_LIP_MM = 0.2  # the gap under a lip reaches farther in from the toe than this
 
 
@@ -25,8 +26,8 @@ def named(outlines: Sequence[Outline], section: Section, surface: Surface, area:
 
     An unfused line along the fusion line is one of the side wall, one in the course of the faying line at the plates' corner
     one of the root, one within the weld metal one between runs; one on a plate's surface at a toe is the gap under an overlap.
-    What the network takes for a crack is one unless it lies along the fusion line and might as well be unfused. Where neither
-    is known the network's own word stands.
+    What the network takes for a crack is one unless it lies along the fusion line and might as well be unfused, or within a
+    butt weld as level as its runs lie on each other. Where neither is known the network's own word stands.
     """
     lines = []
     if section.weld_px is not None:
@@ -52,11 +53,18 @@ def _kind(one: Outline, path: np.ndarray, lines: Sequence[np.ndarray], root: np.
         return "lack-of-root-fusion"
     apart, lean = _beside(path, lines)
     if one.kind == "crack":
-        unfused = apart < at_line and lean < ALONG_DEG and one.evidence["crack_over_unfused"] < 0
-        return "lack-of-sidewall-fusion" if unfused else "crack"
+        over = one.evidence["crack_over_unfused"]
+        if apart < at_line and lean < ALONG_DEG and over < 0:
+            return "lack-of-sidewall-fusion"
+        return "lack-of-inter-run-fusion" if apart > at_line and over < MAY_BE and _level(path, toes, root) else "crack"
     if not lines:
         return one.kind
     return "lack-of-sidewall-fusion" if apart < at_line else "lack-of-inter-run-fusion"
+
+
+def _level(path: np.ndarray, toes: Sequence[np.ndarray], root: np.ndarray | None) -> bool:
+    """Whether a path runs along the surfaces of a butt weld's plates; a fillet has a `root`, and runs in every course."""
+    return root is None and any(_lean(path[-1] - path[0], toe[1] - toe[0]) < LEVEL_DEG for toe in toes)
 
 
 def _beside(path: np.ndarray, lines: Sequence[np.ndarray]) -> tuple[float, float]:

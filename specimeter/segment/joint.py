@@ -93,7 +93,7 @@ def find_butt(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> But
     _, normal, first = found[0]
     second = next((face for _, other, face in found[1:] if other @ normal < -0.9), None)
     sides = [(first, normal)] + ([(second, -normal)] if second is not None else [])
-    sides.sort(key=lambda side: (-round(_width(side[0]) / 1.0), side[1][1]))  # the wider is the face; else the upper one
+    sides.sort(key=lambda side: (-round(side[0].width_mm / 1.0), side[1][1]))  # the wider is the face; else the upper one
     top, up = sides[0]
     across = np.array([-up[1], up[0]])
     across *= np.sign(across[0] if abs(across[0]) >= abs(across[1]) else across[1])
@@ -159,7 +159,3 @@ def _through(face: WeldFace, plates: tuple[Run, ...]) -> tuple[int, bool]:
 
 def _gap(point: np.ndarray, path: np.ndarray) -> float:
     return float(np.hypot(*(nearest(point, path) - point)))
-
-
-def _width(face: WeldFace) -> float:
-    return float(np.hypot(*(face.toes[0].point - face.toes[1].point)))

@@ -19,18 +19,21 @@ STEP_MM = 0.1  # of the grid that is searched: across the weld, and up from the 
 BESIDE_MM = (0.3, 0.4, 0.5)  # on either side: where the light is taken that a line is darker than
 MIDDLE, LEAST_MIDDLE_MM = 0.6, 2.0  # share of the face's half width, about its middle, in which a root lies; and mm, at least
 HIGHEST = 0.85  # share of the thickness
-CLOSED_MM = 1.5  # from the root side: where a line may begin that is closed, or does not show, at its mouth
-SIDEWAYS, DIP = 0.7, 5.0  # price of a step aside; by how much a way may do worse than none: what lies farther in is a crack
+CLOSED_MM = 1.0  # from the root side: where a line may begin that is closed, or does not show, at its mouth
+LEANS = np.linspace(-0.15, 0.15, 13)  # steps aside each step up: root faces are straight and cut square, plates turn a little
 NETWORK_LIMITS, LEAST_CHANCE = (-3.0, 4.0), 1e-3  # log-odds of a gap, or a line, that count; a chance that is none
-DARK, DARK_LIMITS = 1.0, (-1.5, 1.5)  # robust scatters of darkness that speak for nothing, and what counts of it
+DARK, DARK_LIMITS = 2.0, (-2.0, 16.0)  # robust scatters of darkness that speak for nothing, and what counts of it
+MOST = 4.0  # of either that counts for there being a line; for where it ends, all
+LEAST_SCATTER = 0.005  # in log light: of a face without any grain
+ALONG = 3  # steps up, over which darkness is averaged
 OFF, OPEN = -4.0, 2.0  # beyond the metal, and between the plates where the outline follows the gap between them in
 NOTCH_MM = 0.7  # such a gap is no wider
 PLATES_MM = (2.0, 12.0)  # beyond the face's toes: plates in which no root is, where the same search shows what chance makes
-LEAST, LEAST_OVER = 2.2, 1.5  # of a path's sum, in mm, for a line to be one; and of that in the plates
+LEAST, LEAST_OVER = 2.4, 1.5  # of a path's sum, in mm, for a line to be one; and of that in the plates
 ASIDE_MM = (0.4, 1.2)  # from a line's mouth: where the plates' root sides are taken
 LEAST_BEAD_MM = 0.3  # weld metal that stands out on the root side by more shows that the weld goes through: no line is a root's
+LEAST_ROOT_MM = 3.0  # so wide apart are toes on the root side only of weld metal: a step between plates is narrower
 LEAST_MM = 0.6  # of a line, to be seen as one
-TURN_MM, TURNED = 0.8, 0.65  # root faces are straight: a way that turns aside by such a slope over such a stretch ends there
 ALIKE_MM = 0.3  # along it, over which the evidence says the same
 U_TIP_MM = 0.15  # standard uncertainty of its end as a network sees it, at the best (from scenes)
 
@@ -69,9 +72,10 @@ class Unfused:
 def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None:
     """The likeliest dark line from the root side up, if nothing as likely lies in the plates; None if there is none.
 
-    What speaks for a line: the network's gaps and thin imperfections, and that the light is darker than beside it. The path
-    of greatest sum is found by dynamic programming; grinding marks run through the plates as well, and are no root. Nor is a
-    line under a bead of weld metal that stands out on the root side: that is a crack, or unfused otherwise.
+    What speaks for a line: the network's gaps and thin imperfections, or that the light is darker than on either side, since a
+    gap too thin for the network shows in the light alone. The line of greatest sum is taken, straight and about square to the
+    plates, as root faces are cut; grinding marks run through the plates as well, and are no root. Nor is a line under weld
+    metal on the root side, which stands out or is wide: that is a crack, or unfused otherwise.
 
     Parameters
     ----------
@@ -80,7 +84,8 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     outline : array, shape (N, 2)
         The metal's, in mm.
     """
-    if joint.bottom is not None and joint.bottom.bead_mm > LEAST_BEAD_MM:
+    below = joint.bottom
+    if below is not None and (below.bead_mm > LEAST_BEAD_MM or below.width_mm > LEAST_ROOT_MM):
         return None
     up = joint.top.toes[0].plate.normal + joint.top.toes[1].plate.normal
     up = up / np.hypot(*up)
@@ -97,30 +102,21 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     known = np.isfinite(depth)
     foot = middle + across[:, None] * joint.across - np.where(known, depth, 0.0)[:, None] * up
     places = foot[:, None] + STEP_MM * np.arange(rows)[None, :, None] * up
-    worth = _evidence(read, places, joint.across, known)
-    inner = np.flatnonzero(np.abs(across) < max(MIDDLE * half, LEAST_MIDDLE_MM))
-    best, path, u_rows = _path(worth[inner])
+    near = np.abs(across) < max(MIDDLE * half, LEAST_MIDDLE_MM)
+    worth, inner = _evidence(read, places, joint.across, known, near), np.flatnonzero(near)
+    best, line, u_rows = _line(worth[inner])
     plates = [np.flatnonzero((sign * across > half + PLATES_MM[0]) & known) for sign in (-1, 1)]
-    chance = max((_path(worth[plate])[0] for plate in plates if len(plate) > 2 / STEP_MM), default=0.0)
+    chance = max((_line(worth[plate])[0] for plate in plates if len(plate) > 2 / STEP_MM), default=0.0)
     if best < max(LEAST, LEAST_OVER * chance):
         return None
-    path = _straight(path)
-    first = inner[path[0][0]]
-    course = np.array(
-        [*(places[first, row] for row in range(path[0][1])), *(places[inner[column], row] for column, row in path)]
-    )
+    first = inner[line[0][0]]
+    course = np.array([*(places[first, row] for row in range(line[0][1])), *(places[inner[k], row] for k, row in line)])
     course = course[(middle - course) @ up <= _mouth(depth, first) + STEP_MM / 2]
     if not LEAST_MM <= len(course) * STEP_MM <= HIGHEST * float(np.nanmedian(depth)):
         return None
     cell_mm = float(read.surface.mm_per_px_at(read.surface.project(course[-1:])[0])) / read.reading.zoom
-    return Unfused(path=course, u_tip_mm=float(np.hypot(np.hypot(U_TIP_MM, cell_mm), u_rows * STEP_MM)), worth=best)
-
-
-def _straight(path: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """A way up to where it turns aside, along a side wall that is not fused either, say."""
-    columns, reach = np.array([column for column, _ in path]), round(TURN_MM / STEP_MM)
-    aside = np.abs(columns[reach:] - columns[:-reach]) >= TURNED * reach
-    return path[: int(np.argmax(aside)) + 2] if aside.any() else path
+    straight = np.linspace(course[0], course[-1], len(course))
+    return Unfused(path=straight, u_tip_mm=float(np.hypot(np.hypot(U_TIP_MM, cell_mm), u_rows * STEP_MM)), worth=best)
 
 
 def _below(outline: np.ndarray, place: np.ndarray, up: np.ndarray) -> float:
@@ -137,49 +133,46 @@ def _mouth(depth: np.ndarray, first: int) -> float:
     return float(min((np.nanmedian(side) for side in sides if np.isfinite(side).any()), default=np.inf))
 
 
-def _evidence(read: Read, places: np.ndarray, across: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """What speaks for a line at each place, (A, H): log-odds of the network, and how dark it is in robust scatters."""
+def _evidence(read: Read, places: np.ndarray, across: np.ndarray, known: np.ndarray, near: np.ndarray) -> np.ndarray:
+    """What speaks for a line at each place, (A, H): log-odds of the network, or how dark it is in robust scatters, those of
+    the weld's own middle there (`near`, (A,)): weld metal may be coarser than its plates."""
     reading = read.reading
     gap = read.of(reading.tissue[GAP], places)
     odds = np.log((gap + LEAST_CHANCE) / (1 - gap + LEAST_CHANCE))
     kinds = np.stack([read.of(kind, places) for kind in reading.kind])
     thin = np.argmax(kinds, axis=0) >= KINDS.index("crack")
     odds = np.maximum(odds, np.where(thin, read.of(reading.feature, places), NETWORK_LIMITS[0]))
-    light = [read.of(reading.light, places + sign * away * across) for away in BESIDE_MM for sign in (-1, 1)]
-    dark = np.median(light, axis=0) - read.of(reading.light, places)
+    sides = [
+        np.median([read.of(reading.light, places + sign * away * across) for away in BESIDE_MM], axis=0) for sign in (-1, 1)
+    ]
+    dark = scipy.ndimage.uniform_filter1d(np.minimum(*sides) - read.of(reading.light, places), ALONG, axis=1)
     metal = (read.of(reading.metal, places) > 0.5) & known[:, None]
     if not metal.any():
         return np.full(places.shape[:2], OFF)
-    dark = dark - np.median(dark[metal])
-    scatter = 1.4826 * float(np.median(np.abs(dark[metal]))) + 0.01
-    told = np.clip(odds, *NETWORK_LIMITS) + np.clip(dark / scatter - DARK, *DARK_LIMITS)
+    for zone in (near, ~near):
+        if (own := metal & zone[:, None]).any():
+            level = np.median(dark[own])
+            dark[zone] = (dark[zone] - level) / (1.4826 * float(np.median(np.abs(dark[own] - level))) + LEAST_SCATTER)
+    told = np.maximum(np.clip(odds, *NETWORK_LIMITS), np.clip(dark - DARK, *DARK_LIMITS))
     air = (read.of(reading.metal, places) <= 0.5) & known[:, None]
     return np.where(metal, told, np.where(air, OPEN, OFF))
 
 
-def _path(worth: np.ndarray) -> tuple[float, list[tuple[int, int]], float]:
-    """Sum in mm of the best way up a field (A, H), the way as (column, row), and how unsure its last row is, in rows."""
+def _line(worth: np.ndarray) -> tuple[float, list[tuple[int, int]], float]:
+    """Sum in mm of the best line up a field (A, H), the line as (column, row), and how unsure its last row is, in rows."""
     width, height = worth.shape
-    total = np.zeros((width, height))
-    came = np.full((width, height), -2)  # -2: it begins here
-    for row in range(height):
-        fresh = 0.0 if row * STEP_MM <= CLOSED_MM else -np.inf
-        before = np.full(width, -np.inf)
-        if row:
-            padded = np.pad(total[:, row - 1], 1, constant_values=-np.inf)
-            choices = np.stack([padded[:-2] - SIDEWAYS, padded[1:-1], padded[2:] - SIDEWAYS])
-            pick = np.argmax(choices, axis=0)
-            before = choices[pick, np.arange(width)]
-            came[:, row] = np.where(before > fresh, pick - 1, -2)
-        total[:, row] = np.maximum(before, fresh) + worth[:, row]
-        total[total[:, row] < -DIP, row] = -np.inf
-    column, row = (int(v) for v in np.unravel_index(int(np.argmax(total)), total.shape))
-    best, last = float(total[column, row]) * STEP_MM, row
-    ends = total.max(axis=0)
-    chance = np.exp(np.clip((ends - ends.max()) * STEP_MM / ALIKE_MM, -50, 0))
-    u_rows = float(np.sqrt(np.sum(chance * (np.arange(height) - last) ** 2) / np.sum(chance)))
-    way = [(column, row)]
-    while came[column, row] != -2:
-        column, row = column + int(came[column, row]), row - 1
-        way.append((column, row))
-    return best, way[::-1], u_rows
+    rows = np.arange(height)
+    columns = np.arange(width)[:, None, None] + np.rint(LEANS[:, None] * rows).astype(int)  # (A, leans, H)
+    taken = np.where((columns >= 0) & (columns < width), worth[np.clip(columns, 0, width - 1), rows], OFF)
+    sums = np.concatenate([np.zeros((*taken.shape[:2], 1)), np.cumsum(np.minimum(taken, MOST), axis=2)], axis=2)
+    firsts = range(min(round(CLOSED_MM / STEP_MM) + 1, height))
+    first = max(firsts, key=lambda row: float((sums[:, :, row + 1 :] - sums[:, :, row, None]).max()))
+    total = sums[:, :, first + 1 :] - sums[:, :, first, None]
+    column, lean, last = (int(v) for v in np.unravel_index(int(np.argmax(total)), total.shape))
+    own = taken[column, lean, first:]
+    ends = np.cumsum(own - np.median(own[: last + 1]) / 2)  # as a step is placed by least squares
+    end = int(np.argmax(ends))
+    chance = np.exp(np.clip((ends - ends[end]) * STEP_MM / ALIKE_MM, -50, 0))
+    u_rows = float(np.sqrt(np.sum(chance * (np.arange(len(ends)) - end) ** 2) / np.sum(chance)))
+    line = [(int(np.clip(columns[column, lean, row], 0, width - 1)), int(row)) for row in rows[first : first + end + 1]]
+    return float(total[column, lean, last]) * STEP_MM, line, u_rows

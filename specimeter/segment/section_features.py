@@ -12,6 +12,7 @@ import skimage
 from specimeter.segment.border import Border, Patch, border
 from specimeter.segment.cavity import darkness
 from specimeter.segment.fracture_edge import ring_of
+from specimeter.segment.goes_on import Course, course, free_metal
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import inside
@@ -31,11 +32,13 @@ OVERLAP = 0.05  # share of an outline's points within another, from which both a
 MARGIN_CELLS = 10
 NEAR_MM = 0.5  # round a line that is not fused: what lies there tells which kind it is
 CRACK = -0.8  # log-odds of a crack over a lack of fusion, from which it is called one: unfused lines were trained on more often
+OPEN = 0.5  # chance of a gap between the plates
 ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 # from our scenes and another renderer's: a spot less dark than DARK must reach PALE higher log-odds for each unit that it
 # lacks, up to SURE; LONG times as long as thick no gas pore is, if it fills CONVEX of its hull and is LEAST_SHAPE_PX long
 DARK, PALE, SURE = 0.65, 20.0, 6.0
 LONG, CONVEX, LEAST_SHAPE_PX = 1.4, 0.9, 7.0
+GOES_ON, USUAL = 0.6, 0.9  # of a line's own darkness: what goes on so dark is the same mark, what is beside it so dark is alike
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
 
@@ -59,12 +62,23 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             continue
         if (edge := drawn(own)) is not None:
             parts.append((own, peak, edge))
-    for own, peak, edge in joined(parts, drawn):
-        kind = shaped(_kind(reading, own, mm / reading.zoom), edge.outline_px)
-        light_px, low_px = light_round(photo, edge.outline_px)
-        dark = darkness(light_px, edge.outline_px - low_px, blur) if kind in ("pore", "slag") else None
-        if dark is not None and not seems_open(dark, peak):
-            continue
+    whole, gaps = joined(parts, drawn), _gaps(reading)
+    for own, peak, edge in whole:
+        kind, told = shaped(_kind(reading, own, mm / reading.zoom), edge.outline_px), {}
+        if kind in ("pore", "slag"):
+            light_px, low_px = light_round(photo, edge.outline_px)
+            dark = darkness(light_px, edge.outline_px - low_px, blur)
+            if not seems_open(dark, peak):
+                continue
+            told = {"darkness": round(dark, 3)}
+        else:
+            called = [other.outline_px for _, _, other in whole if other is not edge]
+            called += gaps if kind == "lack-of-root-fusion" else []  # it goes on in the gap between the plates
+            free = free_metal(light.shape, area.outline_px, called)
+            line = course(light, edge.outline_px, free, mm)
+            if not seems_alone(line, peak):
+                continue
+            told = {"goes_on": round(line.on / line.own, 3), "beside": round(line.beside / line.own, 3)}
         found.append(
             Outline(
                 outline_px=edge.outline_px,
@@ -77,7 +91,7 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
                     "crack_over_unfused": round(_crack_over_unfused(reading, own), 3),
                     "drawn_by_light": round(edge.drawn_by_light, 3),
                     "blur_px": round(blur, 3),
-                    **({} if dark is None else {"darkness": round(dark, 3)}),
+                    **told,
                 },
             )
         )
@@ -134,6 +148,15 @@ def seems_open(dark: float, peak: float) -> bool:
     cavity may be pale too: where the network is sure its word stands.
     """
     return peak >= min(LEAST_PEAK + PALE * (DARK - dark), SURE)
+
+
+def seems_alone(line: Course, peak: float) -> bool:
+    """Whether a line of such a course, and of such log-odds of the network, may be an imperfection by itself.
+
+    What goes on nearly as dark, where the network calls nothing, is a stretch of an etched border, a grinding mark or a hair;
+    what is no darker than paths beside it is one of many marks. An unfused stretch of an etched border is darker than the rest.
+    """
+    return peak >= SURE or (line.on < GOES_ON * line.own and line.beside < USUAL * line.own)
 
 
 def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
@@ -227,6 +250,12 @@ def patch_of(share: np.ndarray, mask: np.ndarray, box, reading: Reading, usable:
     )
 
 
+def _gaps(reading: Reading) -> list[np.ndarray]:
+    """Outlines in pixels of what the network takes for gaps between the plates."""
+    rings, _ = cv2.findContours((reading.tissue[GAP] > OPEN).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [reading.to_photograph(ring[:, 0]) for ring in rings]
+
+
 def _crack_over_unfused(reading: Reading, mask: np.ndarray) -> float:
     """By how much the network's log-odds of a crack are above those of a lack of fusion."""
     crack, unfused = KINDS.index("crack"), KINDS.index("lack-of-fusion")
@@ -242,6 +271,6 @@ def _kind(reading: Reading, mask: np.ndarray, cell_mm: float) -> str:
         return name
     reach = 2 * max(round(NEAR_MM / cell_mm), 1) + 1
     ring = (cv2.dilate(mask.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0) & ~mask
-    if reading.tissue[GAP][ring].max(initial=0.0) > 0.5:
+    if reading.tissue[GAP][ring].max(initial=0.0) > OPEN:
         return "lack-of-root-fusion"
     return "lack-of-inter-run-fusion" if reading.tissue[WELD][ring].mean() > ALL_WELD else "lack-of-sidewall-fusion"

@@ -69,6 +69,11 @@ class WeldFace:
     toes: tuple[Toe, Toe]
 
     @property
+    def width_mm(self) -> float:
+        """Toe to toe, in mm."""
+        return float(np.hypot(*(self.toes[0].point - self.toes[1].point)))
+
+    @property
     def bead_mm(self) -> float:
         """How far it stands out over both plates' surfaces, in mm, 0 at least: a step between these is no bead."""
         return max(float(np.min([toe.plate.height(self.points) for toe in self.toes], axis=0).max()), 0.0)

@@ -10,6 +10,7 @@ import pytest
 
 from specimeter.measure import section
 from specimeter.measure.section import apart, measure_section, toe_outlines
+from specimeter.measure.section_draw import TOGETHER
 from specimeter.measure.undercut import measure_undercut
 from specimeter.record.build import cut_part
 from specimeter.scale.surface import Flat
@@ -407,7 +408,7 @@ def test_where_both_fusion_lines_run_together_the_penetration_is_not_told():
     wide = np.array([(-5, -1.5), (5, -1.5), (2.0, 7.0), (-2.0, 7.0)])
     found = measured(plate(root=0.0), "macro-butt", weld=stem, thickness_mm=10.0)
     assert "penetration_mm" not in found.sizes
-    assert found.missing["penetration_mm"] == section.TOGETHER
+    assert found.missing["penetration_mm"] == TOGETHER
     told = measured(plate(root=0.0), "macro-butt", weld=wide, thickness_mm=10.0)
     assert told.sizes["penetration_mm"] == pytest.approx(7.0, abs=0.05)
 
@@ -433,13 +434,18 @@ def test_an_outline_without_a_joint_says_so_for_every_size():
 
 
 @pytest.mark.parametrize("test", section.NAMES)
-def test_a_cut_whose_outline_is_not_sure_is_not_measured(test):
-    """Before the photograph is even looked at; every size says what to do."""
+def test_a_cut_whose_outline_is_not_sure_is_not_measured(test, monkeypatch):
+    """Every size says what to do; the unfused root of a butt weld is proposed all the same, as other imperfections are."""
+    faked(monkeypatch, metal="none", gap=None)
+    seen = Outline(outline_px=np.eye(3, 2), kind="lack-of-penetration")
+    monkeypatch.setattr(section, "unfused_root", lambda *asked: SimpleNamespace(gap=None, outline=lambda read: seen))
     surface = above()
-    area = ExaminedArea(outline_px=surface.project(tee(6.0, 6.0)), found_by="auto", confidence=0.4)
+    points = surface.project(resampled(tee(6.0, 6.0) if test == "macro-fillet" else plate(root=0.0), 0.05))
+    area = ExaminedArea(outline_px=points, found_by="auto", confidence=0.4)
     sheet = Sheet.model_validate({"specimen": {"id": "M-1", "test": test}})
-    found = section.section_of(None, sheet, area, surface=surface, scale=scale_of(surface))
+    found = section.section_of(SimpleNamespace(rgb=None), sheet, area, surface=surface, scale=scale_of(surface))
     assert (found.sizes, found.missing) == ({}, dict.fromkeys(section.NAMES[test], section.UNSURE))
+    assert found.unfused == (() if test == "macro-fillet" else (seen,))
 
 
 def test_a_butt_s_own_reasons():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from specimeter.measure.section import surely_wider
-from specimeter.measure.section_draw import evaluator
+from specimeter.measure.section_draw import SHORT, evaluator
 from specimeter.segment.faying_line import Faying
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import resampled, runs
@@ -55,6 +55,17 @@ def test_else_the_weld_metal_tells_it(seen):
     assert not said["told"]
     sizes, _, _ = fillet_of(seen)
     assert not {"penetration_mm", "weld_area_mm2", "dilution"} & set(sizes)
+
+
+def test_weld_metal_that_ends_before_the_corner_tells_no_penetration_unless_a_gap_shows():
+    """Plates that are not fused at their corner stand apart there: where no gap shows, it is the fusion line that is wrong."""
+    short = WELD[[0, 1, 4]] + np.array([1.5, 0])
+    sizes, _, said = fillet_of(None, short)
+    assert "penetration_mm" not in sizes
+    assert said["untold"] == SHORT
+    sizes, _, said = fillet_of(gap(None), short)
+    assert sizes["penetration_mm"].value == 0.0
+    assert said["untold"] == ""
 
 
 def test_weld_metal_has_an_area_and_between_square_plates_a_dilution():

@@ -52,6 +52,25 @@ def test_a_crack_stays_one_unless_it_runs_along_the_fusion_line_and_may_be_unfus
     assert kinds([along, sure, across, within]) == ["lack-of-sidewall-fusion", "crack", "crack", "crack"]
 
 
+@pytest.mark.parametrize(
+    ("turn_deg", "odds", "kind"),
+    [
+        (0.0, -0.5, "lack-of-inter-run-fusion"),
+        (14.0, 0.4, "lack-of-inter-run-fusion"),
+        (166.0, 0.0, "lack-of-inter-run-fusion"),
+        (16.0, -0.5, "crack"),
+        (90.0, -0.5, "crack"),
+        (0.0, 0.6, "crack"),
+    ],
+)
+def test_within_a_butt_weld_what_lies_level_is_between_runs_unless_it_is_surely_a_crack(turn_deg, odds, kind):
+    """Runs are laid on each other, level with the plates (4012); a fillet's are laid in every course."""
+    toes = (np.array([[6.0, 0.0], [9.0, 0.0]]), np.array([[14.0, 0.0], [11.0, 0.0]]))
+    one = line(10.0, 3.0, turn_deg, "crack", odds, length=1.5)
+    assert kinds([one], toes=toes) == [kind]
+    assert kinds([one], toes=toes, root=np.array([[10.0, 9.0], [10.0, 8.9]])) == ["crack"]
+
+
 def test_a_line_in_the_faying_lines_course_is_the_roots():
     """The plates meet at (8, 8) and lie on each other from there to the left: what goes on from there into the weld."""
     root = np.array([[9.0, 6.0], [8.4, 6.0]])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
@@ -9,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from specimeter.colour import to_linear
-from specimeter.scene import section_truth, shapes
+from specimeter.scene import section, section_truth, shapes
 from specimeter.scene.random import MACRO_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.scene.section_joint import arc, butt, fillet, notch, over_chord
@@ -62,6 +64,29 @@ def test_a_section_is_drawn_where_its_truth_says(test):
     assert shapes.area_mm2(outline) * truth["mm_per_px"] ** 2 == pytest.approx(truth["area_mm2"], rel=0.02)
     assert (outline > -1).all()
     assert (outline < [truth["width_px"], truth["height_px"]]).all()
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+def test_a_gap_is_drawn_as_long_and_as_wide_as_it_is_said_to_be(turn_deg):
+    """Its dark area is length times width (elementary geometry), to half a per cent, and nothing of it lies beyond its ends."""
+    turn = np.radians(turn_deg)
+    way = np.array([np.cos(turn), np.sin(turn)])
+    ends = np.array([[6.0, 5.0], [6.0, 5.0] + 4.0 * way])
+    maps = SimpleNamespace(
+        shape=(300, 300),
+        per_mm=25.0,
+        texel=lambda p: np.asarray(p) * 25.0,
+        metal=np.ones((300, 300, 3)),
+        body=np.ones((300, 300, 3)),
+    )
+    specimen = SimpleNamespace(gap_mm=0.8, developed=lambda p: p, joint=SimpleNamespace(gaps=[ends]))
+    section._gaps(maps, specimen)
+    dark = (1 - maps.metal[..., 0]) / 0.93
+    assert dark.sum() == pytest.approx(4.0 * 0.8 * 25.0**2, rel=0.005)
+    y, x = np.nonzero(dark > 0.5)
+    along = (np.column_stack([x, y]) / 25.0 - ends[0]) @ way
+    assert -0.03 < along.min() < 0.03  # a texel is 0.04 mm wide
+    assert 3.97 < along.max() < 4.03
 
 
 def test_a_root_that_is_not_fused_ends_the_penetration():

@@ -166,6 +166,29 @@ def test_an_unfused_root_is_a_line_from_the_root_side_up():
     assert np.ptp(feature[:, 1]) == pytest.approx(high, abs=0.3)
 
 
+@pytest.mark.parametrize(
+    ("lean_deg", "deep_mm", "found"), [(0.0, 2.5, True), (6.0, 2.5, True), (25.0, 2.5, False), (0.0, 0.4, False)]
+)
+def test_a_root_s_gap_may_show_in_the_light_alone(lean_deg, deep_mm, found):
+    """A line a cell wide, of a fifth of the light, on grain of a thirtieth: the network sees no gap. Root faces stand square to
+    the plates; what leans by 25 degrees is a mark, or an etched border. Its height and its uncertainty hold the truth.
+    """
+    joint, _ = open_butt()
+    reading, surface, area = read(joint, etched=0.0)
+    mouth = np.array([0.0, joint.thickness])
+    ends = mouth, mouth + deep_mm * np.array([np.sin(np.radians(lean_deg)), -np.cos(np.radians(lean_deg))])
+    line = np.zeros(reading.light.shape, np.uint8)
+    cv2.line(line, *(tuple(int(v) for v in np.rint(surface.project(end) * 16)) for end in ends), 255, 1, cv2.LINE_AA, 4)
+    grain = cv2.GaussianBlur(np.random.default_rng(2).normal(0, 0.1, line.shape), (0, 0), 0.8).astype(np.float32)
+    light = reading.light + grain - np.float32(0.2) * line / 255
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    one = within(replace(reading, light=light), area.outline_px)
+    root = unfused_root(Read(reading=one, surface=surface), find_butt(outline), outline)
+    assert (root is not None) is found
+    if root is not None:
+        assert abs(root.gap.length_mm - deep_mm) < 2 * root.u_tip_mm
+
+
 def test_an_unfused_root_ends_where_the_line_turns_aside():
     """A side wall that is not fused goes on from the root at 45 degrees for 2.5 mm: no part of the root's height, to 0.4 mm."""
     joint, high = open_butt()
@@ -201,6 +224,20 @@ def test_a_line_under_a_root_bead_is_no_unfused_root():
     outline = resampled(surface.develop(area.outline_px), 0.05)
     seen = Read(reading=within(reading, area.outline_px), surface=surface)
     assert unfused_root(seen, find_butt(outline), outline) is None
+
+
+def test_a_line_under_a_wide_root_is_no_unfused_root():
+    """Weld metal 5 mm wide on the root side of plates so far out of line that it stands out over one of them alone."""
+    joint, _ = open_butt()
+    joint.gaps = [np.array([[0.0, joint.thickness - 2.0], [0.0, joint.thickness + 0.2]])]
+    reading, surface, area = read(joint, etched=0.0, gaps=True)
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    seen, found = Read(reading=within(reading, area.outline_px), surface=surface), find_butt(outline)
+    for wide, asked in ((5.0, False), (2.0, True)):
+        points = np.array([[-wide / 2, joint.thickness], [wide / 2, joint.thickness]])
+        toes = tuple(replace(toe, point=point) for toe, point in zip(found.top.toes, points, strict=True))
+        below = replace(found.top, points=points, toes=toes)
+        assert (unfused_root(seen, replace(found, bottom=below), outline) is not None) is asked
 
 
 def test_weld_metal_that_a_person_clicked_is_cut_at_the_metals_outline():
