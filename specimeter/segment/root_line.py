@@ -19,7 +19,7 @@ STEP_MM = 0.1  # of the grid that is searched: across the weld, and up from the 
 BESIDE_MM = (0.3, 0.4, 0.5)  # on either side: where the light is taken that a line is darker than
 MIDDLE, LEAST_MIDDLE_MM = 0.6, 2.0  # share of the face's half width, about its middle, in which a root lies; and mm, at least
 HIGHEST = 0.85  # share of the thickness
-CLOSED_MM = 1.0  # from the root side: where a line may begin that is closed, or does not show, at its mouth
+CLOSED_MM = 0.7  # from the root side: where a line may begin that is closed, or does not show, at its mouth
 LEANS = np.linspace(-0.15, 0.15, 13)  # steps aside each step up: root faces are straight and cut square, plates turn a little
 NETWORK_LIMITS, LEAST_CHANCE = (-3.0, 4.0), 1e-3  # log-odds of a gap, or a line, that count; a chance that is none
 DARK, DARK_LIMITS = 2.0, (-2.0, 16.0)  # robust scatters of darkness that speak for nothing, and what counts of it
@@ -166,8 +166,14 @@ def _line(worth: np.ndarray) -> tuple[float, list[tuple[int, int]], float]:
     taken = np.where((columns >= 0) & (columns < width), worth[np.clip(columns, 0, width - 1), rows], OFF)
     sums = np.concatenate([np.zeros((*taken.shape[:2], 1)), np.cumsum(np.minimum(taken, MOST), axis=2)], axis=2)
     firsts = range(min(round(CLOSED_MM / STEP_MM) + 1, height))
-    first = max(firsts, key=lambda row: float((sums[:, :, row + 1 :] - sums[:, :, row, None]).max()))
-    total = sums[:, :, first + 1 :] - sums[:, :, first, None]
+
+    def onward(row: int) -> np.ndarray:  # sums from a row in which the line shows
+        return np.where(taken[:, :, row, None] > 0, sums[:, :, row + 1 :] - sums[:, :, row, None], -np.inf)
+
+    first = max(firsts, key=lambda row: float(onward(row).max()))
+    total = onward(first)
+    if not np.isfinite(total.max()):
+        return 0.0, [], 0.0
     column, lean, last = (int(v) for v in np.unravel_index(int(np.argmax(total)), total.shape))
     own = taken[column, lean, first:]
     ends = np.cumsum(own - np.median(own[: last + 1]) / 2)  # as a step is placed by least squares

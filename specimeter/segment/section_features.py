@@ -12,7 +12,7 @@ import skimage
 from specimeter.segment.border import Border, Patch, border
 from specimeter.segment.cavity import darkness
 from specimeter.segment.fracture_edge import ring_of
-from specimeter.segment.goes_on import Course, course, free_metal
+from specimeter.segment.goes_on import free_metal, goes_on
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import inside
@@ -38,7 +38,7 @@ ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 # lacks, up to SURE; LONG times as long as thick no gas pore is, if it fills CONVEX of its hull and is LEAST_SHAPE_PX long
 DARK, PALE, SURE = 0.65, 20.0, 6.0
 LONG, CONVEX, LEAST_SHAPE_PX = 1.4, 0.9, 7.0
-GOES_ON, USUAL = 0.6, 0.9  # of a line's own darkness: what goes on so dark is the same mark, what is beside it so dark is alike
+GOES_ON = 0.6  # of a line's own darkness: where it goes on so dark it is a stretch of a longer mark
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
 
@@ -75,10 +75,10 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             called = [other.outline_px for _, _, other in whole if other is not edge]
             called += gaps if kind == "lack-of-root-fusion" else []  # it goes on in the gap between the plates
             free = free_metal(light.shape, area.outline_px, called)
-            line = course(light, edge.outline_px, free, mm)
-            if not seems_alone(line, peak):
+            on = goes_on(light, edge.outline_px, free, mm)
+            if not seems_whole(on, peak):
                 continue
-            told = {"goes_on": round(line.on / line.own, 3), "beside": round(line.beside / line.own, 3)}
+            told = {"goes_on": round(on, 3)}
         found.append(
             Outline(
                 outline_px=edge.outline_px,
@@ -150,13 +150,13 @@ def seems_open(dark: float, peak: float) -> bool:
     return peak >= min(LEAST_PEAK + PALE * (DARK - dark), SURE)
 
 
-def seems_alone(line: Course, peak: float) -> bool:
-    """Whether a line of such a course, and of such log-odds of the network, may be an imperfection by itself.
+def seems_whole(on: float, peak: float) -> bool:
+    """Whether a line that goes on so dark, over its own darkness, may be an imperfection, by its log-odds of the network.
 
-    What goes on nearly as dark, where the network calls nothing, is a stretch of an etched border, a grinding mark or a hair;
-    what is no darker than paths beside it is one of many marks. An unfused stretch of an etched border is darker than the rest.
+    Where it goes on nearly as dark, and the network calls nothing, it is a stretch of an etched border, a grinding mark or a
+    hair. An unfused stretch of an etched border is darker than the rest.
     """
-    return peak >= SURE or (line.on < GOES_ON * line.own and line.beside < USUAL * line.own)
+    return peak >= SURE or on < GOES_ON
 
 
 def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from specimeter.segment.contour import evenly
-from specimeter.segment.goes_on import Course
-from specimeter.segment.section_features import DARK, LEAST_PEAK, PALE, SURE, joined, seems_alone, seems_open, shaped
+from specimeter.segment.section_features import DARK, LEAST_PEAK, PALE, SURE, joined, seems_open, seems_whole, shaped
 
 
 def ellipse(long: float, thick: float, turn_deg: float, dent: float = 0.0) -> np.ndarray:
@@ -74,10 +73,7 @@ def test_the_paler_a_spot_is_the_surer_must_the_network_be():
     assert seems_open(0.1, SURE)
 
 
-@pytest.mark.parametrize(
-    ("on", "beside", "peak", "alone"),
-    [(0.0, 0.0, 3.0, True), (0.58, 0.88, 3.0, True), (0.62, 0.0, 3.0, False), (0.0, 0.92, 3.0, False), (2.0, 2.0, SURE, True)],
-)
-def test_a_line_is_darker_than_its_going_on_and_than_its_like_or_the_network_is_sure(on, beside, peak, alone):
-    """Six tenths as dark it goes on; nine tenths as dark it is one of many (both judgements, on scenes)."""
-    assert seems_alone(Course(own=0.5, on=0.5 * on, beside=0.5 * beside), peak) is alone
+@pytest.mark.parametrize(("on", "peak", "whole"), [(0.0, 3.0, True), (0.58, 3.0, True), (0.62, 3.0, False), (2.0, SURE, True)])
+def test_a_line_is_darker_than_its_going_on_or_the_network_is_sure(on, peak, whole):
+    """Six tenths as dark it goes on (judgement, on scenes)."""
+    assert seems_whole(on, peak) is whole
