@@ -432,3 +432,11 @@ def test_what_is_cut_off_says_what_was_seen_of_it(make):
     assert "nearer to another one than the 2.00 mm seen" in cut.missing["nearest_mm"]
     assert whole.nearest_mm == pytest.approx(2.0)
     assert whole.seen == {}
+
+
+def test_of_no_outlines_there_are_no_features_and_where_all_lie_beside_none_has_a_size(make):
+    surface = make.bend(radius_mm=30.0, distance_mm=3000.0, focal_px=30000.0)
+    assert measured(make, [], surface) == ()
+    beside = Outline(outline_px=ellipse(10, 5, 0, (1000 + 29.9 * 10, 800)))
+    (feature,) = measured(make, [beside], surface)
+    assert set(feature.missing) == {"length_mm", "width_mm", "area_mm2", "nearest_mm"}

@@ -398,3 +398,10 @@ def test_of_sixteen_photographs_the_angles_scatter_by_what_each_says(depth, nois
     found = [found_in(photographed(0.5, depth, 30, PX_MM, 0.9, seed=seed, noise=noise)) for seed in range(16)]
     error = np.sqrt(np.mean([(one.opening_angle_deg - 60.0) ** 2 for one in found]))
     assert 0.6 < np.mean([one.u_opening_angle_deg for one in found]) / error < 1.7
+
+
+def test_a_hole_of_one_point_is_no_notch():
+    """Ten points just below the surface, one of them deep: nothing below three tenths of its depth to be fitted."""
+    line = np.column_stack([np.linspace(0.0, 0.9, 10), np.full(10, 0.01)])
+    line[5, 1] = 0.6
+    assert found_in(line) is None

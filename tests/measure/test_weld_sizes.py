@@ -313,3 +313,9 @@ def test_the_step_between_plates_is_drawn_from_one_surface_to_the_other(hilo):
     left, right = (toe.plate for toe in sorted(joint.top.toes, key=lambda toe: float(toe.point @ joint.across)))
     for plate_of, point in ((left, start), (right, end)):
         assert plate_of.height(point[None])[0] == pytest.approx(0.0, abs=0.02)
+
+
+def test_toes_on_parallel_surfaces_give_no_fillet():
+    """They have no corner to measure from."""
+    _, top = butt_of(plate())
+    assert fillet(top, 0) == {}
