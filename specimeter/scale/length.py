@@ -27,7 +27,7 @@ from specimeter.scale.model import Scale
 from specimeter.scale.view import View
 from specimeter.sheet import Sheet
 
-_U_LEAN = np.radians(5.0)  # of the camera in each of two directions, held by hand to look straight down
+_U_LEAN = np.radians(6.0)  # of the camera in each of two directions, held by hand to look straight down
 _U_K1, _U_K2 = 0.02, 0.02
 _LEAST_PX = 20.0
 TILT_UNKNOWN = (
@@ -229,15 +229,15 @@ def _budget(
             unit="rad",
             u=float(_U_LEAN),
             sensitivity=away / view.distance_mm * float(np.exp(lens.u_rel**2)),  # root mean square of 1 / distance
-            basis="judgement: 5 deg in each of two directions",
+            basis="judgement: 6 deg in each of two directions",
         ),
         term(
             "camera not straight above: foreshortening",
             value=0.0,
             unit="rad",
             u=float(_U_LEAN),
-            sensitivity=float(_U_LEAN) / 2,
-            basis="judgement: 5 deg, second order, between directions in the picture",
+            sensitivity=float(_U_LEAN) / np.sqrt(2.0),  # root mean square over both leans and any two directions in the picture
+            basis="judgement: 6 deg, second order, between directions in the picture",
         ),
         *(
             term(
