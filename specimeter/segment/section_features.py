@@ -22,7 +22,7 @@ from specimeter.segment.section_outline import light_round
 from specimeter.segment.section_reading import KINDS, TISSUES, Reading, read_lines
 from specimeter.segment.sharpness import blur_of
 
-LEVEL, LEAST_PEAK = -1.0, 2.5  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
+LEVEL, LEAST_PEAK = -1.0, 3.5  # log-odds that bound a proposal, and that it reaches (recall and false calls on tuning scenes)
 CORE = 0.0  # log-odds of what of a proposal is outlined, where it has so much: its fringe is noise
 SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
 BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
