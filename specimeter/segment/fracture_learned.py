@@ -32,7 +32,7 @@ PATCH_PX = 4  # round a proposal's box, in which its border is drawn
 SHARE_NOISE, SHARE_BLUR_PX, BLUNT_PX = 0.02, 0.5, 6.0  # of the shares along a tip; an end as wide has no taper to follow
 ROUND = ("pore", "fisheye")
 SMOOTH = 0.015  # of the way round: standard deviation of the smoothing (tuning photographs)
-LEAST_CONFIDENCE, SPECK_CONFIDENCE, SPECK_MM = 0.4, 0.65, 0.7  # what is called; what is shorter than a speck must be surer
+LEAST_CONFIDENCE, SPECK_CONFIDENCE, SPECK_MM = 0.45, 0.65, 0.7  # what is called; what is shorter than a speck must be surer
 TIP_SHARE = {  # of the length: how far a tip is commonly cut off or drawn out (tuning photographs)
     "pore": 0.015, "elongated-cavity": 0.02, "slag": 0.03, "unfused": 0.03, "fisheye": 0.035
 }  # fmt: skip
