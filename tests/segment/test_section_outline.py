@@ -101,7 +101,7 @@ def test_the_height_of_a_root_that_is_not_fused_in_a_scene(tmp_path):
 
 
 def test_the_share_of_the_fusion_line_that_is_not_fused_in_a_scene(tmp_path):
-    """A fillet with one side wall of two millimetres not fused: its length by the found lines as by the true ones, to 0.3 mm."""
+    """A fillet with one side wall of two millimetres not fused: its length by found lines as by true ones, to 0.3 mm."""
     found, truth = looked_at(tmp_path, "macro-fillet", 125)
 
     def of(features, weld_px, metal_px):
