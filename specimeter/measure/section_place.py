@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,6 +54,14 @@ def place_of(outline_mm: np.ndarray, metal_mm: np.ndarray, lines: Sequence[np.nd
     line = min(lines, key=lambda one: _apart(outline_mm, one))
     at = nearest(np.mean(outline_mm, axis=0), line)
     return Place(to_surface_mm=to_surface, to_fusion_line_mm=_apart(outline_mm, line), along_fusion_line_mm=_along(at, line))
+
+
+def nearer(outline_mm: np.ndarray, toes_mm: Mapping[int, np.ndarray]) -> int | None:
+    """On whose side an outline lies: the number of the toe [s, a] nearer to its middle; None unless both are known."""
+    if len(toes_mm) < 2:
+        return None
+    middle = np.mean(outline_mm, axis=0)
+    return min(toes_mm, key=lambda number: float(np.hypot(*(toes_mm[number] - middle))))
 
 
 def unfused(outlines_mm: Sequence[np.ndarray], lines: Sequence[np.ndarray]) -> tuple[float, float] | None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from specimeter.judge.wording import size_words
-from specimeter.measure.section_place import fusion_lines, place_of, unfused
+from specimeter.measure.section_place import fusion_lines, nearer, place_of, unfused
 from specimeter.record import rebuild
-from specimeter.record.model import Feature, Record, Undercut
+from specimeter.record.model import Drawn, Feature, Record, Undercut
 from specimeter.report import words
 from specimeter.report.block import Block, points, table, text
 from specimeter.report.language import Said
@@ -149,14 +151,17 @@ def _placed(record: Record) -> list[Block]:
     metal = surface.develop(area.outline_px)
     lines = [] if record.cut.weld_px is None else fusion_lines(surface.develop(np.array(record.cut.weld_px)), metal)
     outlines = {one.id: surface.develop(np.array(one.outline_px)) for one in inner}
+    toes = {n: surface.develop(np.array([toe]))[0] for n, toe in toes_px(record.cut.drawn).items()}
     rows = []
     for one in inner:
         place = place_of(outlines[one.id], metal, lines)
         told = (place.to_surface_mm, place.to_fusion_line_mm, place.along_fusion_line_mm)
-        rows.append([one.id, words.kind(one.kind), *("–" if value is None else f"{value:.1f}" for value in told)])
-    heads = ["no.", "kind", "to the surface\nmm", "to the fusion line\nmm", "along it\nmm"]
+        side = nearer(outlines[one.id], toes)
+        told_side = "–" if side is None else str(side)
+        rows.append([one.id, words.kind(one.kind), *("–" if value is None else f"{value:.1f}" for value in told), told_side])
+    heads = ["no.", "kind", "to the surface\nmm", "to the fusion line\nmm", "along it\nmm", "nearer toe"]
     caption = "Where features lie: from their nearest point; along the fusion line from its end at the weld's face."
-    found = [table(caption, heads, rows, wide=1, numbers=(2, 3, 4))]
+    found = [table(caption, heads, rows, wide=1, numbers=(2, 3, 4, 5))]
     for one in inner:
         if one.kind == "lack-of-penetration" and (high := plus_minus(one.length_mm, one.U_length_mm)):
             found.append(text(f"Lack of penetration {one.id}: {high} mm high."))
@@ -166,6 +171,13 @@ def _placed(record: Record) -> list[Block]:
         share = 100 * lost[0] / lost[1]
         found.append(text(f"Not fused: {lost[0]:.1f} mm of {lost[1]:.1f} mm of the fusion line ({share:.0f} %)."))
     return found
+
+
+def toes_px(drawn: Sequence[Drawn]) -> dict[int, tuple[float, float]]:
+    """The toes 1 and 2 [x, y] in pixels, as far as an angle or a leg was drawn at them."""
+    at = {one.size: one.lines_px[0] for one in drawn}
+    found = {n: at[size][0] for n in (1, 2) if (size := f"toe_angle_{n}_deg") in at}
+    return {n: at[size][-1] for n in (1, 2) if (size := f"leg_{n}_mm") in at} | found
 
 
 def _undercuts(record: Record) -> Block:

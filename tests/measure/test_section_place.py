@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from specimeter.measure.section_place import fusion_lines, place_of, unfused
+from specimeter.measure.section_place import fusion_lines, nearer, place_of, unfused
 
 METAL = np.array([[0.0, 0.0], [20.0, 0.0], [20.0, 10.0], [0.0, 10.0]])
 
@@ -40,6 +40,13 @@ def test_distances_of_a_pore():
     off = corner - [7.0, 0.0]
     assert place.to_fusion_line_mm == pytest.approx(abs(off[0] * flank[1] - off[1] * flank[0]), abs=0.02)
     assert place_of(square(10.0, 3.0, 1.0), METAL, []).to_fusion_line_mm is None
+
+
+def test_which_side_a_feature_lies_on_is_told_by_the_nearer_toe():
+    """Toes at x = 7 and 13: a square about x = 9.9 lies on the first's side, one about 10.1 on the second's."""
+    toes = {1: np.array([7.0, 0.0]), 2: np.array([13.0, 0.0])}
+    assert [nearer(square(x, 4.0, 1.0), toes) for x in (9.9, 10.1)] == [1, 2]
+    assert nearer(square(9.0, 4.0, 1.0), {1: toes[1]}) is None
 
 
 def test_unfused_length_counts_a_stretch_once():

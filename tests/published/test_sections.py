@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from scipy import optimize
 from skimage import data
 from skimage.measure import CircleModel, LineModelND
 
@@ -83,6 +84,22 @@ def test_lines_are_those_of_orthogonal_regression():
     normal = np.array([-model.direction[1], model.direction[0]])
     assert abs((middle - model.origin) @ normal) < 2 * u_offset
     assert scatter == pytest.approx(0.02, rel=0.2)
+
+
+def test_lines_are_those_of_least_orthogonal_distances():
+    """Against SciPy's `least_squares` on the distances themselves, square to the line."""
+    rng = np.random.default_rng(5)
+    x = np.linspace(0, 20, 300)
+    points = np.column_stack([x, 2.0 - 0.4 * x]) + rng.normal(0, 0.02, (300, 2))
+    middle, direction, _, u_offset, u_angle = fit_line(points)
+
+    def off_line(unknown):
+        turn, offset = unknown
+        return points @ [-np.sin(turn), np.cos(turn)] - offset
+
+    turn, offset = optimize.least_squares(off_line, [0.0, 0.0]).x
+    assert abs(np.sin(np.arctan2(direction[1], direction[0]) - turn)) < 2 * u_angle
+    assert abs(middle @ [-np.sin(turn), np.cos(turn)] - offset) < 2 * u_offset
 
 
 def test_the_area_of_weld_metal_is_its_integral():
