@@ -55,6 +55,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="POINTS",
         help='weld metal of an etched section: points "x,y x,y ..." in pixels, in order round it; "found" takes them back',
     )
+    parser.add_argument(
+        "--heat-zone",
+        metavar="POINTS",
+        help='points "x,y x,y x,y ..." in pixels along the outer border of an etched section\'s heat-affected zone, or "found"',
+    )
     parser.add_argument("--confirm", metavar="ID", help="these are what they are said to be", **several)
     parser.add_argument("--reject", metavar="ID", help="these are no imperfections", **several)
     parser.add_argument("--reopen", metavar="ID", help="these are to be looked at again", **several)
@@ -136,7 +141,9 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
     for id, other in options.same:
         yield partial(edit.same, id=id, other=other, why=why)
     if options.weld_metal is not None:
-        yield partial(_weld_metal, text=options.weld_metal, place=options.record, photo_files=options.photo, why=why)
+        yield partial(_clicked, text=options.weld_metal, place=options.record, photo_files=options.photo, why=why)
+    if options.heat_zone is not None:
+        yield partial(_clicked, text=options.heat_zone, place=options.record, photo_files=options.photo, why=why, zone=True)
     if options.confirm:
         yield partial(edit.confirm, ids=options.confirm, why=None if options.reject else why)
     if options.reject:
@@ -157,22 +164,25 @@ def _further(record, *, file: str, by: str, when, why: str | None, register_file
     return job.with_photo(record, file, by=by, when=when, why=why, register_file=register_file, progress=tell)
 
 
-def _weld_metal(record, *, text: str, place: str, photo_files, by: str, when, why: str | None):
-    """The record with weld metal where a person's points say, measured in the photograph of its folder."""
+def _clicked(record, *, text: str, place: str, photo_files, by: str, when, why: str | None, zone: bool = False):
+    """The record with weld metal, or its heat-affected zone, where a person's points say, measured in the picture."""
     from specimeter import revise
     from specimeter.errors import SpecimeterError
     from specimeter.record import folder as folders
-    from specimeter.record.weld_metal import weld_metal
+    from specimeter.record.weld_metal import heat_zone, weld_metal
 
     try:
         points = None if text.strip() == "found" else [[float(v) for v in pair.split(",")] for pair in text.split()]
     except ValueError as error:
         raise SpecimeterError(
-            f"got {text[:40]!r}", field="--weld-metal", expected='points in pixels, "812.5,640 830,655 ...", or "found"'
+            f"got {text[:40]!r}",
+            field="--heat-zone" if zone else "--weld-metal",
+            expected='points in pixels, "812.5,640 830,655 ...", or "found"',
         ) from error
     pictures = revise.photographs(folders.read(place), photo_files)
     number = 0 if record.cut is None else [one.id for one in record.photos].index(record.cut.photo)
-    return weld_metal(record, pictures[number], points, by=by, when=when, why=why)
+    act = heat_zone if zone else weld_metal
+    return act(record, pictures[number], points, by=by, when=when, why=why)
 
 
 def _asked(record, ask: Callable[[str], str]) -> Iterator[Callable]:

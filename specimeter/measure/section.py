@@ -26,7 +26,7 @@ from specimeter.segment.section_outline import doubled, unclear
 from specimeter.segment.section_reading import read_steady, within
 from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_face import Toe
-from specimeter.segment.weld_metal import WeldMetal, drawn_metal, look_for
+from specimeter.segment.weld_metal import WeldMetal, drawn_metal, look_for, with_zone
 from specimeter.sheet import Sheet
 
 NEAR_PX = 2.0  # from an undercut's outline: what reaches so near is that undercut
@@ -84,7 +84,8 @@ class Section:
     overlaps_px: tuple[np.ndarray, ...] = ()  # closed polygons: weld metal that hangs over a plate
     unfused: tuple[Outline, ...] = ()  # at a butt weld's root
     weld_px: np.ndarray | None = None
-    weld_drawn_px: np.ndarray | None = None  # the points that a person clicked round the weld metal
+    weld_drawn_px: np.ndarray | None = None  # the points that a person clicked round the weld metal,
+    zone_drawn_px: np.ndarray | None = None  # and on the border of the heat-affected zone
     root_px: np.ndarray | None = None  # (2, 2): a fillet's faying line, from the plates' corner on, as far as it is fused
     toes_px: tuple[np.ndarray, ...] = ()  # each (2, 2): a toe, and a point further in on its plate's surface, beneath the weld
     cautions: tuple[str, ...] = ()
@@ -99,10 +100,12 @@ def section_of(
     surface: Surface,
     scale: Scale,
     weld_px: np.ndarray | None = None,
+    zone_px: np.ndarray | None = None,
 ) -> Section:
     """The section that a photograph shows within its examined area: weld metal looked for, all sizes measured.
 
-    `weld_px`: points (N, 2) that a person clicked round the weld metal, which then is what lies within them.
+    `weld_px`: points (N, 2) that a person clicked round the weld metal, which then is what lies within them; `zone_px`: on the
+    outer border of the heat-affected zone, which then is as wide as these lie from the fusion line.
     """
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading = within(read_steady(photo.rgb, px_mm, area.outline_px), area.outline_px)
@@ -121,6 +124,8 @@ def section_of(
     metal = look_for(reading, sheet, surface, area)
     if weld_px is not None:
         metal = drawn_metal(weld_px, metal, surface, area) or NOT_DRAWN
+    if zone_px is not None and isinstance(metal, WeldMetal):
+        metal = with_zone(metal, zone_px, surface)
     if gap is not None and weld_px is not None:
         gap = replace(gap, tip=None)
     found = measure_section(
@@ -137,7 +142,7 @@ def section_of(
         doubled_px=doubled(photo, area.outline_px, px_mm),
         square=sheet.weld is not None and sheet.weld.bevel_deg == 0,
     )
-    return replace(found, weld_drawn_px=weld_px, unfused=tuple(unfused))
+    return replace(found, weld_drawn_px=weld_px, zone_drawn_px=zone_px, unfused=tuple(unfused))
 
 
 def toe_outlines(section: Section) -> list[Outline]:

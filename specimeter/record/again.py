@@ -52,9 +52,10 @@ def faults(record: Record, photo: str, picture: Photo) -> tuple[list[str], list[
 
     if record.cut is not None and record.cut.photo == photo:
         whole = replace(area, unseen=(), cautions=())
-        drawn_px = record.cut.weld_drawn_px
-        clicked = None if drawn_px is None else np.array(drawn_px)
-        again = section_of(picture, sheet, whole, surface=surface, scale=scale, weld_px=clicked)
+        weld, zone = (
+            None if clicked is None else np.array(clicked) for clicked in (record.cut.weld_drawn_px, record.cut.zone_drawn_px)
+        )
+        again = section_of(picture, sheet, whole, surface=surface, scale=scale, weld_px=weld, zone_px=zone)
         stored_sizes = record.section or {}
         for name in sorted(again.sizes.keys() | stored_sizes):
             if loose and (name in again.sizes) != (name in stored_sizes):

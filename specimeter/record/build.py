@@ -161,6 +161,7 @@ def cut_part(section: Section, features: Sequence[Feature] | Sequence[model.Feat
         missing=dict(section.missing),
         weld_px=None if section.weld_px is None else points(section.weld_px),
         weld_drawn_px=None if section.weld_drawn_px is None else points(section.weld_drawn_px),
+        zone_drawn_px=None if section.zone_drawn_px is None else points(section.zone_drawn_px),
         drawn=tuple(
             model.Drawn(size=name, lines_px=tuple(points(line) for line in lines)) for name, lines in section.drawn.items()
         ),

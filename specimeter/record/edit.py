@@ -442,8 +442,8 @@ def last_number(record: Record) -> int:
     return max([0, *(int(one.id[1:]) for one in record.features if re.fullmatch(r"f[0-9]{1,9}", one.id))])
 
 
-def polygon(record: Record, points: Points, photo: str, field: str) -> tuple[tuple[float, float], ...]:
-    """Points of a closed outline within a photograph, checked. Raises OutlineError or RecordError."""
+def polygon(record: Record, points: Points, photo: str, field: str, *, closed: bool = True) -> tuple[tuple[float, float], ...]:
+    """Points of an outline, or of a line if not `closed`, within a photograph, checked. Raises OutlineError or RecordError."""
     picture = next((one for one in record.photos if one.id == photo), None)
     if picture is None:
         raise RecordError(f"there is no photo {photo!r}", field="photo", expected=", ".join(one.id for one in record.photos))
@@ -459,12 +459,13 @@ def polygon(record: Record, points: Points, photo: str, field: str) -> tuple[tup
     elif (outline_px < -0.5).any() or (outline_px > np.array([picture.width_px, picture.height_px]) - 0.5).any():
         problem = f"the outline leaves the photograph of {picture.width_px} x {picture.height_px} pixels"
     else:
-        problem = outline_fault(outline_px) if len(outline_px) <= 2000 else None
+        problem = outline_fault(outline_px) if closed and len(outline_px) <= 2000 else None
     if problem:
         raise OutlineError(
             problem,
             field=field,
-            expected="three or more points [x, y] in pixels, in order around the feature",
+            expected="three or more points [x, y] in pixels, in order "
+            + ("around the feature" if closed else "along the line"),
             mend="draw it again",
         )
     return tuple((float(x), float(y)) for x, y in outline_px)

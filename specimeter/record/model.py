@@ -243,6 +243,7 @@ class Cut(Part):
     missing: Missing = {}
     weld_px: Polygon | None = None
     weld_drawn_px: Polygon | None = None  # as a person clicked round it
+    zone_drawn_px: Polygon | None = None  # points that a person clicked on the border of the heat-affected zone
     drawn: tuple[Drawn, ...] = ()
     undercuts: tuple[Undercut, ...] = ()
     cautions: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""A person's word on the weld metal of a section: points clicked round it, from which every size of it is measured again."""
+"""A person's word on a section's weld metal and heat-affected zone: points clicked, from which they are measured again."""
 
 from __future__ import annotations
 
@@ -14,16 +14,11 @@ from specimeter.record import build, edit, rebuild, recompute
 from specimeter.record.model import Drawn, Record
 
 OF_METAL = ("penetration_mm", "weld_area_mm2", "haz_width_mm", "dilution")  # sizes that follow from the weld metal
+Clicked = Sequence[Sequence[float]] | np.ndarray | None
 
 
 def weld_metal(
-    record: Record,
-    picture: Photo,
-    points_px: Sequence[Sequence[float]] | np.ndarray | None,
-    *,
-    by: str,
-    when: datetime,
-    why: str | None = None,
+    record: Record, picture: Photo, points_px: Clicked, *, by: str, when: datetime, why: str | None = None
 ) -> Record:
     """The record with weld metal as a person clicked it, (N, 2) pixels [x, y] in order round it; None: as the program found it.
 
@@ -36,6 +31,20 @@ def weld_metal(
     RecordError
         If the record is of no section, the photograph is another one, the points hold no metal of the cut, or it is issued.
     """
+    return _measured(record, picture, "weld_drawn_px", points_px, "weld metal drawn", by=by, when=when, why=why)
+
+
+def heat_zone(record: Record, picture: Photo, points_px: Clicked, *, by: str, when: datetime, why: str | None = None) -> Record:
+    """The record with a heat-affected zone as wide as three or more points, (N, 2) pixels [x, y] along its outer border, say.
+
+    None: as the program found it. Raises as `weld_metal` does, and RecordError where no fusion line is known to measure from.
+    """
+    return _measured(record, picture, "zone_drawn_px", points_px, "heat-affected zone drawn", by=by, when=when, why=why)
+
+
+def _measured(
+    record: Record, picture: Photo, part: str, points_px: Clicked, what: str, *, by: str, when: datetime, why: str | None
+) -> Record:
     edit.check_open(record)
     if record.cut is None:
         raise RecordError(
@@ -45,15 +54,18 @@ def weld_metal(
     stored = next(one for one in record.photos if one.id == photo)
     if picture.sha256 != stored.sha256:
         raise RecordError("this is not the photograph of the section", field="photo", expected=f"{photo}, {stored.file}")
-    points = None if points_px is None else edit.polygon(record, points_px, photo, "cut.weld_drawn_px")
+    closed, field = part == "weld_drawn_px", f"cut.{part}"
+    points = None if points_px is None else edit.polygon(record, points_px, photo, field, closed=closed)
+    told = {"weld_drawn_px": record.cut.weld_drawn_px, "zone_drawn_px": record.cut.zone_drawn_px, part: points}
+    weld, zone = (None if one is None else np.array(one) for one in (told["weld_drawn_px"], told["zone_drawn_px"]))
     sheet = recompute.sheet_of(record).for_photo(1 + [one.id for one in record.photos].index(photo))
     surface, scale, area = rebuild.surface_of(record, photo), rebuild.scale_of(record, photo), rebuild.area_of(record, photo)
-    drawn = None if points is None else np.array(points)
-    again = section_of(picture, sheet, area, surface=surface, scale=scale, weld_px=drawn)
-    if drawn is not None and again.weld_px is None:
+    again = section_of(picture, sheet, area, surface=surface, scale=scale, weld_px=weld, zone_px=zone)
+    if points is not None and again.weld_px is None:
+        why_not = again.missing.get("weld_area_mm2", "no weld was found")
         raise RecordError(
-            f"no weld metal comes of these points: {again.missing.get('weld_area_mm2', 'no weld was found')}",
-            field="cut.weld_drawn_px",
+            f"no weld metal comes of these points: {why_not}" if closed else f"no fusion line to measure from: {why_not}",
+            field=field,
             expected="points in order round the weld metal, over a cut whose outline is sure",
             mend="click round the weld metal from toe to toe; beyond its face the points may lie in the air",
         )
@@ -71,12 +83,11 @@ def weld_metal(
             "missing": {name: said for name, said in record.cut.missing.items() if name not in names}
             | {name: said for name, said in again.missing.items() if name in names},
             "weld_px": None if again.weld_px is None else build.points(again.weld_px),
-            "weld_drawn_px": points,
+            part: points,
             "drawn": (*kept, *lines),
         }
     )
-    old = record.cut.weld_drawn_px
-    entry = {"what": "weld metal drawn", "field": "cut.weld_drawn_px", "old": _told(old), "new": _told(points)}
+    entry = {"what": what, "field": field, "old": _told(getattr(record.cut, part)), "new": _told(points)}
     return edit.entered(record, {"cut": cut, "section": sizes}, [entry], by=by, when=when, why=why)
 
 

@@ -44,6 +44,7 @@ SHARPNESS = (
     "deep with a root of 0.05 mm thus raises it 6.7 times, a groove three times as deep, 1.2 mm, with a root of 1 mm only 3.2 "
     "times: under repeated load the shallow one cracks first. The factor compares notches with each other; it designs nothing."
 )
+ZONE_DRAWN = "The heat-affected zone is as wide as points that a person clicked on its border lie from the fusion line."
 DRAWN = "The weld metal is what a person clicked round it: area, penetration and place along the fusion line follow from that."
 UNMEASURED = "Undercut {}: its depth and its root are not measured, since a person drew it or named it so."
 TOES = ("undercut", "overlap")  # parts of the outline itself: their place is their toe
@@ -77,6 +78,8 @@ def blocks(record: Record) -> list[Block]:
         found.append(points(lacking(record)))
     if record.cut.weld_drawn_px is not None:
         found.append(text(DRAWN))
+    if record.cut.zone_drawn_px is not None:
+        found.append(text(ZONE_DRAWN))
     found += _placed(record)
     if undercuts(record):
         found.append(_undercuts(record))

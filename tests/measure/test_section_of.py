@@ -60,6 +60,26 @@ def test_of_an_area_that_is_unsure_nothing_is_measured():
         assert "throat_mm" in measured(name, area=known)[0].sizes
 
 
+def test_the_heat_affected_zone_may_be_clicked():
+    """Points 2 mm square to the true fusion line: the zone is 2 mm wide within its U, and 3 mm by points at 3 mm."""
+    name = "macro-fillet-exceeds"
+    surface, truth = placed(name)[2].surface, placed(name)[3]
+    line = surface.develop(np.array(truth["weld"]["outline_px"]))
+    face = surface.develop(np.array(truth["weld"]["face_px"]))
+    fusion = line[np.min(np.hypot(*(line[:, None] - face[None]).transpose(2, 0, 1)), axis=1) > 1.5]
+    way = np.gradient(fusion, axis=0)
+    out = np.column_stack([way[:, 1], -way[:, 0]]) / np.hypot(*way.T)[:, None]
+    out *= np.sign(np.sum(out * (fusion - face.mean(axis=0)), axis=1))[:, None]
+    some = np.linspace(0.25, 0.75, 7) * (len(fusion) - 1)
+    for wide in (2.0, 3.0):
+        clicked = surface.project((fusion + wide * out)[some.astype(int)])
+        found, _ = measured(name, zone_px=clicked, weld_px=np.array(truth["weld"]["outline_px"]))
+        assert found.sizes["haz_width_mm"] == pytest.approx(wide, abs=found.sizes["U_haz_width_mm"])
+        assert found.sizes["U_haz_width_mm"] < 0.6
+        assert np.array_equal(found.zone_drawn_px, clicked)
+        assert np.array_equal(found.drawn["haz_width_mm"][1], clicked)
+
+
 def test_the_weld_metal_may_be_clicked():
     """By the true outline's corners its area is the true one within its U; points beside the cut enclose nothing."""
     name = "macro-fillet-exceeds"

@@ -98,6 +98,37 @@ def test_weld_metal_that_a_person_clicked_is_measured_logged_and_told_again(sect
     assert numbers(folder).holds is False
 
 
+def test_a_heat_affected_zone_that_a_person_clicked_is_measured_logged_told_again_and_taken_back(section, tmp_path):
+    """Points 2 mm square to the true fusion line, along its middle: the zone is as wide, within U."""
+    folder = shutil.copytree(section, tmp_path / "record")
+    truth = json.loads((sample_images() / "macro-fillet-exceeds.truth.json").read_text())
+    line, face = (SMALLER * (np.array(truth["weld"][name]) + 0.5) - 0.5 for name in ("outline_px", "face_px"))
+    fusion = line[np.min(np.hypot(*(line[:, None] - face[None]).transpose(2, 0, 1)), axis=1) > 4.0]
+    way = np.gradient(fusion, axis=0)
+    out = np.column_stack([way[:, 1], -way[:, 0]]) / np.hypot(*way.T)[:, None]
+    out *= np.sign(np.sum(out * (fusion - face.mean(axis=0)), axis=1))[:, None]
+    border = fusion + 2.0 / (truth["mm_per_px"] / SMALLER) * out
+    text = " ".join(f"{x:.1f},{y:.1f}" for x, y in border[(np.linspace(0.3, 0.7, 6) * (len(border) - 1)).astype(int)])
+    before = json.loads((folder / "record.json").read_text())
+    assert cli.main(["review", str(folder), "--by", "A. Miller", "--heat-zone", text]) == 0
+    data = json.loads((folder / "record.json").read_text())
+    assert data["section"]["haz_width_mm"] == pytest.approx(2.0, abs=data["section"]["U_haz_width_mm"])
+    assert (data["log"][-1]["what"], len(data["cut"]["zone_drawn_px"])) == ("heat-affected zone drawn", 6)
+    assert "a person clicked on its border" in (folder / "report.html").read_text()
+    step = numbers(folder)
+    assert step.holds, step.told
+    assert cli.main(["review", str(folder), "--by", "A. Miller", "--heat-zone", "found"]) == 0
+    assert json.loads((folder / "record.json").read_text())["section"] == before["section"]
+
+
+@pytest.mark.parametrize("text", ["1,2 3", "1,1 2,2", "a,b c,d e,f", "-5,0 1,1 2,2"])
+def test_points_that_are_no_border_are_refused(section, text, capsys):
+    kept = (section / "record.json").read_bytes()
+    assert cli.main(["review", str(section), "--by", "A. Miller", f"--heat-zone={text}"]) == 2
+    assert (section / "record.json").read_bytes() == kept
+    assert "expected" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("text", ["1,2 3", "1,1 2,2 3,1", "10,10 2,2", "a,b c,d e,f"])
 def test_points_that_hold_no_weld_metal_are_refused(section, text, capsys):
     kept = (section / "record.json").read_bytes()
