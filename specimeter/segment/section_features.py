@@ -10,7 +10,7 @@ import scipy
 import skimage
 
 from specimeter.segment.border import Border, Patch, border
-from specimeter.segment.cavity import darkness
+from specimeter.segment.cavity import darkness, without_spurs
 from specimeter.segment.fracture_edge import ring_of
 from specimeter.segment.goes_on import free_metal, goes_on
 from specimeter.segment.joint import find_butt, find_fillet
@@ -38,6 +38,7 @@ ALL_WELD = 0.85  # share of weld metal round it, from which it lies between runs
 # lacks, up to SURE; LONG times as long as thick no gas pore is, if it fills CONVEX of its hull and is LEAST_SHAPE_PX long
 DARK, PALE, SURE = 0.65, 20.0, 6.0
 LONG, CONVEX, LEAST_SHAPE_PX = 1.4, 0.9, 7.0
+THIN = {"pore": 0.5, "slag": 0.3}  # of a body's thickness: what sticks out of it thinner is a grinding mark that it lies on
 GOES_ON = 0.6  # of a line's own darkness: where it goes on so dark it is a stretch of a longer mark
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
@@ -64,10 +65,12 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             parts.append((own, peak, edge))
     whole, gaps = joined(parts, drawn), _gaps(reading)
     for own, peak, edge in whole:
-        kind, told = shaped(_kind(reading, own, mm / reading.zoom), edge.outline_px), {}
-        if kind in ("pore", "slag"):
-            light_px, low_px = light_round(photo, edge.outline_px)
-            dark = darkness(light_px, edge.outline_px - low_px, blur)
+        kind, ring, told = _kind(reading, own, mm / reading.zoom), edge.outline_px, {}
+        if kind in THIN:
+            ring = without_spurs(ring, THIN[kind])
+            kind = shaped(kind, ring)
+            light_px, low_px = light_round(photo, ring)
+            dark = darkness(light_px, ring - low_px, blur)
             if not seems_open(dark, peak):
                 continue
             told = {"darkness": round(dark, 3)}
@@ -81,7 +84,7 @@ def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
             told = {"goes_on": round(on, 3)}
         found.append(
             Outline(
-                outline_px=edge.outline_px,
+                outline_px=ring,
                 kind=kind,
                 confidence=float(1 / (1 + np.exp(-SLOPE * (peak - MIDDLE)))),
                 u_edge_px=edge.u_edge_px,

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter.segment.cavity import darkness
+from specimeter.segment.cavity import darkness, without_spurs
 
 METAL = np.array([0.32, 0.30, 0.27])
 FINE = 8  # drawn so much finer, then averaged: pixels gather light over their area
@@ -64,3 +64,35 @@ def test_what_has_no_metal_about_it_counts_as_dark():
     light, outline = disc(6.0, np.full(3, 0.1), 0.7)
     low, high = np.floor(outline.min(axis=0)).astype(int), np.ceil(outline.max(axis=0)).astype(int) + 1
     assert darkness(light[low[1] : high[1], low[0] : high[0]].copy(), outline - low, 3.0) == 1.0
+
+
+def spurred(radius_px: float, spur_px: float, wide_px: float) -> np.ndarray:
+    """A disc about (40.3, 30.6) with a straight spur to the right, so long beyond its rim and so wide."""
+    half = np.arcsin(wide_px / 2 / radius_px)
+    turn = np.linspace(half, 2 * np.pi - half, 200)
+    rim = np.column_stack([40.3 + radius_px * np.cos(turn), 30.6 + radius_px * np.sin(turn)])
+    end = 40.3 + radius_px + spur_px
+    return np.concatenate([rim, [[end, 30.6 - wide_px / 2], [end, 30.6 + wide_px / 2]]])
+
+
+def test_a_grinding_mark_that_a_pore_lies_on_is_no_part_of_it():
+    """A disc of radius 8 with a spur of 14 by 3 px: what is left is the disc, its area to 4 %, 16 px across to 0.7."""
+    ring = without_spurs(spurred(8.0, 14.0, 3.0), 0.5)
+    assert np.ptp(ring, axis=0) == pytest.approx([16.0, 16.0], abs=0.7)
+    assert cv2.contourArea(ring.astype(np.float32)) == pytest.approx(np.pi * 64, rel=0.04)
+    assert ring.mean(axis=0) == pytest.approx([40.3, 30.6], abs=0.3)
+
+
+@pytest.mark.parametrize(("spur_px", "wide_px"), [(2.0, 3.0), (14.0, 10.0)])
+def test_what_is_short_or_thick_stays_as_the_light_drew_it(spur_px, wide_px):
+    """A tip of 2 px lengthens a disc of 16 by an eighth; a neck of 10 px is thicker than half of the disc."""
+    ring = spurred(8.0, spur_px, wide_px)
+    assert without_spurs(ring, 0.5) is ring
+
+
+def test_a_lens_of_slag_keeps_its_tips():
+    """Two arcs of 40 px over a chord of 34 px: pointed, and nothing sticks out."""
+    x = np.linspace(-17, 17, 60)
+    arc = np.sqrt(40.0**2 - x**2) - np.sqrt(40.0**2 - 17.0**2)
+    ring = np.concatenate([np.column_stack([x, arc]), np.column_stack([x[::-1], -arc[::-1]])[1:-1]]) + 60.0
+    assert without_spurs(ring, 0.3) is ring
