@@ -161,3 +161,18 @@ def test_nothing_but_a_limits_error_comes_out(text):
                     assert isinstance(value(found, known), Interval)
                 else:
                     assert holds(found, known, guarded=True) in (True, False, None)
+
+
+@pytest.mark.parametrize(
+    ("names", "told", "untold"),
+    [
+        ({"t": MM}, "the names t", "true or false"),
+        ({"at_corner": Truth()}, "and or not, parentheses; true or false: at_corner", "the names"),
+        (NAMES, "; true or false: at_corner", "only"),
+    ],
+)
+def test_what_may_be_written_is_told_with_the_names_there_are(names, told, untold):
+    with pytest.raises(LimitsError) as refused:
+        parse("nonsense +", names, gives=Quantity, field="limit")
+    assert told in refused.value.expected
+    assert untold not in refused.value.expected

@@ -43,6 +43,8 @@ def test_limit_and_lists():
     assert limit("below", 0.125, "in") == "below 0.125 in"
     assert listed(["f1"]) == "f1"
     assert listed([f"f{i}" for i in range(1, 21)], most=4) == "f1, f2, f3 and 17 more"
+    assert listed([f"f{i}" for i in range(1, 9)]) == "f1, f2, f3, f4, f5, f6, f7 and f8"
+    assert listed([f"f{i}" for i in range(1, 10)]) == "f1, f2, f3, f4, f5, f6, f7 and 2 more"
 
 
 def test_sizes_are_told_in_words_and_what_is_no_size_as_it_stands():
