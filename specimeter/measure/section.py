@@ -26,7 +26,7 @@ from specimeter.segment.section_outline import doubled, unclear
 from specimeter.segment.section_reading import read_steady, within
 from specimeter.segment.sharpness import blur_of
 from specimeter.segment.weld_face import Toe
-from specimeter.segment.weld_metal import WeldMetal, drawn_metal, look_for, with_zone
+from specimeter.segment.weld_metal import WeldMetal, drawn_metal, look_for, with_zone, zone_fault
 from specimeter.sheet import Sheet
 
 NEAR_PX = 2.0  # from an undercut's outline: what reaches so near is that undercut
@@ -105,7 +105,8 @@ def section_of(
     """The section that a photograph shows within its examined area: weld metal looked for, all sizes measured.
 
     `weld_px`: points (N, 2) that a person clicked round the weld metal, which then is what lies within them; `zone_px`: on the
-    outer border of the heat-affected zone, which then is as wide as these lie from the fusion line.
+    outer border of the heat-affected zone, which then is as wide as these lie from the fusion line; if they cannot be on it,
+    the width is missing and says why.
     """
     px_mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading = within(read_steady(photo.rgb, px_mm, area.outline_px), area.outline_px)
@@ -124,8 +125,10 @@ def section_of(
     metal = look_for(reading, sheet, surface, area)
     if weld_px is not None:
         metal = drawn_metal(weld_px, metal, surface, area) or NOT_DRAWN
+    no_zone = None
     if zone_px is not None and isinstance(metal, WeldMetal):
-        metal = with_zone(metal, zone_px, surface)
+        no_zone = zone_fault(metal, zone_px, surface, area)
+        metal = with_zone(metal, zone_px, surface) if no_zone is None else replace(metal, haz_mm=None)
     if gap is not None and weld_px is not None:
         gap = replace(gap, tip=None)
     found = measure_section(
@@ -142,7 +145,8 @@ def section_of(
         doubled_px=doubled(photo, area.outline_px, px_mm),
         square=sheet.weld is not None and sheet.weld.bevel_deg == 0,
     )
-    return replace(found, weld_drawn_px=weld_px, zone_drawn_px=zone_px, unfused=tuple(unfused))
+    missing = found.missing if no_zone is None else {**found.missing, "haz_width_mm": no_zone}
+    return replace(found, missing=missing, weld_drawn_px=weld_px, zone_drawn_px=zone_px, unfused=tuple(unfused))
 
 
 def toe_outlines(section: Section) -> list[Outline]:

@@ -451,13 +451,15 @@ def polygon(record: Record, points: Points, photo: str, field: str, *, closed: b
         outline_px = np.asarray(points, float)
     except (TypeError, ValueError):
         outline_px = np.empty(0)
-    problem = None
+    problem, what = None, "outline" if closed else "line"
     if outline_px.ndim != 2 or outline_px.shape[1] != 2 or len(outline_px) < 3:
-        problem = "this is no outline"
+        problem = f"this is no {what}"
+    elif not closed and len(np.unique(outline_px, axis=0)) < 3:
+        problem = "fewer than three of the points differ"
     elif not np.isfinite(outline_px).all():
         problem = "a coordinate is not a number"
     elif (outline_px < -0.5).any() or (outline_px > np.array([picture.width_px, picture.height_px]) - 0.5).any():
-        problem = f"the outline leaves the photograph of {picture.width_px} x {picture.height_px} pixels"
+        problem = f"the {what} leaves the photograph of {picture.width_px} x {picture.height_px} pixels"
     else:
         problem = outline_fault(outline_px) if closed and len(outline_px) <= 2000 else None
     if problem:

@@ -12,6 +12,7 @@ from specimeter.measure.section import section_of
 from specimeter.photo import Photo
 from specimeter.record import build, edit, rebuild, recompute
 from specimeter.record.model import Drawn, Record
+from specimeter.segment.weld_metal import WIDEST_DRAWN_MM
 
 OF_METAL = ("penetration_mm", "weld_area_mm2", "haz_width_mm", "dilution")  # sizes that follow from the weld metal
 Clicked = Sequence[Sequence[float]] | np.ndarray | None
@@ -29,7 +30,8 @@ def weld_metal(
     OutlineError
         If the points are no outline.
     RecordError
-        If the record is of no section, the photograph is another one, the points hold no metal of the cut, or it is issued.
+        If the record is of no section, the photograph is another one, the points hold no metal of the cut, there are none to
+        take back, or the record is issued.
     """
     return _measured(record, picture, "weld_drawn_px", points_px, "weld metal drawn", by=by, when=when, why=why)
 
@@ -37,7 +39,8 @@ def weld_metal(
 def heat_zone(record: Record, picture: Photo, points_px: Clicked, *, by: str, when: datetime, why: str | None = None) -> Record:
     """The record with a heat-affected zone as wide as three or more points, (N, 2) pixels [x, y] along its outer border, say.
 
-    None: as the program found it. Raises as `weld_metal` does, and RecordError where no fusion line is known to measure from.
+    None: as the program found it. Raises as `weld_metal` does, and RecordError where no fusion line is known to measure from,
+    or a point cannot be on the zone's border: in the air, in the weld metal or far from it.
     """
     return _measured(record, picture, "zone_drawn_px", points_px, "heat-affected zone drawn", by=by, when=when, why=why)
 
@@ -55,6 +58,8 @@ def _measured(
     if picture.sha256 != stored.sha256:
         raise RecordError("this is not the photograph of the section", field="photo", expected=f"{photo}, {stored.file}")
     closed, field = part == "weld_drawn_px", f"cut.{part}"
+    if points_px is None and getattr(record.cut, part) is None:
+        raise RecordError("no points were clicked that could be taken back", field=field, expected="points in pixels")
     points = None if points_px is None else edit.polygon(record, points_px, photo, field, closed=closed)
     told = {"weld_drawn_px": record.cut.weld_drawn_px, "zone_drawn_px": record.cut.zone_drawn_px, part: points}
     weld, zone = (None if one is None else np.array(one) for one in (told["weld_drawn_px"], told["zone_drawn_px"]))
@@ -68,6 +73,13 @@ def _measured(
             field=field,
             expected="points in order round the weld metal, over a cut whose outline is sure",
             mend="click round the weld metal from toe to toe; beyond its face the points may lie in the air",
+        )
+    if points is not None and not closed and "haz_width_mm" not in again.sizes:
+        raise RecordError(
+            f"no width comes of these points: {again.missing['haz_width_mm']}",
+            field=field,
+            expected=f"points in the plates along the zone's outer border, at most {WIDEST_DRAWN_MM:g} mm from the fusion line",
+            mend="click along the border again; if the fusion line is wrong, click round the weld metal first",
         )
     names = {*OF_METAL, *(f"U_{name}" for name in OF_METAL)}
     sizes = {name: value for name, value in (record.section or {}).items() if name not in names}

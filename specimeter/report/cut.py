@@ -78,7 +78,7 @@ def blocks(record: Record) -> list[Block]:
         found.append(points(lacking(record)))
     if record.cut.weld_drawn_px is not None:
         found.append(text(DRAWN))
-    if record.cut.zone_drawn_px is not None:
+    if record.cut.zone_drawn_px is not None and "haz_width_mm" in (record.section or {}):
         found.append(text(ZONE_DRAWN))
     found += _placed(record)
     if undercuts(record):

@@ -38,6 +38,7 @@ SURE_MM, LEAST_SURE = 0.5, 0.35  # standard uncertainty below which a place of t
 CLICK_PX = 1.0  # standard uncertainty of a hand's click, along x and along y (judgement)
 BOWED = 0.02  # of the distance between two clicks: how far the line may bow out between them (judgement)
 U_DRAWN_MM = 0.05  # of a hand's idea of where a fusion line runs, all along it (judgement)
+WIDEST_DRAWN_MM = 8.0  # as far from the fusion line as a zone's border may be clicked: arc welds' are narrower (judgement)
 BEYOND_MM, OTHERS = 1.5, 1.5  # from the weld, and chords of a further one: beyond lies plate alone
 FINER, LEAST_POINTS = 4, 12  # parts of a pixel to which a drawn line is cut at the metal's outline; of the least piece
 NO_JOINT = "no weld was found between two plate surfaces in the outline"
@@ -180,11 +181,31 @@ def drawn_metal(points_px: np.ndarray, found: WeldMetal | str, surface: Surface,
     )
 
 
+def zone_fault(metal: WeldMetal, border_px: np.ndarray, surface: Surface, area: ExaminedArea) -> str | None:
+    """Why points (N, 2) in pixels cannot lie on the outer border of this weld metal's heat-affected zone; None: they can.
+
+    Each lies on the cut, to within three standard uncertainties of a click, outside the weld metal, and not far from its line.
+    """
+    rings = [np.asarray(ring_px, np.float32).reshape(-1, 1, 2) for ring_px in (area.outline_px, metal.outline_px)]
+    away, _ = scipy.spatial.KDTree(surface.develop(metal.line_px)).query(surface.develop(border_px))
+    for number, (x, y) in enumerate(np.asarray(border_px, float)):
+        cut, weld = (cv2.pointPolygonTest(ring_px, (float(x), float(y)), True) for ring_px in rings)
+        at = f"point {number + 1} of the zone's border, {x:.0f},{y:.0f}, lies"
+        if cut < -3 * CLICK_PX:
+            return f"{at} beside the cut"
+        if weld > -CLICK_PX:
+            return f"{at} in the weld metal or at its border"
+        if away[number] > WIDEST_DRAWN_MM:
+            return f"{at} {away[number]:.1f} mm from the fusion line, and no zone is taken to be as wide as that"
+    return None
+
+
 def with_zone(metal: WeldMetal, border_px: np.ndarray, surface: Surface) -> WeldMetal:
     """The same with a heat-affected zone as wide as a person's points (N, 2) in pixels on its outer border lie from the line.
 
-    The width is the mean of their distances to the fusion line. Its standard uncertainty is that of a mean of N (GUM 4.2.3),
-    of the clicks, and of a hand's idea of where the border runs; the fusion line's own comes on top wherever it is measured.
+    `zone_fault` found nothing against them. The width is the mean of their distances to the fusion line. Its standard
+    uncertainty is that of a mean of N (GUM 4.2.3), of the clicks, and of a hand's idea of where the border runs; the fusion
+    line's own comes on top wherever it is measured.
     """
     border, line = surface.develop(border_px), surface.develop(metal.line_px)
     away, foot = scipy.spatial.KDTree(line).query(border)

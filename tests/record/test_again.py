@@ -121,6 +121,54 @@ def test_a_heat_affected_zone_that_a_person_clicked_is_measured_logged_told_agai
     assert json.loads((folder / "record.json").read_text())["section"] == before["section"]
 
 
+def test_a_zone_that_lies_in_weld_metal_clicked_later_is_missing_and_says_so(section, tmp_path):
+    """Clicked 2 mm from the line as found, the weld metal then clicked twice as large: the record tells the zone's fault."""
+    folder = shutil.copytree(section, tmp_path / "record")
+    weld = np.array(json.loads((folder / "record.json").read_text())["cut"]["weld_px"])
+    at = [SMALLER * (np.array(one) + 0.5) - 0.5 for one in ((1520, 1390), (1555, 1320), (1440, 1395))]
+    middle = weld.mean(axis=0)
+    larger = middle + 1.9 * (weld[:: len(weld) // 30] - middle)
+    told = [" ".join(f"{x:.1f},{y:.1f}" for x, y in points) for points in (at, larger)]
+    assert cli.main(["review", str(folder), "--by", "A. Miller", "--heat-zone", told[0]]) == 0
+    assert "haz_width_mm" in json.loads((folder / "record.json").read_text())["section"]
+    assert cli.main(["review", str(folder), "--by", "A. Miller", "--weld-metal", told[1]]) == 0
+    data = json.loads((folder / "record.json").read_text())
+    assert "haz_width_mm" not in data["section"]
+    assert data["cut"]["missing"]["haz_width_mm"].endswith("lies in the weld metal or at its border")
+    assert "a person clicked on its border" not in (folder / "report.html").read_text()
+    step = numbers(folder)
+    assert step.holds, step.told
+
+
+@pytest.mark.parametrize("act", ["--heat-zone", "--weld-metal"])
+def test_what_was_never_clicked_is_not_taken_back(section, act, capsys):
+    kept = (section / "record.json").read_bytes()
+    assert cli.main(["review", str(section), "--by", "A. Miller", act, "found"]) == 2
+    assert (section / "record.json").read_bytes() == kept
+    assert "no points were clicked" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("points", "said"),
+    [
+        ([(1450, 1260), (1470, 1270), (1440, 1270)], "point 1 of the zone's border, 942,819, lies in the weld metal"),
+        ([(100, 100), (200, 100), (300, 100)], "beside the cut"),
+        ([(1520, 1390), (1555, 1320), (1400, 1160)], "point 3 of the zone's border, 910,754, lies beside the cut"),
+        ([(1520, 1390), (1290, 1540), (1440, 1395)], "mm from the fusion line"),
+        ([(1520, 1390)] * 5, "fewer than three of the points differ"),
+    ],
+)
+def test_a_border_in_the_weld_metal_the_air_or_far_away_is_refused(section, points, said, capsys):
+    """Each message names the first point that is wrong, where it lies and what was expected; the record is left alone."""
+    kept = (section / "record.json").read_bytes()
+    text = " ".join(f"{SMALLER * (x + 0.5) - 0.5:.1f},{SMALLER * (y + 0.5) - 0.5:.1f}" for x, y in points)
+    assert cli.main(["review", str(section), "--by", "A. Miller", "--heat-zone", text]) == 2
+    assert (section / "record.json").read_bytes() == kept
+    told = capsys.readouterr().err
+    assert said in told
+    assert all(part in told for part in ("expected", "to mend it"))
+
+
 @pytest.mark.parametrize("text", ["1,2 3", "1,1 2,2", "a,b c,d e,f", "-5,0 1,1 2,2"])
 def test_points_that_are_no_border_are_refused(section, text, capsys):
     kept = (section / "record.json").read_bytes()
