@@ -58,7 +58,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--heat-zone",
         metavar="POINTS",
-        help='points "x,y x,y x,y ..." in pixels along the outer border of an etched section\'s heat-affected zone, or "found"',
+        help="heat-affected zone of an etched section: points as above along its outer border, three or more, or 'found'",
     )
     parser.add_argument("--confirm", metavar="ID", help="these are what they are said to be", **several)
     parser.add_argument("--reject", metavar="ID", help="these are no imperfections", **several)

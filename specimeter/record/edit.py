@@ -12,7 +12,8 @@ gives a new record: changed, recomputed (`specimeter.record.recompute`) and with
 - `corner(record, id, at_corner)`: whether it begins at a corner, by eye; None takes the word back
 - `same(record, id, other)`: the same imperfection seen twice, counted once; None undoes the link
 - `observe(record, name, value)`, `enter(record, field, value)`: the sheet's observations and its other entries
-- `specimeter.record.weld_metal.weld_metal(record, picture, points_px)`: where a section's weld metal is
+- `specimeter.record.weld_metal.weld_metal(record, picture, points_px)`: where a section's weld metal is, and
+  `heat_zone`, beside it, where its heat-affected zone ends; None takes either back
 - `looked_over(record)`: the person says that the whole face was looked over, which with every feature gone through completes
   the review
 

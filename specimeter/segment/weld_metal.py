@@ -188,15 +188,17 @@ def zone_fault(metal: WeldMetal, border_px: np.ndarray, surface: Surface, area: 
     """
     rings = [np.asarray(ring_px, np.float32).reshape(-1, 1, 2) for ring_px in (area.outline_px, metal.outline_px)]
     away, _ = scipy.spatial.KDTree(surface.develop(metal.line_px)).query(surface.develop(border_px))
-    for number, (x, y) in enumerate(np.asarray(border_px, float)):
+    for number, ((x, y), far) in enumerate(zip(np.asarray(border_px, float), away, strict=True), start=1):
         cut, weld = (cv2.pointPolygonTest(ring_px, (float(x), float(y)), True) for ring_px in rings)
-        at = f"point {number + 1} of the zone's border, {x:.0f},{y:.0f}, lies"
         if cut < -3 * CLICK_PX:
-            return f"{at} beside the cut"
+            return f"point {number} of the zone's border, {x:.0f},{y:.0f}, lies beside the cut"
         if weld > -CLICK_PX:
-            return f"{at} in the weld metal or at its border"
-        if away[number] > WIDEST_DRAWN_MM:
-            return f"{at} {away[number]:.1f} mm from the fusion line, and no zone is taken to be as wide as that"
+            return f"point {number} of the zone's border, {x:.0f},{y:.0f}, lies in the weld metal or at its border"
+        if far > WIDEST_DRAWN_MM:
+            return (
+                f"point {number} of the zone's border, {x:.0f},{y:.0f}, lies {far:.1f} mm from the fusion line, "
+                "and no zone is taken to be as wide as that"
+            )
     return None
 
 

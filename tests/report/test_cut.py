@@ -62,7 +62,7 @@ def test_an_opening_that_is_too_unsure_is_said_to_be_missing_and_why():
     record.cut.undercuts = (record.cut.undercuts[0].model_copy(update=unsure),)
     told = cut.lines(record)[0]
     assert told.endswith("root radius 0.200 \u00b1 0.050 mm, opening not measured")
-    record.cut.weld_drawn_px, record.cut.photo = None, "p2"
+    record.cut.weld_drawn_px, record.cut.zone_drawn_px, record.cut.photo = None, None, "p2"
     assert {"is": "points", "items": [f"Opening of f1: {why}"]} in cut.blocks(record)
 
 
