@@ -191,7 +191,7 @@ class _Spread:
         if self.which.all():
             return list(of_some)
         laid = [otherwise] * len(self.which)
-        for place, value in zip(np.flatnonzero(self.which).tolist(), of_some, strict=False):
+        for place, value in zip(np.flatnonzero(self.which).tolist(), of_some, strict=True):
             laid[place] = value
         return laid
 

@@ -150,7 +150,7 @@ def _confused(read: Read, joint: Fillet | Butt, lines: list[Line]) -> float:
 
 
 def drawn_metal(points_px: np.ndarray, found: WeldMetal | str, surface: Surface, area: ExaminedArea) -> WeldMetal | None:
-    """Weld metal within a person's points, (N, 2) in pixels, clicked round it, and the metal's outline; None if they hold none.
+    """Weld metal within a person's points, (N, 2) in pixels, clicked round it, and the metal's outline; None if they part none.
 
     Beyond the metal's outline the points may lie anywhere in the air. The heat-affected zone is that of the weld metal `found`.
     """
@@ -165,6 +165,8 @@ def drawn_metal(points_px: np.ndarray, found: WeldMetal | str, surface: Surface,
     tried = tuple(one for other in moved if (one := _common(other, area.outline_px)) is not None)
     line = np.array([nearest(point, _closed(points)) for point in outline])
     inner = outline[np.hypot(*(outline - line).T) < CLICK_PX]  # the part of it that was drawn
+    if len(inner) < LEAST_POINTS:  # all of the cut lies within the points
+        return None
     mm = float(surface.mm_per_px_at(outline.mean(axis=0)))
     seen = found if isinstance(found, WeldMetal) else None
     return WeldMetal(

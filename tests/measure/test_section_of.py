@@ -92,3 +92,10 @@ def test_the_weld_metal_may_be_clicked():
     beside = np.array([[2.0, 2.0], [40.0, 2.0], [40.0, 40.0], [2.0, 40.0]])
     nothing, _ = measured(name, weld_px=beside)
     assert nothing.missing["weld_area_mm2"] == section.NOT_DRAWN
+    whole = np.array(placed(name)[2].area.outline_px)
+    about = whole.mean(axis=0) + 1.5 * (whole - whole.mean(axis=0))
+    corners = np.array(
+        [about.min(axis=0), [about[:, 0].max(), about[:, 1].min()], about.max(axis=0), [about[:, 0].min(), about[:, 1].max()]]
+    )
+    everything, _ = measured(name, weld_px=corners)
+    assert everything.missing["weld_area_mm2"] == section.NOT_DRAWN
