@@ -163,6 +163,7 @@ class Chromium:
             os.dup2(high[1], 4)
 
         options = "--headless --no-sandbox --disable-gpu --hide-scrollbars --disable-dev-shm-usage --remote-debugging-pipe"
+        options += " --force-prefers-reduced-motion"  # what scrolls smoothly would move away under the mouse
         self.process = subprocess.Popen(
             [program, *options.split(), f"--user-data-dir={profile}", "about:blank"],
             preexec_fn=ends,
@@ -311,6 +312,7 @@ FIREFOX = {
     "app.update.auto": False,
     "network.captive-portal-service.enabled": False,
     "network.connectivity-service.enabled": False,
+    "ui.prefersReducedMotion": 1,  # what scrolls smoothly would move away under the mouse
 }
 PATIENCE_S = 180
 
