@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from specimeter.scene import geometry, light, marks, material, voids
-from specimeter.scene.describe import Scene
+from specimeter.scene.describe import Scene, bent_bar
 
 
 class Bar:
@@ -13,9 +13,10 @@ class Bar:
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
-        self.crown = geometry.crown(scene.specimen)
-        self.px_per_mm = 1 / geometry.mm_per_px(scene.specimen, scene.camera)
-        self.maps = material.make(scene.specimen, scene.finish, scene.weld, self.px_per_mm * 1.3)
+        self.specimen, self.finish, weld = bent_bar(scene)
+        self.crown = geometry.crown(self.specimen)
+        self.px_per_mm = 1 / geometry.mm_per_px(self.specimen, scene.camera)
+        self.maps = material.make(self.specimen, self.finish, weld, self.px_per_mm * 1.3)
         for opening in scene.openings:
             marks.lip(self.maps, opening)
         for mark in scene.marks:
@@ -24,38 +25,37 @@ class Bar:
 
     def box(self) -> np.ndarray:
         """World corners, shape (8, 3), of a box that holds it."""
-        return geometry.box(self.scene.specimen)
+        return geometry.box(self.specimen)
 
     def meet(self, rays: np.ndarray) -> dict[str, np.ndarray]:
         """Where unit sight lines (N, 3) first meet it: `part` (0: they miss), `reach` in mm, and what shading needs."""
-        return geometry.meet(self.scene.specimen, self.scene.camera.eye_mm, rays)
+        return geometry.meet(self.specimen, self.scene.camera.eye_mm, rays)
 
     def blocked(self, points: np.ndarray, rays: np.ndarray) -> np.ndarray:
         """1 where it stands between a point on the bench and the sky along a ray, (N,) float32."""
-        return light.behind_bar(self.scene.specimen, points, rays)
+        return light.behind_bar(self.specimen, points, rays)
 
     def central(self, part: dict[str, np.ndarray]) -> np.ndarray:
         """Which points met, (N,) bool, a camera's meter looks at."""
-        return (part["part"] == geometry.FACE) & (np.abs(part["s"]) < 0.7 * self.scene.specimen.radius_mm)
+        return (part["part"] == geometry.FACE) & (np.abs(part["s"]) < 0.7 * self.specimen.radius_mm)
 
     def carve(self, rgb: np.ndarray) -> None:
         """Blend its openings into the linear picture (H, W, 3), in place."""
         for opening in self.scene.openings:
             voids.carve(rgb, self.scene, opening)
 
-    def shade(self, points, view, part) -> np.ndarray:
+    def shade(self, points: np.ndarray, view: np.ndarray, part: dict[str, np.ndarray]) -> np.ndarray:
         """Radiance (N, 3) of points met, for sight lines that come from `view`."""
-        scene, maps = self.scene, self.maps
-        finish = scene.finish
+        scene, specimen, finish, maps = self.scene, self.specimen, self.finish, self.maps
         side = part["part"] == geometry.SIDE
         inside = part["part"] == geometry.INSIDE
-        a = np.where(side, part["depth"] - scene.specimen.width_mm / 2, part["a"])
+        a = np.where(side, part["depth"] - specimen.width_mm / 2, part["a"])
         relief = maps.sample(self.relief, part["s"], a).reshape(-1, 3)
         reflect, body = (maps.sample(m, part["s"], a).reshape(-1, 3) for m in (maps.metal, maps.body))
         normal = part["normal"]
-        axis = np.broadcast_to(geometry.axes(scene.specimen)[1].astype(np.float32), normal.shape)
-        theta = np.clip(part["s"] / scene.specimen.radius_mm, *(geometry.half_angle(scene.specimen) * np.array([-1, 1])))
-        frame = geometry.axes(scene.specimen).astype(np.float32)
+        axis = np.broadcast_to(geometry.axes(specimen)[1].astype(np.float32), normal.shape)
+        theta = np.clip(part["s"] / specimen.radius_mm, *(geometry.half_angle(specimen) * np.array([-1, 1])))
+        frame = geometry.axes(specimen).astype(np.float32)
         radial = np.sin(theta)[:, None] * frame[0] + np.cos(theta)[:, None] * frame[2]
         along_s = light.unit(np.cross(axis, radial))
         along_a = light.unit(np.where(side[:, None], -radial, np.cross(normal, along_s)))

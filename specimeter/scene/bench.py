@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import clutter
 from specimeter.scene.describe import Bench
@@ -14,7 +15,7 @@ BENCHES = ("wood", "cutting-mat", "steel-plate", "cloth", "concrete", "painted-m
 
 
 def draw(
-    bench: Bench, width_mm: float, height_mm: float, per_mm: float, shadow_mm, *, without: Collection[str] = ()
+    bench: Bench, width_mm: float, height_mm: float, per_mm: float, shadow_mm: ArrayLike, *, without: Collection[str] = ()
 ) -> np.ndarray:
     """Linear reflectance of the bench top, float32 (rows, columns, 3); things on it throw shadows along `shadow_mm` [x, y].
 
@@ -22,7 +23,7 @@ def draw(
     """
     rng = np.random.default_rng(bench.seed)
     shape = (int(height_mm * per_mm) + 1, int(width_mm * per_mm) + 1)
-    field = {
+    paints: dict[str, Callable[[np.random.Generator, tuple[int, int], float], np.ndarray]] = {
         "wood": _wood,
         "cutting-mat": _mat,
         "steel-plate": _steel,
@@ -31,18 +32,18 @@ def draw(
         "painted-metal": _paint,
         "paper": _paper,
         "rubber": _rubber,
-    }[bench.name](rng, shape, per_mm)
-    field = np.clip(field, 0.005, 0.95).astype(np.float32)
+    }
+    field = np.clip(paints[bench.name](rng, shape, per_mm), 0.005, 0.95).astype(np.float32)
     for _ in range(bench.clutter):
         clutter.drop(field, rng, per_mm, shadow_mm, without)
     return field
 
 
-def _flat(colour, tone) -> np.ndarray:
+def _flat(colour: ArrayLike, tone: np.ndarray) -> np.ndarray:
     return np.asarray(colour, np.float32) * tone.astype(np.float32)[..., None]
 
 
-def _wood(rng, shape, per_mm):
+def _wood(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     angle = rng.choice([0.0, 90.0]) + rng.normal(0, 6)
     grain = noise(rng, shape, per_mm, (1.2, 4.0, 14.0), stretch=25.0, angle_deg=angle, power=1.0)
     pores = noise(rng, shape, per_mm, (0.5,), stretch=14.0, angle_deg=angle)
@@ -52,7 +53,7 @@ def _wood(rng, shape, per_mm):
     return _flat(colour, tone * stain)
 
 
-def _mat(rng, shape, per_mm):
+def _mat(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     colour = [(0.02, 0.11, 0.07), (0.03, 0.05, 0.13), (0.03, 0.03, 0.035)][rng.integers(3)]
     field = _flat(colour, 1 + 0.08 * noise(rng, shape, per_mm, (0.5, 6.0)))
     line = np.array([0.45, 0.42, 0.2]) if rng.random() < 0.6 else np.array([0.5, 0.55, 0.5])
@@ -66,7 +67,7 @@ def _mat(rng, shape, per_mm):
     return field
 
 
-def _steel(rng, shape, per_mm):
+def _steel(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     streaks = noise(rng, shape, per_mm, (0.4, 1.5), stretch=40.0, angle_deg=rng.uniform(0, 180))
     tone = 1 + 0.13 * streaks + 0.12 * blotches(rng, shape, 25, per_mm)
     field = _flat((0.27, 0.275, 0.285), tone)
@@ -74,7 +75,7 @@ def _steel(rng, shape, per_mm):
     return field + (np.array([0.2, 0.085, 0.03], np.float32) - field) * rust * np.float32(rng.uniform(0, 0.8))
 
 
-def _cloth(rng, shape, per_mm):
+def _cloth(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     rows, columns = np.indices(shape, sparse=True)
     pitch = rng.uniform(0.7, 1.6) * per_mm
     warp = blotches(rng, shape, 12, per_mm) * 1.5
@@ -84,13 +85,13 @@ def _cloth(rng, shape, per_mm):
     return _flat(colour, tone)
 
 
-def _concrete(rng, shape, per_mm):
+def _concrete(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     tone = 1 + 0.12 * blotches(rng, shape, 30, per_mm) + 0.13 * noise(rng, shape, per_mm, (0.4, 1.5, 5.0))
     pits = ramp(noise(rng, shape, per_mm, (1.0,)), 2.3, 3.0)
     return _flat((0.31, 0.30, 0.28), tone * (1 - 0.6 * pits))
 
 
-def _paint(rng, shape, per_mm):
+def _paint(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     colour = [(0.07, 0.16, 0.11), (0.06, 0.10, 0.2), (0.30, 0.31, 0.30), (0.45, 0.19, 0.03)][rng.integers(4)]
     field = _flat(colour, 1 + 0.04 * noise(rng, shape, per_mm, (0.8,)) + 0.06 * blotches(rng, shape, 40, per_mm))
     chips = ramp(blotches(rng, shape, 6, per_mm) + 0.4 * blotches(rng, shape, 1.2, per_mm), 2.1, 2.25)[..., None]
@@ -98,7 +99,7 @@ def _paint(rng, shape, per_mm):
     return field + (np.array([0.3, 0.29, 0.28], np.float32) - field) * np.maximum(chips, 0.5 * scratch)
 
 
-def _paper(rng, shape, per_mm):
+def _paper(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     colour = [(0.78, 0.78, 0.76), (0.6, 0.48, 0.3), (0.7, 0.72, 0.74)][rng.integers(3)]
     field = _flat(colour, 1 + 0.015 * noise(rng, shape, per_mm, (0.3, 1.5)) + 0.03 * blotches(rng, shape, 60, per_mm))
     if rng.random() < 0.4:
@@ -108,7 +109,7 @@ def _paper(rng, shape, per_mm):
     return field
 
 
-def _rubber(rng, shape, per_mm):
+def _rubber(rng: np.random.Generator, shape: tuple[int, int], per_mm: float) -> np.ndarray:
     rows, columns = np.indices(shape, sparse=True)
     rib = np.cos(2 * np.pi * (rows if rng.random() < 0.5 else columns) / (rng.uniform(3, 7) * per_mm))
     tone = 1 + 0.25 * ramp(rib, 0.3, 0.9) + 0.12 * noise(rng, shape, per_mm, (0.4, 2.0)) + np.zeros(shape)

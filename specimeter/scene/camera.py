@@ -6,13 +6,16 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene.describe import Camera, Imaging
 
 _BLURS_PX = (0.0, 0.8, 1.6, 3.2, 6.4)
 
 
-def look_at(target_mm, distance_mm: float, tilt_deg: float, tilt_towards_deg: float, roll_deg: float):
+def look_at(
+    target_mm: ArrayLike, distance_mm: float, tilt_deg: float, tilt_towards_deg: float, roll_deg: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Camera rotation (3, 3) and eye (3,) that look at a point: `tilt_deg` from straight down, leaning to a bench direction."""
     tilt, towards = np.radians(tilt_deg), np.radians(tilt_towards_deg)
     back = np.array([np.sin(tilt) * np.cos(towards), np.sin(tilt) * np.sin(towards), -np.cos(tilt)])
@@ -39,8 +42,8 @@ def expose(
     y, x = np.arange(height, dtype=np.float32)[:, None], np.arange(width, dtype=np.float32)
     r2 = (x - camera.centre_px[0]) ** 2 + (y - camera.centre_px[1]) ** 2
     shading = 1 - np.float32(imaging.vignette) * r2 / np.float32(0.25 * (width**2 + height**2))
-    blur = np.abs(depth_mm - np.float32(crown_depth_mm - imaging.focus_height_mm)) * np.float32(imaging.defocus_px_per_mm)
-    blur = cv2.blur(np.minimum(blur, _BLURS_PX[-1]), (5, 5))
+    spread = np.abs(depth_mm - np.float32(crown_depth_mm - imaging.focus_height_mm)) * np.float32(imaging.defocus_px_per_mm)
+    blur = cv2.blur(np.minimum(spread, _BLURS_PX[-1]), (5, 5))
     for band in range(3):  # one colour at a time: a third of the memory
         plane = light[..., band] * np.float32(imaging.balance[band] * imaging.exposure / face_level)
         if not imaging.off:

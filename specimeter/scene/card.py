@@ -29,7 +29,7 @@ def _box(ink: np.ndarray, per_mm: int, x0: float, y0: float, x1: float, y1: floa
     """Ink an axis-aligned box given in mm, with exact coverage of the texels it cuts."""
     h, w = ink.shape
 
-    def share(lo, hi, n):
+    def share(lo: float, hi: float, n: int) -> np.ndarray:
         edges = np.arange(n)
         return np.clip(np.minimum(edges + 1, hi * per_mm) - np.maximum(edges, lo * per_mm), 0, 1)
 
@@ -65,13 +65,13 @@ def draw(kind: str, per_mm: int) -> np.ndarray:
     return ink
 
 
-def _check_line(ink, per_mm, start, stop, across, upright=False):
+def _check_line(ink: np.ndarray, per_mm: int, start: float, stop: float, across: float, upright: bool = False) -> None:
     for lo, hi, half in ((start, stop, 0.1), (start - 0.1, start + 0.1, 1.0), (stop - 0.1, stop + 0.1, 1.0)):
         box = (lo, across - half, hi, across + half)
         _box(ink, per_mm, *(box if not upright else (box[1], box[0], box[3], box[2])))
 
 
-def _number(ink, per_mm, text, x_mm, y_mm):
+def _number(ink: np.ndarray, per_mm: int, text: str, x_mm: float, y_mm: float) -> None:
     scale = 1.9 * per_mm / 22
     thick = max(1, round(0.2 * per_mm))
     (w, h), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, thick)

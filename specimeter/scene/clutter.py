@@ -6,12 +6,15 @@ from collections.abc import Collection
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 THINGS = ("bar", "pen", "washer", "cable", "screw", "paper", "rule", "grit", "offcut", "coin-blank")
 PLASTIC = ((0.02, 0.02, 0.025), (0.02, 0.05, 0.3), (0.5, 0.02, 0.02), (0.6, 0.5, 0.05), (0.03, 0.2, 0.08), (0.6, 0.6, 0.58))
 
 
-def drop(field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm, without: Collection[str] = ()) -> None:
+def drop(
+    field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm: ArrayLike, without: Collection[str] = ()
+) -> None:
     """Put one thing, if it is none of those left out, anywhere on a bench's reflectance (rows, columns, 3), in place."""
     rows, columns = field.shape[:2]
     centre = np.array([rng.uniform(0, columns), rng.uniform(0, rows)])
@@ -23,14 +26,13 @@ def drop(field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm, 
     metal = np.array([0.35, 0.35, 0.36]) * rng.uniform(0.4, 1.5)
     height = 3.0
 
-    def box(length, half, value=255, at=(0.0, 0.0)):
-        middle = centre + (at[0] * along + at[1] * across) * per_mm
+    def box(length: float, half: float) -> None:
         corners = [
-            middle + (i * along * length / 2 + j * across * half) * per_mm for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+            centre + (i * along * length / 2 + j * across * half) * per_mm for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
         ]
-        cv2.fillConvexPoly(mask, np.round(np.array(corners) * 16).astype(np.int32), value, cv2.LINE_AA, 4)
+        cv2.fillConvexPoly(mask, np.round(np.array(corners) * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
 
-    def disc(radius, value=255, at=0.0):
+    def disc(radius: float, value: int = 255, at: float = 0.0) -> None:
         x, y = np.round(centre + along * at * per_mm).astype(int)
         cv2.circle(mask, (int(x), int(y)), max(1, int(radius * per_mm)), value, -1, cv2.LINE_AA)
 
@@ -99,11 +101,11 @@ def drop(field: np.ndarray, rng: np.random.Generator, per_mm: float, shadow_mm, 
     ground += (surface - ground) * alpha
 
 
-def _graduate(surface, centre, along, across, per_mm) -> None:
+def _graduate(surface: np.ndarray, centre: np.ndarray, along: np.ndarray, across: np.ndarray, per_mm: float) -> None:
     """Millimetre marks along one edge of a rule."""
     for mm in range(-70, 71):
         long = 6.0 if mm % 10 == 0 else 4.5 if mm % 5 == 0 else 3.0
         start = centre + (along * mm + across * 9.0) * per_mm
         stop = start - across * long * per_mm
-        ends = [tuple(int(v) for v in np.round(p * 16)) for p in (start, stop)]
-        cv2.line(surface, *ends, (0.03, 0.03, 0.03), max(1, round(0.2 * per_mm)), cv2.LINE_AA, 4)
+        one, two = ([int(v) for v in np.round(p * 16)] for p in (start, stop))
+        cv2.line(surface, one, two, (0.03, 0.03, 0.03), max(1, round(0.2 * per_mm)), cv2.LINE_AA, 4)

@@ -8,7 +8,7 @@ bend face are [s, a]: s along the arc (0 at the crown line), a along the bend ax
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TypeVar, dataclass_transform
+from typing import Any, TypeVar, dataclass_transform
 
 import numpy as np
 
@@ -99,6 +99,37 @@ class Fracture:
     rust: float = 0.0
     tint: float = 0.0
     seed: int = 0
+
+
+@record
+class Cut:
+    """How a cut surface looks."""
+
+    name: str
+    level: float  # reflectance of the metal
+    warm: float
+    diffuse: float
+    rough: float
+    lay_mm: tuple[float, float]  # widths of grinding marks
+    lay_deg: float
+    lay: float  # their r.m.s. slope
+    saw: float = 0.0  # r.m.s. slope of saw marks that were not ground away
+    saw_mm: float = 0.6
+    etch: float = 0.0  # 0: not etched; 1: strongly
+    weld_tone: float = -0.3  # tone of weld metal against parent, at full etch
+    line: float = 0.5  # darkness of the fusion line
+    haz_tone: float = -0.25
+    haz_mm: float = 2.0
+    columns: float = 0.25  # contrast of the weld's grain
+    column_mm: float = 0.5
+    tint: tuple[float, float, float] = (1.0, 1.0, 1.0)  # colour of what is etched dark
+    stain: float = 0.0
+    patchy: float = 0.0  # 0: etched evenly; 1: half of it hardly at all
+    rust: float = 0.0
+    chamfer_mm: float = 0.0  # broken edge round the cut
+    runs: float = 0.4
+    seed: int = 0
+    extra: dict[str, float] = field(default_factory=dict)
 
 
 @record
@@ -279,7 +310,7 @@ class Scene:
     seed: int
     id: str
     specimen: Specimen | Broken
-    finish: Finish | Fracture
+    finish: Finish | Fracture | Cut
     weld: Weld | None  # None on broken faces
     light: Light
     bench: Bench
@@ -303,12 +334,32 @@ class Scene:
         return self.specimen.crown_height_mm + (self.card.origin_mm[2] if self.card.kind != "none" else 0.0)
 
 
+def bent_bar(scene: Scene) -> tuple[Specimen, Finish, Weld]:
+    """The bar of a scene that shows a bend, its metal and its weld; TypeError if the scene shows something else."""
+    if isinstance(scene.specimen, Specimen) and isinstance(scene.finish, Finish) and scene.weld is not None:
+        return scene.specimen, scene.finish, scene.weld
+    raise TypeError(shows_no(scene, "bent bar with its Finish and its Weld"))
+
+
+def broken_end(scene: Scene) -> tuple[Broken, Fracture]:
+    """The half of a scene that shows a break, and its metal; TypeError if the scene shows something else."""
+    if isinstance(scene.specimen, Broken) and isinstance(scene.finish, Fracture):
+        return scene.specimen, scene.finish
+    raise TypeError(shows_no(scene, "broken end with its Fracture"))
+
+
+def shows_no(scene: Scene, expected: str) -> str:
+    """The sentence of a scene that was asked for something that it does not show."""
+    seen = f"a {type(scene.specimen).__name__} of {scene.specimen.test!r} with a {type(scene.finish).__name__}"
+    return f"scene {scene.id} shows no {expected}: it shows {seen}{'' if scene.weld else ' and no Weld'}"
+
+
 @record
 class Picture:
     """A rendered photograph with its truth and its sheet."""
 
     rgb: np.ndarray  # (H, W, 3) uint8
-    truth: dict
+    truth: dict[str, Any]
     sheet_toml: str
     focal_35mm_mm: float | None
     jpeg_quality: int

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from specimeter.scene import geometry, light, marks
-from specimeter.scene.describe import Light, Scene
+from specimeter.scene.describe import Lamp, Light, Scene, broken_end
 from specimeter.scene.fracture_features import work_in
 from specimeter.scene.fracture_relief import Relief, make
 from specimeter.scene.material import noise
@@ -18,8 +18,8 @@ _STEPS = 28
 
 def relief_of(scene: Scene, per_mm: float | None = None) -> Relief:
     """The maps of a scene's broken end with all features and marks."""
-    per_mm = per_mm or _FINER / geometry.mm_per_px(scene.specimen, scene.camera)
-    relief = make(scene.specimen, scene.finish, per_mm)
+    specimen, finish = broken_end(scene)
+    relief = make(specimen, finish, per_mm or _FINER / geometry.mm_per_px(specimen, scene.camera))
     for feature in scene.openings:
         work_in(relief, feature)
     for mark in scene.marks:
@@ -32,11 +32,12 @@ class BrokenEnd:
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
-        self.px_per_mm = 1 / geometry.mm_per_px(scene.specimen, scene.camera)
+        self.specimen = broken_end(scene)[0]
+        self.px_per_mm = 1 / geometry.mm_per_px(self.specimen, scene.camera)
         self.relief = relief_of(scene)
         self.maps = self.relief.maps
-        self.frame = geometry.axes(scene.specimen)
-        self.crown = geometry.crown(scene.specimen)
+        self.frame = geometry.axes(self.specimen)
+        self.crown = geometry.crown(self.specimen)
         hollow_a, hollow_s = np.gradient(self.relief.hollow * np.float32(self.maps.per_mm))
         within = self.relief.hollow > 0  # a rim is no part of its hollow: differences reach over it, slopes may not
         self.maps.slope_s -= np.clip(hollow_s, -4, 4) * within
@@ -50,8 +51,8 @@ class BrokenEnd:
 
     def box(self) -> np.ndarray:
         """World corners, shape (8, 3), of a box that holds it."""
-        low, high = self.scene.specimen.body_mm.min(0), self.scene.specimen.body_mm.max(0)
-        top, foot = 2.0, -self.scene.specimen.crown_height_mm
+        low, high = self.specimen.body_mm.min(0), self.specimen.body_mm.max(0)
+        top, foot = 2.0, -self.specimen.crown_height_mm
         local = [[s, a, z] for s in (low[0], high[0]) for a in (low[1], high[1]) for z in (foot, top)]
         return np.array(local) @ self.frame + self.crown
 
@@ -94,7 +95,7 @@ class BrokenEnd:
         reach = np.where(part > 0, reach, np.inf).astype(np.float32)
         return {"part": part, "reach": reach, "s": s, "a": a, "z": z, "normal": normal}
 
-    def _descend(self, s, a, run) -> np.ndarray:
+    def _descend(self, s: np.ndarray, a: np.ndarray, run: np.ndarray) -> np.ndarray:
         """How far down sight lines end that enter a hollow at s, a; 0 elsewhere."""
         result = np.zeros(len(s), np.float32)
         index = np.flatnonzero(self._at(self.relief.hollow, s, a) > 1e-3) if len(s) else np.zeros(0, int)
@@ -114,9 +115,18 @@ class BrokenEnd:
         result[index] = deep
         return result
 
-    def _walls(self, part, s, a, z, p, run, normal) -> None:
+    def _walls(
+        self,
+        part: np.ndarray,
+        s: np.ndarray,
+        a: np.ndarray,
+        z: np.ndarray,
+        p: np.ndarray,
+        run: np.ndarray,
+        normal: np.ndarray,
+    ) -> None:
         """Sight lines that miss the top but meet a side below it."""
-        foot = self.scene.specimen.crown_height_mm
+        foot = self.specimen.crown_height_mm
         index = np.flatnonzero(part == 0)
         if not len(index):
             return
@@ -166,10 +176,10 @@ class BrokenEnd:
     def carve(self, rgb: np.ndarray) -> None:
         """Nothing: hollows are met by sight lines."""
 
-    def _lit(self, whole: np.ndarray, lamp) -> np.ndarray:
+    def _lit(self, whole: np.ndarray, lamp: Lamp) -> np.ndarray:
         """Share of a lamp's disc that each texel sees over the relief round it."""
         toward = self.frame @ (np.asarray(lamp.place_mm) - self.crown)
-        distance = np.linalg.norm(toward)
+        distance = float(np.linalg.norm(toward))
         flat = np.hypot(*toward[:2])
         rise = float(toward[2] / max(flat, 1e-3))
         size = max(lamp.radius_mm / distance, 0.02) * (1 + rise * rise)
@@ -178,7 +188,7 @@ class BrokenEnd:
         step = toward[:2] / flat * self.maps.per_mm
         seen = np.ones(whole.shape, np.float32)
         for reach in np.geomspace(1.2 / self.maps.per_mm, 3.0 / max(rise, 0.25), 14):
-            move = np.float32([[1, 0, step[0] * reach], [0, 1, step[1] * reach]])
+            move = np.array([[1, 0, step[0] * reach], [0, 1, step[1] * reach]], np.float32)
             ahead = np.asarray(
                 cv2.warpAffine(
                     whole,
@@ -200,7 +210,7 @@ class BrokenEnd:
             buried += np.clip((low - whole) / np.float32(size_mm), -0.3, 2.0)
         return np.exp(-0.75 * np.clip(buried, -0.3, None)).clip(0.08, 1.15)
 
-    def shade(self, points, view, part) -> np.ndarray:
+    def shade(self, points: np.ndarray, view: np.ndarray, part: dict[str, np.ndarray]) -> np.ndarray:
         """Radiance (N, 3) of points met, for sight lines that come from `view`."""
         scene = self.scene
         s, a = part["s"], part["a"]

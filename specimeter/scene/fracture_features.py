@@ -51,7 +51,7 @@ def _into(share: np.ndarray, per_mm: float) -> np.ndarray:
     return cv2.distanceTransform((share > 0.5).astype(np.uint8), cv2.DIST_L2, 5) / np.float32(per_mm)
 
 
-def _hollow(relief: Relief, feature: Opening, box, share, rng) -> None:
+def _hollow(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
     """A gas pore: a smooth bowl, bright or oxidised."""
     per_mm = relief.maps.per_mm
     into = _into(share, per_mm)
@@ -76,7 +76,7 @@ def _hollow(relief: Relief, feature: Opening, box, share, rng) -> None:
     _blend(relief.maps.rough, box, share, rough)
 
 
-def _slag(relief: Relief, feature: Opening, box, share, rng) -> None:
+def _slag(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
     """Slag: a glassy, angular lump that partly fills its bed, with a gap at the rim; glass mirrors little, but sharply."""
     per_mm = relief.maps.per_mm
     into = _into(share, per_mm)
@@ -96,7 +96,7 @@ def _slag(relief: Relief, feature: Opening, box, share, rng) -> None:
     _blend(relief.maps.rough, box, share, rng.uniform(0.06, 0.2))
 
 
-def _unfused(relief: Relief, feature: Opening, box, share, rng) -> None:
+def _unfused(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
     """Surface that never fused: flat and smooth, as it was cut, ground or rolled, often oxidised by the arc's heat."""
     maps, per_mm = relief.maps, relief.maps.per_mm
     part = relief.height[box]
@@ -145,7 +145,7 @@ def _unfused(relief: Relief, feature: Opening, box, share, rng) -> None:
     _blend(maps.rough, box, share, rough)
 
 
-def _fisheye(relief: Relief, feature: Opening, box, share, rng) -> None:
+def _fisheye(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
     """A fisheye: a bright, fine-grained disc round a small pore or inclusion."""
     maps, per_mm = relief.maps, relief.maps.per_mm
     soft = cv2.GaussianBlur(share, (0, 0), max(0.04 * per_mm, 0.6))

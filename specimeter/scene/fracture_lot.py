@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import shapes
 from specimeter.scene.describe import Broken, Fracture, Mark, Opening
@@ -71,7 +74,7 @@ def fracture(rng: np.random.Generator, name: str, seed: int) -> Fracture:
     )
 
 
-def features(rng, specimen: Broken, count: int | None = None) -> list[Opening]:
+def features(rng: np.random.Generator, specimen: Broken, count: int | None = None) -> list[Opening]:
     """Imperfections that neither touch each other nor cross the face's outline, but for those that lie along its root edge."""
     if count is None:
         count = int(rng.choice([1, 1, 2, 2, 3, 3, 4, 6, 8]))
@@ -85,7 +88,7 @@ def features(rng, specimen: Broken, count: int | None = None) -> list[Opening]:
     return kept
 
 
-def _fits(feature: Opening, specimen: Broken, others) -> bool:
+def _fits(feature: Opening, specimen: Broken, others: Sequence[Opening]) -> bool:
     outline = feature.outline_mm
     away = shapes.distance_to(specimen.face_mm, outline)
     if not feature.at_corner and away.max() > -0.35:
@@ -103,12 +106,14 @@ def _fits(feature: Opening, specimen: Broken, others) -> bool:
     return True
 
 
-def _spot(rng, specimen: Broken) -> np.ndarray:
+def _spot(rng: np.random.Generator, specimen: Broken) -> np.ndarray:
     low, high = specimen.face_mm.min(0), specimen.face_mm.max(0)
     return rng.uniform(low + 0.06 * (high - low), high - 0.06 * (high - low))
 
 
-def make(rng, outline, kind: str, form: str, depth: float, fill: str, at_corner: bool = False) -> Opening:
+def make(
+    rng: np.random.Generator, outline: np.ndarray, kind: str, form: str, depth: float, fill: str, at_corner: bool = False
+) -> Opening:
     """One feature with a seed of its own."""
     return Opening(
         outline_mm=outline,
@@ -121,22 +126,22 @@ def make(rng, outline, kind: str, form: str, depth: float, fill: str, at_corner:
     )
 
 
-def _size(rng, low=LEAST_MM, high=LARGEST_MM) -> float:
+def _size(rng: np.random.Generator, low: float = LEAST_MM, high: float = LARGEST_MM) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def _pore_fill(rng) -> str:
+def _pore_fill(rng: np.random.Generator) -> str:
     return str(rng.choice(["shiny", "oxidised", "dark"], p=[0.4, 0.35, 0.25]))
 
 
-def pore(rng, centre, size: float, fill: str) -> Opening:
+def pore(rng: np.random.Generator, centre: ArrayLike, size: float, fill: str) -> Opening:
     """A round pore of a diameter in mm: broken open near its middle, so about half as deep as wide."""
     outline = shapes.cavity(rng, size * rng.uniform(1.0, 1.2), size, rough=float(rng.uniform(0.005, 0.06)))
     outline = shapes.turn(outline, rng.uniform(0, np.pi), centre)
     return make(rng, outline, "pore", "pore", size * rng.uniform(0.25, 0.6), fill)
 
 
-def _group(rng, specimen: Broken, form: str) -> list[Opening]:
+def _group(rng: np.random.Generator, specimen: Broken, form: str) -> list[Opening]:
     spot, across = _spot(rng, specimen), specimen.thickness_mm
     along = np.pi / 2 + rng.normal(0, 0.12)  # along the weld
     if form == "pore":
@@ -207,7 +212,7 @@ def _group(rng, specimen: Broken, form: str) -> list[Opening]:
     return [make(rng, shapes.turn(outline, rng.uniform(0, np.pi), spot), "fisheye", "fisheye", 0.1, "crystals")]
 
 
-def angular(rng, length: float, width: float) -> np.ndarray:
+def angular(rng: np.random.Generator, length: float, width: float) -> np.ndarray:
     """An angular closed outline, longer along u: a few corners with nearly straight sides between."""
     corners = int(rng.integers(5, 10))
     angle = np.sort((np.arange(corners) + rng.uniform(-0.35, 0.35, corners)) * 2 * np.pi / corners)
@@ -228,7 +233,7 @@ def angular(rng, length: float, width: float) -> np.ndarray:
     return (outline - (outline.min(0) + outline.max(0)) / 2) * ([length, width] / np.ptp(outline, axis=0))
 
 
-def _at_root(rng, specimen: Broken) -> list[Opening]:
+def _at_root(rng: np.random.Generator, specimen: Broken) -> list[Opening]:
     """Unfused surface along the root edge: straight there, wavy where fusion began."""
     low, high = specimen.face_mm.min(0), specimen.face_mm.max(0)
     length = min(_size(rng, 2.0, 30.0), 0.9 * (high[1] - low[1]))
@@ -256,18 +261,24 @@ def _at_root(rng, specimen: Broken) -> list[Opening]:
     return [make(rng, outline, kind, "root", rng.uniform(0.02, 0.2), fill, at_corner=True)]
 
 
-def marks(rng, specimen: Broken, chosen) -> list[Mark]:
+def marks(rng: np.random.Generator, specimen: Broken, chosen: Sequence[Opening]) -> list[Mark]:
     """Dust, fibres, rust spots, stains, bruises and scratches on the face; none within 0.6 mm of a feature."""
     found: list[Mark] = []
 
-    def line(length):
+    def line(length: float) -> np.ndarray:
         start, angle = _spot(rng, specimen), rng.uniform(0, np.pi)
         t = np.linspace(0, 1, 8)[:, None]
         bow = rng.normal(0, 0.15) * length * t * (1 - t) * 4
         return start + t * length * np.array([np.cos(angle), np.sin(angle)]) + bow * np.array([-np.sin(angle), np.cos(angle)])
 
-    def add(kind, lines, size, strength, colour=(0.0, 0.0, 0.0)):
-        lines = tuple(np.asarray(one, float).reshape(-1, 2) for one in lines)
+    def add(
+        kind: str,
+        polylines: Iterable[ArrayLike],
+        size: float,
+        strength: float,
+        colour: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    ) -> None:
+        lines = tuple(np.asarray(one, float).reshape(-1, 2) for one in polylines)
         points = np.concatenate(lines)
         if any(shapes.distance_to(one.outline_mm, points).min() < 0.6 + size / 2 for one in chosen):
             return

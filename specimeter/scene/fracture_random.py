@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -10,15 +12,25 @@ from specimeter.scene import card as cards
 from specimeter.scene import fracture_lot as lot
 from specimeter.scene import geometry, groups, shapes
 from specimeter.scene.camera import look_at
-from specimeter.scene.describe import Bench, Broken, Camera, Card, Mark, Scene, Zone
+from specimeter.scene.describe import Bench, Broken, Camera, Card, Imaging, Mark, Scene, Specimen, Zone, broken_end
 from specimeter.scene.fracture_relief import strip_mm
 
 TESTS = ("nick-break", "fillet-break")
 FRACTURES = tuple(lot.FRACTURES)
+Lens = tuple[tuple[float, float], float]  # 35 mm equivalent focal lengths, least distance in mm
+ImagingLot = Callable[[np.random.Generator, Camera, Specimen | Broken, bool], Imaging]
+Curve = Callable[[np.ndarray], np.ndarray]
 BEYOND = 60.0  # mm: zones reach this far out; the body's outline cuts them
 
 
-def broken_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging, options: dict) -> Scene:
+def broken_scene(
+    seed: int,
+    rngs: Sequence[np.random.Generator],
+    names: dict[str, str],
+    camera_kinds: Mapping[str, Lens],
+    imaging: ImagingLot,
+    options: dict[str, Any],
+) -> Scene:
     """One scene; `rngs` are fourteen generators, `names` the groups chosen, `imaging` draws the sensor.
 
     `options`: clean, marks, width_px, mm_per_px, height, openings, ideal, tilt_deg, half.
@@ -74,21 +86,22 @@ def broken_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging, 
 def mate(scene: Scene) -> Scene:
     """The same break seen on its other half: all mirrored along the weld."""
 
-    def over(outline):
+    def over(outline: np.ndarray) -> np.ndarray:
         return outline[::-1] * [1.0, -1.0]
 
+    specimen, finish = broken_end(scene)
     specimen = replace(
-        scene.specimen,
+        specimen,
         half="b",
-        body_mm=over(scene.specimen.body_mm),
-        face_mm=over(scene.specimen.face_mm),
-        zones=tuple(replace(zone, outline_mm=over(zone.outline_mm)) for zone in scene.specimen.zones),
+        body_mm=over(specimen.body_mm),
+        face_mm=over(specimen.face_mm),
+        zones=tuple(replace(zone, outline_mm=over(zone.outline_mm)) for zone in specimen.zones),
     )
     openings = []
     for one in scene.openings:
         left = one.kind == "slag" and one.seed % 2  # the lump stayed in the other half: its bed, stained by it
         openings.append(replace(one, outline_mm=over(one.outline_mm), fill="dark" if left else one.fill, seed=one.seed + 1))
-    finish = replace(scene.finish, ridge_deg=-scene.finish.ridge_deg, seed=scene.finish.seed)
+    finish = replace(finish, ridge_deg=-finish.ridge_deg)
     return replace(scene, id=f"{scene.id}-b", specimen=specimen, openings=tuple(openings), finish=finish)
 
 
@@ -99,7 +112,7 @@ def gauge_points_mm(specimen: Broken) -> np.ndarray:
     return np.array([[middle, low[1] + 1.2], [middle, high[1] - 1.2]])
 
 
-def _specimen(rng, test: str, card: str) -> Broken:
+def _specimen(rng: np.random.Generator, test: str, card: str) -> Broken:
     nick = test == "nick-break"
     most = 74.0 if card == "frame" else 110.0
     if nick:
@@ -121,16 +134,16 @@ def _specimen(rng, test: str, card: str) -> Broken:
     half_s, half_a = thickness / 2, width / 2
     lean = rng.normal(0, 0.03, 2)
 
-    def low_a(s):
+    def low_a(s: np.ndarray) -> np.ndarray:
         return -half_a + ends[0] + (wave[0](s) + lean[0] * s if ends[0] else 0.05 * wave[0](s))
 
-    def high_a(s):
+    def high_a(s: np.ndarray) -> np.ndarray:
         return half_a - ends[1] + (wave[1](s) + lean[1] * s if ends[1] else 0.05 * wave[1](s))
 
-    def cap(a):  # towards +s before the root side is chosen
+    def cap(a: np.ndarray) -> np.ndarray:  # towards +s before the root side is chosen
         return half_s + bulge * (1 - (a / half_a) ** 2) - bulge + wave[2](a)
 
-    def foot(a):
+    def foot(a: np.ndarray) -> np.ndarray:
         return -half_s + (0.35 if nick else 0.15) * wave[3](a)
 
     face = _outline(low_a, high_a, foot, cap)
@@ -179,18 +192,18 @@ def _cut_to(zone: Zone, body: np.ndarray) -> Zone:
     return replace(zone, outline_mm=np.clip(zone.outline_mm, low, high))
 
 
-def _zone(rng, kind: str, outline: np.ndarray, level: float, slope: float) -> Zone:
+def _zone(rng: np.random.Generator, kind: str, outline: np.ndarray, level: float, slope: float) -> Zone:
     return Zone(kind=kind, outline_mm=outline, level_mm=float(level), slope_s=float(slope), seed=int(rng.integers(1 << 31)))
 
 
-def _wave(rng, amount: float):
+def _wave(rng: np.random.Generator, amount: float) -> Curve:
     """A smooth random curve over +-60 mm of an r.m.s. in mm."""
     values = 0.8 * shapes.smooth_noise(rng, 1200, 0.06) + 0.2 * shapes.smooth_noise(rng, 1200, 0.012)
     places = np.linspace(-60, 60, 1200)
     return lambda at: amount * np.interp(at, places, values)
 
 
-def _outline(low_a, high_a, low_s, high_s, step: float = 0.12) -> np.ndarray:
+def _outline(low_a: Curve, high_a: Curve, low_s: Curve, high_s: Curve, step: float = 0.12) -> np.ndarray:
     """The closed outline of a four-sided patch between curves a = f(s) and s = f(a)."""
     span_a, span_s = (float(np.ptp([f(np.zeros(1))[0] for f in pair])) for pair in ((low_a, high_a), (low_s, high_s)))
     along = np.linspace(0, 1, max(12, int(span_a / step)))[:-1]
@@ -204,7 +217,7 @@ def _outline(low_a, high_a, low_s, high_s, step: float = 0.12) -> np.ndarray:
     return np.column_stack([s, a])
 
 
-def card_beside(rng, kind: str, specimen: Broken, height: str, gap_mm: float) -> Card:
+def card_beside(rng: np.random.Generator, kind: str, specimen: Broken, height: str, gap_mm: float) -> Card:
     if kind == "none":
         return Card(kind="none")
     crown = specimen.crown_height_mm
@@ -230,7 +243,8 @@ def card_beside(rng, kind: str, specimen: Broken, height: str, gap_mm: float) ->
         angle = specimen.axis_angle_deg + 90 + turn
     shrink = (1.0, 1.0)
     if rng.random() < 0.4:
-        shrink = tuple(float(v) for v in 1 + rng.normal(-0.002, 0.003) + np.array([0, rng.normal(0, 0.0006)]))
+        both = 1 + rng.normal(-0.002, 0.003) + np.array([0, rng.normal(0, 0.0006)])
+        shrink = (float(both[0]), float(both[1]))
     radians = np.radians(angle)
     frame = np.array([[np.cos(radians), np.sin(radians)], [-np.sin(radians), np.cos(radians)]])
     origin = np.asarray(centre) - (size * shrink / 2) @ frame
@@ -260,7 +274,7 @@ def in_clear_view(specimen: Broken, card: Card, camera: Camera) -> bool:
     inverse = geometry.axes(specimen)
     foot, level = 0.0, card.origin_mm[2]
 
-    def on_card(world):
+    def on_card(world: np.ndarray) -> np.ndarray:
         flat = (world[:, :2] - card.origin_mm[:2]) @ _card_frame(card).T
         rim = 4.0 if card.block else 1.0
         over = ((flat > -rim) & (flat < corners[2] + rim)).all(1)
@@ -293,7 +307,9 @@ def in_clear_view(specimen: Broken, card: Card, camera: Camera) -> bool:
     return True
 
 
-def camera_over(rng, name: str, kind, specimen: Broken, card: Card, options: dict) -> Camera:
+def camera_over(
+    rng: np.random.Generator, name: str, kind: Lens, specimen: Broken, card: Card, options: dict[str, Any]
+) -> Camera:
     (low, high), nearest = kind
     focal_35 = float(rng.uniform(low, high))
     width_px, mm_per_px = options["width_px"], options["mm_per_px"]
@@ -318,7 +334,7 @@ def camera_over(rng, name: str, kind, specimen: Broken, card: Card, options: dic
     target = np.array([*(shown[:, :2].min(0) + shown[:, :2].max(0)) / 2, -specimen.crown_height_mm])
     distance = max(nearest, 110.0) if mm_per_px is None else mm_per_px * focal_px
 
-    def at(distance):
+    def at(distance: float) -> Camera:
         rotation, eye = look_at(target, distance, tilt, towards, roll)
         return Camera(
             name=name,

@@ -76,7 +76,9 @@ def make(specimen: Broken, finish: Fracture, per_mm: float) -> Relief:
     return Relief(maps=maps, height=height, hollow=blank, inside=inside, face=face)
 
 
-def grains(rng, shape, per_mm: float, size_mm: float, tilt: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def grains(
+    rng: np.random.Generator, shape, per_mm: float, size_mm: float, tilt: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Slopes along columns and rows, and a tone of unit spread, of facets that each face their own way."""
     count = max(4, int(shape[0] * shape[1] / (size_mm * per_mm) ** 2))
     seeds = np.ones(shape, np.uint8)
@@ -88,7 +90,7 @@ def grains(rng, shape, per_mm: float, size_mm: float, tilt: float) -> tuple[np.n
     return found[..., 0], found[..., 1], found[..., 2]
 
 
-def _break(maps: Maps, specimen: Broken, finish: Fracture, within: np.ndarray, rng) -> np.ndarray:
+def _break(maps: Maps, specimen: Broken, finish: Fracture, within: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Work the broken metal into the maps; returns its height in mm."""
     shape, per_mm = maps.shape, maps.per_mm
     s = (maps.s0 + np.arange(shape[1], dtype=np.float32) / per_mm)[None]
@@ -138,7 +140,7 @@ def _break(maps: Maps, specimen: Broken, finish: Fracture, within: np.ndarray, r
     return height
 
 
-def _ridges(rng, shape, per_mm, finish: Fracture, s, a) -> np.ndarray:
+def _ridges(rng: np.random.Generator, shape, per_mm, finish: Fracture, s, a) -> np.ndarray:
     """Height of ridges that run one way, or fan out from a place beyond the face."""
     angle = np.radians(finish.ridge_deg)
     if finish.fan < 0.5:
@@ -148,8 +150,8 @@ def _ridges(rng, shape, per_mm, finish: Fracture, s, a) -> np.ndarray:
         ds, da = s + np.float32(away * np.cos(angle)), a + np.float32(away * np.sin(angle))
         around, reach = np.arctan2(da, ds), np.hypot(ds, da)
         count = 4096
-        line = rng.standard_normal((64, count)).astype(np.float32)
-        line = np.hstack([line[:, -256:], line, line[:, :256]])
+        random = rng.standard_normal((64, count)).astype(np.float32)
+        line: np.ndarray = np.hstack([random[:, -256:], random, random[:, :256]])
         width = min(finish.ridge_mm / max(away, 5.0) / (2 * np.pi) * count, 70.0)
         line = cv2.GaussianBlur(line, (0, 0), sigmaX=max(0.5 * width, 0.6), sigmaY=3.0)[:, 256:-256]
         x = ((around / (2 * np.pi)) % 1.0 * (count - 1)).astype(np.float32)
@@ -173,8 +175,10 @@ def _zone(maps: Maps, zone: Zone, share: np.ndarray, height: np.ndarray) -> None
     a = (maps.a0 + np.arange(box[0].start, box[0].stop, dtype=np.float32) / per_mm)[:, None]
     middle = zone.outline_mm.mean(0)
     level = zone.level_mm + zone.slope_s * (s - middle[0]) + 0.04 * blotches(rng, shape, 6.0, per_mm)
-    slope_s, slope_a = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    tone, rough = 1 + 0.05 * blotches(rng, shape, 4.0, per_mm), np.full(shape, 0.26, np.float32)
+    slope_s: np.ndarray = np.zeros(shape, np.float32)
+    slope_a: np.ndarray = np.zeros(shape, np.float32)
+    tone = 1 + 0.05 * blotches(rng, shape, 4.0, per_mm)
+    rough: np.ndarray = np.full(shape, 0.26, np.float32)
     colour, body = np.array([0.5, 0.5, 0.5]) * rng.uniform(0.45, 1.0), 0.2
     if zone.kind in ("saw-cut", "disc-cut", "machined"):
         pitch = {"saw-cut": rng.uniform(0.12, 0.45), "disc-cut": rng.uniform(0.06, 0.2), "machined": rng.uniform(0.1, 0.3)}[
@@ -220,7 +224,7 @@ def _zone(maps: Maps, zone: Zone, share: np.ndarray, height: np.ndarray) -> None
     height[box] += (level - height[box]).astype(np.float32) * part
 
 
-def _rust(maps: Maps, strength: float, rng) -> None:
+def _rust(maps: Maps, strength: float, rng: np.random.Generator) -> None:
     shape, per_mm = maps.shape, maps.per_mm
     field = (
         blotches(rng, shape, 7.0, per_mm)

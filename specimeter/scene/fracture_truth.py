@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import fracture, geometry, shapes
-from specimeter.scene.describe import Opening, Scene
+from specimeter.scene.describe import Opening, Scene, broken_end
 from specimeter.scene.fracture_relief import Relief
 
 
@@ -16,12 +19,12 @@ def on_relief_px(scene: Scene, relief: Relief, outline_mm: np.ndarray) -> np.nda
     return geometry.project(scene.camera, lifted)
 
 
-def parts(scene: Scene, dense, rounded) -> dict:
+def parts(scene: Scene, dense: Callable[[np.ndarray], np.ndarray], rounded: Callable[[ArrayLike, int], list]) -> dict:
     """The truth's entries that differ from a bend's: specimen, area, features, marks.
 
     `dense(outline)` puts points close together, `rounded(points, digits)` makes them JSON-ready.
     """
-    specimen, relief = scene.specimen, fracture.relief_of(scene)  # the picture's own: another sampling draws other ridges
+    specimen, relief = broken_end(scene)[0], fracture.relief_of(scene)  # the picture's own: another sampling draws other ridges
     ends = geometry.project(
         scene.camera, geometry.place(specimen, [[0.0, -specimen.width_mm / 2], [0.0, specimen.width_mm / 2]])
     )
@@ -62,7 +65,7 @@ def parts(scene: Scene, dense, rounded) -> dict:
 
 def sheet_lines(scene: Scene) -> list[str]:
     """The tables of the sheet that differ from a bend's, without the scale."""
-    specimen = scene.specimen
+    specimen = broken_end(scene)[0]
     thickness = specimen.thickness_mm
     if specimen.test == "fillet-break":  # a plate about as thick as the weld's legs, which are 1.4 throats
         thickness = round(1.4 * float(np.ptp(specimen.face_mm[:, 0])) * (1 + 0.05 * (scene.seed % 7)))
@@ -82,9 +85,10 @@ def sheet_lines(scene: Scene) -> list[str]:
 def _axis_px(scene: Scene) -> str:
     """Two points on the face along the weld, as a hand marks them, as TOML."""
     rng = np.random.default_rng(scene.seed + 79)
-    low, high = scene.specimen.face_mm.min(0), scene.specimen.face_mm.max(0)
+    specimen = broken_end(scene)[0]
+    low, high = specimen.face_mm.min(0), specimen.face_mm.max(0)
     middle = (low[0] + high[0]) / 2
-    ends = geometry.place(scene.specimen, [[middle, low[1] + 1.0], [middle, high[1] - 1.0]])
+    ends = geometry.place(specimen, [[middle, low[1] + 1.0], [middle, high[1] - 1.0]])
     ends = geometry.project(scene.camera, ends) + rng.normal(0, 2.0, (2, 2))
     ends = np.clip(ends, 0, [scene.camera.width_px - 1, scene.camera.height_px - 1])
     return str([[round(float(x), 1), round(float(y), 1)] for x, y in ends])

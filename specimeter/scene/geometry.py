@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene.describe import Broken, Camera, Specimen
 
@@ -12,7 +13,7 @@ STEEPEST_DEG = 60.0  # beyond this the face is not examined (design section 7)
 # ------------------------------------------------------------------ camera
 
 
-def project(camera: Camera, points_mm: np.ndarray) -> np.ndarray:
+def project(camera: Camera, points_mm: ArrayLike) -> np.ndarray:
     """Pixels [x, y], shape (N, 2), of world points in mm, shape (N, 3)."""
     seen = (np.asarray(points_mm, float).reshape(-1, 3) - camera.eye_mm) @ camera.rotation.T
     plane = seen[:, :2] / seen[:, 2:]
@@ -22,10 +23,9 @@ def project(camera: Camera, points_mm: np.ndarray) -> np.ndarray:
 
 def sight(camera: Camera, points_px: np.ndarray) -> np.ndarray:
     """Unit sight lines in world coordinates, shape (N, 3), through pixels [x, y], shape (N, 2); same dtype as the pixels."""
-    dtype = points_px.dtype if points_px.dtype == np.float32 else np.float64
     drawn = (
-        ((points_px - np.asarray(camera.centre_px, dtype)) / dtype.type(camera.focal_px))
-        if dtype == np.float32
+        ((points_px - np.asarray(camera.centre_px, np.float32)) / np.float32(camera.focal_px))
+        if points_px.dtype == np.float32
         else ((np.asarray(points_px, float) - camera.centre_px) / camera.focal_px)
     )
     plane = drawn.copy()
@@ -89,7 +89,7 @@ def edge_drop(specimen: Specimen, a_mm: np.ndarray) -> np.ndarray:
     return corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))  # in single precision `over` may round past `corner`
 
 
-def place(specimen: Specimen | Broken, developed_mm: np.ndarray) -> np.ndarray:
+def place(specimen: Specimen | Broken, developed_mm: ArrayLike) -> np.ndarray:
     """World points, shape (N, 3), of developed [s, a] in mm: on the arc, the legs and the rounded edges.
 
     On a broken specimen: on the mean plane of its face.
@@ -105,7 +105,7 @@ def place(specimen: Specimen | Broken, developed_mm: np.ndarray) -> np.ndarray:
     return local @ axes(specimen) + arc_centre(specimen)
 
 
-def steepness_deg(specimen: Specimen, camera: Camera, developed_mm: np.ndarray) -> np.ndarray:
+def steepness_deg(specimen: Specimen, camera: Camera, developed_mm: ArrayLike) -> np.ndarray:
     """Angle between sight line and the cylinder's normal, shape (N,), at developed [s, a] (rounded edges ignored)."""
     developed = np.asarray(developed_mm, float).reshape(-1, 2)
     theta = np.clip(developed[:, 0] / specimen.radius_mm, -half_angle(specimen), half_angle(specimen))
@@ -115,7 +115,7 @@ def steepness_deg(specimen: Specimen, camera: Camera, developed_mm: np.ndarray) 
     return np.degrees(np.arccos(np.clip(cosine, -1, 1)))
 
 
-def face_limits(specimen: Specimen, camera: Camera, a_mm: np.ndarray) -> np.ndarray:
+def face_limits(specimen: Specimen, camera: Camera, a_mm: ArrayLike) -> np.ndarray:
     """Least and greatest s, shape (N, 2), that are no steeper than 60 degrees, and on the arc, at each a."""
     a = np.asarray(a_mm, float).ravel()
     reach = specimen.radius_mm * half_angle(specimen)
@@ -138,7 +138,7 @@ def face_outline(specimen: Specimen, camera: Camera, step_mm: float = 0.5) -> np
     half = specimen.width_mm / 2
     a = np.linspace(-half, half, max(5, int(2 * half / step_mm)))
     limits = face_limits(specimen, camera, a)
-    ends = [np.linspace(*limits[i], max(5, int(np.ptp(limits[i]) / step_mm)))[1:-1] for i in (-1, 0)]
+    ends = [np.linspace(limits[i, 0], limits[i, 1], max(5, int(np.ptp(limits[i]) / step_mm)))[1:-1] for i in (-1, 0)]
     return np.concatenate(
         [
             np.column_stack([limits[:, 0], a]),

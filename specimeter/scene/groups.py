@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from specimeter.scene.describe import Camera, Finish, Lamp, Light, Specimen
+from specimeter.scene.describe import Broken, Camera, Finish, Lamp, Light, Specimen
 
 STEEL = (0.56, 0.555, 0.55)
 # diffuse share, gloss along, gloss across, relief of the lay, widths of its streaks in mm, mill scale, rust, tint
-FINISHES: dict[str, dict] = {
+FINISHES: dict[str, dict[str, Any]] = {
     "ground-fine": {"diffuse": 0.22, "along": 0.12, "across": 0.3, "streak": 0.09, "sizes": (0.03, 0.08, 0.4)},
     "ground-coarse": {"diffuse": 0.22, "along": 0.14, "across": 0.36, "streak": 0.2, "sizes": (0.06, 0.2, 0.8)},
     "brushed": {"diffuse": 0.15, "along": 0.10, "across": 0.34, "streak": 0.13, "sizes": (0.03, 0.12, 1.5)},
@@ -30,7 +31,7 @@ def finish(rng: np.random.Generator, name: str, seed: int) -> Finish:
     """One finish of a group."""
     base = FINISHES[name]
 
-    def vary(key, spread=0.25):
+    def vary(key: str, spread: float = 0.25) -> float:
         return float(base[key] * np.exp(rng.normal(0, spread)))
 
     lay = float(rng.choice([0.0, 0.0, 0.0, 90.0, rng.uniform(0, 180)]) + rng.normal(0, 4))  # mostly along the bar, as asked
@@ -55,7 +56,7 @@ def finish(rng: np.random.Generator, name: str, seed: int) -> Finish:
 
 
 # elevation in degrees, distance mm, radius mm of each lamp; ambient share; colour temperature-like warmth
-LIGHTS: dict[str, dict] = {
+LIGHTS: dict[str, dict[str, Any]] = {
     "window": {"lamps": [((15, 45), (900, 1600), (300, 600), 1.0)], "ambient": (0.35, 0.8), "warm": (-0.12, 0.02)},
     "ceiling": {"lamps": [((55, 85), (1300, 2000), (120, 400), 1.0)], "ambient": (0.3, 0.7), "warm": (-0.03, 0.08)},
     "desk-lamp": {"lamps": [((30, 65), (280, 550), (30, 70), 1.0)], "ambient": (0.1, 0.35), "warm": (0.02, 0.22)},
@@ -76,7 +77,12 @@ LIGHTS: dict[str, dict] = {
 }
 
 
-def light(rng: np.random.Generator, name: str, specimen: Specimen, camera: Camera) -> Light:
+def _at(place_mm: np.ndarray) -> tuple[float, float, float]:
+    x, y, z = place_mm
+    return float(x), float(y), float(z)
+
+
+def light(rng: np.random.Generator, name: str, specimen: Specimen | Broken, camera: Camera) -> Light:
     """One light of a group, placed around the specimen."""
     base = LIGHTS[name]
     crown = np.array([0.0, 0.0, -specimen.crown_height_mm])
@@ -89,7 +95,7 @@ def light(rng: np.random.Generator, name: str, specimen: Specimen, camera: Camer
         place = crown + away * np.array([np.cos(up) * np.cos(around), np.cos(up) * np.sin(around), -np.sin(up)])
         lamps.append(
             Lamp(
-                place_mm=tuple(map(float, place)),
+                place_mm=_at(place),
                 radius_mm=float(rng.uniform(*radius)),
                 power=float(power * rng.uniform(0.8, 1.2)),
                 colour=colour,
@@ -99,14 +105,10 @@ def light(rng: np.random.Generator, name: str, specimen: Specimen, camera: Camer
         reach = rng.uniform(45, 80)
         for around in np.arange(6) * np.pi / 3 + rng.uniform(0, 1):
             offset = reach * (np.cos(around) * camera.rotation[0] + np.sin(around) * camera.rotation[1])
-            lamps.append(
-                Lamp(
-                    place_mm=tuple(map(float, camera.eye_mm + offset)), radius_mm=0.45 * float(reach), power=0.17, colour=colour
-                )
-            )
+            lamps.append(Lamp(place_mm=_at(camera.eye_mm + offset), radius_mm=0.45 * float(reach), power=0.17, colour=colour))
     if base.get("flash"):
         offset = rng.uniform(12, 25) * camera.rotation[0] + rng.normal(0, 8) * camera.rotation[1]
-        lamps.append(Lamp(place_mm=tuple(map(float, camera.eye_mm + offset)), radius_mm=5.0, power=0.8, colour=colour))
+        lamps.append(Lamp(place_mm=_at(camera.eye_mm + offset), radius_mm=5.0, power=0.8, colour=colour))
     room = float(rng.normal(0, 0.05))
     if rng.random() < 0.15:  # somebody's or something's shadow crosses the scene
         reach = 0.8 * specimen.radius_mm

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 
 from specimeter.scene import geometry
-from specimeter.scene.describe import Lamp, Light, Specimen
+from specimeter.scene.describe import Broken, Lamp, Light, Specimen
 from specimeter.scene.material import ramp
+
+Shade = Callable[[np.ndarray, np.ndarray], np.ndarray]  # points and rays, both (N, 3) -> what is hidden, (N,)
 
 
 def unit(vectors: np.ndarray) -> np.ndarray:
@@ -29,7 +33,18 @@ def lamp_at(lamp: Lamp, points: np.ndarray, crown: np.ndarray) -> tuple[np.ndarr
     return offset / distance[:, None], strength.astype(points.dtype), lamp.radius_mm / distance
 
 
-def metal(light: Light, points, view, normal, lay, rough_along, rough_across, reflectance, body, crown) -> np.ndarray:
+def metal(
+    light: Light,
+    points: np.ndarray,
+    view: np.ndarray,
+    normal: np.ndarray,
+    lay: np.ndarray,
+    rough_along: np.ndarray,
+    rough_across: np.ndarray,
+    reflectance: np.ndarray,
+    body: np.ndarray,
+    crown: np.ndarray,
+) -> np.ndarray:
     """Radiance (N, 3) of brushed metal.
 
     Ward's anisotropic lobe (Ward, "Measuring and modeling anisotropic reflection", SIGGRAPH 1992, eq. 5a), each lamp's angular
@@ -67,12 +82,19 @@ def metal(light: Light, points, view, normal, lay, rough_along, rough_across, re
 
 
 def falling(
-    specimen: Specimen, light: Light, x: np.ndarray, y: np.ndarray, z_mm: float, rng, hidden=None, solid=None
+    specimen: Specimen | Broken,
+    light: Light,
+    x: np.ndarray,
+    y: np.ndarray,
+    z_mm: float,
+    rng: np.random.Generator,
+    solid: Shade,
+    hidden: Shade | None = None,
 ) -> np.ndarray:
     """Light that falls on the level plane z = z_mm at a grid of x, y (mm), soft shadows included: (len(y), len(x), 3).
 
-    The specimen throws a shadow, as `solid(points, rays)` -> (N,) says (absent: a bent bar), and whatever
-    `hidden(points, rays)` -> (N,) bool says stands in the way.
+    The specimen throws a shadow, as `solid(points, rays)` -> (N,) says (of a bent bar: `behind_bar`), and so does
+    whatever `hidden(points, rays)` -> (N,) bool says stands in the way.
     """
     crown = geometry.crown(specimen)
     gx, gy = np.meshgrid(x, y)
@@ -88,7 +110,7 @@ def falling(
                 rays = unit(np.asarray(lamp.place_mm) + lamp.radius_mm * disc - ground)
             else:  # cosine-weighted over the half-space above
                 rays = np.column_stack([r * np.cos(phi), r * np.sin(phi), -np.sqrt(np.maximum(1 - r * r, 1e-4))])
-            shaded = solid(ground, rays) if solid else behind_bar(specimen, ground, rays)
+            shaded = solid(ground, rays)
             blocked += shaded if hidden is None else np.maximum(shaded, hidden(ground, rays))
         share = cv2.GaussianBlur((1 - blocked / count).reshape(gx.shape), (0, 0), 1.2)[..., None]
         if lamp:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import geometry, marks, material, shapes
 from specimeter.scene.describe import Camera, Mark, Opening, Specimen, Weld
@@ -24,7 +27,9 @@ FORMS = (
 LETTERS = "0123456789ABFHKRSTWX"
 
 
-def openings(rng, specimen: Specimen, camera: Camera, weld: Weld, count: int | None = None) -> list[Opening]:
+def openings(
+    rng: np.random.Generator, specimen: Specimen, camera: Camera, weld: Weld, count: int | None = None
+) -> list[Opening]:
     """Openings that neither touch each other nor pass the steepest examined place; sizes log-uniform from 0.3 to 12 mm."""
     if count is None:
         count = int(rng.choice([1, 1, 2, 2, 3, 4, 5, 7, 9]))
@@ -39,11 +44,11 @@ def openings(rng, specimen: Specimen, camera: Camera, weld: Weld, count: int | N
     return kept
 
 
-def _apart(group) -> bool:
+def _apart(group: Sequence[Opening]) -> bool:
     return all(shapes.distance_to(a.outline_mm, b.outline_mm).min() > 0.1 for i, a in enumerate(group) for b in group[:i])
 
 
-def _fits(opening: Opening, specimen: Specimen, camera: Camera, others) -> bool:
+def _fits(opening: Opening, specimen: Specimen, camera: Camera, others: Sequence[Opening]) -> bool:
     outline = opening.outline_mm
     margin = 0.0 if opening.at_corner else specimen.corner_mm + 0.35
     if np.abs(outline[:, 1]).max() > specimen.width_mm / 2 - margin + 1e-9:
@@ -61,7 +66,7 @@ def _fits(opening: Opening, specimen: Specimen, camera: Camera, others) -> bool:
     return True
 
 
-def _place(rng, specimen: Specimen, weld: Weld) -> np.ndarray:
+def _place(rng: np.random.Generator, specimen: Specimen, weld: Weld) -> np.ndarray:
     """A likely place: mostly in the weld and its heat-affected zone, near the crown."""
     reach = specimen.radius_mm * min(np.radians(48), geometry.half_angle(specimen) * 0.85)
     s = float(np.clip(rng.normal(0, 0.45) * reach, -reach, reach))
@@ -74,7 +79,7 @@ def _place(rng, specimen: Specimen, weld: Weld) -> np.ndarray:
     return np.array([s, a])
 
 
-def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
+def _group(rng: np.random.Generator, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
     length = float(np.exp(rng.uniform(np.log(0.3), np.log(12.0))))
     length = min(length, 0.6 * specimen.width_mm)
     across = np.pi / 2 + rng.normal(0, 0.14)  # most openings run across the strain, along the bend axis
@@ -162,7 +167,16 @@ def _group(rng, specimen: Specimen, weld: Weld, form: str) -> list[Opening]:
     raise ValueError(f"unknown form {form!r}")
 
 
-def make_opening(rng, outline, kind, form, width, *, slag=0.15, at_corner=False) -> Opening:
+def make_opening(
+    rng: np.random.Generator,
+    outline: np.ndarray,
+    kind: str,
+    form: str,
+    width: float,
+    *,
+    slag: float = 0.15,
+    at_corner: bool = False,
+) -> Opening:
     fill = str(rng.choice(["slag", "facets", "dark"], p=[slag, 0.12, 0.88 - slag]))
     lip = rng.random() < 0.55
     return Opening(
@@ -178,7 +192,7 @@ def make_opening(rng, outline, kind, form, width, *, slag=0.15, at_corner=False)
     )
 
 
-def on_fusion_line(rng, specimen: Specimen, weld: Weld, length_mm: float):
+def on_fusion_line(rng: np.random.Generator, specimen: Specimen, weld: Weld, length_mm: float) -> tuple[float, np.ndarray]:
     """Direction (radians in [s, a]) and place of an opening on one of the weld's edges."""
     half = specimen.width_mm / 2
     side = int(rng.integers(2))
@@ -197,16 +211,22 @@ def on_fusion_line(rng, specimen: Specimen, weld: Weld, length_mm: float):
 # ------------------------------------------------------------------ marks
 
 
-def face_marks(rng, specimen, kept) -> list[Mark]:
+def face_marks(rng: np.random.Generator, specimen: Specimen, kept: Sequence[Opening]) -> list[Mark]:
     """Marks of many kinds; a struck or written one keeps off the openings."""
     found: list[Mark] = []
     half, reach = specimen.width_mm / 2, specimen.radius_mm * geometry.half_angle(specimen)
 
-    def spot(spread=0.9):
+    def spot(spread: float = 0.9) -> np.ndarray:
         return np.array([rng.uniform(-reach, reach) * spread, rng.uniform(-half, half) * spread])
 
-    def add(kind, lines, size, strength, colour=(0.0, 0.0, 0.0)):
-        lines = tuple(np.asarray(line, float).reshape(-1, 2) for line in lines)
+    def add(
+        kind: str,
+        polylines: Iterable[ArrayLike],
+        size: float,
+        strength: float,
+        colour: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    ) -> None:
+        lines = tuple(np.asarray(line, float).reshape(-1, 2) for line in polylines)
         if kind in ("stamp", "ink", "punch", "dent", "gauge-line", "fibre", "dust"):
             points = np.concatenate(lines)
             for opening in kept:
@@ -223,7 +243,7 @@ def face_marks(rng, specimen, kept) -> list[Mark]:
             )
         )
 
-    def line(start, angle, length, bow=0.0):
+    def line(start: np.ndarray, angle: float, length: float, bow: float = 0.0) -> np.ndarray:
         t = np.linspace(-0.5, 0.5, 24)
         return (
             np.column_stack([t * length, bow * length * (1 - 4 * t * t)])
@@ -231,7 +251,7 @@ def face_marks(rng, specimen, kept) -> list[Mark]:
             + start
         )
 
-    def text():
+    def text() -> str:
         return "".join(rng.choice(list(LETTERS), int(rng.integers(2, 6))))
 
     if rng.random() < 0.3:
@@ -242,13 +262,14 @@ def face_marks(rng, specimen, kept) -> list[Mark]:
             rng.uniform(0.15, 0.35),
         )
     if rng.random() < 0.3:
-        colour = ((0.01, 0.015, 0.02), (0.01, 0.02, 0.16), (0.75, 0.75, 0.72), (0.5, 0.42, 0.03), (0.4, 0.02, 0.02))
-        colour = colour[int(rng.integers(5))]
+        colours = ((0.01, 0.015, 0.02), (0.01, 0.02, 0.16), (0.75, 0.75, 0.72), (0.5, 0.42, 0.03), (0.4, 0.02, 0.02))
+        colour = colours[int(rng.integers(5))]
+        ink: Sequence[np.ndarray]
         if rng.random() < 0.6:
-            lines = marks.lettering(text(), rng.uniform(4, 9), spot(0.7), rng.choice([0, np.pi / 2]) + rng.normal(0, 0.2), rng)
+            ink = marks.lettering(text(), rng.uniform(4, 9), spot(0.7), rng.choice([0, np.pi / 2]) + rng.normal(0, 0.2), rng)
         else:
-            lines = [line(spot(0.5), rng.choice([0, np.pi / 2]) + rng.normal(0, 0.1), rng.uniform(8, 30), rng.normal(0, 0.03))]
-        add("ink", lines, rng.uniform(0.5, 2.2), rng.uniform(0.6, 1.0), colour)
+            ink = [line(spot(0.5), rng.choice([0, np.pi / 2]) + rng.normal(0, 0.1), rng.uniform(8, 30), rng.normal(0, 0.03))]
+        add("ink", ink, rng.uniform(0.5, 2.2), rng.uniform(0.6, 1.0), colour)
     for _ in range(int(rng.poisson(2.5))):
         add(
             "scratch",

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import shapes
 from specimeter.scene.describe import Mark, Opening
 from specimeter.scene.material import RUST, Maps, blotches, noise, ramp
 
 # strokes on a grid 4 wide and 6 high, y down
-STROKES = {
+STROKES: dict[str, list[list[tuple[float, float]]]] = {
     "0": [[(0, 1), (1, 0), (3, 0), (4, 1), (4, 5), (3, 6), (1, 6), (0, 5), (0, 1)]],
     "1": [[(1, 1), (2, 0), (2, 6)], [(1, 6), (3, 6)]],
     "2": [[(0, 1), (1, 0), (3, 0), (4, 1), (4, 2), (0, 6), (4, 6)]],
@@ -34,7 +35,9 @@ STROKES = {
 }
 
 
-def lettering(text: str, height_mm: float, centre_mm, angle_rad: float, rng) -> tuple[np.ndarray, ...]:
+def lettering(
+    text: str, height_mm: float, centre_mm: ArrayLike, angle_rad: float, rng: np.random.Generator
+) -> tuple[np.ndarray, ...]:
     """Polylines in developed mm of a text, struck or written by hand: each letter a little off."""
     lines, pitch = [], 6.0
     for i, letter in enumerate(text):
@@ -53,7 +56,7 @@ def lettering(text: str, height_mm: float, centre_mm, angle_rad: float, rng) -> 
     return tuple(lines)
 
 
-def _window(maps: Maps, points_mm: np.ndarray, margin_mm: float):
+def _window(maps: Maps, points_mm: np.ndarray, margin_mm: float) -> tuple[slice, slice, np.ndarray] | None:
     """The part of the maps around points: slices, and the texel place of its corner; None if outside."""
     texels = maps.texel(points_mm)
     margin = margin_mm * maps.per_mm + 2
@@ -64,7 +67,7 @@ def _window(maps: Maps, points_mm: np.ndarray, margin_mm: float):
     return None if x0 >= x1 or y0 >= y1 else (slice(y0, y1), slice(x0, x1), np.array([x0, y0]))
 
 
-def _strokes(maps: Maps, mark: Mark, margin_mm: float):
+def _strokes(maps: Maps, mark: Mark, margin_mm: float) -> tuple[slice, slice, np.ndarray] | None:
     """Coverage 0..1 of a mark's strokes or spots in its window of the maps."""
     window = _window(maps, np.concatenate(mark.lines_mm), margin_mm + mark.size_mm)
     if window is None:
@@ -85,7 +88,7 @@ def _strokes(maps: Maps, mark: Mark, margin_mm: float):
     return rows, columns, mask.astype(np.float32) / 255
 
 
-def _press(maps: Maps, rows, columns, height_mm: np.ndarray) -> None:
+def _press(maps: Maps, rows: slice, columns: slice, height_mm: np.ndarray) -> None:
     """Add a relief (mm) to the slopes of a window."""
     slope_a, slope_s = np.gradient(height_mm * np.float32(maps.per_mm))
     maps.slope_a[rows, columns] += np.clip(slope_a, -1.6, 1.6)
@@ -101,9 +104,10 @@ def apply(maps: Maps, mark: Mark) -> None:
         return
     rows, columns, cover = drawn
     per_mm = maps.per_mm
+    alpha: np.ndarray  # how much of the metal is covered
     metal, body, rough = maps.metal[rows, columns], maps.body[rows, columns], maps.rough[rows, columns]
 
-    def blur(field, mm):
+    def blur(field: np.ndarray, mm: float) -> np.ndarray:
         return cv2.GaussianBlur(field, (0, 0), max(mm * per_mm, 0.35))
 
     if mark.kind in ("stamp", "punch"):

@@ -50,7 +50,7 @@ class Maps:
         return np.asarray(found).reshape(count + pad, -1)[:count].squeeze()
 
 
-def noise(rng, shape, per_mm, sizes_mm, *, stretch=1.0, angle_deg=0.0, power=1.0) -> np.ndarray:
+def noise(rng: np.random.Generator, shape, per_mm, sizes_mm, *, stretch=1.0, angle_deg=0.0, power=1.0) -> np.ndarray:
     """Gaussian random field of unit r.m.s. with bumps of each of `sizes_mm`, `stretch` times longer along an angle.
 
     The angle is measured from the columns' direction (s) towards the rows' (a); made in the frequency domain.
@@ -74,7 +74,7 @@ def noise(rng, shape, per_mm, sizes_mm, *, stretch=1.0, angle_deg=0.0, power=1.0
     return field / (field.std() + 1e-12)
 
 
-def blotches(rng, shape, size_mm, per_mm) -> np.ndarray:
+def blotches(rng: np.random.Generator, shape, size_mm, per_mm) -> np.ndarray:
     """Soft random field of unit r.m.s. with features of `size_mm`, made small and enlarged (cheap)."""
     rows, columns = shape
     small = (max(4, int(rows / per_mm / size_mm * 3) + 4), max(4, int(columns / per_mm / size_mm * 3) + 4))
@@ -158,7 +158,7 @@ def make(specimen: Specimen, finish: Finish, weld: Weld, per_mm: float) -> Maps:
     return maps
 
 
-def _weld(maps: Maps, weld: Weld, specimen: Specimen, s, a, rng) -> None:
+def _weld(maps: Maps, weld: Weld, specimen: Specimen, s, a, rng: np.random.Generator) -> None:
     if weld.layout == "along":
         low, high = fusion_lines(weld, s[0].astype(float), float(np.ptp(s)))
         low, high, position = low[None], high[None], a
@@ -192,7 +192,7 @@ def _weld(maps: Maps, weld: Weld, specimen: Specimen, s, a, rng) -> None:
         maps.metal *= (1 + 0.12 * weld_part * np.cos(phase - 0.7))[..., None]
 
 
-def _scale(maps: Maps, finish: Finish, rng) -> None:
+def _scale(maps: Maps, finish: Finish, rng: np.random.Generator) -> None:
     field = 0.8 * blotches(rng, maps.shape, 7.0, maps.per_mm) + 0.5 * blotches(rng, maps.shape, 1.5, maps.per_mm)
     field += 0.35 * noise(rng, maps.shape, maps.per_mm, (0.15, 0.5))
     level = np.quantile(field[::7, ::7], 1 - min(finish.scale, 0.98))
@@ -206,7 +206,7 @@ def _scale(maps: Maps, finish: Finish, rng) -> None:
     maps.slope_s += np.float32(0.35) * edge[1].astype(np.float32)
 
 
-def _rust(maps: Maps, finish: Finish, rng) -> None:
+def _rust(maps: Maps, finish: Finish, rng: np.random.Generator) -> None:
     field = blotches(rng, maps.shape, 8.0, maps.per_mm) + 0.7 * blotches(rng, maps.shape, 1.8, maps.per_mm)
     field += 0.6 * noise(rng, maps.shape, maps.per_mm, (0.12, 0.4))
     cover = (ramp(field, 1.6, 3.2) * np.float32(min(1.0, finish.rust)))[..., None]
@@ -216,7 +216,7 @@ def _rust(maps: Maps, finish: Finish, rng) -> None:
     maps.rough *= 1 + cover[..., 0]
 
 
-def _tint(maps: Maps, finish: Finish, rng) -> None:
+def _tint(maps: Maps, finish: Finish, rng: np.random.Generator) -> None:
     """Oxide film colours, straw to blue, by two-beam interference in a film that thickens towards one side."""
     film = 30 + 60 * np.abs(blotches(rng, maps.shape, 25.0, maps.per_mm)) + 6 * blotches(rng, maps.shape, 3.0, maps.per_mm)
     for band, wave_nm in enumerate((610.0, 545.0, 465.0)):

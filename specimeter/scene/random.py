@@ -10,7 +10,7 @@ from specimeter.scene import card as cards
 from specimeter.scene import fracture_random, geometry, groups, lot, rule_random, section_random, shapes, truth
 from specimeter.scene.bench import BENCHES
 from specimeter.scene.camera import look_at
-from specimeter.scene.describe import Bench, Camera, Card, Imaging, Mark, Scene, Specimen, Weld
+from specimeter.scene.describe import Bench, Broken, Camera, Card, Imaging, Mark, Scene, Specimen, Weld
 
 FINISHES = tuple(groups.FINISHES)
 LIGHTS = tuple(groups.LIGHTS)
@@ -30,7 +30,7 @@ SECTION_CARDS = ("strip", "strip", "none", "none", "rule", "frame")
 CARDS = ("strip", "frame", "none")
 
 
-def pick(rng: np.random.Generator, wanted, among: Collection[str]) -> str:
+def pick(rng: np.random.Generator, wanted: str | Collection[str] | None, among: Collection[str]) -> str:
     """One of `among`, or of `wanted`: a name, several names, or None for any."""
     names = list(among) if wanted is None else [wanted] if isinstance(wanted, str) else list(wanted)
     unknown = set(names) - set(among)
@@ -42,12 +42,12 @@ def pick(rng: np.random.Generator, wanted, among: Collection[str]) -> str:
 def random_scene(
     seed: int,
     *,
-    test=None,
-    finish=None,
-    light=None,
-    bench=None,
-    camera=None,
-    card=None,
+    test: str | Collection[str] | None = None,
+    finish: str | Collection[str] | None = None,
+    light: str | Collection[str] | None = None,
+    bench: str | Collection[str] | None = None,
+    camera: str | Collection[str] | None = None,
+    card: str | Collection[str] | None = None,
     clean: bool = False,
     marks: bool = True,
     width_px: int = 3264,
@@ -126,7 +126,7 @@ def random_scene(
     if names["card"] == "none":  # the two punched gauge points that the sheet's known length lies between
         points = truth.gauge_points_mm(specimen)
         chosen = [o for o in chosen if shapes.distance_to(o.outline_mm, points).min() > 1.0]
-        gauge = (Mark(kind="punch", lines_mm=tuple(points[:, None]), size_mm=0.6, strength=0.25, seed=seed),)
+        gauge: tuple[Mark, ...] = (Mark(kind="punch", lines_mm=tuple(points[:, None]), size_mm=0.6, strength=0.25, seed=seed),)
     else:
         gauge = ()
     true_height = specimen.crown_height_mm + placed.origin_mm[2] if placed.kind != "none" else 0.0
@@ -165,7 +165,7 @@ def random_scene(
     )
 
 
-def _specimen(rng, test, card, angle_deg) -> Specimen:
+def _specimen(rng: np.random.Generator, test: str, card: str, angle_deg: float | None) -> Specimen:
     thickness = float(rng.choice([6.0, 8.0, 10.0, 10.0, 12.0]) if test != "side-bend" else rng.choice([9.5, 10.0, 10.0]))
     former = float(rng.choice([3.0, 4.0, 4.0, 5.0])) * thickness
     width = float(rng.uniform(18, 40)) if test != "side-bend" else float(rng.choice([15.0, 20.0, 25.0, 30.0, 38.0]))
@@ -193,7 +193,7 @@ def _specimen(rng, test, card, angle_deg) -> Specimen:
     )
 
 
-def _card(rng, kind, specimen: Specimen, height, gap_mm) -> Card:
+def _card(rng: np.random.Generator, kind: str, specimen: Specimen, height: str, gap_mm: float) -> Card:
     if kind == "none":
         return Card(kind="none")
     crown = specimen.crown_height_mm
@@ -220,11 +220,10 @@ def _card(rng, kind, specimen: Specimen, height, gap_mm) -> Card:
         feet = reach + (geometry.leg_length(specimen) * np.cos(geometry.half_angle(specimen)) if over > 0.8 * crown else 0)
         centre = side * across * (feet + gap_mm + rng.uniform(4, 12) + 10) + along * rng.normal(0, 5)
         angle = specimen.axis_angle_deg + turn
-    shrink = (
-        (1.0, 1.0)
-        if rng.random() < 0.6
-        else tuple(float(v) for v in 1 + rng.normal(-0.002, 0.003) + np.array([0, rng.normal(0, 0.0006)]))
-    )
+    shrink = (1.0, 1.0)
+    if rng.random() >= 0.6:
+        both = 1 + rng.normal(-0.002, 0.003) + np.array([0, rng.normal(0, 0.0006)])
+        shrink = (float(both[0]), float(both[1]))
     turn_rad = np.radians(angle)
     frame = np.array([[np.cos(turn_rad), np.sin(turn_rad)], [-np.sin(turn_rad), np.cos(turn_rad)]])
     origin = np.asarray(centre) - (size * shrink / 2) @ frame
@@ -277,7 +276,15 @@ def _clear(specimen: Specimen, card: Card, camera: Camera) -> bool:
     return bool((geometry.meet(specimen, camera.eye_mm, rays / length[:, None])["reach"] > length).all())
 
 
-def _camera(rng, name, specimen: Specimen, card: Card, width_px, mm_per_px, tilt_deg) -> Camera:
+def _camera(
+    rng: np.random.Generator,
+    name: str,
+    specimen: Specimen,
+    card: Card,
+    width_px: int,
+    mm_per_px: float | None,
+    tilt_deg: float | None,
+) -> Camera:
     (low, high), nearest = CAMERAS[name]
     focal_35 = float(rng.uniform(low, high))
     short = round(width_px * 0.75)
@@ -299,7 +306,7 @@ def _camera(rng, name, specimen: Specimen, card: Card, width_px, mm_per_px, tilt
         target[:2] = (shown[:, :2].min(0) + shown[:, :2].max(0)) / 2
     distance = max(nearest, 150.0) if mm_per_px is None else mm_per_px * focal_px
 
-    def at(distance):
+    def at(distance: float) -> Camera:
         rotation, eye = look_at(target, distance, tilt, towards, roll)
         return Camera(
             name=name,
@@ -327,7 +334,7 @@ def _camera(rng, name, specimen: Specimen, card: Card, width_px, mm_per_px, tilt
     return at(distance)
 
 
-def _weld(rng, test, specimen: Specimen, finish) -> Weld:
+def _weld(rng: np.random.Generator, test: str, specimen: Specimen, finish: str) -> Weld:
     etched = rng.random() < 0.55
     capped = test in ("face-bend", "root-bend", "longitudinal-bend") and rng.random() < 0.15 and finish != "polished"
     layout = {"side-bend": "section", "longitudinal-bend": "along"}.get(test, "across")
@@ -349,7 +356,7 @@ def _weld(rng, test, specimen: Specimen, finish) -> Weld:
     )
 
 
-def _imaging(rng, view: Camera, specimen: Specimen, ideal) -> Imaging:
+def _imaging(rng: np.random.Generator, view: Camera, specimen: Specimen | Broken, ideal: bool) -> Imaging:
     if ideal:
         return Imaging(off=True)
     px = view.width_px / 3264 if view.width_px >= view.height_px else view.height_px / 3264

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
 from specimeter.scene import bar, bench, camera, card, fracture, geometry, light, rule, section, truth
-from specimeter.scene.describe import Broken, Picture, Scene, Specimen
+from specimeter.scene.describe import Broken, Camera, Picture, Scene, Specimen
 
 BENCH, CARD, BLOCK = 8, 16, 24  # added to no part of the bar: ids of the other things a sight line can end on
-BODIES = {
+BODIES: dict[type[Specimen | Broken], type[bar.Bar | fracture.BrokenEnd]] = {
     Specimen: bar.Bar,
     Broken: fracture.BrokenEnd,
     section.Section: section.CutFace,
@@ -35,9 +37,9 @@ def light_of(scene: Scene) -> tuple[np.ndarray, np.ndarray, float]:
     """Linear light (H, W, 3) before the lens, depth along the optical axis (H, W) in mm, and the face's median level."""
     caster = _Caster(scene)
     width, height = scene.camera.width_px, scene.camera.height_px
-    rgb = np.empty((height * width, 3), np.float32)
-    depth = np.empty(height * width, np.float32)
-    ids = np.empty(height * width, np.uint8)
+    rgb: np.ndarray = np.empty((height * width, 3), np.float32)
+    depth: np.ndarray = np.empty(height * width, np.float32)
+    ids: np.ndarray = np.empty(height * width, np.uint8)
     face = []
     for start in range(0, height * width, _CHUNK):
         i = np.arange(start, min(start + _CHUNK, height * width))
@@ -81,17 +83,17 @@ class _Caster:
         self.bench_per_mm = px_per_mm * 0.7
         lamp = max(scene.light.lamps, key=lambda lamp: lamp.power)
         shadow = -np.array(lamp.place_mm[:2]) / max(-lamp.place_mm[2], 100.0)
-        self.bench_top = bench.draw(scene.bench, *(high - self.low), self.bench_per_mm, shadow)
+        self.bench_top = bench.draw(scene.bench, high[0] - self.low[0], high[1] - self.low[1], self.bench_per_mm, shadow)
         x, y = (np.linspace(self.low[k], high[k], 72) for k in (0, 1))
         self.grid = (x[0], y[0], x[1] - x[0], y[1] - y[0])
-        self.falling = [light.falling(scene.specimen, scene.light, x, y, 0.0, rng, self._under_block, self.body.blocked)]
+        self.falling = [light.falling(scene.specimen, scene.light, x, y, 0.0, rng, self.body.blocked, self._under_block)]
         if scene.card.kind != "none":
             level = scene.card.origin_mm[2]
-            self.falling.append(light.falling(scene.specimen, scene.light, x, y, level, rng, None, self.body.blocked))
+            self.falling.append(light.falling(scene.specimen, scene.light, x, y, level, rng, self.body.blocked))
 
     def _prepare_card(self, px_per_mm: float) -> None:
         kind = self.scene.card.kind
-        self.blocks = []
+        self.blocks: list[np.ndarray] = []
         if kind == "none":
             return
         self.card_per_mm = int(np.clip(np.ceil(px_per_mm * 2), 8, 60))
@@ -125,7 +127,7 @@ class _Caster:
             result |= np.maximum(near, 0) < np.minimum(far, over)
         return result
 
-    def shade(self, points_px: np.ndarray):
+    def shade(self, points_px: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Radiance (N, 3), id (N,), depth along the optical axis (N,), and levels of the face's central part."""
         scene = self.scene
         eye = scene.camera.eye_mm
@@ -154,7 +156,9 @@ class _Caster:
         depth = reach * (rays @ scene.camera.rotation[2].astype(np.float32))
         return rgb, ids, depth, level
 
-    def _meet_card(self, points_px, rays, reach, ids, coords) -> None:
+    def _meet_card(
+        self, points_px: np.ndarray, rays: np.ndarray, reach: np.ndarray, ids: np.ndarray, coords: np.ndarray
+    ) -> None:
         """Shorten `reach` to the card and its block where they are met first; `coords` then hold card mm, or a block's tone."""
         index = np.flatnonzero(_between(points_px, *self.card_box))
         if not len(index):
@@ -182,15 +186,15 @@ class _Caster:
         best[on], what[on], where[on] = level[on], CARD, nominal[on]
         reach[index], ids[index], coords[index] = best, what, where
 
-    def _falling(self, which: int, points):
+    def _falling(self, which: int, points: np.ndarray) -> np.ndarray:
         x0, y0, dx, dy = self.grid
         return _pick(self.falling[which], (points[:, 0] - x0) / dx, (points[:, 1] - y0) / dy)
 
-    def _bench(self, points, _coords):
+    def _bench(self, points: np.ndarray, _coords: np.ndarray) -> np.ndarray:
         texel = (points[:, :2] - self.low) * self.bench_per_mm
         return _pick(self.bench_top, texel[:, 0], texel[:, 1]) * self._falling(0, points)
 
-    def _card(self, points, coords):
+    def _card(self, points: np.ndarray, coords: np.ndarray) -> np.ndarray:
         ink = _pick(self.ink, coords[:, 0] * self.card_per_mm - 0.5, coords[:, 1] * self.card_per_mm - 0.5)
         if self.scene.rule is not None:
             shine = rule.shine(self.scene.rule, ink, points, self.scene.camera.eye_mm, self.scene.light, self.body.crown)
@@ -198,18 +202,18 @@ class _Caster:
         grey = self.scene.card.white + (self.scene.card.black - self.scene.card.white) * ink
         return grey[:, None] * self._falling(1, points)
 
-    def _block(self, points, coords):
+    def _block(self, points: np.ndarray, coords: np.ndarray) -> np.ndarray:
         wood = np.array([0.3, 0.24, 0.17], np.float32)
         return coords[:, :1] * wood * self._falling(1, points)
 
 
-def _box(camera_, points_mm: np.ndarray) -> np.ndarray:
+def _box(camera_: Camera, points_mm: np.ndarray) -> np.ndarray:
     """Corners [low, high], shape (2, 2), in pixels, around world points, a little widened."""
     seen = geometry.project(camera_, points_mm)
     return np.array([seen.min(axis=0) - 3, seen.max(axis=0) + 3], np.float32)
 
 
-def _between(points: np.ndarray, low, high) -> np.ndarray:
+def _between(points: np.ndarray, low: Sequence[float] | np.ndarray, high: Sequence[float] | np.ndarray) -> np.ndarray:
     """Which points (N, 2) lie inside a box."""
     x, y = points[:, 0], points[:, 1]
     return (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])

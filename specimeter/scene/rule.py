@@ -142,7 +142,7 @@ def _bar(ink, rule: Rule, edge: int, per_mm: float, x0: float, x1: float, y0: fl
         y0, y1 = rule.width_mm - y1, rule.width_mm - y0
     rows, columns = ink.shape
 
-    def share(low, high, count):
+    def share(low: float, high: float, count: int) -> tuple[int, np.ndarray]:
         start, stop = max(int(low * per_mm), 0), min(int(np.ceil(high * per_mm)), count)
         cells = np.arange(start, stop)
         return start, np.clip(np.minimum(cells + 1, high * per_mm) - np.maximum(cells, low * per_mm), 0, 1)

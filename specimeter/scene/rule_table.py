@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -83,9 +84,10 @@ def table_shot(
     focal_px = focal_35 * np.hypot(*size) / 43.27
     rotation, eye = camera.look_at((0, 0, 0), focal_px / per_mm, tilt, float(rng.uniform(0, 360)), float(rng.uniform(0, 360)))
     told = rng.random() < 0.7
+    centre = (np.array(size) - 1) / 2 + rng.normal(0, _SHIFT * width_px, 2)
     view = Camera(
         name=name, width_px=size[0], height_px=size[1], focal_px=float(focal_px),
-        centre_px=tuple(float(v) for v in (np.array(size) - 1) / 2 + rng.normal(0, _SHIFT * width_px, 2)),
+        centre_px=(float(centre[0]), float(centre[1])),
         k1=float(rng.normal(0, _K1)),
         rotation=rotation, eye_mm=eye, focal_35mm_mm=focal_35 * float(rng.normal(1, _STATED)) if told else None,
     )  # fmt: skip
@@ -102,11 +104,11 @@ def table_shot(
     imaging = _imaging(rng, light)
     rgb = camera.expose(light, depth, 1.0, 1.0, view, imaging)
     quality = int(rng.integers(80, 98))
-    rgb = cv2.imdecode(cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
-    return TableShot(rgb=np.ascontiguousarray(rgb), camera=view, rule=laid, bench=ground)
+    packed = cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    return TableShot(rgb=np.asarray(cv2.imdecode(packed, cv2.IMREAD_COLOR), order="C"), camera=view, rule=laid, bench=ground)
 
 
-def _lay(drawn: Rule, size: tuple[int, int], per_mm: float, rng) -> Rule:
+def _lay(drawn: Rule, size: tuple[int, int], per_mm: float, rng: np.random.Generator) -> Rule:
     """The rule put down so that a good part of it shows, beside the picture's middle where the specimen would lie."""
     field = np.array(size) / per_mm
     angle = np.radians(rng.choice([0.0, 90.0, rng.uniform(0, 180)]) + rng.normal(0, 4) + rng.choice([0.0, 180.0]))
@@ -119,7 +121,7 @@ def _lay(drawn: Rule, size: tuple[int, int], per_mm: float, rng) -> Rule:
     return replace(drawn, origin_mm=(float(origin[0]), float(origin[1]), 0.0), angle_deg=float(np.degrees(angle)))
 
 
-def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng) -> np.ndarray:
+def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng: np.random.Generator) -> np.ndarray:
     """Linear light (H, W, 3) before the lens."""
     width, height = view.width_px, view.height_px
     corners = on_plane(view, np.array([[-1, -1], [width, -1], [width, height], [-1, height]]), 0.0)
@@ -127,7 +129,7 @@ def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng) -> 
     texel = max(per_mm * 0.8, 2.0)
     top = bench.draw(
         Bench(name=ground, clutter=int(rng.integers(0, 6)), seed=int(rng.integers(1 << 31))),
-        *(high - low), texel, rng.normal(0, 0.5, 2), without=("rule",),
+        high[0] - low[0], high[1] - low[1], texel, rng.normal(0, 0.5, 2), without=("rule",),
     )  # fmt: skip
     fine = per_mm * 1.6
     drawn = None if laid is None else cv2.GaussianBlur(rule.draw(laid, fine), (0, 0), 0.3 * fine / per_mm)
@@ -144,7 +146,7 @@ def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng) -> 
         at, right, down = plane[1:-1, 1:-1], plane[1:-1, 2:] - plane[1:-1, :-2], plane[2:, 1:-1] - plane[:-2, 1:-1]
         x, y = (((at[..., k] - low[k]) * texel - 0.5).astype(np.float32) for k in (0, 1))
         light = cv2.remap(top, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        if laid is not None:
+        if laid is not None and drawn is not None:
             light = _with_rule(light, at, right / 2, down / 2, laid, drawn, fine, glare)
         if cover is not None:
             over = cv2.remap(cover, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -153,7 +155,16 @@ def _light(view: Camera, laid: Rule | None, ground: str, per_mm: float, rng) -> 
     return result
 
 
-def _with_rule(light, at, right, down, laid: Rule, drawn, fine: float, glare) -> np.ndarray:
+def _with_rule(
+    light: np.ndarray,
+    at: np.ndarray,
+    right: np.ndarray,
+    down: np.ndarray,
+    laid: Rule,
+    drawn: np.ndarray,
+    fine: float,
+    glare: Callable[[np.ndarray], np.ndarray | None],
+) -> np.ndarray:
     """The light (H, W, 3) with the rule over it; `at` (H, W, 2) on the bench, `right` and `down` a pixel's steps there."""
     angle = np.radians(laid.angle_deg)
     frame = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
@@ -178,7 +189,9 @@ def _with_rule(light, at, right, down, laid: Rule, drawn, fine: float, glare) ->
             spot = own + np.float32(dx) * right + np.float32(dy) * down
             u, v = spot[..., 0], spot[..., 1]
             on = (u > 0) & (u < laid.length_mm) & (v > 0) & (v < laid.width_mm)
-            picked = cv2.remap(drawn, u * fine - 0.5, v * fine - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            picked: np.ndarray = cv2.remap(
+                drawn, u * fine - 0.5, v * fine - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            )
             if mirrored is not None:
                 grey = (picked[..., 0] + picked[..., 1] + picked[..., 2]) / 3
                 bare = np.clip((grey - laid.mark_reflectance) / (laid.reflectance - laid.mark_reflectance), 0, 1)
@@ -188,7 +201,7 @@ def _with_rule(light, at, right, down, laid: Rule, drawn, fine: float, glare) ->
     return light
 
 
-def _glare(laid: Rule | None, view: Camera, rng):
+def _glare(laid: Rule | None, view: Camera, rng: np.random.Generator) -> Callable[[np.ndarray], np.ndarray | None]:
     """Lamp light mirrored by the rule, as a soft blot that drowns the marks where it is strong."""
     if laid is None or laid.shine < 0.05 or rng.random() < 0.4:
         return lambda plane: None
@@ -198,7 +211,7 @@ def _glare(laid: Rule | None, view: Camera, rng):
     return lambda plane: (power * np.exp(-0.5 * np.sum((plane - centre) ** 2, axis=-1) / spread**2)).astype(np.float32)
 
 
-def _imaging(rng, light: np.ndarray) -> Imaging:
+def _imaging(rng: np.random.Generator, light: np.ndarray) -> Imaging:
     seen = np.quantile(light[::9, ::9].mean(axis=-1), [0.9, 0.99])
     level = max(float(max(seen[0], 0.75 * seen[1])), 0.02)  # metered so that a small bright rule is not burnt out altogether
     gain = float(rng.uniform(0.45, 0.9)) / level

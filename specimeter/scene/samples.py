@@ -12,7 +12,7 @@ import numpy as np
 
 from specimeter import files
 from specimeter.scene import fracture_lot, lot, shapes
-from specimeter.scene.describe import Opening, Scene
+from specimeter.scene.describe import Mark, Opening, Scene, bent_bar, broken_end
 from specimeter.scene.files import save
 from specimeter.scene.random import TESTS, random_scene
 from specimeter.scene.render import render
@@ -332,15 +332,16 @@ def scene_of(sample: Sample, width_px: int = WIDTH_PX) -> Scene:
     return replace(scene, id=sample.id, openings=chosen, marks=marks)
 
 
-def _opening(rng, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
+def _opening(rng: np.random.Generator, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
+    specimen, _, weld = bent_bar(scene)
     centre, turned, kind = np.array([s, a]), np.pi / 2 + rng.normal(0, 0.08), "opening"
     if form == "fusion-line":
-        turned, centre = lot.on_fusion_line(rng, scene.specimen, scene.weld, length)
+        turned, centre = lot.on_fusion_line(rng, specimen, weld, length)
         outline = shapes.ribbon(rng, length, width, blunt=0.6, ragged=0.15, lopsided=0.6)
     elif form == "pore":
         outline = shapes.cavity(rng, length, width, rough=0.05)
     elif form == "corner":
-        half = scene.specimen.width_mm / 2
+        half = specimen.width_mm / 2
         outline = shapes.turn(shapes.corner_tear(rng, length + 0.3, width, ragged=0.1), -np.pi / 2, (s, half + 0.3))
         outline = shapes.clip_width(outline, half)
         return lot.make_opening(rng, outline, kind, "corner-tear", width, at_corner=True)
@@ -349,9 +350,10 @@ def _opening(rng, scene: Scene, form: str, length: float, width: float, s: float
     return lot.make_opening(rng, shapes.turn(outline, turned, centre), kind, form, width)
 
 
-def _on_break(rng, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
+def _on_break(rng: np.random.Generator, scene: Scene, form: str, length: float, width: float, s: float, a: float) -> Opening:
     """One thing on a broken face, its place counted from the face's middle."""
-    centre = (scene.specimen.face_mm.min(0) + scene.specimen.face_mm.max(0)) / 2 + [s, a]
+    face_mm = broken_end(scene)[0].face_mm
+    centre = (face_mm.min(0) + face_mm.max(0)) / 2 + [s, a]
     if form == "pore":
         return fracture_lot.pore(rng, centre, width, "oxidised")
     turned = np.pi / 2 + rng.normal(0, 0.08)
@@ -362,7 +364,7 @@ def _on_break(rng, scene: Scene, form: str, length: float, width: float, s: floa
     return fracture_lot.make(rng, shapes.turn(outline, turned, centre), kind, form, 0.4 * width, fill)
 
 
-def _near(mark, openings: Sequence[Opening]) -> bool:
+def _near(mark: Mark, openings: Sequence[Opening]) -> bool:
     points = np.concatenate(mark.lines_mm)
     return any(shapes.distance_to(one.outline_mm, points).min() < 1.5 for one in openings)
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import field
-
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import geometry, light, marks, shapes
-from specimeter.scene.describe import Broken, Light, Opening, Scene, record
+from specimeter.scene.describe import Broken, Cut, Light, Opening, Scene, record, shows_no
 from specimeter.scene.fracture import TOP, BrokenEnd
 from specimeter.scene.fracture_features import work_in
 from specimeter.scene.fracture_relief import MARGIN_MM, Relief, grains, mask, signed_mm
@@ -32,45 +31,21 @@ class Section(Broken):
     gap_mm: float = 0.1  # width of unfused lines
     shrunk_mm: float = 0.0  # how far the resin has drawn back from the metal: a dark line round it
 
-    def developed(self, points) -> np.ndarray:
+    def developed(self, points: ArrayLike) -> np.ndarray:
         """Developed [s, a], shape (N, 2), of points of the joint's drawing."""
         return np.asarray(points, float).reshape(-1, 2) * [1.0, -1.0] + self.shift_mm
 
 
-@record
-class Cut:
-    """How a cut surface looks."""
-
-    name: str
-    level: float  # reflectance of the metal
-    warm: float
-    diffuse: float
-    rough: float
-    lay_mm: tuple[float, float]  # widths of grinding marks
-    lay_deg: float
-    lay: float  # their r.m.s. slope
-    saw: float = 0.0  # r.m.s. slope of saw marks that were not ground away
-    saw_mm: float = 0.6
-    etch: float = 0.0  # 0: not etched; 1: strongly
-    weld_tone: float = -0.3  # tone of weld metal against parent, at full etch
-    line: float = 0.5  # darkness of the fusion line
-    haz_tone: float = -0.25
-    haz_mm: float = 2.0
-    columns: float = 0.25  # contrast of the weld's grain
-    column_mm: float = 0.5
-    tint: tuple[float, float, float] = (1.0, 1.0, 1.0)  # colour of what is etched dark
-    stain: float = 0.0
-    patchy: float = 0.0  # 0: etched evenly; 1: half of it hardly at all
-    rust: float = 0.0
-    chamfer_mm: float = 0.0  # broken edge round the cut
-    runs: float = 0.4
-    seed: int = 0
-    extra: dict = field(default_factory=dict)
+def cut_of(scene: Scene) -> tuple[Section, Cut]:
+    """The section of a scene that shows a cut, and its surface; TypeError if the scene shows something else."""
+    if isinstance(scene.specimen, Section) and isinstance(scene.finish, Cut):
+        return scene.specimen, scene.finish
+    raise TypeError(shows_no(scene, "Section with its Cut"))
 
 
 def relief_of(scene: Scene, per_mm: float) -> Relief:
     """The maps of a cut with all features and marks."""
-    specimen, cut = scene.specimen, scene.finish
+    specimen, cut = cut_of(scene)
     rng = np.random.default_rng(cut.seed)
     low, high = specimen.body_mm.min(0) - MARGIN_MM, specimen.body_mm.max(0) + MARGIN_MM
     shape = tuple(np.ceil((high - low) * per_mm).astype(int)[::-1] + 1)
@@ -145,13 +120,13 @@ def etched(specimen: Section, cut: Cut, per_mm: float) -> np.ndarray:
     return strength.astype(np.float32)
 
 
-def _etch(maps: Maps, specimen: Section, cut: Cut, rng) -> None:
+def _etch(maps: Maps, specimen: Section, cut: Cut, rng: np.random.Generator) -> None:
     """Weld metal, fusion line and heat-affected zone as an etchant shows them."""
     shape, per_mm = maps.shape, maps.per_mm
     joint = specimen.joint
     strength = etched(specimen, cut, per_mm)
     ragged = 0.06 * blotches(rng, shape, 0.5, per_mm)
-    tone = np.ones(shape, np.float32)
+    tone: np.ndarray = np.ones(shape, np.float32)
     for polygon in (joint.weld, *joint.others):
         share = mask(maps, specimen.developed(polygon))
         inner = (signed_mm(share, per_mm) + ragged).astype(np.float32)
@@ -160,7 +135,7 @@ def _etch(maps: Maps, specimen: Section, cut: Cut, rng) -> None:
         texels = maps.texel(middle)[0]
         y, x = np.indices(shape, dtype=np.float32)
         towards = np.degrees(np.arctan2(y - np.float32(texels[1]), x - np.float32(texels[0]))) % 180
-        grain = np.zeros(shape, np.float32)
+        grain: np.ndarray = np.zeros(shape, np.float32)
         for k in range(4):  # columns grow from the fusion line to the middle
             near = np.clip(1 - np.abs((towards - 45 * k + 90) % 180 - 90) / 45, 0, 1)
             grain += near * noise(rng, shape, per_mm, (max(cut.column_mm, 2 / per_mm),), stretch=5.0, angle_deg=45.0 * k)
@@ -202,8 +177,8 @@ def _slit(relief: Relief, one: Opening) -> None:
         return
     size = high - low
     share = shapes.coverage(texels, low[0], low[1], size[0], size[1]).astype(np.float32)
-    left = np.float32(rng.choice([rng.uniform(0.02, 0.2), rng.uniform(0.2, 0.45)], p=[0.75, 0.25]))  # of the metal's own light
-    left = np.clip(left * np.exp(0.4 * blotches(rng, share.shape, 0.4, maps.per_mm)), 0, 0.6)[..., None]
+    own = np.float32(rng.choice([rng.uniform(0.02, 0.2), rng.uniform(0.2, 0.45)], p=[0.75, 0.25]))  # of the metal's light
+    left = np.clip(own * np.exp(0.4 * blotches(rng, share.shape, 0.4, maps.per_mm)), 0, 0.6)[..., None]
     box, share = np.s_[low[1] : high[1], low[0] : high[0]], share[..., None]
     colour = (1 + rng.normal(0, 0.06, 3)).astype(np.float32)
     for look in (maps.metal, maps.body):
@@ -234,13 +209,16 @@ def _gaps(maps: Maps, specimen: Section) -> None:
 class CutFace(BrokenEnd):
     """A scene's cut section, prepared once."""
 
+    specimen: Section
+
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
-        self.px_per_mm = 1 / geometry.mm_per_px(scene.specimen, scene.camera)
+        self.specimen, self.cut = cut_of(scene)
+        self.px_per_mm = 1 / geometry.mm_per_px(self.specimen, scene.camera)
         self.relief = relief_of(scene, FINER * self.px_per_mm)
         self.maps = self.relief.maps
-        self.frame = geometry.axes(scene.specimen)
-        self.crown = geometry.crown(scene.specimen)
+        self.frame = geometry.axes(self.specimen)
+        self.crown = geometry.crown(self.specimen)
         hollow_a, hollow_s = np.gradient(self.relief.hollow * np.float32(self.maps.per_mm))
         within = self.relief.hollow > 0  # as on a broken face: differences reach over a rim, slopes may not
         self.maps.slope_s -= np.clip(hollow_s, -4, 4) * within
@@ -251,16 +229,16 @@ class CutFace(BrokenEnd):
         self.open = self._open(whole)
         self.wall = noise(np.random.default_rng(scene.seed + 5), (256, 256), 8.0, (0.4, 3.0))
         self.edge_per_mm = FINER_EDGE * self.px_per_mm
-        self.metal_share = self._fine(scene.specimen.face_mm)
-        self.body_share = self.metal_share if scene.specimen.mount == "bare" else self._fine(scene.specimen.body_mm)
-        if scene.specimen.shrunk_mm:
-            wide = cv2.GaussianBlur(self.metal_share, (0, 0), max(scene.specimen.shrunk_mm * self.edge_per_mm, 0.5))
+        self.metal_share = self._fine(self.specimen.face_mm)
+        self.body_share = self.metal_share if self.specimen.mount == "bare" else self._fine(self.specimen.body_mm)
+        if self.specimen.shrunk_mm:
+            wide = cv2.GaussianBlur(self.metal_share, (0, 0), max(self.specimen.shrunk_mm * self.edge_per_mm, 0.5))
             self.near_metal = np.clip(3 * wide, 0, 1)
         self._dull_edges()
 
     def _fine(self, outline_mm: np.ndarray) -> np.ndarray:
         """Share of each fine texel inside an outline, float32."""
-        low, high = self.scene.specimen.body_mm.min(0) - MARGIN_MM, self.scene.specimen.body_mm.max(0) + MARGIN_MM
+        low, high = self.specimen.body_mm.min(0) - MARGIN_MM, self.specimen.body_mm.max(0) + MARGIN_MM
         self.low = low.astype(np.float32)
         size = np.ceil((high - low) * self.edge_per_mm).astype(int) + 1
         return shapes.coverage((outline_mm - low) * self.edge_per_mm, 0, 0, int(size[0]), int(size[1]), lines=4).astype(
@@ -280,10 +258,10 @@ class CutFace(BrokenEnd):
 
     def _dull_edges(self) -> None:
         """A narrow broken edge round the metal, which leans outwards."""
-        width = self.scene.finish.chamfer_mm
+        width = self.cut.chamfer_mm
         if not width:
             return
-        depth = signed_mm(mask(self.maps, self.scene.specimen.face_mm), self.maps.per_mm)
+        depth = signed_mm(mask(self.maps, self.specimen.face_mm), self.maps.per_mm)
         lean = np.float32(0.8) * (1 - ramp(depth, 0.6 * width, width))
         ga, gs = np.gradient(depth * np.float32(self.maps.per_mm))
         self.slopes[..., 0] -= lean * np.clip(gs, -1, 1)
@@ -311,24 +289,24 @@ class CutFace(BrokenEnd):
         reach = np.where(part > 0, reach, np.inf).astype(np.float32)
         return {"part": part, "reach": reach, "s": s, "a": a, "z": z, "normal": normal, "flat_s": p[:, 0], "flat_a": p[:, 1]}
 
-    def shade(self, points, view, part) -> np.ndarray:
+    def shade(self, points: np.ndarray, view: np.ndarray, part: dict[str, np.ndarray]) -> np.ndarray:
         """Radiance (N, 3): the metal's, and round it the resin's."""
         rgb = super().shade(points, view, part)
         scene = self.scene
-        if scene.specimen.mount == "bare":
+        if self.specimen.mount == "bare":
             return rgb
         share = np.where(part["part"] == TOP, self._pick(self.metal_share, part["flat_s"], part["flat_a"]), 0.0)[:, None]
         count = len(points)
         normal = np.broadcast_to(self.frame[2].astype(np.float32), (count, 3)).copy()
         grain = self.wall[(part["flat_a"] * 3).astype(int) % 256, (part["flat_s"] * 3).astype(int) % 256]
-        body = np.array(scene.specimen.resin, np.float32) * (1 + 0.08 * grain)[:, None]
+        body = np.array(self.specimen.resin, np.float32) * (1 + 0.08 * grain)[:, None]
         gloss = np.full((count, 3), 0.03, np.float32)
         rough = np.full(count, 0.3, np.float32)
         lay = np.broadcast_to(self.frame[0].astype(np.float32), normal.shape)
         all_light = Light(
             name="all", lamps=scene.light.lamps, ambient=scene.light.ambient, ambient_colour=scene.light.ambient_colour
         )
-        if scene.specimen.shrunk_mm:
+        if self.specimen.shrunk_mm:
             near = self._pick(self.near_metal, part["flat_s"], part["flat_a"])[:, None]
             body = body * (1 - 0.8 * near)
             gloss *= 1 - near

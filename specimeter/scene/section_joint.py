@@ -74,7 +74,7 @@ def arc(start, end, rise: float, count: int = FINE) -> np.ndarray:
     return (start + end) / 2 + (radius * np.sin(angle))[:, None] * along + height[:, None] * out
 
 
-def rippled(face: np.ndarray, rng, amount: float) -> np.ndarray:
+def rippled(face: np.ndarray, rng: np.random.Generator, amount: float) -> np.ndarray:
     """A face made uneven by smooth bumps that leave its ends and their slopes as they are."""
     chord = face[-1] - face[0]
     out = np.array([chord[1], -chord[0]]) / np.hypot(*chord)
@@ -92,7 +92,7 @@ def notch(depth: float, radius: float, near_deg: float, far_deg: float) -> np.nd
     return np.concatenate([[[0.0, 0.0]], root, [[sum(reach), 0.0]]])
 
 
-def undercut(rng, toe: int, place, along, into) -> Undercut:
+def undercut(rng: np.random.Generator, toe: int, place, along, into) -> Undercut:
     """An undercut at a toe: `along` leads away from the weld along the plate, `into` into the metal."""
     near, far = rng.uniform(8, 45, 2)
     depth = float(np.exp(rng.uniform(np.log(0.2), np.log(1.3))))
@@ -175,7 +175,9 @@ def toe_angle_deg(face: np.ndarray, plate) -> float:
 # ------------------------------------------------------------------ fillets
 
 
-def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1, overlap: tuple[float, float] | None = None) -> Joint:
+def fillet(
+    rng: np.random.Generator, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1, overlap: tuple[float, float] | None = None
+) -> Joint:
     """A T, lap or corner joint with a fillet weld on the right of the plate that butts.
 
     `overlap`: how far weld metal hangs over the plate that runs through, in mm, and the angle under it in degrees.
@@ -278,7 +280,7 @@ def fillet(rng, kind: str, *, undercuts: int = 0, gap_mm: float = 0.1, overlap: 
 # ------------------------------------------------------------------ butts
 
 
-def butt(rng, kind: str, *, undercuts: int = 0, overlap: tuple[float, float] | None = None) -> Joint:
+def butt(rng: np.random.Generator, kind: str, *, undercuts: int = 0, overlap: tuple[float, float] | None = None) -> Joint:
     """A butt weld: V, double V or square; the face side is up. `overlap` as of a fillet, over the right plate."""
     thick = float(rng.uniform(6, 22) if kind != "square" else rng.uniform(3, 7))
     hilo = float(rng.choice([0.0, rng.uniform(0.2, 1.8)]) * rng.choice([-1, 1]))

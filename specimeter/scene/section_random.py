@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from specimeter.scene import card as cards
 from specimeter.scene import fracture_lot, geometry, groups, rule_random, shapes
-from specimeter.scene.describe import Bench, Mark, Opening, Scene
-from specimeter.scene.fracture_random import camera_over, card_beside, in_clear_view
-from specimeter.scene.section import Cut, Section
+from specimeter.scene.describe import Bench, Cut, Imaging, Mark, Opening, Scene
+from specimeter.scene.fracture_random import ImagingLot, Lens, camera_over, card_beside, in_clear_view
+from specimeter.scene.section import Section
 from specimeter.scene.section_joint import Joint, butt, fillet
 from specimeter.scene.section_truth import gauge_points_mm
 
@@ -37,7 +39,14 @@ NEAREST_MM = 90.0
 FEATURES = ("pore", "pore", "slag", "crack", "sidewall", "inter-run", "root")
 
 
-def section_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging, options: dict) -> Scene:
+def section_scene(
+    seed: int,
+    rngs: Sequence[np.random.Generator],
+    names: dict[str, str],
+    camera_kinds: Mapping[str, Lens],
+    imaging: ImagingLot,
+    options: dict[str, Any],
+) -> Scene:
     """One scene; the arguments are those of `fracture_random.broken_scene`."""
     more = np.random.default_rng([seed, 77])  # what came later is drawn apart, so that all else stays as it was
     specimen = _specimen(rngs[6], names["test"], more)
@@ -97,12 +106,12 @@ def section_scene(seed: int, rngs, names: dict[str, str], camera_kinds, imaging,
     )
 
 
-def _in_focus(imaging, rng):
+def _in_focus(imaging: Imaging, rng: np.random.Generator) -> Imaging:
     """Who photographs a section focuses on it."""
     return imaging if imaging.off else replace(imaging, focus_height_mm=float(rng.normal(0, 0.8)))
 
 
-def _specimen(rng, test: str, more) -> Section:
+def _specimen(rng: np.random.Generator, test: str, more: np.random.Generator) -> Section:
     fillets, butts = ("tee", "tee", "lap", "corner"), ("v", "v", "double-v", "square")
     kind = str(rng.choice(fillets if test == "macro-fillet" else butts))
     count = int(rng.choice([0, 0, 1, 2]))
@@ -137,10 +146,15 @@ def _specimen(rng, test: str, more) -> Section:
         joint=joint,
         shift_mm=shift,
         mount=mount,
-        resin=tuple(float(v) for v in np.array(RESINS[int(rng.integers(len(RESINS)))]) * rng.uniform(0.7, 1.4)),
+        resin=_shade(RESINS[int(rng.integers(len(RESINS)))], rng.uniform(0.7, 1.4)),
         gap_mm=float(rng.choice([0.03, 0.08, 0.2, 0.35]) if more.random() < 0.9 else more.uniform(0.4, 1.2)),
         shrunk_mm=float(more.choice([0.0, more.uniform(0.02, 0.12)])),
     )
+
+
+def _shade(colour: tuple[float, float, float], level: float) -> tuple[float, float, float]:
+    red, green, blue = np.array(colour) * level
+    return float(red), float(green), float(blue)
 
 
 def _rounded(half: np.ndarray, corner: float) -> np.ndarray:
@@ -151,7 +165,7 @@ def _rounded(half: np.ndarray, corner: float) -> np.ndarray:
     return np.concatenate([inner * [sx, sy] + part for sx, sy, part in turns])
 
 
-def _worn(rng, joint: Joint) -> np.ndarray:
+def _worn(rng: np.random.Generator, joint: Joint) -> np.ndarray:
     """The metal's outline with its far corners chamfered or broken, and surfaces as a mill and a saw leave them."""
     metal = joint.metal
     step, following = np.hypot(*(np.roll(metal, -1, 0) - metal).T), np.roll(metal, -1, 0)
@@ -187,7 +201,7 @@ def _worn(rng, joint: Joint) -> np.ndarray:
     return np.concatenate(pieces)
 
 
-def _cut(rng, name: str, more) -> Cut:
+def _cut(rng: np.random.Generator, name: str, more: np.random.Generator) -> Cut:
     level, diffuse, rough, widths, lay, saw = CUTS[name]
     etch = str(rng.choice(ETCHES))
     strength = {"none": 0.0, "weak": rng.uniform(0.25, 0.45), "strong": rng.uniform(0.9, 1.1)}.get(
@@ -199,7 +213,7 @@ def _cut(rng, name: str, more) -> Cut:
         warm=float(rng.normal(0, 0.02)),
         diffuse=float(diffuse * np.exp(rng.normal(0, 0.2))),
         rough=float(rough * np.exp(rng.normal(0, 0.15))),
-        lay_mm=tuple(float(v * np.exp(rng.normal(0, 0.2))) for v in widths),
+        lay_mm=(float(widths[0] * np.exp(rng.normal(0, 0.2))), float(widths[1] * np.exp(rng.normal(0, 0.2)))),
         lay_deg=float(rng.uniform(0, 180)),
         lay=float(lay * np.exp(rng.normal(0, 0.3))),
         saw=float(saw * rng.uniform(0.5, 1.3)),
@@ -211,7 +225,7 @@ def _cut(rng, name: str, more) -> Cut:
         haz_mm=float(rng.uniform(0.8, 3.2)),
         columns=float(rng.uniform(0.06, 0.22)),
         column_mm=float(rng.uniform(0.2, 0.7)),
-        tint=tuple(float(v) for v in TINTS[int(rng.integers(len(TINTS)))]),
+        tint=TINTS[int(rng.integers(len(TINTS)))],
         stain=float(rng.choice([0.0, rng.uniform(0.1, 0.4)])) if etch != "none" else 0.0,
         patchy=float(rng.uniform(0.6, 1.0)) if etch == "half" else 0.0,
         rust=float(rng.uniform(0.2, 0.9)) if rng.random() < 0.15 else 0.0,
@@ -226,7 +240,7 @@ def _cut(rng, name: str, more) -> Cut:
     )
 
 
-def _features(rng, specimen: Section, count: int | None) -> list[Opening]:
+def _features(rng: np.random.Generator, specimen: Section, count: int | None) -> list[Opening]:
     """Imperfections in the weld metal and along its borders, none near another."""
     count = int(rng.choice([0, 1, 1, 2, 3])) if count is None else count
     kept: list[Opening] = []
@@ -241,9 +255,10 @@ def _features(rng, specimen: Section, count: int | None) -> list[Opening]:
     return kept
 
 
-def _laminations(rng, specimen: Section, kept) -> list[Opening]:
+def _laminations(rng: np.random.Generator, specimen: Section, kept: Sequence[Opening]) -> list[Opening]:
     """Flat inclusions in a plate's middle, parallel to its surfaces: dark lines that no weld made."""
-    joint, found = specimen.joint, []
+    joint = specimen.joint
+    found: list[Opening] = []
     low, high = joint.metal.min(0), joint.metal.max(0)
     for _ in range(int(rng.integers(1, 4))):
         length = float(rng.uniform(2.0, 9.0))
@@ -258,7 +273,7 @@ def _laminations(rng, specimen: Section, kept) -> list[Opening]:
     return found
 
 
-def _feature(rng, specimen: Section, form: str) -> Opening | None:
+def _feature(rng: np.random.Generator, specimen: Section, form: str) -> Opening | None:
     joint = specimen.joint
     weld = specimen.developed(joint.weld)
     inside = [p for p in rng.uniform(weld.min(0), weld.max(0), (40, 2)) if shapes.distance_to(weld, p[None])[0] < -0.9]
@@ -293,7 +308,7 @@ def _feature(rng, specimen: Section, form: str) -> Opening | None:
     return _dark(rng, shapes.turn(outline, np.arctan2(along[1], along[0]), line[k]), kind)
 
 
-def _dark(rng, outline: np.ndarray, kind: str) -> Opening:
+def _dark(rng: np.random.Generator, outline: np.ndarray, kind: str) -> Opening:
     return Opening(
         outline_mm=outline,
         kind=kind,

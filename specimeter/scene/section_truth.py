@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import geometry, shapes
 from specimeter.scene.describe import Opening, Scene
-from specimeter.scene.section import Section
+from specimeter.scene.section import Section, cut_of
 
 
 def gauge_points_mm(specimen: Section) -> np.ndarray:
@@ -20,7 +23,7 @@ def gauge_points_mm(specimen: Section) -> np.ndarray:
 
 def sizes(scene: Scene) -> dict[str, float]:
     """The sizes as the record names them: a butt's side 1 is the one that lies left in the photograph (or above)."""
-    specimen, cut = scene.specimen, scene.finish
+    specimen, cut = cut_of(scene)
     found = dict(specimen.joint.sizes)
     if specimen.test == "macro-butt" and _turned(scene):
         found["toe_angle_1_deg"], found["toe_angle_2_deg"] = found["toe_angle_2_deg"], found["toe_angle_1_deg"]
@@ -34,7 +37,8 @@ def sizes(scene: Scene) -> dict[str, float]:
 
 
 def _turned(scene: Scene) -> bool:
-    one, two = _px(scene, scene.specimen.developed(scene.specimen.joint.toes))
+    specimen = cut_of(scene)[0]
+    one, two = _px(scene, specimen.developed(specimen.joint.toes))
     along = two - one
     return bool((along[0] if abs(along[0]) >= abs(along[1]) else along[1]) < 0)
 
@@ -43,9 +47,9 @@ def _px(scene: Scene, developed_mm: np.ndarray) -> np.ndarray:
     return geometry.project(scene.camera, geometry.place(scene.specimen, developed_mm))
 
 
-def parts(scene: Scene, dense, rounded) -> dict:
+def parts(scene: Scene, dense: Callable[[np.ndarray], np.ndarray], rounded: Callable[[ArrayLike, int], list]) -> dict:
     """The truth's entries that are a section's own; `dense` and `rounded` as for a broken specimen."""
-    specimen = scene.specimen
+    specimen, cut = cut_of(scene)
     joint = specimen.joint
 
     def feature(one: Opening) -> dict:
@@ -80,8 +84,8 @@ def parts(scene: Scene, dense, rounded) -> dict:
         "area_mm2": shapes.area_mm2(specimen.face_mm),
         "section": sizes(scene),
         "weld": {
-            "etch": scene.finish.etch,
-            "patchy": scene.finish.patchy,
+            "etch": cut.etch,
+            "patchy": cut.patchy,
             "outline_px": rounded(_px(scene, specimen.developed(joint.weld)), 3),
             "toes_px": rounded(_px(scene, specimen.developed(joint.toes)), 3),
             "face_px": rounded(_px(scene, specimen.developed(joint.face)), 3),
@@ -125,5 +129,5 @@ def sheet_lines(scene: Scene) -> list[str]:
         f'test = "{scene.specimen.test}"',
         f"parent_thickness_mm = {scene.parent_thickness_mm:.1f}",
     ]
-    etched = scene.finish.etch > 0
+    etched = cut_of(scene)[1].etch > 0
     return [*lines, "", "[section]", "grit = 400", *(['etchant = "nital"', 'concentration = "5 %"'] if etched else [])]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 FORMS = ("lens", "ragged", "cavity", "fusion-line", "pulled-pore", "corner-tear", "slit")
 
@@ -19,7 +20,9 @@ def smooth_noise(rng: np.random.Generator, count: int, grain: float) -> np.ndarr
     return 0.5 * (2 * p1 + (p2 - p0) * f + (2 * p0 - 5 * p1 + 4 * p2 - p3) * f**2 + (3 * p1 - p0 - 3 * p2 + p3) * f**3)
 
 
-def ribbon(rng, length, width, *, blunt=0.6, bend=0.0, ragged=0.0, lopsided=0.0, skew=0.0, count=160) -> np.ndarray:
+def ribbon(
+    rng: np.random.Generator, length, width, *, blunt=0.6, bend=0.0, ragged=0.0, lopsided=0.0, skew=0.0, count=160
+) -> np.ndarray:
     """A closed outline along u with tips at u = -length/2 and length/2.
 
     `blunt`: exponent of the tips (0.5 is an ellipse, 1 a lens with sharp tips); `bend`: bow of the middle line over the length;
@@ -46,7 +49,7 @@ def ribbon(rng, length, width, *, blunt=0.6, bend=0.0, ragged=0.0, lopsided=0.0,
     return np.concatenate([np.column_stack([u, upper]), np.column_stack([u[1:-1], lower[1:-1]])[::-1]])
 
 
-def cavity(rng, length, width, rough=0.25, count=200) -> np.ndarray:
+def cavity(rng: np.random.Generator, length, width, rough=0.25, count=200) -> np.ndarray:
     """An irregular closed outline around the origin, longer along u."""
     angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
     wave = sum(rng.normal() / n**1.25 * np.cos(n * angle + rng.uniform(0, 2 * np.pi)) for n in range(2, 11))
@@ -55,7 +58,7 @@ def cavity(rng, length, width, rough=0.25, count=200) -> np.ndarray:
     return (outline - (outline.min(0) + outline.max(0)) / 2) * ([length, width] / np.ptp(outline, axis=0))
 
 
-def corner_tear(rng, length, width, ragged=0.15, count=140) -> np.ndarray:
+def corner_tear(rng: np.random.Generator, length, width, ragged=0.15, count=140) -> np.ndarray:
     """A wedge that opens at u = 0 (the edge of the bar) and ends in a tip at u = length."""
     phase = 1 - np.cos(np.linspace(0, np.pi / 2, count))[::-1]
     phase = np.linspace(0, 1, count) * 0.5 + 0.5 * (1 - phase[::-1])
@@ -68,7 +71,7 @@ def corner_tear(rng, length, width, ragged=0.15, count=140) -> np.ndarray:
     return np.concatenate([np.column_stack([u, upper]), np.column_stack([u[:-1], lower[:-1]])[::-1]])
 
 
-def turn(outline: np.ndarray, angle_rad: float, centre_mm) -> np.ndarray:
+def turn(outline: np.ndarray, angle_rad: float, centre_mm: ArrayLike) -> np.ndarray:
     """The outline turned (u towards [cos, sin] in [s, a]) and moved to its place."""
     cos, sin = np.cos(angle_rad), np.sin(angle_rad)
     return outline @ np.array([[cos, sin], [-sin, cos]]) + np.asarray(centre_mm, float)
@@ -131,7 +134,7 @@ def width_mm(outline: np.ndarray) -> float:
     middle = outline.mean(0)  # keeps OpenCV's single precision harmless
     contour = (outline - middle).astype(np.float32).reshape(-1, 1, 2)
 
-    def inside(points):
+    def inside(points: np.ndarray) -> np.ndarray:
         return np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in points])
 
     low, high = contour.min(0).ravel(), contour.max(0).ravel()

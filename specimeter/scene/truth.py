@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import card, fracture_truth, geometry, section_truth, shapes
-from specimeter.scene.describe import Broken, Mark, Opening, Scene, Specimen
+from specimeter.scene.describe import Broken, Mark, Opening, Rule, Scene, Specimen, bent_bar
 from specimeter.scene.fracture_random import gauge_points_mm as broken_gauge_points_mm
 from specimeter.scene.rule_random import sheet_lines
 from specimeter.scene.section import Section
@@ -13,7 +14,7 @@ from specimeter.scene.section import Section
 STEP_MM = 0.05
 
 
-def _round(points: np.ndarray, digits: int) -> list:
+def _round(points: ArrayLike, digits: int) -> list:
     return np.round(np.asarray(points, float), digits).tolist()
 
 
@@ -81,7 +82,7 @@ def of(scene: Scene) -> dict:
         "surface_height_mm": scene.true_surface_height_mm,
     }
     if scene.rule is not None:
-        truth["rule"] = _rule(scene)
+        truth["rule"] = _rule(scene, scene.rule)
     elif scene.card.kind != "none":
         truth["card"] = _card(scene)
     return truth
@@ -106,7 +107,7 @@ def _distractor(scene: Scene, mark: Mark) -> dict:
 
 def _bent_parts(scene: Scene) -> dict:
     """What is true of a bend alone: specimen, axis, examined face, openings."""
-    specimen, camera = scene.specimen, scene.camera
+    specimen, camera = bent_bar(scene)[0], scene.camera
     reach = specimen.width_mm / 2
     ends = geometry.project(camera, geometry.place(specimen, [[0.0, -reach], [0.0, reach]]))
     outline = geometry.face_outline(specimen, camera)
@@ -141,16 +142,16 @@ def card_axes(scene: Scene) -> np.ndarray:
     return np.array([[np.cos(angle), np.sin(angle), 0], [-np.sin(angle), np.cos(angle), 0], [0, 0, 1.0]])
 
 
-def card_points(scene: Scene, points_mm: np.ndarray) -> np.ndarray:
+def card_points(scene: Scene, points_mm: ArrayLike) -> np.ndarray:
     """World points (N, 3) of the card's nominal [x, y] in mm, shrunk as it was printed."""
     flat = np.asarray(points_mm, float).reshape(-1, 2) * scene.card.shrink
     return np.column_stack([flat, np.zeros(len(flat))]) @ card_axes(scene) + scene.card.origin_mm
 
 
-def _rule(scene: Scene) -> dict:
+def _rule(scene: Scene, rule: Rule) -> dict:
     """Where the rule lies and how it is divided; its axes run along it and across it from the first edge."""
-    rule, frame = scene.rule, card_axes(scene)
-    corners = [[0, 0], [rule.length_mm, 0], [rule.length_mm, rule.width_mm], [0, rule.width_mm]]
+    frame = card_axes(scene)
+    corners = [[0.0, 0.0], [rule.length_mm, 0.0], [rule.length_mm, rule.width_mm], [0.0, rule.width_mm]]
     return {
         "body": rule.body,
         "divisions_mm": list(rule.divisions_mm),
@@ -176,7 +177,7 @@ def _card(scene: Scene) -> dict:
         for marker, centre in card.CENTRES_MM[scene.card.kind].items()
     }
     width, height = card.SIZE_MM[scene.card.kind]
-    outline = card_points(scene, [[0, 0], [width, 0], [width, height], [0, height]])
+    outline = card_points(scene, [[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
     rotation = scene.camera.rotation @ frame.T
     return {
         "kind": scene.card.kind,
@@ -201,6 +202,7 @@ def sheet_toml(scene: Scene) -> str:
             "\n".join([*_flat(scene).sheet_lines(scene), "", "[scale]", *_scale_lines(scene), "", "[validity]", "valid = true"])
             + "\n"
         )
+    weld = bent_bar(scene)[2]
     lines = [
         "[specimen]",
         f'id = "{scene.id}"',
@@ -208,7 +210,7 @@ def sheet_toml(scene: Scene) -> str:
         f"parent_thickness_mm = {scene.parent_thickness_mm:.1f}",
         f"specimen_thickness_mm = {specimen.thickness_mm:.2f}",
         f"specimen_width_mm = {scene.width_calliper_mm:.2f}",
-        f"weld_width_mm = {2 * scene.weld.half_width_mm:.1f}",
+        f"weld_width_mm = {2 * weld.half_width_mm:.1f}",
         "",
         "[bend]",
         f"former_diameter_mm = {specimen.former_diameter_mm:.1f}",

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from specimeter.scene import geometry, shapes
-from specimeter.scene.describe import Opening, Scene
+from specimeter.scene.describe import Opening, Scene, bent_bar
 from specimeter.scene.light import lamp_at
 from specimeter.scene.material import blotches, noise
 
@@ -15,7 +15,7 @@ BRIGHT = {"dark": (0.05, 0.048, 0.045), "slag": (0.16, 0.12, 0.08), "facets": (0
 
 def carve(rgb: np.ndarray, scene: Scene, opening: Opening) -> None:
     """Blend one opening into the linear picture (H, W, 3), in place."""
-    specimen, camera = scene.specimen, scene.camera
+    specimen, camera = bent_bar(scene)[0], scene.camera
     outline_px = geometry.project(camera, geometry.place(specimen, opening.outline_mm))
     low = np.maximum(np.floor(outline_px.min(0)).astype(int) - 2, 0)
     high = np.minimum(np.ceil(outline_px.max(0)).astype(int) + 3, [camera.width_px, camera.height_px])
@@ -41,7 +41,7 @@ def carve(rgb: np.ndarray, scene: Scene, opening: Opening) -> None:
     rgb[rows + low[1], columns + low[0]] = target + (inner - target) * share[:, None]
 
 
-def notched(scene: Scene, opening: Opening, s, a, depth) -> np.ndarray:
+def notched(scene: Scene, opening: Opening, s: np.ndarray, a: np.ndarray, depth: np.ndarray) -> np.ndarray:
     """Where a corner tear shows on the bar's side: a wedge that narrows with depth below the face, (N,) bool."""
     outline, half = opening.outline_mm, scene.specimen.width_mm / 2
     edge = outline[np.abs(outline[:, 1]) > half - 0.02]
@@ -54,7 +54,7 @@ def notched(scene: Scene, opening: Opening, s, a, depth) -> np.ndarray:
     return (a * edge[0, 1] > 0) & (np.abs(s - middle - waver) < reach * left)
 
 
-def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:
+def _inside(scene: Scene, opening: Opening, hit: dict[str, np.ndarray], rays: np.ndarray) -> np.ndarray:
     """Radiance (N, 3) of the hollow's walls where sight lines end in it."""
     specimen, crown = scene.specimen, geometry.place(scene.specimen, [[0, 0]])[0]
     rng = np.random.default_rng(opening.seed)
@@ -73,7 +73,7 @@ def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:
         floor += 0.12 * width * noise(rng, mask.shape, per_mm, (max(0.25 * width, 3 / per_mm),)) * (into > 0)
     floor = np.clip(floor, 0, opening.depth_mm * 1.4).astype(np.float32)
 
-    def at(field, s, a):
+    def at(field: np.ndarray, s: np.ndarray, a: np.ndarray) -> np.ndarray:
         x, y = (s - corner[0]) * per_mm, (a - corner[1]) * per_mm
         picked = (
             cv2.remap(
@@ -93,7 +93,7 @@ def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:
     along_a = np.broadcast_to(geometry.axes(specimen)[1].astype(normal.dtype), normal.shape)
     along_s = np.cross(along_a, normal)
 
-    def local(vectors):
+    def local(vectors: np.ndarray) -> list[np.ndarray]:
         return [np.einsum("ij,ij->i", vectors, axis) for axis in (along_s, along_a, normal)]
 
     ds, da, dn = local(rays)
@@ -138,7 +138,7 @@ def _inside(scene: Scene, opening: Opening, hit, rays) -> np.ndarray:
     return level * colour * np.clip(1 + rough * grain, 0.1, 3)[:, None]
 
 
-def camera_points(scene: Scene, hit, rays) -> np.ndarray:
+def camera_points(scene: Scene, hit: dict[str, np.ndarray], rays: np.ndarray) -> np.ndarray:
     """World points (N, 3) where sight lines met the bar."""
     reach = np.where(np.isfinite(hit["reach"]), hit["reach"], 0)
     return (scene.camera.eye_mm + reach[:, None] * rays).astype(np.float32)

@@ -1,5 +1,7 @@
 """Light obeys its laws: Lambert under a far lamp, mirror direction of the lobe, shadow where the bar stands between."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,8 @@ BAR = Specimen(
     test="face-bend", former_diameter_mm=24.0, thickness_mm=6.0, width_mm=20.0, crown_height_mm=50.0, axis_angle_deg=90.0
 )
 
+BEHIND = partial(light.behind_bar, BAR)
+
 
 def lit(place=(2000.0, 0.0, -2000.0), ambient=0.0):
     return Light(name="test", lamps=(Lamp(place_mm=place, radius_mm=5.0, power=1.0),), ambient=ambient)
@@ -18,7 +22,7 @@ def lit(place=(2000.0, 0.0, -2000.0), ambient=0.0):
 def test_light_falls_by_cosine_and_inverse_square():
     """A small lamp's irradiance on a level plane is power x (reference distance / distance)^2 x cosine (Lambert)."""
     x, place = np.array([150.0, 200.0, 250.0]), np.array([2000.0, 0.0, -2000.0])
-    found = light.falling(BAR, lit(tuple(place)), x, x, 0.0, np.random.default_rng(1))[1, 1]
+    found = light.falling(BAR, lit(tuple(place)), x, x, 0.0, np.random.default_rng(1), BEHIND)[1, 1]
     offset = place - [200.0, 200.0, 0.0]
     distance, reference = np.linalg.norm(offset), np.linalg.norm(place - [0.0, 0.0, -50.0])
     assert found == pytest.approx((reference / distance) ** 2 * 2000.0 / distance, rel=5e-3)
@@ -27,10 +31,8 @@ def test_light_falls_by_cosine_and_inverse_square():
 def test_shadow_falls_on_the_far_side():
     """The lamp stands at +x: the bar's shadow lies at -x, and nothing is shaded at +x."""
     x, y = np.array([-60.0, -45.0, 100.0, 130.0]), np.array([-4.0, 0.0, 4.0])
-    found = light.falling(BAR, lit(), np.linspace(-80, 130, 60), np.linspace(-60, 60, 50), 0.0, np.random.default_rng(1))[
-        ..., 0
-    ]
-    columns = np.linspace(-80, 130, 60)
+    columns, rows = np.linspace(-80, 130, 60), np.linspace(-60, 60, 50)
+    found = light.falling(BAR, lit(), columns, rows, 0.0, np.random.default_rng(1), BEHIND)[..., 0]
     middle = found[23:27].mean(axis=0)
     assert middle[np.argmin(np.abs(columns - x[1]))] < 0.45 * middle[np.argmin(np.abs(columns - x[2]))]
     assert y.size == 3
@@ -74,5 +76,6 @@ def test_a_shadow_edge_takes_most_of_a_lamp_on_one_side():
 def test_what_hides_the_sky_darkens_the_ground():
     """Where everything is hidden no light is left."""
     x = np.array([120.0, 130.0])
-    dark = light.falling(BAR, lit(ambient=0.5), x, x, 0.0, np.random.default_rng(1), lambda p, d: np.ones(len(p), bool))
+    all_of_it = lambda points, rays: np.ones(len(points), bool)
+    dark = light.falling(BAR, lit(ambient=0.5), x, x, 0.0, np.random.default_rng(1), BEHIND, all_of_it)
     assert dark == pytest.approx(np.zeros((2, 2, 3)), abs=1e-6)
