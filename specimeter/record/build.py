@@ -6,6 +6,7 @@ import contextlib
 import functools
 import hashlib
 import math
+import os
 import platform
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
@@ -364,8 +365,14 @@ def _tool(settings: Mapping[str, Any]) -> model.Tool:
 def code_sha256() -> str:
     """SHA-256 over the names and contents of the package's modules, in the order of their names."""
     package, total = Path(__file__).resolve().parents[1], hashlib.sha256()
-    for path in sorted(package.rglob("*.py"), key=lambda path: path.relative_to(package).as_posix()):
-        total.update(f"{path.relative_to(package).as_posix()}\0".encode() + hashlib.sha256(path.read_bytes()).digest())
+    names = [
+        f"{Path(folder).relative_to(package).as_posix()}/{file}".removeprefix("./")
+        for folder, _, files in os.walk(package)
+        for file in files
+        if file.endswith(".py")
+    ]
+    for name in sorted(names):
+        total.update(f"{name}\0".encode() + hashlib.sha256((package / name).read_bytes()).digest())
     return total.hexdigest()
 
 

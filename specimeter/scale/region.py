@@ -16,6 +16,7 @@ from specimeter.scale.surface import Bend
 ALIKE = np.array([0.30, 0.07, 0.07, 0.45], np.float32)
 LEAST_DENSITY = 0.02  # of the densest possible: what looks like neither side says nothing
 BAND = 0.18  # of the face's length or width: the strips along its borders that are judged by themselves
+LEAST_EXPONENT = np.float32(-80.0)  # below it exp gives numbers that single precision holds denormalised, which are slow
 FEWEST = 12  # samples that a strip must have in view
 
 
@@ -76,7 +77,8 @@ def told_apart(seen: Looks, bend: Bend, ends_mm: Sequence[float]) -> Mapping[str
     square = np.sum(every * every, axis=1)
     counts = np.array([len(samples[name]) for name in names])
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    near = np.exp(np.minimum(every @ every.T - 0.5 * square[:, None] - 0.5 * square[None, :], 0.0))
+    near = every @ every.T - 0.5 * square[:, None] - 0.5 * square[None, :]
+    near = np.exp(np.clip(near, LEAST_EXPONENT, 0.0))
     sums = near @ np.repeat(np.eye(len(names), dtype=np.float32), counts, axis=0)  # of each sample to each strip
     result = {}
     for k, name in enumerate(names):

@@ -145,6 +145,11 @@ def test_letters_that_no_font_has_are_written_out(five, five_overlay):
         assert metadata["pdfaid:part"] == "2"
 
 
+def test_the_shipped_fonts_show_every_common_letter():
+    """A report of these alone is set without asking the fonts first."""
+    assert pdf._unshown(pdf._COMMON, shipped_only=True) == set()
+
+
 def test_unshown_letters_are_found_one_by_one():
     """Of a mixed set exactly those come back that the shipped fonts lack."""
     assert pdf._unshown({"Щ", "ß", "\U00012000", "\U0001fbf0", "≤"}, shipped_only=True) == {"\U00012000", "\U0001fbf0"}
