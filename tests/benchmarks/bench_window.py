@@ -1,6 +1,6 @@
-"""Figures of the bench from a real window: acts and seconds a sample, an edit among 300 features, memory with 24 megapixels.
+"""Figures of the bench from a real window: acts and seconds a sample, an edit among 300 features, memory and moves at 24 MP.
 
-    xvfb-run -a -s "-screen 0 1600x1000x24" python tests/benchmarks/bench_window.py [samples | edits | memory]
+    xvfb-run -a -s "-screen 0 1600x1000x24" python tests/benchmarks/bench_window.py [samples | edits | memory | moves]
 
 Acts are keys as a person presses them: open, A for each proposal, Shift+A, Ctrl+S; a person adds the time to look. Seconds are
 the machine's own, on the wall and of the processor. Screens without a graphics card draw by the processor, and slower.
@@ -19,6 +19,7 @@ from pathlib import Path
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp()  # the person's own settings stay out of it
 
 import cv2
+import numpy as np
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
@@ -28,6 +29,7 @@ from specimeter_napari.window import bench_window
 from specimeter import files
 from specimeter.data import sample_images
 from specimeter.record import edit, model
+from specimeter.segment import trace
 
 SHIFT, CONTROL = Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.ControlModifier
 
@@ -134,6 +136,22 @@ def memory() -> None:
     person.leave()
 
 
+def moves(number: int = 200) -> None:
+    """The live path while tracing in 24 megapixels of noise, the hardest there is: seconds of a click and of a move."""
+    light = np.random.default_rng(1).random((4000, 6000), dtype=np.float32)
+    began = time.process_time()
+    path = trace.EdgePath(light, np.array([3000.0, 2000.0]))
+    clicked = time.process_time() - began
+    took = []
+    for turn in np.linspace(0, 6 * np.pi, number):
+        began = time.process_time()
+        path.to(np.array([3000.0, 2000.0]) + 140 * np.array([np.cos(turn), np.sin(turn)]))
+        took.append(time.process_time() - began)
+    print(
+        f"24 MP: a click {1000 * clicked:.0f} ms, a move {1000 * statistics.median(took):.1f} ms (worst {1000 * max(took):.1f})"
+    )
+
+
 if __name__ == "__main__":
-    for part in sys.argv[1:] or ["samples", "edits", "memory"]:
-        {"samples": samples, "edits": edits, "memory": memory}[part]()
+    for part in sys.argv[1:] or ["samples", "edits", "memory", "moves"]:
+        {"samples": samples, "edits": edits, "memory": memory, "moves": moves}[part]()
