@@ -74,11 +74,11 @@ def look(rgb: np.ndarray, mm_per_px: float, hide_px: Sequence[np.ndarray] = ()) 
     cell = columns / size[0]
     dark = 0.01 * float(np.median(linear[::7, ::7, 1])) + 2e-4
 
-    def blur(field, at_mm):
+    def blur(field: np.ndarray, at_mm: float) -> np.ndarray:
         sigma = at_mm / mm
         return cv2.GaussianBlur(field, (0, 0), sigma) if sigma > 0.3 else field
 
-    def down(field):
+    def down(field: np.ndarray) -> np.ndarray:
         return cv2.resize(field, size, interpolation=cv2.INTER_AREA)
 
     light = np.log(linear.mean(axis=2) + dark)

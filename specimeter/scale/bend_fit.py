@@ -143,18 +143,21 @@ def between_leg_ends(picture: Reduced, bend: Bend, width_mm: float) -> Bend:
     seen = np.ones(len(s))
     for end in (-width_mm / 2, width_mm / 2):
         crossings = across_side(picture, bend, end, reach_mm=3.0, s_mm=s)
+        assert crossings is not None  # there are enough of them
         weight = np.exp(-0.5 * (crossings.offset_mm / 1.5) ** 2)
         seen = np.minimum(seen, np.max(crossings.edge * weight, axis=1))
     # the stretch round the present crown with the most evidence over what background gives by chance
     gain = np.cumsum(np.append(0.0, seen - 0.45))
     middle = len(s) // 2
-    first, last = np.argmin(gain[: middle + 1]), middle + np.argmax(gain[middle:])
-    at = bend.world([[s[first], 0.0], [s[min(last, len(s) - 1)], 0.0]])[0]
+    first, last = int(np.argmin(gain[: middle + 1])), middle + int(np.argmax(gain[middle:]))
+    at = bend.world(np.array([[s[first], 0.0], [s[min(last, len(s) - 1)], 0.0]]))[0]
     shift = float(np.mean((at - bend.axis_point_mm) @ bend.frame[0]))
     return replace(bend, crown_mm=bend.crown_mm + shift * bend.frame[0, :2])
 
 
-def _marks(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, spread: float, *, voted: bool):
+def _marks(
+    picture: Reduced, bend: Bend, ends: np.ndarray, bow: float, spread: float, *, voted: bool
+) -> tuple[list[Mark], list[Mark]] | None:
     borders = across(picture, bend, ends, reach_mm=2.2 * spread, bow=bow)
     if borders is None:
         return None
@@ -180,7 +183,7 @@ def _solve(
     marks: tuple[list[Mark], list[Mark]],
     known: Knowledge,
     noise_mm: float,
-):
+) -> tuple[Bend, np.ndarray, float, float, np.ndarray]:
     """Crown, direction, log radius, side edges, bow and shift of the lens that fit the marks best, their covariance (7, 7).
 
     Gauss-Newton with Cauchy weights, so that stray marks do not pull; what is known beforehand holds without mercy.

@@ -105,7 +105,7 @@ class Crossings:
         return float(np.mean(np.max(self.edge[:, near], axis=1)))
 
 
-def ends_beyond(picture: Reduced, bend: Bend, ends_mm: Sequence[float]) -> list[float]:
+def ends_beyond(picture: Reduced, bend: Bend, ends_mm: Sequence[float] | np.ndarray) -> list[float]:
     """How much more the side edges show just before each silhouette in view than straight beyond it, -1 to 1.
 
     They end there if it is the specimen's silhouette, and go on if it is a streak of light along the face.
@@ -130,7 +130,7 @@ def side_places(bend: Bend, a_mm: float, count: int = 40) -> np.ndarray:
     return _side_places(bend, [a_mm], count)[0]
 
 
-def _side_places(bend: Bend, ends_mm: Sequence[float], count: int = 40) -> list[np.ndarray]:
+def _side_places(bend: Bend, ends_mm: Sequence[float] | np.ndarray, count: int = 40) -> list[np.ndarray]:
     reach = bend.arc_half_mm + (0.6 * bend.radius_mm if bend.angle_deg < 170 else 0.0)
     s = np.linspace(-reach, reach, 4 * count)
     steep = bend.steepness_on_deg(np.column_stack([np.tile(s, len(ends_mm)), np.repeat(ends_mm, len(s))]))
@@ -147,7 +147,7 @@ def across_side(picture: Reduced, bend: Bend, a_mm: float, *, reach_mm: float, s
 
 
 def across(
-    picture: Reduced, bend: Bend, ends_mm: Sequence[float], *, reach_mm: float, bow: float = 0.0
+    picture: Reduced, bend: Bend, ends_mm: Sequence[float] | np.ndarray, *, reach_mm: float, bow: float = 0.0
 ) -> tuple[list[Crossings], dict[str, Crossings]] | None:
     """Profiles over both side edges, at `ends_mm` (1 + `bow` (s / R)^2), and over the silhouettes in the picture, by name.
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 import cv2
 import numpy as np
@@ -18,7 +18,8 @@ from specimeter.sheet import Sheet
 from specimeter.toml_file import Table, validated
 from specimeter.toml_file import read as read_toml
 
-FORMAT, VERSION = "specimeter-camera", 1
+FORMAT: Final = "specimeter-camera"
+VERSION: Final = 1
 LEAST_PHOTOS, LEAST_CORNERS = 6, 12
 LEAST_LEAN_DEG = 12.0  # some photographs must lean so much, or distance and size cannot be told apart
 LEAST_REACH = 0.7  # of the way to the picture's corner that the board's corners must reach, or distortion there is a guess
@@ -145,7 +146,7 @@ def from_board(photos: Sequence[Any]) -> tuple[Profile, tuple[str, ...]]:
         grey = photo.rgb[..., 1]
         grey = np.ascontiguousarray(grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8))
         corners, ids, *_ = detector.detectBoard(grey)
-        found = np.ravel(ids).astype(int) if ids is not None else np.empty(0, int)
+        found = np.empty(0, int) if ids is None else np.ravel(ids).astype(int)  # type: ignore[redundant-expr]  # there may be none
         if len(found) < LEAST_CORNERS:
             said.append(f"{photo.file}: {len(found)} of the board's corners were found, so it was left out")
             continue
@@ -225,7 +226,7 @@ def calibrate(views: Sequence[tuple[np.ndarray, np.ndarray]], width_px: int, hei
     start = np.array(
         [[max(width_px, height_px), 0, (width_px - 1) / 2], [0, max(width_px, height_px), (height_px - 1) / 2], [0, 0, 1.0]]
     )
-    rms, matrix, distortion, turns, _, spread, _, _ = cv2.calibrateCameraExtended(
+    rms, matrix, distortion, turns, _, spread, _, _ = cv2.calibrateCameraExtended(  # type: ignore[call-overload]  # None: no start
         [np.asarray(places, np.float32).reshape(-1, 1, 3) for places, _ in views],
         [np.asarray(points, np.float32).reshape(-1, 1, 2) for _, points in views],
         (width_px, height_px),

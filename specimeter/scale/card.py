@@ -101,6 +101,7 @@ def scale_from_card(
     smeared_px = moved_px(markers)
     contradicted = (*_smear(smeared_px, mm_per_px(fit.view, markers[0].centre_px, 0.0)), *_distance_doubt(fit, lens, entered))
     if len(markers) == 1:
+        assert marks is not None  # a scale by one marker rests on them
         cautions = (*cautions, _one_marker(markers[0], marks))
 
     def views() -> Lenses:

@@ -152,7 +152,8 @@ def _covered(low: float, high: float, count: int) -> tuple[int, np.ndarray]:
 
 
 def _card(card: Card) -> tuple[list[Rect], list[Words]]:
-    boxes, words = [], []
+    boxes: list[Rect] = []
+    words: list[Words] = []
     for marker_id, (x, y) in card.centres_mm.items():
         boxes += _cells(marker_cells(marker_id), x - MARKER_SIDE_MM / 2, y - MARKER_SIDE_MM / 2, MARKER_SIDE_MM / MARKER_CELLS)
     for x, top, bottom in card.graduations_mm:
@@ -178,11 +179,11 @@ def _card(card: Card) -> tuple[list[Rect], list[Words]]:
 def _board(board: Board) -> tuple[list[Rect], list[Words]]:
     """Black squares where no marker lies, and the markers as OpenCV's own board places them."""
     charuco = board.charuco()
-    boxes, marked = [], set()
+    boxes: list[Rect] = []
+    marked = set()
     family = charuco.getDictionary()
     for marker_id, corners in zip(np.ravel(charuco.getIds()), charuco.getObjPoints(), strict=True):
-        corners = np.asarray(corners, float).reshape(4, 3)
-        x, y = corners[:, :2].min(axis=0)
+        x, y = np.asarray(corners, float).reshape(4, 3)[:, :2].min(axis=0)
         marked.add((int(x // board.square_mm), int(y // board.square_mm)))
         count = family.markerSize + 2
         cells = cv2.aruco.generateImageMarker(family, int(marker_id), count) < 128

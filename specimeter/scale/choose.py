@@ -37,7 +37,10 @@ def find_markers(photo: Any, within_px: ArrayLike | None = None) -> list[Marker]
         part = np.ascontiguousarray(_green(photo)[low[1] : high[1], low[0] : high[0]])
         found = detect(part, _WANTED, enough=enough) or detect(_stretched(part), _WANTED, enough=enough)
         moved = {marker_id: [corners + low for corners in seen] for marker_id, seen in found.items()}
-        inside = lambda corners: cv2.pointPolygonTest(outline, corners.mean(axis=0).tolist(), False) >= 0
+
+        def inside(corners: np.ndarray) -> bool:
+            return cv2.pointPolygonTest(outline, corners.mean(axis=0).tolist(), False) >= 0
+
         rough = {id: kept for id, seen in moved.items() if (kept := [corners for corners in seen if inside(corners)])}
     return refine(photo.linear(), rough) if rough else []
 
@@ -96,7 +99,7 @@ def choose_card(markers: Sequence[Marker], photo: Any) -> tuple[Card, list[Marke
 
 def _green(photo: Any, step: int = 1) -> np.ndarray:
     """The green channel as 8 bits, every `step`-th pixel."""
-    green = cv2.extractChannel(np.ascontiguousarray(photo.rgb[::step, ::step]), 1)
+    green: np.ndarray = cv2.extractChannel(np.ascontiguousarray(photo.rgb[::step, ::step]), 1)
     return np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
 
 

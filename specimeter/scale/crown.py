@@ -54,10 +54,10 @@ def by_its_own_size(
     if pin is not None:
         height = Height(mm=pin.over(surface.view), u_mm=pin.u_mm(surface.view), basis=f"told by the {pin.source}", pin=pin)
         if scale.method == "length" and abs(height.mm) <= 2.0 * height.u_mm:  # marked on the crown itself, as is usual
-            return _at(scale, surface, _level(height), (), told_by=pin.source)
-        height = replace(height, cautions=(_said(height),))
+            return _at(scale, surface, _level(height, pin), (), told_by=pin.source)
+        height = replace(height, cautions=(_said(height, pin),))
         if LOWEST_MM <= height.mm <= min(HIGHEST_MM, 0.7 * surface.view.distance_mm):
-            return _at(scale, surface, height, _doubts(height), told_by=pin.source)
+            return _at(scale, surface, height, _doubts(pin), told_by=pin.source)
     return _at(scale, surface, _standing(sheet), ())
 
 
@@ -83,14 +83,14 @@ def _pin(sheet: Sheet, bend: Bend, width_mm: float | None, u_width_mm: float | N
     ends = bend.evidence.get("side_edges_a_mm")
     if not ends or not bend.evidence.get("support"):
         return None
-    told = [_by_width(sheet, ends, width_mm, u_width_mm), _by_radius(sheet, bend)]
-    told = [one for one in told if one is not None]
+    sizes = (_by_width(sheet, ends, width_mm, u_width_mm), _by_radius(sheet, bend))
+    told = [one for one in sizes if one is not None]
     if not told:
         return None
     weights = np.array([one.u**-2 for one in told])
     u = float(weights.sum() ** -0.5)
     weights /= weights.sum()
-    log_factor = float(weights @ [one.log_factor for one in told])
+    log_factor = float(weights @ np.array([one.log_factor for one in told]))
     terms = [
         line._replace(sensitivity=share * line.sensitivity, contribution=share * line.contribution)
         for one, share in zip(told, weights, strict=True)
@@ -151,11 +151,14 @@ def _line(source: str, value: float, u: float, basis: str) -> Term:
 
 
 def _nominal_radius_mm(sheet: Sheet) -> float:
+    assert sheet.bend is not None  # the sheet of a bend test gives both
+    assert sheet.specimen.specimen_thickness_mm is not None
     return sheet.bend.former_diameter_mm / 2 + sheet.specimen.specimen_thickness_mm
 
 
 def _standing(sheet: Sheet) -> Height:
     """What geometry alone says: the crown of a bend that stands on its legs on a bench; the card anywhere up to its height."""
+    assert sheet.bend is not None  # of a bend test
     half = np.radians(min(sheet.bend.angle_deg, 180.0)) / 2
     top = _nominal_radius_mm(sheet) * (1.0 - np.cos(half)) + LEG_MM * np.sin(half)
     u = float(np.hypot(top / np.sqrt(12.0), U_LEG_MM * np.sin(half) / 2))
@@ -171,36 +174,36 @@ def _standing(sheet: Sheet) -> Height:
     )
 
 
-def _level(height: Height) -> Height:
+def _level(height: Height, pin: Pin) -> Height:
     """A known length that the specimen's own size shows to lie about as high as the crown: taken as level with it."""
     return Height(
         mm=0.0,
         u_mm=height.u_mm,
-        basis=f"not entered; the {height.pin.source} shows the known length about as high as the crown",
+        basis=f"not entered; the {pin.source} shows the known length about as high as the crown",
         cautions=(
-            f"no surface height was entered: by the {height.pin.source} the known length lies about as high as the crown, and "
+            f"no surface height was entered: by the {pin.source} the known length lies about as high as the crown, and "
             "was taken as level with it; enter surface_height_mm",
         ),
     )
 
 
-def _said(height: Height) -> str:
+def _said(height: Height, pin: Pin) -> str:
     where = (
         f"the crown stands about {height.mm:.0f} mm nearer to the lens than the card"
         if height.mm > 2.0
         else "the crown stands about as high as the card"
     )
     return (
-        f"no surface height was entered: by the {height.pin.source} {where}, and the scale was set by that; "
+        f"no surface height was entered: by the {pin.source} {where}, and the scale was set by that; "
         "the width is no longer a check. Raise the card to the crown's height, or enter surface_height_mm"
     )
 
 
-def _doubts(height: Height) -> tuple[str, ...]:
+def _doubts(pin: Pin) -> tuple[str, ...]:
     """What leaves the judgement open: nothing checks the scale any more, or width and radius contradict each other."""
-    doubts = [f"the crown's height was not entered but told by the {height.pin.source}, so that nothing checks the scale"]
-    apart = next((line for line in height.pin.terms if line.source == DISAGREEMENT), None)
-    if apart is not None and apart.u > DISAGREE * combine(line for line in height.pin.terms if line is not apart):
+    doubts = [f"the crown's height was not entered but told by the {pin.source}, so that nothing checks the scale"]
+    apart = next((line for line in pin.terms if line.source == DISAGREEMENT), None)
+    if apart is not None and apart.u > DISAGREE * combine(line for line in pin.terms if line is not apart):
         doubts.append(
             "the calliper width and the former with the thickness give sizes that contradict each other: one of the three "
             "is wrong, or the wrong edges were taken"

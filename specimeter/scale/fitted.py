@@ -31,10 +31,17 @@ class Known:
 class Fitted(Protocol):
     """A fitted view."""
 
-    view: View
-    unknowns: np.ndarray
-    known: tuple[Known, ...]
-    inflation: float
+    @property
+    def view(self) -> View: ...
+
+    @property
+    def unknowns(self) -> np.ndarray: ...
+
+    @property
+    def known(self) -> tuple[Known, ...]: ...
+
+    @property
+    def inflation(self) -> float: ...
 
 
 def lines(

@@ -20,9 +20,14 @@ Many = Callable[[np.ndarray], np.ndarray]  # from sets of unknowns (M, U) to val
 class Leaning(Protocol):
     """A fitted view, one of two ways in which a plane can lean and look alike from afar."""
 
-    view: View
-    inflation: float
-    strain: float
+    @property
+    def view(self) -> View: ...
+
+    @property
+    def inflation(self) -> float: ...
+
+    @property
+    def strain(self) -> float: ...
 
     @property
     def relative(self) -> np.ndarray:

@@ -45,7 +45,8 @@ def find_edges(photo: Any) -> list[Edge]:
     """
     green = photo.rgb[..., 1]
     green = np.ascontiguousarray(green if green.dtype == np.uint8 else (green >> 8).astype(np.uint8))
-    light, level, beside = None, 0, 0
+    light: np.ndarray | None = None
+    level, beside = 0, 0
     pictures: dict[int, np.ndarray] = {}
 
     def small(reduction: int) -> np.ndarray:
@@ -81,7 +82,7 @@ def find_edges(photo: Any) -> list[Edge]:
             found.append(edge)
             level = row.reduction
     best = found or sorted(doubtful, key=lambda edge: -len(edge.marks.index))[:1]
-    return [replace(edge, marks=located(light, edge.marks)) for edge in best]
+    return [] if light is None else [replace(edge, marks=located(light, edge.marks)) for edge in best]
 
 
 def divisions(edges: list[Edge], said_mm: float | None, photo: Any) -> tuple[list[tuple[Edge, float]], tuple[str, ...]]:
@@ -190,9 +191,9 @@ def _edge(small: Callable[[int], np.ndarray], light: np.ndarray, seen_at: int, p
     edge = _along(small, light, seen_at, path)
     if edge is not None and edge.pattern.name != "none" and edge.pattern.kinds[-1] >= _LEAST_LENGTH:
         return edge
-    halves = replace(path, counts=2 * path.counts)
-    reduction = _reduction(halves, seen_at)
-    halves = refit(small(reduction), reduction, halves)
+    doubled = replace(path, counts=2 * path.counts)
+    reduction = _reduction(doubled, seen_at)
+    halves = refit(small(reduction), reduction, doubled)
     if halves is None:
         return edge
     finer = _along(small, light, seen_at, halves)
@@ -204,26 +205,26 @@ def _along(small: Callable[[int], np.ndarray], light: np.ndarray, seen_at: int, 
     for _ in range(3):  # finer marks between the first ones found: look again
         reduction = _reduction(path, seen_at)
         zone = _zone(small(reduction), path, reduction)
-        middle = None if zone is None else centred(light, path, zone)
-        if middle is None:
+        if zone is None or (middle := centred(light, path, zone)) is None:
             return None
         path, fold, dark = middle
         if fold == 1:
             break
         path = replace(path, counts=path.counts * fold)
         finer = _reduction(path, seen_at)
-        path = refit(small(finer), finer, path)
-        if path is None:
+        refitted = refit(small(finer), finer, path)
+        if refitted is None:
             return None
+        path = refitted
     else:
         return None
     best = None
     for other in (False, True):
         if other:
-            middle = centred(light, path, zone, other=True)
-            if middle is None:
+            swapped = centred(light, path, zone, other=True)
+            if swapped is None:
                 break
-            path, _, dark = middle
+            path, _, dark = swapped
         marks = read(light, path, dark, zone)
         if marks is None or marks.seen_share < _LEAST_SEEN:
             continue

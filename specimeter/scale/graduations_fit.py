@@ -11,7 +11,7 @@ import scipy
 
 from specimeter.scale.distance import Focal
 from specimeter.scale.fitted import DISTANCE, Known
-from specimeter.scale.fitting import OUTLIER, distinct, slopes, solve
+from specimeter.scale.fitting import OUTLIER, Many, distinct, slopes, solve
 from specimeter.scale.height import length_logs
 from specimeter.scale.view import View
 
@@ -206,7 +206,7 @@ def fit_rule(
         if len(combs) > 1:
             begin = off(start[None])[0][0]
             start[UNKNOWNS:] = [np.median(begin[which == k]) for k in range(1, len(combs))]
-        keep, inflation, p = np.ones(len(points), bool), 3.0, start
+        keep, inflation, p, hopeless = np.ones(len(points), bool), 3.0, start, False
         for _ in range(6):
             kept, before = keep, inflation
 
@@ -214,9 +214,11 @@ def fit_rule(
                 marks, knowledge = off(q)
                 return np.concatenate([marks[:, kept] / (inflation * u_mm[kept]), knowledge], axis=1)
 
-            p = solve(cost, p, steps, most=30)
-            if p is None:
+            solved = solve(cost, p, steps, most=30)
+            if solved is None:
+                hopeless = True
                 break
+            p = solved
             relative = off(p[None])[0][0] / u_mm
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
             keep = np.abs(relative) < OUTLIER * spread
@@ -224,12 +226,12 @@ def fit_rule(
             inflation = max(1.0, float(np.sqrt(np.sum(relative[kept] ** 2) / freedom)))
             if (keep == kept).mean() > 0.99 and abs(inflation / before - 1.0) < 0.1:
                 break
-        if p is None or not view_of(p).distance_mm > 0:
+        if hopeless or not view_of(p).distance_mm > 0:
             continue
         keep, inflation, count = kept, before, int(kept.sum())
         jacobian = slopes(cost, p, steps)
 
-        def at_focal(log_px: float, start: np.ndarray, cost: Callable = cost):
+        def at_focal(log_px: float, start: np.ndarray, cost: Many = cost) -> tuple[np.ndarray, float]:
             def held(q: np.ndarray) -> np.ndarray:
                 return np.concatenate([cost(q), (q[:, LOG_FOCAL, None] - log_px) * 1e4], axis=1)
 

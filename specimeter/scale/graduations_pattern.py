@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 # For each pattern: marks in a cycle; for each kind of mark, longest first, the remainders at which it stands.
-_HALVES = {
+_HALVES: dict[str, tuple[int, tuple[tuple[int, ...], ...]]] = {
     "tens, fives and ones": (10, ((0,), (5,), (1, 2, 3, 4, 6, 7, 8, 9))),
     "tens, fives, ones and halves": (20, ((0,), (10,), (2, 4, 6, 8, 12, 14, 16, 18), tuple(range(1, 20, 2)))),
     "halving steps": (16, ((0,), (8,), (4, 12), (2, 6, 10, 14), tuple(range(1, 16, 2)))),
@@ -59,8 +59,8 @@ def pattern_of(index: np.ndarray, lengths: np.ndarray) -> Pattern:
         In periods.
     """
     readings = []
-    for name, (cycle, kinds) in _HALVES.items():
-        best = max((_reading(index, lengths, cycle, kinds, first) for first in range(cycle)), key=lambda one: one[0])
+    for name, (cycle, places) in _HALVES.items():
+        best = max((_reading(index, lengths, cycle, places, first) for first in range(cycle)), key=lambda one: one[0])
         if best[0] > 0:
             readings.append((best[0], name, best[1], best[2]))
     if not readings:
@@ -81,7 +81,9 @@ def pattern_of(index: np.ndarray, lengths: np.ndarray) -> Pattern:
     return Pattern(name=name, division_mm=DIVISION_MM.get(name), first=first, explained=explained, kinds=kinds)
 
 
-def _reading(index, lengths, cycle: int, kinds, first: int) -> tuple[float, int, tuple[float, ...]]:
+def _reading(
+    index: np.ndarray, lengths: np.ndarray, cycle: int, kinds: tuple[tuple[int, ...], ...], first: int
+) -> tuple[float, int, tuple[float, ...]]:
     """Share of the scatter explained, were `first` a mark of the longest kind; 0 where the kinds do not stand apart."""
     kind = np.repeat(np.arange(len(kinds)), [len(which) for which in kinds])[np.argsort(np.concatenate(kinds))]
     kind = kind[(index - first) % cycle]

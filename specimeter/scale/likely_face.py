@@ -32,7 +32,7 @@ class LikelyFace:
         places = ((points_px + 0.5) / self.cell_px - 0.5).astype(np.float32)
         return np.asarray(cv2.remap(self.share, places[..., 0], places[..., 1], cv2.INTER_LINEAR)).reshape(places.shape[:2])
 
-    def agreement(self, bend: Bend, ends_mm: Sequence[float]) -> tuple[float, float]:
+    def agreement(self, bend: Bend, ends_mm: Sequence[float] | np.ndarray) -> tuple[float, float]:
         """How well a place agrees: overlap, 0 to 1, and by how much of the radius its middle lies beside, along the arc.
 
         The overlap is Dice's coefficient: twice what is likely within the place, over its own size and all that is likely

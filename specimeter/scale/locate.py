@@ -56,7 +56,7 @@ def candidates(
     window_mm: Sequence[float],
     hide_px: Sequence[np.ndarray] = (),
     turns_deg: np.ndarray = TURNS_DEG,
-    sizes: Sequence[float] = (1.0,),
+    sizes: Sequence[float] | np.ndarray = (1.0,),
     count: int = 6,
 ) -> list[Candidate]:
     """The best places for `start`, moved and turned, in falling order of score.

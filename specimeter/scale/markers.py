@@ -111,7 +111,7 @@ def _detect_once(grey: np.ndarray) -> list[tuple[int, np.ndarray]]:
     settings.perspectiveRemovePixelPerCell = 8
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(), settings).detectMarkers(grey)
-    if ids is None or not len(corners):
+    if not len(corners):
         return []
     return [
         (int(marker_id), np.asarray(quad, float).reshape(4, 2)) for marker_id, quad in zip(np.ravel(ids), corners, strict=True)
@@ -151,7 +151,7 @@ def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int, bl
         None where an edge does not turn from black to white, or lies outside the picture.
     """
     corners = np.asarray(corners_px, float).reshape(4, 2)
-    blur_px = None
+    blur_px: float | None = None
     edges: list[_Edge] = []
     for _ in range(2):  # the second time with windows that fit the blur, around the lines of the first
         edges = []
@@ -166,7 +166,7 @@ def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int, bl
         if met is None or np.abs(met - corners).max() > 1.5 * np.linalg.norm(corners[2] - corners[0]) / len(black):
             return None
         corners = met
-        blur_px = float(np.median([edge.blur_px for edge in edges]))
+        blur_px = _blur(edges)
     lengths = [len(edge.offsets) for edge in edges]
     points, normals, along = [], [], []
     for edge, first, second in zip(edges, corners, np.roll(corners, -1, axis=0), strict=True):
@@ -183,10 +183,14 @@ def fit_marker(linear: np.ndarray, corners_px: np.ndarray, *, marker_id: int, bl
         points_px=np.concatenate(points),
         normals=np.concatenate(normals),
         u_px=np.concatenate([edge.u for edge in edges]),
-        blur_px=blur_px,
+        blur_px=_blur(edges),
         side_blurs_px=np.array([edge.blur_px for edge in edges]),
         contrast=float(np.mean([edge.contrast for edge in edges])),
     )
+
+
+def _blur(edges: list[_Edge]) -> float:
+    return float(np.median([edge.blur_px for edge in edges]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

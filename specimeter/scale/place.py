@@ -19,7 +19,9 @@ from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
 from specimeter.scale.region import Looks, looks
 from specimeter.scale.surface import Bend, Flat, Surface
-from specimeter.sheet import Sheet
+from specimeter.sheet import Bend as Bent
+from specimeter.sheet import Region, Sheet
+from specimeter.sheet_fields import Axis
 
 RADIUS_U_REL = 0.02  # springback opens the bend, bending thins the plate: judged from common practice, no source
 RADIUS_BASIS = "judgement: springback and thinning, 2 % of the radius, narrowed by the silhouettes"
@@ -63,8 +65,8 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     """
     if sheet.bend is None or not sheet.specimen.test.endswith("bend"):
         return Flat(view=scale.view, height_mm=scale.surface_height_mm)
-    start, window, turns = _prior(photo, sheet, scale)
-    width = sheet.specimen.specimen_width_mm
+    start, window, turns = _prior(photo, sheet, sheet.bend, scale)
+    axis, width = sheet.bend.axis, sheet.specimen.specimen_width_mm
     mm_per_px = Flat(view=scale.view, height_mm=scale.surface_height_mm).mm_per_px_at(_middle_px(photo))
     size = min(width or 20.0, 1.6 * start.radius_mm)
     hide = card_outlines_px(scale)
@@ -93,25 +95,25 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
     rough = rough_fits(start)
     placed = fits(rough)
     lost = not placed or placed[0].support < FOUND
-    if isinstance(sheet.bend.axis, str) and guess is None and (lost or placed[0].likely < SURELY_LIKELY):
+    if isinstance(axis, str) and guess is None and (lost or placed[0].likely < SURELY_LIKELY):
         across = rough_fits(replace(start, direction_deg=start.direction_deg + 90.0))
         if lost or (across and _worth(across[0], known) > _worth(rough[0], known)):  # else it will not win by so much more
             across = fits(across)
             least = ENOUGH if lost else _worth(placed[0], known) + MUCH_MORE
             if across and across[0].support >= FOUND and _worth(across[0], known) > least:
-                raise _other_way(photo, sheet.bend.axis)
+                raise _other_way(photo, axis)
     if lost:
-        if (by_hand := _by_hand(sheet, start, known)) is not None:
+        if (by_hand := _by_hand(axis, sheet.region, start, known)) is not None:
             return by_hand
         raise SurfaceError(
             "no bent specimen of the sheet's size stands out from the background",
             file=photo.file,
-            expected=f"a face {width or '?'} mm wide, bent to a radius of {start.radius_mm:g} mm, axis {_axis_words(sheet)}",
+            expected=f"a face {width or '?'} mm wide, bent to a radius of {start.radius_mm:g} mm, axis {_axis_words(axis)}",
             mend="check the former, the thickness and the scale; or give [bend] axis as two points on the crown line, "
             "or draw the face in [region] outline_px",
         )
     surface = _surface(placed[0], placed[1:], known)
-    return surface if _silhouettes(surface) else _between_legs(surface, sheet)
+    return surface if _silhouettes(surface) else _between_legs(surface, axis)
 
 
 def _other_way(photo: Photo, axis: str) -> SurfaceError:
@@ -130,7 +132,7 @@ def _silhouettes(bend: Bend) -> bool:
     return any(silhouette_angle(bend, side) is not None for side in (-1.0, 1.0))
 
 
-def _between_legs(bend: Bend, sheet: Sheet) -> Bend:
+def _between_legs(bend: Bend, axis: Axis) -> Bend:
     """With a leg in view on both sides nothing but perspective tells how far along them the crown lies.
 
     The side edges draw together from the crown along the legs by half the width times the sine of their slope over the
@@ -141,14 +143,14 @@ def _between_legs(bend: Bend, sheet: Sheet) -> Bend:
     lens = bend.view.distance_mm - bend.height_mm
     narrowing = 0.5 * (ends[1] - ends[0]) * np.sin(np.radians(bend.angle_deg) / 2) / lens
     u = float(np.hypot(bend.u_crown_mm, U_STRAIGHT_MM / narrowing))
-    if isinstance(sheet.bend.axis, str):
+    if isinstance(axis, str):
         return replace(
             bend,
             u_crown_mm=u,
             basis={**bend.basis, "crown": "perspective along the legs, side edges true to 0.15 mm (judgement)"},
             cautions=(*bend.cautions, LEGS),
         )
-    along = float(np.nanmean(bend.develop(np.array(sheet.bend.axis, float))[:, 0]))
+    along = float(np.nanmean(bend.develop(np.array(axis, float))[:, 0]))
     if not abs(along) < 3.0 * u:
         return replace(bend, u_crown_mm=u, cautions=(*bend.cautions, LEGS))
     return replace(
@@ -225,22 +227,23 @@ def _middle_px(photo: Photo) -> np.ndarray:
     return np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
 
 
-def _axis_words(sheet: Sheet) -> str:
-    return sheet.bend.axis if isinstance(sheet.bend.axis, str) else "through the two points given"
+def _axis_words(axis: Axis) -> str:
+    return axis if isinstance(axis, str) else "through the two points given"
 
 
-def _prior(photo: Photo, sheet: Sheet, scale: Scale) -> tuple[Bend, list[float], np.ndarray]:
+def _prior(photo: Photo, sheet: Sheet, bent: Bent, scale: Scale) -> tuple[Bend, list[float], np.ndarray]:
     """What the sheet says before the picture is looked at: the bend, where its crown may be, directions to try."""
     flat = Flat(view=scale.view, height_mm=scale.surface_height_mm)
-    radius = sheet.bend.former_diameter_mm / 2 + sheet.specimen.specimen_thickness_mm
+    assert sheet.specimen.specimen_thickness_mm is not None  # the sheet of a bend test gives it
+    radius = bent.former_diameter_mm / 2 + sheet.specimen.specimen_thickness_mm
     centre = _middle_px(photo)
     limits = np.array([photo.width_px, photo.height_px]) - 0.5
-    if isinstance(sheet.bend.axis, str):
-        step = np.array([0.0, 1.0]) if sheet.bend.axis == "vertical" else np.array([1.0, 0.0])
+    if isinstance(bent.axis, str):
+        step = np.array([0.0, 1.0]) if bent.axis == "vertical" else np.array([1.0, 0.0])
         corners = np.array([[-0.5, -0.5], [limits[0], -0.5], limits, [-0.5, limits[1]]])
         seen, turns, spare = flat.develop(corners), TURNS_DEG, 0.0
     else:
-        points = np.array(sheet.bend.axis, float)
+        points = np.array(bent.axis, float)
         if (points < -0.5).any() or (points > limits).any():
             raise SurfaceError(
                 f"an axis point of {points.tolist()} lies outside the photograph",
@@ -257,21 +260,21 @@ def _prior(photo: Photo, sheet: Sheet, scale: Scale) -> tuple[Bend, list[float],
     direction = float(np.degrees(np.arctan2(*(two - one)[::-1])))
     window = [*(np.nanmin(seen, axis=0) - spare), *(np.nanmax(seen, axis=0) + spare)]
     bend = Bend(
-        view=scale.view, crown_mm=flat.develop([centre])[0], direction_deg=direction, height_mm=scale.surface_height_mm,
-        radius_mm=radius, angle_deg=min(sheet.bend.angle_deg, 180.0),
+        view=scale.view, crown_mm=flat.develop(centre[None])[0], direction_deg=direction, height_mm=scale.surface_height_mm,
+        radius_mm=radius, angle_deg=min(bent.angle_deg, 180.0),
     )  # fmt: skip
     return bend, window, turns
 
 
-def _by_hand(sheet: Sheet, start: Bend, known: Knowledge) -> Bend | None:
+def _by_hand(axis: Axis, region: Region | None, start: Bend, known: Knowledge) -> Bend | None:
     """Where the picture shows no edges: the bend where a person put it, by axis points or by a region; None without either."""
-    if not isinstance(sheet.bend.axis, str):
-        length = float(np.diff(start.develop(np.array(sheet.bend.axis, float)), axis=0)[0, 1])
+    if not isinstance(axis, str):
+        length = float(np.diff(start.develop(np.array(axis, float)), axis=0)[0, 1])
         crown, u_crown, u_direction = start.crown_mm, 1.0, float(np.degrees(np.arctan2(1.0, abs(length))))
         basis = "axis points marked by hand, 1 mm each (judgement)"
-    elif sheet.region is not None:
+    elif region is not None:
         flat = Flat(view=start.view, height_mm=start.height_mm)
-        seen = flat.develop(np.asarray(sheet.region.outline_px, float)) @ start.frame[:2, :2].T
+        seen = flat.develop(np.asarray(region.outline_px, float)) @ start.frame[:2, :2].T
         crown = (seen.min(axis=0) + seen.max(axis=0)) / 2 @ start.frame[:2, :2]
         u_crown, u_direction, basis = 0.1 * start.radius_mm, 5.0, "middle of the region drawn by hand (judgement)"
     else:
@@ -292,7 +295,8 @@ def _knowledge(start: Bend, width_mm: float | None, scale: Scale, likely: Likely
     """What sheet and scale say of the bend's size; a height that nobody entered leaves the scale open."""
     height = sum(term.contribution**2 for term in scale.budget if term.source.startswith("height"))
     lens = sum(term.contribution**2 for term in scale.budget if term.source in OF_THE_LENS)
-    loose = scale.lenses is not None and lens > LEAST_LENS_REL**2
+    told = scale.lenses if lens > LEAST_LENS_REL**2 else None
+    loose = told is not None
     u_view = np.sqrt(max(0.0, scale.u_rel**2 - height - lens * loose))  # a wrong height changes all sizes alike
     u_sizes = np.sqrt(max(0.0, u_size(scale) ** 2 - lens * loose))
     return Knowledge(
@@ -300,7 +304,7 @@ def _knowledge(start: Bend, width_mm: float | None, scale: Scale, likely: Likely
         width_mm=width_mm,
         u_radius=float(np.hypot(RADIUS_U_REL, u_sizes)),
         u_width=float(np.linalg.norm([u_sizes, 0.012, 0.25 / (width_mm or 25.0)])),
-        lenses=scale.lenses() if loose else None,
+        lenses=None if told is None else told(),
         u_ratio=float(np.hypot(RADIUS_U_REL, u_view)),
         u_bow=float(np.hypot(U_BOW, 0.5 * u_view)),
         likely=likely,
@@ -343,8 +347,7 @@ def _best_fits(picture: Reduced, seen: Looks, few: Sequence[Placed], known: Know
     """Rough fits refined on their borders by ever narrower searches, best first."""
     few = [_climbed(picture, seen, fit, known) for fit in few]
     fits = [refine(picture, seen, fit.bend, fit.ends_mm, SPREADS_MM[-1:], known, fit.shift) for fit in few]
-    fits = [_unstrained(picture, seen, fit, known) for fit in fits if fit]
-    return sorted(fits, key=lambda fit: -_worth(fit, known))
+    return sorted((_unstrained(picture, seen, fit, known) for fit in fits if fit), key=lambda fit: -_worth(fit, known))
 
 
 def _climbed(picture: Reduced, seen: Looks, fit: Placed, known: Knowledge) -> Placed:
@@ -395,7 +398,7 @@ def _holds(fit: Placed, guess: Sequence | None) -> bool:
     """Whether the fitted face covers the middle of the region that a person drew."""
     if guess is None:
         return True
-    s, a = fit.bend.develop([np.mean(np.asarray(guess, float), axis=0)])[0]
+    s, a = fit.bend.develop(np.mean(np.asarray(guess, float), axis=0)[None])[0]
     return bool(abs(s) < fit.bend.radius_mm * 1.3 and fit.ends_mm[0] < a < fit.ends_mm[1])
 
 

@@ -223,7 +223,7 @@ def fit_card(
             return known_slopes
         return np.where(held[:, None], known_slopes, slopes(off_known, p, _STEPS))
 
-    fits = []
+    fits: list[CardFit] = []
     for start in _starts(card, markers, focal, centre, print_scale):
         keep, inflation = np.ones(len(points), bool), _ROUGHLY
         p, hopeless = start, False
@@ -236,9 +236,11 @@ def fit_card(
             def cost_slopes(q: np.ndarray, kept: np.ndarray = kept, inflation: float = inflation) -> np.ndarray:
                 return np.vstack([slopes_off(q)[kept] / (inflation * u_px[kept, None]), slopes_known(q)])
 
-            p = solve(cost, p, _STEPS, most=60 if turn else 12, jacobian_at=cost_slopes)
-            if p is None:
+            solved = solve(cost, p, _STEPS, most=60 if turn else 12, jacobian_at=cost_slopes)
+            if solved is None:
+                hopeless = True
                 break
+            p = solved
             relative = off(p) / u_px
             spread = max(1.4826 * float(np.median(np.abs(relative[keep]))), 1.0)
             keep = np.abs(relative) < OUTLIER * spread
@@ -247,7 +249,7 @@ def fit_card(
             hopeless = bool(fits) and spread > _HOPELESS * fits[0].inflation
             if hopeless or ((keep == kept).all() and abs(inflation / before - 1.0) < 0.05):
                 break
-        if p is None or hopeless:
+        if hopeless:
             continue
         keep, inflation = kept, before
         count = int(keep.sum())
@@ -256,7 +258,9 @@ def fit_card(
         if view.distance_mm <= 0:
             continue
 
-        def at_focal(log_px: float, start: np.ndarray, kept: np.ndarray = keep, inflation: float = inflation):
+        def at_focal(
+            log_px: float, start: np.ndarray, kept: np.ndarray = keep, inflation: float = inflation
+        ) -> tuple[np.ndarray, float]:
             def held(q: np.ndarray) -> np.ndarray:
                 focal_held = (q[..., LOG_FOCAL, None] - log_px) * 1e4
                 return np.concatenate([off(q)[..., kept] / (inflation * u_px[kept]), off_known(q), focal_held], axis=-1)
@@ -377,7 +381,7 @@ def _known(card: Card, focal: Focal, centre: np.ndarray, width_px: int, height_p
     )
 
 
-def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.ndarray]:
+def _starts(card: Card, markers: Sequence[Marker], focal: Focal, centre: np.ndarray, print_scale: float) -> list[np.ndarray]:
     """First guesses of the unknowns: both ways in which a plane can lean that look alike from afar."""
     corners_mm = np.concatenate([card.corners_mm(marker.id) for marker in markers]) * print_scale
     corners_px = np.concatenate([marker.corners_px for marker in markers])
@@ -394,7 +398,7 @@ def _starts(card, markers, focal: Focal, centre, print_scale: float) -> list[np.
         shift = translation - rotation @ np.array([*middle, 0.0])
         p = np.zeros(UNKNOWNS)
         p[:3], p[3:5], p[5] = rotation_vector, shift[:2], 1000.0 * shift[2] / focal.px
-        p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), *centre
+        p[LOG_FOCAL], p[CENTRE_X], p[CENTRE_Y] = np.log(focal.px), centre[0], centre[1]
         p[K1], p[K2] = bent[:2]
         starts.append(p)
     return starts

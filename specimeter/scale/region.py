@@ -58,7 +58,7 @@ def looks(picture: Reduced, hide_px: Sequence[np.ndarray] = ()) -> Looks:
     return Looks(values=values / ALIKE, hidden=hidden > 0, factor=picture.factor)
 
 
-def told_apart(seen: Looks, bend: Bend, ends_mm: Sequence[float]) -> Mapping[str, float]:
+def told_apart(seen: Looks, bend: Bend, ends_mm: Sequence[float] | np.ndarray) -> Mapping[str, float]:
     """For each strip along the face's borders, inside and outside, how surely it belongs to its side, 0 to 1.
 
     A strip is compared with the whole of either side but itself: one half says nothing, less that it looks like the other
@@ -96,7 +96,7 @@ def told_apart(seen: Looks, bend: Bend, ends_mm: Sequence[float]) -> Mapping[str
     return result
 
 
-def _strips(bend: Bend, ends_mm: Sequence[float]) -> dict[str, np.ndarray]:
+def _strips(bend: Bend, ends_mm: Sequence[float] | np.ndarray) -> dict[str, np.ndarray]:
     """Pixels (N, 2) of the strips along the borders, inside and outside, and of the middle of the face."""
     radius, width = bend.radius_mm, ends_mm[1] - ends_mm[0]
     thetas = {side: silhouette_angle(bend, side) for side in (-1.0, 1.0)}

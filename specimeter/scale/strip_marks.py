@@ -96,7 +96,7 @@ def _centred(light: np.ndarray, row: _Row, index: np.ndarray, rows_mm: np.ndarra
     NaN where it lies a third of a division off, or is not darker than the paper.
     """
     tau = np.linspace(-0.5, 0.5, int(np.clip(np.ceil(2 * np.median(row.period_px(index))), 13, 41)))
-    v = np.linspace(*rows_mm, int(np.clip(np.ceil(np.ptp(rows_mm) * np.median(row.period_px(index))), 3, 24)))
+    v = np.linspace(rows_mm[0], rows_mm[1], int(np.clip(np.ceil(np.ptp(rows_mm) * np.median(row.period_px(index))), 3, 24)))
     shift = np.zeros(len(index))
     for _ in range(5):
         seen = sample(light, row.places((index[:, None] + shift[:, None] + tau).ravel(), v)).reshape(
@@ -169,9 +169,10 @@ def _contrasts(light: np.ndarray, row: _Row, index: np.ndarray, v: np.ndarray) -
     """The same at each place v (mm from the strip's upper edge) along the marks, shape (V, N)."""
     shifts = np.array([-0.5, -0.42, -0.08, 0.0, 0.08, 0.42, 0.5])
     places = row.places((index[:, None] + shifts).ravel(), v).astype(np.float32)
-    outside = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan}
-    seen = cv2.remap(light, places[..., 0], places[..., 1], cv2.INTER_LINEAR, **outside)  # to a thirty-second of a pixel
-    seen = seen.reshape(len(v), len(index), len(shifts))
+    found = cv2.remap(  # to a thirty-second of a pixel
+        light, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan
+    )
+    seen = np.asarray(found).reshape(len(v), len(index), len(shifts))
     paper, mark = seen[..., [0, 1, 5, 6]].mean(axis=2), seen[..., 2:5].mean(axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.nan_to_num((paper - mark) / np.maximum(paper, 1e-3))

@@ -227,7 +227,7 @@ class Bend:
         on_arc = np.clip(s, -self.arc_half_mm, self.arc_half_mm)
         theta, leg = on_arc / self.radius_mm, s - on_arc
         sine, cosine = np.sin(theta), np.cos(theta)
-        over = self.radius_mm
+        over: float | np.ndarray = self.radius_mm
         if self.feet_mm is not None:
             into = self.edge_radius_mm - self._from_edge(s, a)[0]
             over = over - self.edge_radius_mm + np.sqrt(self.edge_radius_mm**2 - np.clip(into, 0, self.edge_radius_mm) ** 2)
@@ -300,6 +300,7 @@ class Bend:
 
     def _from_edge(self, s: np.ndarray, a: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """How far inwards of the nearer long edge's foot points [s, a] lie, in mm, and which way along a that edge lies."""
+        assert self.feet_mm is not None  # asked for where the edges' rounding is known
         low, high = (np.polynomial.polynomial.polyval(s, foot) for foot in self.feet_mm)
         way = np.where(a + a > low + high, 1.0, -1.0)
         return np.where(way > 0, high - a, a - low), way
@@ -310,7 +311,9 @@ class Bend:
         s, a, cosine = (x[:, 0] for x in meeting(self._eye, rays[:, None], self.radius_mm - depth_mm, half))
         return s + depth_mm * np.clip(s / (self.radius_mm - depth_mm), -half, half), a, cosine
 
-    def _on_rounding(self, rays, s, a, cosine):
+    def _on_rounding(
+        self, rays: np.ndarray, s: np.ndarray, a: np.ndarray, cosine: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """The same for sight lines that meet the cylinder within a long edge's rounding: where they meet that.
 
         Across the edge it is a quarter circle of radius r. A line that is `into` it at the cylinder and goes on outwards by
