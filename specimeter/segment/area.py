@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
@@ -18,7 +19,7 @@ from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.segment import area_fracture, section_outline
 from specimeter.segment.edges import SideEdge, follow_side_edges, rounding_mm
 from specimeter.segment.model import ExaminedArea
-from specimeter.sheet import BROKEN_TESTS, MACRO_TESTS, Sheet
+from specimeter.sheet import BROKEN_TESTS, MACRO_TESTS, Region, Sheet
 from specimeter.sheet_sizes import read_in_inches
 
 STEEPEST_DEG = 60.0  # surface steeper than this to the sight line is not examined (design, section 7)
@@ -50,7 +51,7 @@ def examined_area(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) ->
     edges = _side_edges(photo, sheet, scale, surface) if isinstance(surface, Bend) else None
     broken, cut = sheet.specimen.test in BROKEN_TESTS, sheet.specimen.test in MACRO_TESTS
     if sheet.region is not None:
-        area = _drawn(photo, sheet, scale, surface, edges)
+        area = _drawn(photo, sheet.region, scale, surface, edges)
         if cut:
             return section_outline.drawn_section(photo, area)
         return area_fracture.with_sides(area) if broken else area
@@ -85,8 +86,9 @@ def by_its_edges(sheet: Sheet, scale: Scale, surface: Surface, area: ExaminedAre
         across_px = section_outline.across_a_plate(sheet, surface, area) if lies_beside(sheet) else None
         return (*((scale, surface) if across_px is None else by_its_plate(sheet, scale, surface, across_px)), area)
     if isinstance(surface, Flat):
-        return (scale, surface, area) if area.ends_px is None else _by_its_ends(sheet, scale, surface, area)
-    if not scale.evidence.get("height_from", "").startswith(CALLIPER) or area.width_mm is None:
+        return (scale, surface, area) if area.ends_px is None else _by_its_ends(sheet, scale, surface, area, area.ends_px)
+    told_by_calliper = scale.evidence.get("height_from", "").startswith(CALLIPER)
+    if not told_by_calliper or area.width_mm is None or area.u_width_mm is None:
         return scale, surface, area
     u_edges = float(np.sqrt(max(area.u_width_mm**2 - (scale.u_rel * area.width_mm) ** 2, 0.0)))
     before = surface.height_mm
@@ -99,20 +101,23 @@ def with_its_edges(sheet: Sheet, surface: Surface, area: ExaminedArea) -> Surfac
     """A bend with its two long edges where they were followed, rounded as the sheet says or as specimens are prepared."""
     if not isinstance(surface, Bend) or len(area.edges_px) != 2:
         return surface
+    assert sheet.bend is not None  # of a bend
     radius, u, basis = rounding_mm(sheet.bend)
     return replace(
         surface, edges_px=area.edges_px, edge_radius_mm=radius, u_edge_radius_mm=u, basis={**surface.basis, "edges": basis}
     )
 
 
-def _by_its_ends(sheet: Sheet, scale: Scale, surface: Flat, area: ExaminedArea) -> tuple[Scale, Surface, ExaminedArea]:
-    scale, surface = by_its_own_width(sheet, scale, surface, area.ends_px)
-    width = float(np.linalg.norm(np.subtract(*surface.develop(area.ends_px))))
+def _by_its_ends(
+    sheet: Sheet, scale: Scale, surface: Flat, area: ExaminedArea, ends_px: np.ndarray
+) -> tuple[Scale, Surface, ExaminedArea]:
+    scale, surface = by_its_own_width(sheet, scale, surface, ends_px)
+    width = float(np.linalg.norm(np.subtract(*surface.develop(ends_px))))
     u_width = float(np.hypot(u_ends_mm(width, scale), scale.u_rel * width))
     return scale, surface, replace(area, width_mm=width, u_width_mm=u_width)
 
 
-def steepness_limits_mm(bend: Bend, a_mm: np.ndarray) -> np.ndarray:
+def steepness_limits_mm(bend: Bend, a_mm: ArrayLike) -> np.ndarray:
     """Least and greatest arc position s in mm, shape (N, 2), at each place a along the axis, that are on the bent part and
     no steeper than 60 degrees; NaN where none is."""
     a = np.asarray(a_mm, float).ravel()
@@ -135,13 +140,16 @@ def _side_edges(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend) -> tuple[S
     calliper = sheet.specimen.specimen_width_mm
     half = (calliper or 25.0) / 2
     expected = bend.evidence.get("side_edges_a_mm", (-half, half))
-    thickness, rounding = sheet.specimen.specimen_thickness_mm, rounding_mm(sheet.bend)[:2]
+    thickness = sheet.specimen.specimen_thickness_mm
+    assert sheet.bend is not None  # the sheet of a bend test gives both
+    assert thickness is not None
+    rounding = rounding_mm(sheet.bend)[:2]
     return follow_side_edges(_detailed(photo, bend), bend, expected, calliper, u_size(scale), thickness, rounding)
 
 
 def _detailed(photo: Photo, bend: Bend) -> Reduced:
     """The photograph as it is, or shrunk where a pixel is finer than 0.03 mm: an edge is no sharper than that."""
-    return reduce(photo.rgb, max(1, int(0.03 / bend.mm_per_px_at(bend.project([[0.0, 0.0]])[0]))))
+    return reduce(photo.rgb, max(1, int(0.03 / bend.mm_per_px_at(bend.project(np.zeros((1, 2)))[0]))))
 
 
 def _width(edges: tuple[SideEdge, SideEdge], scale: Scale) -> tuple[float, float]:
@@ -174,7 +182,7 @@ def _outwards(
 
 def _found(photo: Photo, sheet: Sheet, scale: Scale, bend: Bend, edges: tuple[SideEdge, SideEdge]) -> ExaminedArea:
     width, u_width = _width(edges, scale)
-    inward = PULLED_IN_PX * bend.mm_per_px_at(bend.project([[0.0, 0.0]])[0])
+    inward = PULLED_IN_PX * bend.mm_per_px_at(bend.project(np.zeros((1, 2)))[0])
     outwards, u_edges = _outwards(edges, width, sheet.specimen.specimen_width_mm, scale)
     sides, seen = [], []
     for edge, sign, further in zip(edges, (1.0, -1.0), outwards, strict=True):
@@ -234,21 +242,24 @@ def _confidence(edges: tuple[SideEdge, SideEdge], width: float, calliper: float 
     return float(confidence)
 
 
-def _drawn(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface, edges: tuple[SideEdge, SideEdge] | None) -> ExaminedArea:
+def _drawn(
+    photo: Photo, region: Region, scale: Scale, surface: Surface, edges: tuple[SideEdge, SideEdge] | None
+) -> ExaminedArea:
     """The sheet's region, cut where it reaches surface that is too steep."""
-    drawn = _dense(np.asarray(sheet.region.outline_px, float))
-    outline, cautions = _cut(drawn, surface, photo), ()
+    drawn = _dense(np.asarray(region.outline_px, float))
+    outline = _cut(drawn, surface, photo)
+    cautions: tuple[str, ...] = ()
     if _area_px(outline) < 0.995 * _area_px(drawn):
         cautions = (
             "Part of the region is steeper than 60 degrees to the sight line, or beyond the bent part: it was left out.",
         )
     area = ExaminedArea(
         outline_px=outline,
-        exclude_px=tuple(np.asarray(hole, float) for hole in sheet.region.exclude_px),
+        exclude_px=tuple(np.asarray(hole, float) for hole in region.exclude_px),
         found_by="sheet",
         cautions=cautions,
     )
-    if edges is None or min(edge.support for edge in edges) < 0.3:
+    if edges is None or not isinstance(surface, Bend) or min(edge.support for edge in edges) < 0.3:
         return area
     width, u_width = _width(edges, scale)
     lines = []
@@ -291,7 +302,8 @@ def _cut(polygon: np.ndarray, surface: Surface, photo: Photo) -> np.ndarray:
         )
     start = int(np.flatnonzero(good & ~np.roll(good, -1))[0])  # the last good point before the outline first leaves
     polygon, good = np.roll(polygon, -start, axis=0), np.roll(good, -start)
-    parts, left = [], None
+    parts: list[np.ndarray] = []
+    left: np.ndarray | None = None
     for k in range(len(polygon)):
         following = (k + 1) % len(polygon)
         if good[k]:
@@ -299,6 +311,7 @@ def _cut(polygon: np.ndarray, surface: Surface, photo: Photo) -> np.ndarray:
         if good[k] and not good[following]:
             left = _crossing(polygon[k], polygon[following], surface)
         elif not good[k] and good[following]:
+            assert left is not None  # the first good point before the outline leaves comes first
             back = _crossing(polygon[following], polygon[k], surface)
             parts.append(_along_limit(left, back, surface))
     return np.concatenate(parts)

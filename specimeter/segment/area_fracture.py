@@ -89,11 +89,11 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     calliper = sheet.specimen.specimen_width_mm
     level_open = calliper is not None and lies_beside(sheet)  # the width, where it is seen, will tell the scale
     ends_px = _ends(close, told, outline, sheet)
-    if ends_px is None and level_open and sheet.specimen.test == "nick-break":
-        wide = _closely(photo, corners_px, mm_per_px, (NEARER * calliper, NEARER * calliper))
-        ends_px = None if wide[2] is None else _ends(*wide[:2], wide[2][0], sheet, by_notches=True)
+    if calliper is not None and ends_px is None and level_open and sheet.specimen.test == "nick-break":
+        wide, wide_told, wide_seen = _closely(photo, corners_px, mm_per_px, (NEARER * calliper, NEARER * calliper))
+        ends_px = None if wide_seen is None else _ends(wide, wide_told, wide_seen[0], sheet, by_notches=True)
     width_mm, u_width_mm = (None, None) if ends_px is None else _width(ends_px, surface, scale)
-    shrunk = calliper / width_mm if level_open and width_mm else 1.0
+    shrunk = calliper / width_mm if calliper is not None and level_open and width_mm else 1.0
     confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk)
     cautions = []
     if confidence < LEAST_CONFIDENCE:
@@ -114,7 +114,9 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     )
 
 
-def _closely(photo: Photo, corners_px: np.ndarray, mm_per_px: float, shown_mm: tuple[float | None, float | None]):
+def _closely(
+    photo: Photo, corners_px: np.ndarray, mm_per_px: float, shown_mm: tuple[float | None, float | None]
+) -> tuple[face_close.Close, np.ndarray, tuple[np.ndarray, float] | None]:
     """A rough place laid straight, what the close look tells of it, and the face's outline on it with its doubt."""
     close = face_close.closely(photo.rgb, corners_px, mm_per_px, *shown_mm)
     told = face_close.log_odds(close)
@@ -203,7 +205,7 @@ def _rectangle(part: np.ndarray, odds: np.ndarray) -> Place:
     _, _, axes = np.linalg.svd(centred[:: max(1, len(centred) // 4000)], full_matrices=False)
     turns = [turn, float(np.arctan2(axes[0, 1], axes[0, 0]))]
     turns += [t + np.radians(step) for t in turns for step in (-4, 4)]
-    best = None
+    best: tuple[float, np.ndarray, float, float, float, float] | None = None
     reach = int(np.hypot(*np.ptp(points, axis=0)) / 2 + 14)
     middle = (points.min(0) + points.max(0)) / 2
     for t in turns:
@@ -229,6 +231,7 @@ def _rectangle(part: np.ndarray, odds: np.ndarray) -> Place:
                 t,
                 float((1 / (1 + np.exp(-block))).mean()),
             )
+    assert best is not None  # of one of the turns
     worth, centre, half_along, half_across, t, purity = best
     if half_across > half_along:
         half_along, half_across, t = half_across, half_along, t + np.pi / 2

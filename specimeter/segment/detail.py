@@ -119,7 +119,7 @@ def width_px(detail: Detail, edges_px: float | None) -> tuple[float | None, str]
     """
     if detail.only_noise:
         return None, NOISE
-    if edges_px is None or not detail.smoothed or detail.worst_px <= SOFTER * edges_px:
+    if edges_px is None or not detail.smoothed or detail.worst_px is None or detail.worst_px <= SOFTER * edges_px:
         return edges_px, ""
     return detail.worst_px, SMOOTHED
 

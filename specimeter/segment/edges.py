@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scale.borders import Crossings, Reduced, across_side, side_places
 from specimeter.scale.surface import Bend
@@ -47,7 +48,7 @@ class SideEdge:
     u_sunk_mm: float  # of that, signed: what one standard uncertainty more of rounding adds to it
     support: float  # 0 to 1
 
-    def at(self, s_mm: np.ndarray) -> np.ndarray:
+    def at(self, s_mm: ArrayLike) -> np.ndarray:
         """Place a in mm at arc positions s; level beyond where it was followed, as far as its slope goes on."""
         return np.polynomial.polynomial.polyval(np.asarray(s_mm, float), self.coefficients)
 

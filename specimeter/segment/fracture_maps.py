@@ -88,7 +88,7 @@ def prepare(rgb: np.ndarray, outline_px: np.ndarray, exclude_px, mm_per_px: floa
     floor = 0.02 * float(np.median(luminance[usable > 0])) + 2e-4 if usable.any() else 1e-3
     light = np.log(luminance + floor)
 
-    def blur(field, at_mm):
+    def blur(field: np.ndarray, at_mm: float) -> np.ndarray:
         return cv2.GaussianBlur(field, (0, 0), at_mm / mm) if at_mm / mm > 0.3 else field
 
     soft, softer = blur(light, 0.2), blur(light, 0.6)

@@ -150,8 +150,8 @@ def _unevenness(off: np.ndarray) -> tuple[float, float]:
     """Variance of white noise, and of a random walk per mm, from what stretches (N, R) differ from their mean by."""
     lags = np.array([1, 2, 3, 4, 6, 8, 12, 16, 20, 24])
     lags = lags[lags < off.shape[1]]
-    half = [np.nanmean((off[:, lag:] - off[:, :-lag]) ** 2) / 2 for lag in lags]
-    half = np.maximum(np.array(half) * len(off) / (len(off) - 1), 1e-9)
+    halves = [np.nanmean((off[:, lag:] - off[:, :-lag]) ** 2) / 2 for lag in lags]
+    half = np.maximum(np.array(halves) * len(off) / (len(off) - 1), 1e-9)
     parts = np.column_stack([np.ones(len(lags)), STEP_MM * lags])
     white, walk = np.linalg.lstsq(parts / half[:, None], np.ones(len(lags)), rcond=None)[0]
     return max(float(white), 1e-6), max(float(walk), 1e-6)

@@ -298,7 +298,8 @@ def _bridged(cracks: list[Proposal]) -> list[tuple[tuple[int, int], tuple[int, i
             gaps, at = scipy.spatial.KDTree(places[j]).query(places[k])
             end = int(gaps.argmin())
             if gaps[end] <= BRIDGE_PX:
-                bridges.append((tuple(map(int, places[k][end])), tuple(map(int, places[j][at[end]]))))
+                (x, y), (to_x, to_y) = places[k][end], places[j][at[end]]
+                bridges.append(((int(x), int(y)), (int(to_x), int(to_y))))
     return bridges
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -58,7 +59,7 @@ def propose(light: np.ndarray, usable: np.ndarray, *, mm_per_px: float, least_mm
         Regions whose box diagonal is shorter are not proposed.
     """
     found: list[Proposal] = []
-    done: set[int] = set()
+    done: set[tuple[int, int]] = set()
     for width_mm in WIDTHS_MM:
         times = 1 << max(0, int(np.floor(np.log2(max(width_mm / mm_per_px / STRUCTURE_PX, 1.0)))))
         size = max(5, round(width_mm / mm_per_px / times) | 1)
@@ -96,7 +97,9 @@ def darkness_at(light: np.ndarray, usable: np.ndarray, size: int) -> np.ndarray:
     return np.where(usable, 1 - smooth / np.maximum(ceiling, np.float32(1e-5)), np.float32(0.0))
 
 
-def _octave(light, usable, times, size, width_mm, least_px):
+def _octave(
+    light: np.ndarray, usable: np.ndarray, times: int, size: int, width_mm: float, least_px: float
+) -> Iterator[Proposal]:
     if times > 1:
         shape = (light.shape[1] // times, light.shape[0] // times)
         if min(shape) < 8:
@@ -158,14 +161,16 @@ class _Layer:
     @classmethod
     def of(cls, dark: np.ndarray, slope: np.ndarray, level: float) -> _Layer:
         above = (dark > level).astype(np.uint8)
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(above, connectivity=8)
+        count, parts, stats, _ = cv2.connectedComponentsWithStats(above, connectivity=8)
+        labels: np.ndarray = parts
         rows, cols = np.nonzero(above)
         which = labels[rows, cols]
         peak = np.zeros(count, np.float32)
         np.maximum.at(peak, which, dark[rows, cols])
         one_row, one_col = np.zeros(count, int), np.zeros(count, int)
         one_row[which], one_col[which] = rows, cols
-        rim = np.nonzero(above & (1 - cv2.erode(above, np.ones((3, 3), np.uint8), borderValue=0)))
+        inner: np.ndarray = cv2.erode(above, np.ones((3, 3), np.uint8), borderValue=0)
+        rim = np.nonzero(above & (1 - inner))
         of = labels[rim]
         steepness = np.bincount(of, weights=slope[rim], minlength=count) / np.maximum(np.bincount(of, minlength=count), 1)
         return cls(count, labels, stats[:, :4], stats[:, 4], peak, one_row, one_col, steepness)

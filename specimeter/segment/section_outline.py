@@ -136,6 +136,7 @@ def _off_scale(seen_mm: float, specimen: Specimen, scale: Scale) -> tuple[str, .
     A plane nearer to the lens than the card's by h shows D / (D - h) times as large, D the lens's distance from the card.
     """
     told_mm = specimen.parent_thickness_mm
+    assert told_mm is not None  # a plate was held against it
     wrong = (
         f"The plate is {seen_mm:.1f} mm thick in the photograph and {told_mm:g} mm by the sheet, so the scale or the sheet "
         "is wrong: lay card or rule level with the cut, enter surface_height_mm, or check parent_thickness_mm."

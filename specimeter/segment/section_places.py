@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -29,7 +30,8 @@ def readings(rgb: np.ndarray, mm_per_px: float) -> Iterator[tuple[Reading, tuple
     yield plain, BORDERS_MM["coarse"]
     finer = [read_far(rgb, mm_per_px, cell) for cell in SCALES_MM[1:] if cell > mm_per_px]
     finest = finer[-1] if finer else plain
-    mean = with_metal(finest, _chance(sum(_odds(one, finest) for one in (plain, *finer)) / (1 + len(finer))))
+    odds = [_odds(one, finest) for one in (plain, *finer)]
+    mean = with_metal(finest, _chance(reduce(np.add, odds) / len(odds)))
     if finer:
         yield mean, BORDERS_MM["coarse"]
     coloured = by_colours(rgb, mean)
@@ -50,12 +52,13 @@ def by_colours(rgb: np.ndarray, reading: Reading) -> Reading | None:
     if (mask == cv2.GC_FGD).sum() < LEAST_CELLS or (mask == cv2.GC_BGD).sum() < LEAST_CELLS:
         return None
     rows, columns = metal.shape
-    small = cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA)
+    small: np.ndarray = cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA)
     if small.dtype != np.uint8:
         small = (small / np.float32(np.iinfo(small.dtype).max) * 255).astype(np.uint8)
     inside, outside = np.zeros((1, 65)), np.zeros((1, 65))
     cv2.setRNGSeed(0)
-    cv2.grabCut(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), mask, None, inside, outside, ROUNDS, cv2.GC_INIT_WITH_MASK)
+    seen, nowhere = cv2.cvtColor(small, cv2.COLOR_RGB2LAB), (0, 0, 0, 0)
+    cv2.grabCut(seen, mask, nowhere, inside, outside, ROUNDS, cv2.GC_INIT_WITH_MASK)
     own = (mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)
     if not own.any() or own.all():
         return None

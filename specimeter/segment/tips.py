@@ -40,7 +40,17 @@ def move_tips(
     return polygon, errors
 
 
-def _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px, fades_px):
+def _tip(
+    polygon: np.ndarray,
+    tip: np.ndarray,
+    other: np.ndarray,
+    darkness: np.ndarray,
+    depth: float,
+    noise: float,
+    blur_px: float,
+    widest_px: float,
+    fades_px: float,
+) -> tuple[np.ndarray, float] | None:
     length = float(np.linalg.norm(tip - other))
     reach = min(max(6 * blur_px, 6.0), 0.5 * length)
     distance = np.linalg.norm(polygon - tip, axis=1)
@@ -71,7 +81,7 @@ def _tip(polygon, tip, other, darkness, depth, noise, blur_px, widest_px, fades_
     return _move_tip(polygon, tip, direction, place), float(np.hypot(error, RAMP_FLOOR_PX + 0.15 * blur_px))
 
 
-def _ramp(x, widths, blur_px, scatter):
+def _ramp(x: np.ndarray, widths: np.ndarray, blur_px: float, scatter: float) -> tuple[float, float]:
     """Tip place and its standard error: a width that grows from 0 at the tip and never faster than there, blurred along.
 
     Every concave run of widths is a positive sum of min(distance from the tip, knee): non-negative least squares per place.
@@ -95,13 +105,13 @@ def _ramp(x, widths, blur_px, scatter):
     return mean, float(np.sqrt((weight * (places - mean) ** 2).sum() / weight.sum()))
 
 
-def _blurred_ramp(u, blur_px):
+def _blurred_ramp(u: np.ndarray, blur_px: float) -> np.ndarray:
     """max(u, 0) convolved with a Gaussian."""
     z = u / blur_px
     return u * scipy.special.ndtr(z) + blur_px * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
 
 
-def _move_tip(polygon, tip, direction, place):
+def _move_tip(polygon: np.ndarray, tip: np.ndarray, direction: np.ndarray, place: float) -> np.ndarray:
     """The polygon with everything beyond the new tip drawn back to it, or a point set where the tip lies farther out."""
     along = (polygon - tip) @ direction
     if place <= along.max():
