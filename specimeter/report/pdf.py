@@ -22,7 +22,8 @@ from specimeter.report.house import PLAIN, House
 
 STANDARD = "a-2b"
 _LONG = re.compile(r"[^\s\u200b]{25,}")  # a run without a place to break the line
-_COMMON = frozenset(map(chr, [*range(0x20, 0x7F), *range(0xA0, 0x180)])) - {"\u00ad"} | set("–—…×±≤≥≈∞−√„“”‘’")  # surely in the shipped fonts
+# surely in the shipped fonts
+_COMMON = frozenset(map(chr, [*range(0x20, 0x7F), *range(0xA0, 0x180)])) - {"\u00ad"} | set("–—…×±≤≥≈∞−√„“”‘’")
 _PROBE = b"""#set page(width: auto, height: auto)
 #set text(font: ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono"))
 #sys.inputs.text"""
