@@ -62,7 +62,13 @@ def audit(path: str | Path, *, photo_files: Sequence[str | Path] = (), key: str 
     except SpecimeterError as error:
         steps = [_step("record", [str(error)], "")]
         return [*steps, _step("files", folders.sums_faults(path), "")] if (path / folders.SUMS).is_file() else steps
-    return list(_steps(folder, photo_files, key))
+    steps = []
+    try:
+        for step in _steps(folder, photo_files, key):
+            steps.append(step)
+    except OSError as error:
+        steps.append(_step("disk", [f"{error.filename or path} cannot be read ({error.strerror or error})"], ""))
+    return steps
 
 
 def _steps(folder: Folder, photo_files: Sequence[str | Path], key: str | None) -> Iterator[Step]:

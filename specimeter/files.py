@@ -7,7 +7,8 @@ import ctypes
 import errno
 import os
 import secrets
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 
@@ -48,6 +49,63 @@ def write(path: str | Path, data: bytes) -> Path:
         raise
     sync_folder(path.parent)
     return path
+
+
+@contextlib.contextmanager
+def folder(path: str | Path) -> Iterator[Path]:
+    """A folder to write into, made if missing, it and those above it, and unmade if the work inside fails.
+
+    Each is flushed into the folder that holds it before anything is written. One whose flush failed is unmade too, so that
+    whoever tries again makes and flushes it anew: a flush that failed is not to be trusted when it is only repeated.
+
+    Raises
+    ------
+    OSError
+        Whatever the file system says.
+    """
+    path = Path(path)
+    missing = [place for place in (path, *path.parents) if not os.path.lexists(place)]
+    made = []
+    try:
+        for place in reversed(missing):
+            with contextlib.suppress(FileExistsError):
+                os.mkdir(place)
+                made.append(place)
+            sync_folder(place.parent)
+        yield path
+    except BaseException:
+        for place in reversed(made):
+            with contextlib.suppress(OSError):  # not empty: someone else uses it already
+                os.rmdir(place)
+        raise
+
+
+def put(path: str | Path, data: bytes) -> Path:
+    """As `write`, into a folder that is made if missing; it is unmade if the file cannot be written."""
+    path = Path(path)
+    with folder(path.parent):
+        return write(path, data)
+
+
+@contextlib.contextmanager
+def new_folder(path: str | Path) -> Iterator[Path]:
+    """A folder that is new, or empty, while it is filled: whatever came into it goes again if the work inside fails.
+
+    A run that is killed leaves a part, so what makes such a folder worth reading is written last.
+
+    Raises
+    ------
+    OSError
+        Whatever the file system says.
+    """
+    with folder(path) as made:
+        try:
+            yield made
+        except BaseException:
+            for inner in made.iterdir():
+                with contextlib.suppress(OSError):
+                    shutil.rmtree(inner) if inner.is_dir() else inner.unlink()
+            raise
 
 
 def read(path: str | Path, *, most: int) -> bytes:

@@ -141,6 +141,19 @@ def test_damage_of_any_kind_is_told_and_never_raised(copy):
         file.write_bytes(content)
 
 
+def test_a_file_that_the_disk_does_not_give_is_told(copy, capsys):
+    """A real input/output error: Linux gives one to who reads another process's memory, or its own, from address 0."""
+    for file in sorted(copy.iterdir()):
+        aside = file.rename(copy.parent / "aside")
+        file.symlink_to("/proc/self/mem")
+        assert "Input/output error" in told(copy), file.name
+        assert quietly("review", copy, "--by", MILLER, "--confirm", "f1") == 2
+        assert "Input/output error" in capsys.readouterr().err, file.name
+        file.unlink()
+        aside.rename(file)
+    assert told(copy) == ""
+
+
 def test_a_damaged_record_is_not_worked_on(copy, capsys):
     """Review, issue and report refuse it and say why; nothing is changed."""
     (copy / "features.csv").write_bytes(b"id\n")

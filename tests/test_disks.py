@@ -21,7 +21,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import test_faults as faults
+import stores as faults
 
 from specimeter import files
 from specimeter.errors import LibraryError, SpecimeterError

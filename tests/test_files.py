@@ -93,3 +93,49 @@ def test_folders_that_cannot_be_flushed_are_no_fault_but_a_failing_disk_is(tmp_p
     else:
         with pytest.raises(OSError, match="Input/output"):
             files.sync_folder(tmp_path)
+
+
+def test_folders_are_made_and_each_is_flushed_into_the_one_above(tmp_path, monkeypatch):
+    """Where a file is put into folders that are not there, a power cut leaves neither it nor them without an entry."""
+    flushed, real = [], os.fsync
+
+    def fsync(handle):
+        flushed.append(os.readlink(f"/proc/self/fd/{handle}"))
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    files.put(tmp_path / "a" / "b" / "c.txt", b"1")
+    assert flushed[:2] == [str(tmp_path), str(tmp_path / "a")]
+    assert flushed[-1] == str(tmp_path / "a" / "b")
+    flushed.clear()
+    files.put(tmp_path / "a" / "b" / "d.txt", b"1")
+    assert len(flushed) == 2  # the file and its folder
+
+
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_folders_made_for_a_file_that_could_not_be_written_are_unmade(tmp_path, monkeypatch, step):
+    """Those that were there before stay."""
+    (tmp_path / "a").mkdir()
+
+    def fail(*_):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(os, step, fail)
+    with pytest.raises(OSError, match="Input/output"):
+        files.put(tmp_path / "a" / "b" / "c" / "d.txt", b"1")
+    assert [path.name for path in tmp_path.rglob("*")] == ["a"]
+
+
+def test_what_came_into_a_new_folder_goes_again(tmp_path):
+    """One that was empty stays, empty; one that was made for it goes too."""
+    (tmp_path / "empty").mkdir()
+    for name in ("empty", "new/inner"):
+
+        def fill(out):
+            files.put(out / "b" / "c.txt", b"1")
+            files.write(out / "d.txt", b"1")
+            raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt), files.new_folder(tmp_path / name) as out:
+            fill(out)
+    assert [path.name for path in tmp_path.rglob("*")] == ["empty"]

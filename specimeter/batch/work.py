@@ -105,8 +105,6 @@ def _note_file(task: Task) -> Path:
 
 
 def _write(task: Task, note: dict[str, Any]) -> None:
-    from specimeter.files import write
+    from specimeter.files import put
 
-    file = _note_file(task)
-    file.parent.mkdir(parents=True, exist_ok=True)
-    write(file, json.dumps(note, ensure_ascii=False).encode("utf-8", "replace"))
+    put(_note_file(task), json.dumps(note, ensure_ascii=False).encode("utf-8", "replace"))

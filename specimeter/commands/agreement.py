@@ -36,19 +36,19 @@ def _study(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from specimeter import files
-    from specimeter.library import page, study, study_report
+    from specimeter.library import page, store, study, study_report
     from specimeter.report import table
 
     calls, sizes = _tables(options)
     sections = study.study(calls, sizes)
     out = Path(options.out)
-    (out / "assets").mkdir(parents=True, exist_ok=True)
     page_, pdf = study_report.as_html(sections, options.title), study_report.as_pdf(sections, options.title)
-    files.write(out / "assets" / "site.css", page.asset("site.css"))
-    files.write(out / "calls.csv", table.csv(calls.columns, calls.itertuples(index=False)))
-    files.write(out / "sizes.csv", table.csv(sizes.columns, sizes.itertuples(index=False)))
-    files.write(out / "index.html", page_)
-    files.write(out / "study.pdf", pdf)
+    with store.explained(out, "the study"):
+        files.put(out / "assets" / "site.css", page.asset("site.css"))
+        files.put(out / "calls.csv", table.csv(calls.columns, calls.itertuples(index=False)))
+        files.put(out / "sizes.csv", table.csv(sizes.columns, sizes.itertuples(index=False)))
+        files.put(out / "index.html", page_)
+        files.put(out / "study.pdf", pdf)
     for section in sections:
         print(section.heading)
         for block in section.blocks:

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     from specimeter.coupon.decide import decide
     from specimeter.coupon.gather import gather, overlays
     from specimeter.errors import RecordError
-    from specimeter.files import write
+    from specimeter.files import put
     from specimeter.report import house as houses
     from specimeter.report import text, words
 
@@ -55,9 +55,8 @@ def run(options: argparse.Namespace) -> int:
     files = report.files(coupon, result, overlays(found), house, datetime.now(UTC))
     out = (records if options.out is None else Path(options.out)) / f"{coupon.coupon.id}.coupon"
     try:
-        out.mkdir(parents=True, exist_ok=True)
         for name, data in files.items():
-            write(out / name, data)
+            put(out / name, data)
     except OSError as error:
         raise RecordError(f"the summary cannot be written ({error.strerror})", file=out, expected="a folder") from error
     talk = sys.stderr if options.json else sys.stdout

@@ -101,11 +101,11 @@ def _collect(options: argparse.Namespace) -> int:
     with store.open_store(options.library) as library:
         tasks, items = collect.marked(library, _results(options))
     out = Path(options.out)
-    (out / "assets").mkdir(parents=True, exist_ok=True)
-    files.write(out / "assets" / "site.css", page.asset("site.css"))
-    files.write(out / "tasks.csv", table.csv(list(tasks.columns), tasks.itertuples(index=False)))
-    files.write(out / "items.csv", table.csv(list(items.columns), items.itertuples(index=False)))
-    files.write(out / "index.html", page.html(collect.report(tasks, items)))
+    with store.explained(out, "the tables"):
+        files.put(out / "assets" / "site.css", page.asset("site.css"))
+        files.put(out / "tasks.csv", table.csv(list(tasks.columns), tasks.itertuples(index=False)))
+        files.put(out / "items.csv", table.csv(list(items.columns), items.itertuples(index=False)))
+        files.put(out / "index.html", page.html(collect.report(tasks, items)))
     for name, own in tasks.groupby("trainee"):
         share = collect.shares(own)
         told = ", ".join(f"{part} {100 * share[part]:.0f} %" for part in collect.PARTS if share[part] == share[part])

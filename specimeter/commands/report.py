@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     with loading():
         from specimeter import job, revise
         from specimeter.errors import RecordError
-        from specimeter.files import write
+        from specimeter.files import put
         from specimeter.record import folder as folders
         from specimeter.report import house as houses
 
@@ -60,9 +60,8 @@ def run(options: argparse.Namespace) -> int:
     files = job.report_files(revise.photographs(folder, options.photo), folder.record, house)
     out = Path(options.out)
     try:
-        out.mkdir(parents=True, exist_ok=True)
         for name, data in files.items():
-            print(write(out / name, data))
+            print(put(out / name, data))
     except OSError as error:
         raise RecordError(f"the report cannot be written ({error.strerror})", file=out, expected="a folder") from error
     return DONE

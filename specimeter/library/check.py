@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from specimeter.library import catalogue, facets, framing, picture
-from specimeter.library.store import Store
+from specimeter.library.store import Store, explained
 from specimeter.rounding import counted
 
 
@@ -52,24 +52,31 @@ def check(store: Store, *, mend: bool = False) -> Health:
     health.leftovers += sorted(store.folder.glob(".*.part"))
     if mend:
         for path in health.leftovers:
-            path.unlink(missing_ok=True)
+            with explained(path):
+                path.unlink(missing_ok=True)
             health.mended.append(f"removed {path.name}, which no entry needs")
         health.leftovers = []
     return health
 
 
 def _picture(one: catalogue.Kept, path: Path, health: Health) -> None:
-    if not path.is_file():
+    try:
+        if hashlib.sha256(path.read_bytes()).hexdigest() != one.sha256:
+            health.faults.append(f"entry {one.id}: its picture {path.name} is not the one that was kept")
+    except FileNotFoundError:
         health.faults.append(f"entry {one.id}: its picture {path.name} is missing")
-    elif hashlib.sha256(path.read_bytes()).hexdigest() != one.sha256:
-        health.faults.append(f"entry {one.id}: its picture {path.name} is not the one that was kept")
+    except OSError as error:
+        health.faults.append(f"entry {one.id}: its picture {path.name} cannot be read ({error.strerror})")
 
 
 def _thumb(store: Store, one: catalogue.Kept, path: Path, thumb: Path, health: Health, *, mend: bool) -> None:
     if not mend or not path.is_file():
         health.faults.append(f"entry {one.id}: its thumbnail is missing")
         return
-    pixels = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
+    try:
+        pixels = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
+    except (OSError, cv2.error):
+        pixels = None
     if pixels is None:
         health.faults.append(f"entry {one.id}: its picture cannot be decoded")
         return

@@ -92,7 +92,12 @@ def key_of(store: Store, exercise: str) -> dict[str, Any]:
     path = store.folder / "exercises" / f"{exercise}.json"
     if not path.is_file():
         raise LibraryError(f"this library made no exercise {exercise}", file=path, mend="name the library that made it")
-    return json.loads(path.read_bytes())
+    try:
+        return json.loads(path.read_bytes())
+    except (OSError, ValueError) as error:
+        raise LibraryError(
+            f"the key of the exercise cannot be read ({error})", file=path, mend="take it from a copy"
+        ) from error
 
 
 def marked(store: Store, results: Iterable[Result]) -> tuple[pd.DataFrame, pd.DataFrame]:

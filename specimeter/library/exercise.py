@@ -20,7 +20,7 @@ from specimeter.library import consensus, framing, knowledge, marking, which_tes
 from specimeter.library.catalogue import Kept
 from specimeter.library.find import Query, find
 from specimeter.library.page import add, asset, data_script, html, new
-from specimeter.library.store import Store
+from specimeter.library.store import Store, explained
 from specimeter.sheet import KINDS
 
 FORMAT, VERSION = "specimeter-exercise", 1
@@ -97,7 +97,8 @@ def make(store: Store, out: str | Path, wish: Wish) -> dict[str, Any]:
         "tasks": order,
     }
     key["id"] = hashlib.sha256(json.dumps(key, sort_keys=True).encode()).hexdigest()[:16]
-    _write(store, out, key, ones, known)
+    with explained(out, "the exercise"), files.new_folder(out):
+        _write(store, out, key, ones, known)
     return key
 
 
@@ -290,14 +291,15 @@ def hidden(keys: Sequence[Mapping[str, Any]], id_: str) -> str:
 
 
 def _write(store: Store, out: Path, key: dict[str, Any], ones: Mapping[str, Kept], known: knowledge.Knowledge) -> None:
-    out.mkdir(parents=True, exist_ok=True)
-    for folder in ("assets", "pictures", "thumbs"):
-        (out / folder).mkdir()
+    """The key first: without it nobody's results could be marked. The page that opens the exercise last."""
+    store.keep(
+        store.folder / "exercises" / f"{key['id']}.json", (json.dumps(key, ensure_ascii=False, indent=1) + "\n").encode()
+    )
     for task in key["tasks"]:
         if task["type"] == "mark":
             one = ones[task["id"]]
-            files.write(out / task["picture"], store.picture(one.sha256, one.suffix).read_bytes())
-            files.write(out / "thumbs" / f"{task['id']}.jpg", store.thumb(one.sha256).read_bytes())
+            files.put(out / task["picture"], store.picture(one.sha256, one.suffix).read_bytes())
+            files.put(out / "thumbs" / f"{task['id']}.jpg", store.thumb(one.sha256).read_bytes())
     hide = ("key", "entry", "sha256")
     data = {
         "id": key["id"],
@@ -309,14 +311,10 @@ def _write(store: Store, out: Path, key: dict[str, Any], ones: Mapping[str, Kept
         "answers": "" if key["examination"] else hidden([task["key"] for task in key["tasks"]], key["id"]),
     }
     for name in ("site.css", "exercise.js", "exercise-marks.js", "exercise-score.js"):
-        files.write(out / "assets" / name, asset(name))
-    files.write(out / "assets" / "data.js", data_script("specimeterExercise", data))
+        files.put(out / "assets" / name, asset(name))
+    files.put(out / "assets" / "data.js", data_script("specimeterExercise", data))
+    files.put(out / "exercise-title.txt", f"{key['title']}\n".encode())
     page, main = new(key["title"], key["title"], scripts=SCRIPTS)
     SubElement(main, "div", id="exercise")
     add(SubElement(main, "noscript"), "p", "This exercise needs scripts to be allowed in the browser.")
-    files.write(out / "index.html", html(page))
-    files.write(out / "exercise-title.txt", f"{key['title']}\n".encode())
-    (store.folder / "exercises").mkdir(exist_ok=True)
-    files.write(
-        store.folder / "exercises" / f"{key['id']}.json", (json.dumps(key, ensure_ascii=False, indent=1) + "\n").encode()
-    )
+    files.put(out / "index.html", html(page))

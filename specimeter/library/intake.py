@@ -91,7 +91,7 @@ def truth(path: Path) -> dict[str, Any]:
     """What a rendered picture's truth says, as fields of an entry."""
     try:
         return from_truth(json.loads(path.read_bytes()))
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise LibraryError(f"this is not a picture's truth ({error})", file=path) from error
 
 
@@ -231,8 +231,11 @@ def _by_hash(folder: Path, photo: Any, photos: Iterable[Path]) -> Path:
             [place] if place.is_file() else sorted(inner for inner in place.glob("*") if inner.is_file() and is_picture(inner))
         )
         for candidate in sorted(found, key=lambda inner: inner.name != photo.file):
-            if hashlib.sha256(candidate.read_bytes()).hexdigest() == photo.sha256:
-                return candidate
+            try:
+                if hashlib.sha256(candidate.read_bytes()).hexdigest() == photo.sha256:
+                    return candidate
+            except OSError as error:
+                raise LibraryError(f"the picture cannot be read ({error.strerror})", file=candidate) from error
     raise LibraryError(
         f"the record's photograph {photo.file} is not beside it",
         file=folder,

@@ -139,7 +139,7 @@ def read(library: str | Path | None = None) -> Knowledge:
         terms = Terms.model_validate(tomllib.loads(path.read_bytes().decode("utf-8")))
     except ValidationError as error:
         raise _at(path, error) from error
-    except ValueError as error:  # TOML and UTF-8 both
+    except (OSError, ValueError) as error:  # TOML and UTF-8 both
         raise LibraryError(f"it cannot be read: {error}", file=path) from error
     tests = {test.id: test for test in terms.test}
     names = {term.id: term.name for term in terms.kind} | {one.id: one.name for one in terms.imperfection}

@@ -66,7 +66,10 @@ def copy_of(path: str | Path) -> Copy:
         The file is not a picture that can be read.
     """
     read = photo.read(path)
-    source = Path(path).read_bytes()
+    try:
+        source = Path(path).read_bytes()
+    except OSError as error:
+        raise LibraryError(f"the picture cannot be read ({error.strerror})", file=path, expected="a picture") from error
     if hashlib.sha256(source).hexdigest() != read.sha256:
         raise LibraryError("the file changed while it was read", file=path, mend="add it again")
     rgb = read.rgb if read.rgb.dtype == np.uint8 else (read.rgb // 257).astype(np.uint8)

@@ -14,12 +14,13 @@ from specimeter.library import catalogue, explain, facets, framing, knowledge
 from specimeter.library.catalogue import Kept
 from specimeter.library.entry import TESTS
 from specimeter.library.page import ASSETS, add, asset, data_script, html, new, table
-from specimeter.library.store import Store
+from specimeter.library.store import Store, explained
 from specimeter.report import words
 from specimeter.rounding import counted, plus_minus
 from specimeter.sheet import KINDS
 
 MARKER = "published-by-specimeter.txt"
+FOLDERS = ("entries", "kinds", "tests", "pictures", "thumbs", "exercises")  # of a site; an older one's are taken away
 NAV = (("Pictures", "index.html"), ("Kinds", "kinds.html"), ("Which test?", "which-test.html"))
 SHEET = 24  # pictures on a page that explains
 Progress = Callable[[str], None]
@@ -57,23 +58,43 @@ def publish(
     Raises
     ------
     LibraryError
-        There is something else in the folder, or an exercise is not one.
+        There is something else in the folder, an exercise is not one, or the folder cannot be written. Until a site is whole
+        its first page says that it is not, whether the writing failed or was killed.
     """
     out = Path(out)
-    _room(out)
+    _may_write(out, exercises)
     known = knowledge.read(store.folder)
     ones = [one for one in catalogue.every(store) if one.entry.publishable]
     kept_back = tuple(sorted(one.id for one in catalogue.every(store) if not one.entry.publishable))
+    with explained(out, "the site"):
+        _write(store, out, ones, known, title, exercises, progress)
+    return Published(entries=len(ones), kept_back=kept_back)
+
+
+def _write(
+    store: Store,
+    out: Path,
+    ones: Sequence[Kept],
+    known: knowledge.Knowledge,
+    title: str,
+    exercises: Sequence[Path],
+    progress: Progress,
+) -> None:
+    """Every file of the site; the first page last, and meanwhile one that says so."""
     nav = (*NAV, *((("Exercises", "exercises.html"),) if exercises else ()))
-    files.write(out / MARKER, b"This folder was written by `specimeter library publish`, which may write it again.\n")
+    files.put(out / MARKER, b"This folder was written by `specimeter library publish`, which may write it again.\n")
+    files.put(out / "index.html", html(_unfinished(title)))
+    for old in FOLDERS:
+        if (out / old).exists():
+            shutil.rmtree(out / old)
     for name in ASSETS:
-        _put(out / "assets" / name, asset(name))
-    _put(out / "assets" / "data.js", data_script("specimeterLibrary", {"entries": [_compact(one) for one in ones]}))
-    _put(out / "assets" / "knowledge.js", data_script("specimeterKnowledge", explain.for_scripts(known)))
+        files.put(out / "assets" / name, asset(name))
+    files.put(out / "assets" / "data.js", data_script("specimeterLibrary", {"entries": [_compact(one) for one in ones]}))
+    files.put(out / "assets" / "knowledge.js", data_script("specimeterKnowledge", explain.for_scripts(known)))
     for number, one in enumerate(ones, start=1):
-        _put(out / _picture(one), store.picture(one.sha256, one.suffix).read_bytes())
-        _put(out / _thumb(one), store.thumb(one.sha256).read_bytes())
-        _put(out / "entries" / f"{one.id}.html", html(_entry_page(one, known, title, nav)))
+        files.put(out / _picture(one), store.picture(one.sha256, one.suffix).read_bytes())
+        files.put(out / _thumb(one), store.thumb(one.sha256).read_bytes())
+        files.put(out / "entries" / f"{one.id}.html", html(_entry_page(one, known, title, nav)))
         if number % 100 == 0:
             progress(f"{number} of {len(ones)} pictures")
 
@@ -90,33 +111,48 @@ def publish(
         return len(flawed) or len(clean)
 
     numbers = {kind: sum(kind in one.entry.kinds for one in ones) for kind in KINDS}
-    _put(out / "kinds.html", html(explain.kinds_page(known, title, nav, numbers)))
+    files.put(out / "kinds.html", html(explain.kinds_page(known, title, nav, numbers)))
     for term in known.terms.values():
-        _put(out / "kinds" / f"{term.id}.html", html(explain.kind_page(known, term, title, nav, sheet)))
+        files.put(out / "kinds" / f"{term.id}.html", html(explain.kind_page(known, term, title, nav, sheet)))
     for test in known.tests.values():
-        _put(out / "tests" / f"{test.id}.html", html(explain.test_page(known, test, title, nav, sheet)))
-    _put(out / "which-test.html", html(explain.which_page(known, title, nav)))
+        files.put(out / "tests" / f"{test.id}.html", html(explain.test_page(known, test, title, nav, sheet)))
+    files.put(out / "which-test.html", html(explain.which_page(known, title, nav)))
     if exercises:
         _exercises(out, exercises, title, nav)
-    _put(out / "index.html", html(_index(ones, known, title, nav)))
-    return Published(entries=len(ones), kept_back=kept_back)
+    files.put(out / "index.html", html(_index(ones, known, title, nav)))
 
 
-def _room(out: Path) -> None:
+def _may_write(out: Path, exercises: Sequence[Path]) -> None:
+    """Everything that could be refused is, before an older site is touched."""
     if out.exists() and not out.is_dir():
         raise LibraryError("this is a file", file=out, expected="a folder for the site", mend="choose another folder")
     if out.is_dir() and any(out.iterdir()) and not (out / MARKER).is_file():
         raise LibraryError(
             "there is something there already", file=out, expected="an empty folder, or a site", mend="choose another"
         )
-    for old in ("entries", "kinds", "tests", "pictures", "thumbs", "exercises"):
-        shutil.rmtree(out / old, ignore_errors=True)
-    out.mkdir(parents=True, exist_ok=True)
+    for folder in exercises:
+        if not (folder / "exercise-title.txt").is_file():
+            raise LibraryError(
+                "this is not an exercise", file=folder, expected="a folder that `specimeter exercise make` wrote"
+            )
+        if folder.resolve().is_relative_to(out.resolve()):
+            raise LibraryError(
+                "the exercise lies in the site, which is written anew",
+                file=folder,
+                expected="a folder outside of it",
+                mend="name the folder that `specimeter exercise make` wrote, or make it again elsewhere",
+            )
 
 
-def _put(path: Path, data: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    files.write(path, data)
+def _unfinished(title: str) -> Element:
+    page, main = new(title, title)
+    add(main, "h1", "This site is not finished")
+    add(
+        main,
+        "p",
+        "It is being written, or its writing was broken off: then publish it again. Until it is done, pages may lack.",
+    )
+    return page
 
 
 def _picture(one: Kept) -> str:
@@ -263,13 +299,9 @@ def _exercises(out: Path, exercises: Sequence[Path], title: str, nav) -> None:
     add(main, "h1", "Exercises")
     items = SubElement(main, "ul", {"class": "kinds"})
     for folder in exercises:
-        if not (folder / "exercise-title.txt").is_file():
-            raise LibraryError(
-                "this is not an exercise", file=folder, expected="a folder that `specimeter exercise make` wrote"
-            )
         for path in sorted(folder.rglob("*")):
             if path.is_file():
-                _put(out / "exercises" / folder.name / path.relative_to(folder), path.read_bytes())
+                files.put(out / "exercises" / folder.name / path.relative_to(folder), path.read_bytes())
         name = (folder / "exercise-title.txt").read_text(encoding="utf-8").strip()
         add(SubElement(items, "li"), "a", name, href=f"exercises/{folder.name}/index.html")
-    _put(out / "exercises.html", html(page))
+    files.put(out / "exercises.html", html(page))

@@ -61,18 +61,8 @@ class Store:
 
     def keep(self, path: Path, data: bytes) -> None:
         """Write a file of the library, its folder made if missing."""
-        try:
-            if not path.parent.is_dir():
-                path.parent.mkdir(parents=True, exist_ok=True)
-                files.sync_folder(path.parent.parent)
-            files.write(path, data)
-        except OSError as error:
-            raise LibraryError(
-                f"the library cannot be written ({error.strerror})",
-                file=path.parent,
-                expected="a folder that can be written to, and room on the disk",
-                mend="free some space, or ask for the right to write there",
-            ) from error
+        with explained(path.parent):
+            files.put(path, data)
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
@@ -126,15 +116,30 @@ def create(folder: str | Path) -> Store:
             mend="choose another folder, or use the library that is there",
         )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "knowledge").mkdir()
-        for name in KNOWLEDGE:
-            files.write(folder / "knowledge" / name, (shared() / name).read_bytes())
-        connection = _connect(folder / FILE)
-        connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} PRAGMA user_version = {VERSION}; COMMIT;")
+        with files.new_folder(folder):
+            for name in KNOWLEDGE:
+                files.put(folder / "knowledge" / name, (shared() / name).read_bytes())
+            with contextlib.closing(_connect(folder / FILE)) as connection:
+                connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} PRAGMA user_version = {VERSION}; COMMIT;")
+            files.sync_folder(folder)
     except (OSError, sqlite3.Error) as error:
         raise LibraryError(f"the library cannot be made there: {error}", file=folder, mend="choose another folder") from error
-    return Store(folder, connection)
+    return open_store(folder)
+
+
+@contextlib.contextmanager
+def explained(place: Path, what: str = "the library") -> Iterator[None]:
+    """What the file system says while something is written there, told as a LibraryError."""
+    try:
+        yield
+    except OSError as error:
+        elsewhere = error.filename and not Path(error.filename).is_relative_to(place)
+        raise LibraryError(
+            f"{what} cannot be written ({error.strerror or error}{f': {error.filename}' if elsewhere else ''})",
+            file=place,
+            expected="a folder that can be written to, and room on the disk",
+            mend="free some space, or ask for the right to write there, and do it again",
+        ) from error
 
 
 def open_store(folder: str | Path) -> Store:
@@ -163,9 +168,13 @@ def open_store(folder: str | Path) -> Store:
 
 def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")  # a commit that was reported outlives a power cut
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA cache_size = -65536")
-    connection.execute("PRAGMA mmap_size = 268435456")
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")  # a commit that was reported outlives a power cut
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA cache_size = -65536")
+        connection.execute("PRAGMA mmap_size = 268435456")
+    except BaseException:
+        connection.close()
+        raise
     return connection

@@ -51,7 +51,10 @@ def read(path: str | Path) -> Folder:
     path = Path(path)
     path = path.parent if path.name == RECORD and not path.is_dir() else path
     record = model.load(path)
-    content = files.read(path / RECORD, most=model.MOST_BYTES)
+    try:
+        content = files.read(path / RECORD, most=model.MOST_BYTES)
+    except OSError as error:
+        raise RecordError(f"the record cannot be read ({error.strerror})", file=path, expected="a record.json") from error
     return Folder(path=path, record=record, data=json.loads(content), sha256=hashlib.sha256(content).hexdigest())
 
 
@@ -99,10 +102,12 @@ def sums_faults(path: Path) -> list[str]:
     """Files that are missing, changed, or not listed in ``SHA256SUMS``, in sentences."""
     try:
         listing = (path / SUMS).read_bytes()
-    except OSError:
+        own = (entry for entry in path.iterdir() if entry.name != SUMS and not of_the_system(entry.name))
+        there = {entry.name: _of_file(entry) if entry.is_file() else "" for entry in own}
+    except FileNotFoundError:
         return [f"{SUMS} is missing: nothing says what the files were"]
-    own = (entry for entry in path.iterdir() if entry.name != SUMS and not of_the_system(entry.name))
-    there = {entry.name: _of_file(entry) if entry.is_file() else "" for entry in own}
+    except OSError as error:
+        return [_unreadable(error, path)]
     return unlike_listing(listing, there)
 
 
@@ -134,11 +139,18 @@ def of_the_system(name: str) -> bool:
 
 def photo_faults(folder: Folder) -> list[str]:
     """Photographs in the folder that are not those that were measured."""
-    return [
-        f"{file.name} is not the photograph that was measured: its SHA-256 is not that of the record"
-        for photo in folder.record.photos
-        if (file := folder.photo_file(photo.id)) is not None and _of_file(file) != photo.sha256
-    ]
+    try:
+        return [
+            f"{file.name} is not the photograph that was measured: its SHA-256 is not that of the record"
+            for photo in folder.record.photos
+            if (file := folder.photo_file(photo.id)) is not None and _of_file(file) != photo.sha256
+        ]
+    except OSError as error:
+        return [_unreadable(error, folder.path)]
+
+
+def _unreadable(error: OSError, path: Path) -> str:
+    return f"{PurePath(error.filename or path).name} cannot be read ({error.strerror or error})"
 
 
 def _of_file(file: Path) -> str:

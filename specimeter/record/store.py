@@ -109,7 +109,7 @@ def commit(
     content = {**files, RECORD: record_json}
     if SUMS in content or len(content) != len(files) + 1 or any(_fault(name) for name in content):
         raise ValueError(f"files of a record need plain, distinct names: {sorted(files)}")
-    with _explained(out), _made(out):
+    with _explained(out), one_way.folder(out):
         _sweep(out)
         if os.path.lexists(target) and not replace:
             raise _already_there(target)
@@ -247,25 +247,6 @@ def _already_there(target: Path) -> RecordError:
         expected="a new id: a record is never overwritten",
         mend="give the specimen another id, another --out folder, or --replace, which keeps the old record beside the new one",
     )
-
-
-@contextlib.contextmanager
-def _made(out: Path) -> Iterator[None]:
-    """The folder of records, made if missing and unmade if the work fails."""
-    missing = [folder for folder in (out, *out.parents) if not os.path.lexists(folder)]
-    made = []
-    try:
-        for folder in reversed(missing):
-            with contextlib.suppress(FileExistsError):
-                os.mkdir(folder)
-                made.append(folder)
-            one_way.sync_folder(folder.parent)
-        yield
-    except BaseException:
-        for folder in reversed(made):
-            with contextlib.suppress(OSError):  # not empty: someone else uses it already
-                os.rmdir(folder)
-        raise
 
 
 @contextlib.contextmanager

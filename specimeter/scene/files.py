@@ -32,8 +32,7 @@ def jpeg(picture: Picture) -> bytes:
 def save(picture: Picture, folder: str | Path, stem: str) -> Path:
     """Write stem.jpg, stem.sheet.toml and stem.truth.json into a folder (made if absent); return the photograph's path."""
     folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    files.write(folder / f"{stem}.sheet.toml", picture.sheet_toml.encode())
+    files.put(folder / f"{stem}.sheet.toml", picture.sheet_toml.encode())
     truth = json.dumps({"photo": f"{stem}.jpg", **picture.truth}, separators=(",", ":"), allow_nan=False)
     files.write(folder / f"{stem}.truth.json", truth.encode())
     return files.write(folder / f"{stem}.jpg", jpeg(picture))

@@ -144,6 +144,19 @@ def test_a_check_sees_what_is_wrong(filled):
     assert check(filled).leftovers == []
 
 
+def test_a_picture_that_the_disk_does_not_give_is_told(filled):
+    """A real input/output error (Linux gives one to who reads memory as a file, from address 0); --mend cannot mend it."""
+    one = next(catalogue.every(filled))
+    picture_file = filled.picture(one.sha256, one.suffix)
+    picture_file.unlink()
+    picture_file.symlink_to("/proc/self/mem")
+    filled.thumb(one.sha256).unlink()
+    for mend in (False, True):
+        told = "\n".join(check(filled, mend=mend).faults)
+        assert f"{picture_file.name} cannot be read (Input/output error)" in told
+        assert picture_file.is_symlink()
+
+
 def test_a_library_is_not_made_over_something(tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "a" / "mine.txt").write_text("mine", encoding="utf-8")

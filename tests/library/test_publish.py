@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -256,6 +257,18 @@ def test_print_leaves_out_what_paper_cannot_use(site, browser):
     browser.ask("Emulation.setEmulatedMedia", media="print")
     assert browser.run("getComputedStyle(document.querySelector('.top')).display") == "none"
     browser.ask("Emulation.setEmulatedMedia", media="")
+
+
+def test_what_is_refused_leaves_the_older_site_as_it_was(library, site, tmp_path):
+    """An exercise that is none, and one that lies in the site, which is written anew."""
+    shutil.copytree(site, tmp_path / "site")
+    (tmp_path / "site" / "exercises" / "week-1").mkdir(parents=True)
+    (tmp_path / "site" / "exercises" / "week-1" / "exercise-title.txt").write_text("Week 1", encoding="utf-8")
+    before = sorted(tmp_path.rglob("*"))
+    for folder, said in ((tmp_path, "not an exercise"), (tmp_path / "site" / "exercises" / "week-1", "lies in the site")):
+        with pytest.raises(LibraryError, match=said):
+            publish(library, tmp_path / "site", exercises=[folder])
+        assert sorted(tmp_path.rglob("*")) == before
 
 
 def test_a_site_is_written_over_itself_and_over_nothing_else(library, site, tmp_path):

@@ -21,9 +21,7 @@ def write(out: Path, payload: Iterable[tuple[str, bytes]], info: Mapping[str, st
     """
     sums, size = {}, 0
     for name, data in payload:
-        path = out / "data" / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        files.write(path, data)
+        files.put(out / "data" / name, data)
         sums[f"data/{name}"] = hashlib.sha256(data).hexdigest()
         size += len(data)
     oxum = f"{size}.{len(sums)}"

@@ -17,7 +17,7 @@ from specimeter.library.entry import Entry, made
 from specimeter.library.exchange import bag, coco, geojson, masks
 from specimeter.library.exchange.place import content, foreign, inside
 from specimeter.library.exchange.split import split
-from specimeter.library.store import Store
+from specimeter.library.store import Store, explained
 from specimeter.rounding import counted
 
 FORMS = ("coco", "masks", "geojson", "bag")
@@ -43,32 +43,32 @@ def export(store: Store, ones: Sequence[Kept], out: str | Path, *, form: str, va
         )
     ones = sorted(ones, key=lambda one: one.id)
     parts = split(store, ones, validation=validation, seed=seed) if validation and ones else None
-    out.mkdir(parents=True, exist_ok=True)
     contents = _content(store, ones, form, parts)
-    if form == "bag":
-        bag.write(out, contents, {"External-Description": f"{counted(len(ones), 'picture')} of weld specimens with outlines"})
-        return len(ones)
-    for name, data in contents:
-        (out / name).parent.mkdir(parents=True, exist_ok=True)
-        files.write(out / name, data)
+    with explained(out, "the export"), files.new_folder(out):
+        if form == "bag":
+            told = f"{counted(len(ones), 'picture')} of weld specimens with outlines"
+            bag.write(out, contents, {"External-Description": told})
+            return len(ones)
+        for name, data in contents:
+            files.put(out / name, data)
     return len(ones)
 
 
 def _content(store: Store, ones: Sequence[Kept], form: str, parts: Mapping[int, str] | None) -> Iterator[tuple[str, bytes]]:
-    """Every file of an export, one at a time: a library may be larger than the memory."""
+    """Every file of an export, one at a time: a library may be larger than the memory. Lists come after what they list."""
     names = {}
     for one in ones:
         names[one.id], data = upright(store, one)
         yield names[one.id], data
     if form in ("coco", "bag"):
-        yield "annotations.json", _json(coco.dump(ones, names, parts))
         for part in ("train", "validation") if parts else ():
             yield f"{part}.json", _json(coco.dump([one for one in ones if parts and parts[one.id] == part], names, parts))
+        yield "annotations.json", _json(coco.dump(ones, names, parts))
     if form in ("masks", "bag"):
-        yield "masks.csv", masks.table(ones, names)
         for one in ones:
             if one.entry.seen:
                 yield masks.mask_name(names[one.id]), masks.png(masks.mask(one))
+        yield "masks.csv", masks.table(ones, names)
     if form in ("geojson", "bag"):
         yield "features.geojson", _json(geojson.dump(ones, names))
     if form == "bag":
