@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import torch
+from torch import Tensor
 from torch.nn import functional as nn
-
-Tensor = torch.Tensor
 
 
 def uniform(n: int, low: float, high: float, like: Tensor, log: bool = False) -> Tensor:

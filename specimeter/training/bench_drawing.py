@@ -6,27 +6,15 @@ random generator given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
 from specimeter.scene import card as cards
-from specimeter.training import prints, relief
+from specimeter.training import photographs, prints, relief
 from specimeter.training.noise import smooth, soft_step, spectral
 
 LONG_PX = (700, 1050)
 CARD_PER_MM = 12
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class Ground:
-    """What lies under the lens: height in pixels and gloss of 0 to 1, float32 (N, N); albedo (N, N, 3); gloss's exponent."""
-
-    height: np.ndarray
-    albedo: np.ndarray
-    gloss: np.ndarray
-    exponent: float
 
 
 def size_by_lot(rng: np.random.Generator) -> tuple[int, int]:
@@ -35,18 +23,18 @@ def size_by_lot(rng: np.random.Generator) -> tuple[int, int]:
     return size, int(size * rng.choice([0.67, 0.75, 1.0]))
 
 
-def bench(rng: np.random.Generator, size: int) -> Ground:
+def bench(rng: np.random.Generator, size: int) -> relief.Skin:
     """A bench of wood, cloth, paper, print or metal, `size` pixels square."""
     if rng.random() < 0.5:  # wood, cloth, paper, print
         albedo = np.clip(prints.ground(rng, size)[0], 0.01, 1.0).astype(np.float32)
         gloss = np.full((size, size), rng.uniform(0, 0.3), np.float32)
-        return Ground(height=0.2 * spectral(rng, size, power=1.0), albedo=albedo, gloss=gloss, exponent=8.0)
+        return relief.Skin(height=0.2 * spectral(rng, size, power=1.0), albedo=albedo, gloss=gloss, exponent=8.0)
     skin = relief.skin(rng, size)
     albedo = skin.albedo * np.float32(rng.uniform(0.4, 1.8))
-    return Ground(height=skin.height, albedo=albedo, gloss=skin.gloss, exponent=skin.exponent)
+    return relief.Skin(height=skin.height, albedo=albedo, gloss=skin.gloss, exponent=skin.exponent)
 
 
-def clutter(rng, body: Ground, rows: int, middle: np.ndarray, away: float) -> None:
+def clutter(rng: np.random.Generator, body: relief.Skin, rows: int, middle: np.ndarray, away: float) -> None:
     """A block, a disc or a bar laid into the first `rows` rows, unless nearer to `middle` than 1.3 times `away` (pixels)."""
     size = len(body.height)
     spot = rng.uniform((0, 0), (size, rows))
@@ -54,26 +42,25 @@ def clutter(rng, body: Ground, rows: int, middle: np.ndarray, away: float) -> No
         return
     across = np.exp(rng.uniform(np.log(0.02), np.log(0.25), 2)) * size
     if rng.random() < 0.5:
-        shape = cv2.ellipse2Poly((0, 0), (int(across[0]), int(across[1 if rng.random() < 0.5 else 0])), 0, 0, 360, 6).astype(
-            float
-        )
+        radii = (int(across[0]), int(across[1 if rng.random() < 0.5 else 0]))
+        shape = np.asarray(cv2.ellipse2Poly((0, 0), radii, 0, 0, 360, 6), float)
     else:
         shape = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * across
     lay(rng, body, turned(shape, rng.uniform(0, np.pi), spot), smooth_skin(rng, size), rng.uniform(4, 40))
 
 
-def smooth_skin(rng, size: int) -> relief.Skin:
+def smooth_skin(rng: np.random.Generator, size: int) -> relief.Skin:
     """Machined, sawn, rolled, painted or rusted metal."""
     return relief.skin(rng, size, int(rng.choice([0, 1, 1, 1, 2, 3, 4, 7])))
 
 
-def lay(rng, body: Ground, outline: np.ndarray, skin: relief.Skin, high: float) -> None:
+def lay(rng: np.random.Generator, body: relief.Skin, outline: np.ndarray, skin: relief.Skin, high: float) -> None:
     """Lay what has an outline (N, 2) and a skin onto the ground, its surface `high` pixels up."""
     share = filled(len(body.height), outline)
     blend(body, share, skin.height * np.float32(rng.uniform(0.1, 1.0)) + np.float32(high), skin.albedo, skin.gloss)
 
 
-def blend(body: Ground, share: np.ndarray, height, albedo, gloss) -> None:
+def blend(body: relief.Skin, share: np.ndarray, height, albedo, gloss) -> None:
     """Put another surface where its share, 0 to 1, (N, N), is."""
     body.height += (np.asarray(height, np.float32) - body.height) * share
     body.albedo += (albedo - body.albedo) * share[..., None]
@@ -93,7 +80,7 @@ def turned(outline: np.ndarray, turn: float, middle) -> np.ndarray:
     return np.asarray(outline, float) @ np.array([[cos, sin], [-sin, cos]]) + middle
 
 
-def card_beside(rng, rgb: np.ndarray, mm_per_px: float, middle, away: float) -> np.ndarray | None:
+def card_beside(rng: np.random.Generator, rgb: np.ndarray, mm_per_px: float, middle, away: float) -> np.ndarray | None:
     """A strip card laid into the light (H, W, 3), `away` pixels or more above or below the specimen's middle.
 
     Its corners, (4, 2), or None where it finds no room.
@@ -119,7 +106,7 @@ def card_beside(rng, rgb: np.ndarray, mm_per_px: float, middle, away: float) -> 
     return corners
 
 
-def photographed(rng, rgb: np.ndarray) -> np.ndarray:
+def photographed(rng: np.random.Generator, rgb: np.ndarray) -> np.ndarray:
     """Light (H, W, 3) through a camera: fall-off, shadow, blur, noise, tone and JPEG; uint8 sRGB."""
     rows, columns = rgb.shape[:2]
     light = np.exp(rng.uniform(0, 0.4) * smooth(rng, columns, int(rng.integers(1, 4)))[:rows])
@@ -137,4 +124,4 @@ def photographed(rng, rgb: np.ndarray) -> np.ndarray:
         coded = coded + rng.uniform(0.2, 1.0) * (coded - cv2.GaussianBlur(coded, (0, 0), 1.2))
     picture = np.round(255 * np.clip(coded, 0, 1)).astype(np.uint8)
     packed = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 98))])[1]
-    return cv2.cvtColor(cv2.imdecode(packed, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    return photographs.pixels(packed)

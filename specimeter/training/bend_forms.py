@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 
 import torch
+from torch import Tensor
 from torch.nn import functional as nn
 
 from specimeter.training.augment import blur, slow, some, uniform
 from specimeter.training.fracture_forms import Metal, lit, membrane, steepness
 from specimeter.training.reskin import field, marked, reskinned
 
-Tensor = torch.Tensor
 FORMS, CARVED = 0.4, 0.35  # of the pieces drawn anew: as true forms; on pieces that stay. The others are `reskinned`
 APART_PX = 9  # between openings that lie there and those that come
 LOOK_PX, BESIDE_PX, SHOWS = 13, 33, 5.0

@@ -12,12 +12,10 @@ import cv2
 import numpy as np
 
 from specimeter.scale.likely_face import SEEN_AT, STEEPEST_DEG
-from specimeter.scene.files import jpeg
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
-from specimeter.training import face, relief
+from specimeter.training import face, photographs, relief
 from specimeter.training.bench_drawing import (
-    Ground,
     bench,
     blend,
     card_beside,
@@ -63,11 +61,11 @@ def example(seed: int) -> np.ndarray | None:
     except (ValueError, FloatingPointError) as error:
         print(f"scene {seed} left out: {error}", flush=True)
         return None
-    rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    rgb = photographs.decoded(picture)
     return of_picture(rgb, picture.truth, rng)
 
 
-def of_picture(rgb: np.ndarray, truth: dict, rng) -> np.ndarray:
+def of_picture(rgb: np.ndarray, truth: dict, rng: np.random.Generator) -> np.ndarray:
     """The same of a photograph (H, W, 3) sRGB uint8 with its truth."""
     return face.of_picture(rgb, truth, rng, u_scale=U_SCALE, seen_at=SEEN_AT)
 
@@ -94,7 +92,7 @@ def composite(seed: int) -> Photograph:
     return Photograph(rgb=rgb, face_px=outline, card_px=card, mm_per_px=mm_per_px)
 
 
-def _bar(rng, body: Ground, middle, turn: float, width: float, radius: float) -> np.ndarray:
+def _bar(rng: np.random.Generator, body: relief.Skin, middle, turn: float, width: float, radius: float) -> np.ndarray:
     """The bent bar laid into the bench; the outline of its examined face."""
     size = len(body.height)
     half_angle = np.radians(rng.choice([90.0, rng.uniform(55.0, 90.0)]))

@@ -7,6 +7,7 @@ import numpy as np
 
 from specimeter.scene import shapes
 from specimeter.training import marks, openings, prints, relief, texture
+from specimeter.training.noise import smooth, soft_step
 from specimeter.training.sample import CHANNELS, Sample, cover, weight_of
 
 SIZE_PX = 384
@@ -20,7 +21,7 @@ def outlines(seed: int) -> Sample:
     planes = np.zeros((len(CHANNELS), SIZE_PX, SIZE_PX), np.uint8)
     planes[6] = 255
     if rng.random() < 0.3:
-        planes[6] = np.where(_side(rng) + rng.choice([0.0, 3.0]) * texture.smooth(rng, SIZE_PX, 5) < 0, 255, 0)
+        planes[6] = np.where(_side(rng) + rng.choice([0.0, 3.0]) * smooth(rng, SIZE_PX, 5) < 0, 255, 0)
     span = int(rng.choice([50, 80, 160, SIZE_PX], p=[0.35, 0.3, 0.15, 0.2]))
     drawn = _openings(rng, planes, count=int(rng.choice([0, 3, 6, 10, 14]) * (1 if span < SIZE_PX else 0.5)), span=span)
     planes[7] = weight_of(planes[3])
@@ -47,7 +48,7 @@ def composite(seed: int, background: Sample | None = None) -> Sample:
     return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
 
 
-def _foreign(rng, planes) -> tuple[np.ndarray, list]:
+def _foreign(rng: np.random.Generator, planes) -> tuple[np.ndarray, list]:
     """Print, paper, cloth, wood or a room, whole or beside metal; nothing in it is an opening."""
     rgb, planes[5] = prints.ground(rng, SIZE_PX)
     planes[8] = 255
@@ -55,14 +56,14 @@ def _foreign(rng, planes) -> tuple[np.ndarray, list]:
     if lot < 0.3:
         _edge_of_specimen(rng, rgb, planes)
     elif lot < 0.45:
-        beside = texture.soft_step(_side(rng), 0, rng.uniform(0.4, 1.5))[..., None].astype(np.float32)
+        beside = soft_step(_side(rng), 0, rng.uniform(0.4, 1.5))[..., None].astype(np.float32)
         rgb += (texture.surface(rng, SIZE_PX) - rgb) * beside
         planes[5][beside[..., 0] > 0.5] = 0
         planes[8][beside[..., 0] > 0.5] = 0
     return rgb, []
 
 
-def _relief(rng, planes) -> tuple[np.ndarray, list]:
+def _relief(rng: np.random.Generator, planes) -> tuple[np.ndarray, list]:
     """A height field with its openings in it, then marks; enters both into the maps."""
     fatigue = rng.random() < FATIGUE
     body = relief.skin(rng, SIZE_PX, kind=int(rng.choice([0, 0, 8])) if fatigue else None)
@@ -79,13 +80,13 @@ def _relief(rng, planes) -> tuple[np.ndarray, list]:
     return rgb, [place for place, _ in drawn]
 
 
-def _painted(rng, planes, background: Sample | None) -> tuple[np.ndarray, list]:
+def _painted(rng: np.random.Generator, planes, background: Sample | None) -> tuple[np.ndarray, list]:
     """A texture or a piece of a face with marks, and openings carved into it; enters both into the maps."""
     if background is None:
         rgb = texture.surface(rng, SIZE_PX)
         if rng.random() < 0.15:
             other = texture.surface(rng, SIZE_PX)  # a weld, an etched band: another surface beyond a wavy line
-            step = texture.soft_step(_side(rng) + rng.uniform(0, 6) * texture.smooth(rng, SIZE_PX, 8), 0, rng.uniform(0.7, 6))
+            step = soft_step(_side(rng) + rng.uniform(0, 6) * smooth(rng, SIZE_PX, 8), 0, rng.uniform(0.7, 6))
             rgb = rgb + (other * rng.uniform(0.6, 1.4) - rgb) * step[..., None].astype(np.float32)
         if rng.random() < 0.4:
             _edge_of_specimen(rng, rgb, planes)
@@ -105,7 +106,7 @@ def _painted(rng, planes, background: Sample | None) -> tuple[np.ndarray, list]:
 
 
 def _openings(
-    rng, planes, long_crack: bool = False, count: int | None = None, span: int = SIZE_PX
+    rng: np.random.Generator, planes, long_crack: bool = False, count: int | None = None, span: int = SIZE_PX
 ) -> list[tuple[np.ndarray, np.ndarray, bool]]:
     """Openings apart from each other, six at most unless `count` says how many, for a picture of `span` pixels.
 
@@ -137,7 +138,7 @@ def _openings(
     return drawn
 
 
-def _distract(rng, rgb, planes) -> None:
+def _distract(rng: np.random.Generator, rgb, planes) -> None:
     """Something that is no opening, beneath or beside the openings."""
     mark, foreign, drawn = planes[5].copy(), planes[8].copy(), rgb.copy()
     marks.distract(rng, drawn, mark, foreign)
@@ -146,24 +147,24 @@ def _distract(rng, rgb, planes) -> None:
     planes[5], planes[8] = mark, np.where(held, planes[8], foreign)
 
 
-def _side(rng) -> np.ndarray:
+def _side(rng: np.random.Generator) -> np.ndarray:
     """Signed distance, in px, from a random straight line across the picture."""
     turn = rng.uniform(0, 2 * np.pi)
     y, x = np.mgrid[:SIZE_PX, :SIZE_PX].astype(np.float32)
     return (x - rng.uniform(0.1, 0.9) * SIZE_PX) * np.cos(turn) + (y - rng.uniform(0.1, 0.9) * SIZE_PX) * np.sin(turn)
 
 
-def _edge_of_specimen(rng, rgb, planes) -> None:
+def _edge_of_specimen(rng: np.random.Generator, rgb, planes) -> None:
     """Beyond a line lies something else, often dark; the examined area ends there, give or take a few pixels."""
-    away = _side(rng) + rng.choice([0.0, 3.0]) * texture.smooth(rng, SIZE_PX, 5)
-    beyond = texture.soft_step(away, 0, rng.uniform(0.3, 2))[..., None].astype(np.float32)
-    rounded = texture.soft_step(away, -rng.uniform(2, 20), rng.uniform(1, 8))[..., None].astype(np.float32)
+    away = _side(rng) + rng.choice([0.0, 3.0]) * smooth(rng, SIZE_PX, 5)
+    beyond = soft_step(away, 0, rng.uniform(0.3, 2))[..., None].astype(np.float32)
+    rounded = soft_step(away, -rng.uniform(2, 20), rng.uniform(1, 8))[..., None].astype(np.float32)
     rgb *= 1 + rounded * rng.uniform(-0.8, 1.0)
     rgb += (texture.surface(rng, SIZE_PX) * np.exp(rng.uniform(-3.5, 1.0)) - rgb) * beyond
     planes[6] = np.where(away < rng.normal(0, 2.5), 255, 0).astype(np.uint8)
 
 
-def _piece(rng, background: Sample) -> tuple[np.ndarray, np.ndarray]:
+def _piece(rng: np.random.Generator, background: Sample) -> tuple[np.ndarray, np.ndarray]:
     """A piece of a rendered face in linear light, and its maps from `feature` to `area`; turned and mirrored."""
     planes = background.planes
     pad = [max(0, SIZE_PX - n) for n in planes.shape[1:]]
@@ -179,7 +180,7 @@ def _piece(rng, background: Sample) -> tuple[np.ndarray, np.ndarray]:
     return ((piece[:3].transpose(1, 2, 0) / np.float32(255)) ** np.float32(2.2)), piece[3:7]
 
 
-def _place(rng, area: np.ndarray) -> np.ndarray:
+def _place(rng: np.random.Generator, area: np.ndarray) -> np.ndarray:
     """Somewhere within the area; sometimes on its border, where tears begin."""
     if rng.random() < 0.3 and (area == 0).any():
         border = cv2.morphologyEx((area > 0).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))

@@ -15,21 +15,23 @@ import io
 import itertools
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
 from specimeter import files
 from specimeter.scale.area_looks import OWN, look
-from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.training import photographs
 from specimeter.training.face_composite import composite
-from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, varied
+from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, broken_otherwise
 from specimeter.training.stream import Stream
+
+if TYPE_CHECKING:  # torch is loaded where it is used
+    from torch import Tensor, nn
 
 FIRST_SEED = 1_200_000
 CHECK_EVERY = 8
@@ -55,16 +57,18 @@ def example(seed: int) -> np.ndarray | None:
     try:
         scene = random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2, **groups)
         if rng.random() < VARIED:
-            scene = replace(scene, finish=varied(rng, scene.finish))
+            scene = broken_otherwise(rng, scene)
         picture = render(scene)
     except (ValueError, FloatingPointError) as error:
         print(f"scene {seed} left out: {error}", flush=True)
         return None
-    rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    rgb = photographs.decoded(picture)
     return of_picture(rgb, picture.truth, rng)
 
 
-def of_picture(rgb: np.ndarray, truth: dict, rng, *, u_scale: float = 0.04, seen_at: float = 1.0) -> np.ndarray:
+def of_picture(
+    rgb: np.ndarray, truth: dict, rng: np.random.Generator, *, u_scale: float = 0.04, seen_at: float = 1.0
+) -> np.ndarray:
     """The same of a photograph (H, W, 3) sRGB uint8 with its truth."""
     card = [np.array(truth["card"]["outline_px"])] if truth["card"] and truth["card"]["kind"] == "strip" else []
     outline = np.array(truth["area_outline_px"])
@@ -86,7 +90,14 @@ def given_or(make: Callable, first: int, given: list[Path], of: Callable, seed: 
 
 
 def figured(
-    rgb, mm_per_px: float, face_px: np.ndarray, card: list, rng, *, u_scale: float = 0.04, seen_at: float = 1.0
+    rgb,
+    mm_per_px: float,
+    face_px: np.ndarray,
+    card: list,
+    rng: np.random.Generator,
+    *,
+    u_scale: float = 0.04,
+    seen_at: float = 1.0,
 ) -> np.ndarray:
     """Figures of a photograph looked at `seen_at` times as large, its scale known to `u_scale` (relative); truth and weight."""
     mm_per_px *= float(np.exp(rng.normal(0, u_scale))) * seen_at
@@ -101,14 +112,14 @@ def figured(
     return np.concatenate([looked.own.transpose(2, 0, 1), face[None], weight[None]]).astype(np.float16)
 
 
-def network():
+def network() -> nn.Module:
     """The network: a U-Net on four samplings, in layers that OpenCV runs."""
     from torch import nn
 
     def block(inputs: int, outputs: int, stride: int = 1) -> nn.Module:
         return nn.Sequential(nn.Conv2d(inputs, outputs, 3, stride, 1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU())
 
-    class FaceFinder(nn.Module):
+    class FaceFinder(nn.Module):  # type: ignore[misc]  # mypy does not look into torch
         def __init__(self) -> None:
             super().__init__()
             a, b, c, d = WIDTHS
@@ -141,7 +152,7 @@ def network():
     return FaceFinder()
 
 
-def patches(examples, faces, rng, count: int, torch):
+def patches(examples, faces, rng: np.random.Generator, count: int, torch):
     """A batch of random patches, turned and mirrored, light and colours shifted, roughness scaled as other cameras would.
 
     `examples` are half-precision tensors on the training device, `faces` for each a few places [row, column] on its face.
@@ -170,7 +181,9 @@ class Shelf:
     """Examples on the training device, and for each a few places [row, column] on its face; those of the check apart."""
 
     def __init__(self, device: str) -> None:
-        self.device, self.examples, self.faces = device, [], []
+        self.device = device
+        self.examples: list[Tensor] = []
+        self.faces: list[np.ndarray] = []
         self.check: dict[str, list[np.ndarray]] = {"scenes of groups held out": [], "composites": []}
 
     def take(self, seed: int, one: np.ndarray) -> None:

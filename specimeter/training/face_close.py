@@ -13,8 +13,9 @@ import copy
 import functools
 import itertools
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -23,15 +24,20 @@ from specimeter import files
 from specimeter.colour import to_linear
 from specimeter.scene import fracture, fracture_truth
 from specimeter.scene import truth as truths
-from specimeter.scene.files import jpeg
+from specimeter.scene.describe import broken_end
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.face_close import CELL_MM, OUTPUTS, REACH_MM, SPREAD
 from specimeter.training import photographs
 from specimeter.training.face import given_or
 from specimeter.training.face_composite import composite
-from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, varied
+from specimeter.training.fracture_sample import HELD_OUT, TRAINED_ON, VARIED, broken_otherwise
 from specimeter.training.stream import Stream
+
+if TYPE_CHECKING:  # torch is loaded where it is used
+    from torch import Tensor
+
+    from specimeter.training.network import Finder
 
 FIRST_SEED = 1_400_000
 CHECK_EVERY = 16
@@ -66,13 +72,13 @@ def example(seed: int) -> Example | None:
     try:
         scene = random_scene(seed, width_px=width_px, test=test, clean=rng.random() < 0.2, **groups)
         if rng.random() < VARIED:
-            scene = replace(scene, finish=varied(rng, scene.finish))
+            scene = broken_otherwise(rng, scene)
         picture = render(scene)
     except (ValueError, FloatingPointError) as error:
         print(f"scene {seed} left out: {error}", flush=True)
         return None
-    rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-    end = fracture_truth.on_relief_px(scene, fracture.relief_of(scene), truths.dense(scene.specimen.body_mm, step_mm=0.2))
+    rgb = photographs.decoded(picture)
+    end = fracture_truth.on_relief_px(scene, fracture.relief_of(scene), truths.dense(broken_end(scene)[0].body_mm, step_mm=0.2))
     return laid(rgb, np.array(picture.truth["area_outline_px"]), end, picture.truth["mm_per_px"])
 
 
@@ -96,7 +102,7 @@ def laid(rgb: np.ndarray, face_px: np.ndarray, end_px: np.ndarray, mm_per_px: fl
     count = np.maximum((2 * reach / cell_px).astype(int), PATCH)
     unit = np.array([[cos, sin], [-sin, cos]]) * cell_px
     origin = np.array([x, y]) - (count - 1) / 2 @ unit
-    linear = np.asarray(to_linear(rgb.astype(np.float32) / 255), np.float32)
+    linear: np.ndarray = np.asarray(to_linear(rgb.astype(np.float32) / 255), np.float32)
     if cell_px > 1.5:
         linear = cv2.GaussianBlur(linear, (0, 0), 0.4 * cell_px)
     flat = cv2.warpAffine(
@@ -114,18 +120,23 @@ def laid(rgb: np.ndarray, face_px: np.ndarray, end_px: np.ndarray, mm_per_px: fl
     return Example(planes=planes, half=np.array([wide, high]) / 2 / cell_px, cell_mm=cell_px * mm_per_px)
 
 
-def model():
+def model() -> Finder:
     """An untrained network: at half the sampling inside, at full without."""
     from specimeter.training.network import Finder
 
     return Finder(len(OUTPUTS), WIDTHS, DEPTHS)
 
 
+Held = tuple["Tensor", np.ndarray, float, np.ndarray, float, list[float]]  # planes, half, cell, border, level, colours
+
+
 class Shelf:
     """Examples on the training device, with where their faces' borders run and what level their light has."""
 
     def __init__(self, device: str) -> None:
-        self.device, self.kept, self.check = device, [], {"scenes of groups held out": [], "composites": []}
+        self.device = device
+        self.kept: list[Held] = []
+        self.check: dict[str, list[Held]] = {"scenes of groups held out": [], "composites": []}
 
     def take(self, seed: int, one: Example) -> None:
         """One more, for training or for the check."""
@@ -198,7 +209,7 @@ def batch(kept: list, rng: np.random.Generator, count: int, size: int = PATCH):
     return _relit(picture, rng).clamp(-4, 4), shares
 
 
-def _moved(rng, half: np.ndarray, cell_mm: float) -> np.ndarray:
+def _moved(rng: np.random.Generator, half: np.ndarray, cell_mm: float) -> np.ndarray:
     """How far the rough place's left, right, top and bottom sides are off, mm: mostly little, at times a lip's width."""
     size = np.repeat(half, 2) * cell_mm
     little = rng.normal(0, 0.4, 4)
@@ -207,7 +218,7 @@ def _moved(rng, half: np.ndarray, cell_mm: float) -> np.ndarray:
     return out * [-1, 1, -1, 1]
 
 
-def _relit(picture, rng):
+def _relit(picture: Tensor, rng: np.random.Generator) -> Tensor:
     """Other light: levels, contrast, colours, falling off over the piece, noise, at times a little blur."""
     import torch
     from torch.nn import functional
@@ -215,7 +226,7 @@ def _relit(picture, rng):
     count, _, rows, columns = picture.shape
     device = picture.device
 
-    def each(spread: float, channels: int = 1):
+    def each(spread: float, channels: int = 1) -> Tensor:
         return torch.tensor(rng.normal(0, spread, (count, channels, 1, 1)), dtype=torch.float32, device=device)
 
     slow = torch.tensor(rng.normal(0, 1, (count, 1, 3, 3)), dtype=torch.float32, device=device)
@@ -233,7 +244,7 @@ def _relit(picture, rng):
     return torch.cat([shown, picture[:, 3:]], 1)
 
 
-def loss_of(odds, shares):
+def loss_of(odds: Tensor, shares: Tensor) -> Tensor:
     """Weighted cross-entropy of the shares, borders and faces weighed more, and soft Dice."""
     import torch
     from torch.nn import functional

@@ -13,7 +13,6 @@ import numpy as np
 
 from specimeter.training import fracture_skins, relief
 from specimeter.training.bench_drawing import (
-    Ground,
     bench,
     blend,
     card_beside,
@@ -111,7 +110,7 @@ def _union(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     return (ring[::3] - 0.5) / 2 + low
 
 
-def _specimen(rng, body: Ground, spun: _Spun, end: np.ndarray) -> None:
+def _specimen(rng: np.random.Generator, body: relief.Skin, spun: _Spun, end: np.ndarray) -> None:
     """The bar, standing above the bench; a wall of it may show, dark or as bright as the top."""
     size = len(body.height)
     if rng.random() < 0.6:  # the wall towards one side, lower and of its own tone
@@ -122,7 +121,7 @@ def _specimen(rng, body: Ground, spun: _Spun, end: np.ndarray) -> None:
     lay(rng, body, spun.of(end), smooth_skin(rng, size), rng.uniform(8, 40))
 
 
-def _round_the_face(rng, body: Ground, spun: _Spun, end: np.ndarray, extent, ends, beyond) -> None:
+def _round_the_face(rng: np.random.Generator, body: relief.Skin, spun: _Spun, end: np.ndarray, extent, ends, beyond) -> None:
     """What lies round the face on the same end: notches at both ends, plate or cap beside its long sides, each on its level."""
     size, width = len(body.height), extent[0]
     share = filled(size, spun.of(end))
@@ -143,7 +142,7 @@ def _round_the_face(rng, body: Ground, spun: _Spun, end: np.ndarray, extent, end
         blend(body, own, skin.height * np.float32(rng.uniform(0.1, 1.0)) + np.float32(high), skin.albedo, skin.gloss)
 
 
-def _face(rng, body: Ground, outline: np.ndarray, size: int, thick: float, spun: _Spun) -> None:
+def _face(rng: np.random.Generator, body: relief.Skin, outline: np.ndarray, size: int, thick: float, spun: _Spun) -> None:
     """The break itself, worked into the bar's end: of one look, or of two with a lip or a zone between; with things on it."""
     share = filled(size, outline)
     tone = np.median(body.albedo[share > 0.5], axis=0) if (share > 0.5).any() else np.full(3, 0.3)
@@ -158,7 +157,7 @@ def _face(rng, body: Ground, outline: np.ndarray, size: int, thick: float, spun:
     blend(body, share, height, rough.albedo, rough.gloss)
 
 
-def _broken_skin(rng, size: int, tone: np.ndarray) -> relief.Skin:
+def _broken_skin(rng: np.random.Generator, size: int, tone: np.ndarray) -> relief.Skin:
     rough = fracture_skins.skin(rng, size)
     finer = float(np.exp(rng.uniform(np.log(0.2), np.log(1.6))))
     rough.height *= finer
@@ -167,7 +166,7 @@ def _broken_skin(rng, size: int, tone: np.ndarray) -> relief.Skin:
     return rough
 
 
-def _zoned(rng, rough, other, share: np.ndarray, thick: float, spun: _Spun) -> None:
+def _zoned(rng: np.random.Generator, rough, other, share: np.ndarray, thick: float, spun: _Spun) -> None:
     """Part of the face of another look: all round, or along one side, slanted as a shear lip is."""
     size = len(share)
     to_border = cv2.distanceTransform((share > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
@@ -186,7 +185,7 @@ def _zoned(rng, rough, other, share: np.ndarray, thick: float, spun: _Spun) -> N
     rough.gloss += (other.gloss - rough.gloss) * zone
 
 
-def _spot(rng, rough, height: np.ndarray, share: np.ndarray, thick: float) -> None:
+def _spot(rng: np.random.Generator, rough, height: np.ndarray, share: np.ndarray, thick: float) -> None:
     """A cavity, a lump of slag or a smooth place, anywhere on the face and at its border."""
     rows, columns = np.nonzero(share > 0.5)
     if not len(rows):
@@ -194,7 +193,7 @@ def _spot(rng, rough, height: np.ndarray, share: np.ndarray, thick: float) -> No
     size = len(share)
     k = int(rng.integers(len(rows)))
     axes = np.maximum(np.exp(rng.uniform(np.log(0.02), np.log(0.3), 2)) * thick, 1.5)
-    ring = cv2.ellipse2Poly((0, 0), (int(8 * axes[0]) + 1, int(8 * axes[1]) + 1), 0, 0, 360, 8).astype(float) / 8
+    ring = np.asarray(cv2.ellipse2Poly((0, 0), (int(8 * axes[0]) + 1, int(8 * axes[1]) + 1), 0, 0, 360, 8), float) / 8
     ring *= np.exp(rng.normal(0, rng.choice([0.0, 0.15]), (len(ring), 1)))
     own = filled(size, turned(ring, rng.uniform(0, np.pi), [columns[k], rows[k]]))
     deep = rng.choice([0.0, 1.0, 3.0]) * rng.uniform(0.1, 0.6) * float(min(axes))
@@ -205,7 +204,7 @@ def _spot(rng, rough, height: np.ndarray, share: np.ndarray, thick: float) -> No
     rough.gloss += (np.float32(rng.uniform(0, 0.9)) - rough.gloss) * own
 
 
-def _edge_shades(rng, rgb: np.ndarray, face: np.ndarray) -> None:
+def _edge_shades(rng: np.random.Generator, rgb: np.ndarray, face: np.ndarray) -> None:
     """A dark gap or a bright burr along part of the face's border, as steps and saw cuts leave them."""
     if rng.random() < 0.4:
         size = max(rgb.shape[:2])
@@ -219,7 +218,7 @@ def _edge_shades(rng, rgb: np.ndarray, face: np.ndarray) -> None:
         rgb *= 1 + mark * uneven * np.float32(rng.choice([-0.8, -0.8, 1.2]) * rng.uniform(0.3, 1.0))
 
 
-def _wobbly(rng, left: float, right: float, top: float, bottom: float, calm: float = 1.0) -> np.ndarray:
+def _wobbly(rng: np.random.Generator, left: float, right: float, top: float, bottom: float, calm: float = 1.0) -> np.ndarray:
     """A rectangle whose sides are straight, wavy, bulged or slanted, (N, 2); `calm` scales how much."""
     corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
     corners = corners + calm * rng.normal(0, 0.01, (4, 2)) * (right - left)

@@ -17,12 +17,12 @@ import cv2
 import numpy as np
 
 from specimeter import files
-from specimeter.scene.files import jpeg
 from specimeter.scene.random import BROKEN_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.fracture_figures import NAMES, figures
 from specimeter.segment.fracture_maps import prepare
 from specimeter.segment.fracture_propose import propose
+from specimeter.training import photographs
 
 FIRST_SEED = 1_300_000
 CHECK_EVERY = 8
@@ -49,11 +49,11 @@ def gathered(seed: int):
         )
         choices["card"] = "none"
     picture = render(random_scene(seed, test=test, clean=rng.random() < 0.12, **choices))
-    rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    rgb = photographs.decoded(picture)
     return of_photograph(rgb, picture.truth, rng)
 
 
-def of_photograph(rgb: np.ndarray, truth: dict, rng):
+def of_photograph(rgb: np.ndarray, truth: dict, rng: np.random.Generator):
     """Figures, families, overlaps and what was proposed, of one photograph with its truth."""
     outline = np.array(truth["area_outline_px"])
     middle = outline.mean(0)
@@ -73,9 +73,9 @@ def of_photograph(rgb: np.ndarray, truth: dict, rng):
             continue
         window, size = region.window(), int(region.mask.sum())
         overlap, kind = 0.0, 0
-        for k, (mask, which, _) in enumerate(masks):
-            both = int((mask[window] & region.mask).sum())
-            share = both / max(int(mask.sum()) + size - both, 1)
+        for k, (own, which, _) in enumerate(masks):
+            both = int((own[window] & region.mask).sum())
+            share = both / max(int(own.sum()) + size - both, 1)
             best[k] = max(best[k], share)
             if share > overlap:
                 overlap, kind = share, which
@@ -169,7 +169,7 @@ def main() -> int:
     figures = io.BytesIO()
     np.savez_compressed(
         figures,
-        **{k: v.astype(np.float16 if k.startswith("x") else np.float32) for k, v in everything.items()},
+        **{k: v.astype(np.float16 if k.startswith("x") else np.float32) for k, v in everything.items()},  # type: ignore[arg-type]  # no key is its one other keyword
     )
     files.write(options.out / "figures.npz", figures.getvalue())
     hits = [one for part in check for one in part[3] if one[2] >= 0.5]

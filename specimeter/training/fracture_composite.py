@@ -10,9 +10,10 @@ from specimeter.scene.fracture_lot import angular
 from specimeter.segment.fracture_learned import FAMILIES
 from specimeter.training import marks, relief
 from specimeter.training.fracture_sample import AREA, CHANNELS, WEIGHT
-from specimeter.training.fracture_skins import Skin, facets, skin, spectral
+from specimeter.training.fracture_skins import facets, skin, spectral
+from specimeter.training.noise import smooth, soft_step
 from specimeter.training.sample import Sample, cover, weight_of
-from specimeter.training.texture import smooth, soft_step, surface
+from specimeter.training.texture import surface
 
 SIZE_PX = 384
 SHARES = (0.28, 0.18, 0.2, 0.18, 0.16)  # of the families, in the order of FAMILIES
@@ -39,7 +40,7 @@ def composite(seed: int) -> Sample:
     if not painted:
         for family, share in features:
             box = _box(share)
-            part = Skin(height=body.height[box], albedo=body.albedo[box], gloss=body.gloss[box], exponent=body.exponent)
+            part = relief.Skin(height=body.height[box], albedo=body.albedo[box], gloss=body.gloss[box], exponent=body.exponent)
             _work_in(rng, part, family, share[box])
     rgb = relief.shaded(rng, body)
     rgb *= _sky(rng, body.height)[..., None]
@@ -73,7 +74,7 @@ def _box(share: np.ndarray) -> tuple[slice, slice]:
     return slice(top, top + side), slice(left, left + side)
 
 
-def _border(rng, planes) -> np.ndarray:
+def _border(rng: np.random.Generator, planes) -> np.ndarray:
     """Signed distance in px from where the face ends (positive beyond it), entered into the planes; far off where none is."""
     if rng.random() < 0.4:
         return np.full((SIZE_PX, SIZE_PX), -1e3, np.float32)
@@ -85,7 +86,7 @@ def _border(rng, planes) -> np.ndarray:
     return away
 
 
-def _beyond(rng, body: Skin, planes) -> np.ndarray:
+def _beyond(rng: np.random.Generator, body: relief.Skin, planes) -> np.ndarray:
     """The same, with what lies there worked into the body: a notch, a plate or the bench."""
     away = _border(rng, planes)
     if away.max() < 0:
@@ -103,7 +104,7 @@ def _beyond(rng, body: Skin, planes) -> np.ndarray:
     return away
 
 
-def _features(rng, planes, away, number: int) -> list[tuple[str, np.ndarray]]:
+def _features(rng: np.random.Generator, planes, away, number: int) -> list[tuple[str, np.ndarray]]:
     """Up to so many features apart from each other, entered into the planes: family and share of each pixel."""
     found: list[tuple[str, np.ndarray]] = []
     taken = np.zeros((SIZE_PX, SIZE_PX), bool)
@@ -126,15 +127,15 @@ def _features(rng, planes, away, number: int) -> list[tuple[str, np.ndarray]]:
     return found
 
 
-def _log(rng, low: float, high: float) -> float:
+def _log(rng: np.random.Generator, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def _shares(rng, family: str, away) -> list[np.ndarray]:
+def _shares(rng: np.random.Generator, family: str, away) -> list[np.ndarray]:
     """Shares (384, 384) uint8 of one feature, or of a cluster or row of pores."""
     spot, turn = rng.uniform(0.03, 0.97, 2) * SIZE_PX, rng.uniform(0, np.pi)
 
-    def there(outline, at=spot, angle=turn):
+    def there(outline: np.ndarray, at: np.ndarray = spot, angle: float = turn) -> np.ndarray:
         return cover(shapes.turn(outline, angle, at), (SIZE_PX, SIZE_PX))
 
     if family == "pore":
@@ -176,11 +177,11 @@ def _shares(rng, family: str, away) -> list[np.ndarray]:
     return [there(shapes.cavity(rng, length, width, rough=float(rng.uniform(0.05, 0.2))))]
 
 
-def _round(rng, size: float) -> np.ndarray:
+def _round(rng: np.random.Generator, size: float) -> np.ndarray:
     return shapes.cavity(rng, size * rng.uniform(1.0, 1.25), size, rough=float(rng.uniform(0.003, 0.07)))
 
 
-def _along_edge(rng, away) -> np.ndarray:
+def _along_edge(rng: np.random.Generator, away) -> np.ndarray:
     """Unfused surface along the face's border: straight there, wavy where fusion began."""
     y, x = np.mgrid[:SIZE_PX, :SIZE_PX].astype(np.float32)
     gy, gx = np.gradient(cv2.GaussianBlur(away, (0, 0), 8))
@@ -194,7 +195,7 @@ def _along_edge(rng, away) -> np.ndarray:
     return np.round(255 * soft_step(away + profile, 0, 0.3) * (np.abs(along) < half)).astype(np.uint8)
 
 
-def _lay(rng, size: int) -> np.ndarray:
+def _lay(rng: np.random.Generator, size: int) -> np.ndarray:
     """What unfused surface has of its own relief: tool marks, rolled skin, next to nothing."""
     return float(_log(rng, 0.005, 0.12)) * spectral(
         rng, size, power=rng.uniform(0.3, 1.2), stretch=float(rng.choice([1, 8, 40])), angle=rng.uniform(0, np.pi)
@@ -206,7 +207,7 @@ def _into(share) -> tuple[np.ndarray, float]:
     return into, max(float(into.max()), 1.0)
 
 
-def _fill(rng, kind: str) -> tuple[np.ndarray, float]:
+def _fill(rng: np.random.Generator, kind: str) -> tuple[np.ndarray, float]:
     """Albedo and gloss of a surface that never broke."""
     if kind == "shiny":
         return np.full(3, rng.uniform(0.1, 0.5)) * (1 + rng.normal(0, 0.03, 3)), rng.uniform(0.5, 1.4)
@@ -216,12 +217,12 @@ def _fill(rng, kind: str) -> tuple[np.ndarray, float]:
     return np.full(3, rng.uniform(0.02, 0.1)), rng.uniform(0.0, 0.3)
 
 
-def _set(body: Skin, share, albedo, gloss: float) -> None:
+def _set(body: relief.Skin, share, albedo, gloss: float) -> None:
     body.albedo += (np.asarray(albedo, np.float32) - body.albedo) * share[..., None]
     body.gloss += (np.float32(gloss) - body.gloss) * share
 
 
-def _work_in(rng, body: Skin, family: str, share) -> None:
+def _work_in(rng: np.random.Generator, body: relief.Skin, family: str, share) -> None:
     """One feature as a form in the height field, with a surface of its own."""
     size = len(share)
     into, widest = _into(share)
@@ -278,7 +279,7 @@ def _work_in(rng, body: Skin, family: str, share) -> None:
         _set(body, pit, np.full(3, rng.uniform(0.02, 0.15)), rng.uniform(0, 0.6))
 
 
-def relief_of_glass(rng, size: int) -> np.ndarray:
+def relief_of_glass(rng: np.random.Generator, size: int) -> np.ndarray:
     """Height of a glassy lump: conchoidal waves, flat facets, or spongy."""
     kind = int(rng.integers(3))
     if kind == 0:
@@ -288,7 +289,7 @@ def relief_of_glass(rng, size: int) -> np.ndarray:
     return rng.uniform(0.2, 1.0) * spectral(rng, size, power=rng.uniform(0.4, 1.2))
 
 
-def _sky(rng, height) -> np.ndarray:
+def _sky(rng: np.random.Generator, height) -> np.ndarray:
     """Share of the sky that each place sees, from how deep it lies below its surroundings."""
     buried = np.zeros_like(height)
     for size in (2.0, 6.0, 18.0):
@@ -296,7 +297,7 @@ def _sky(rng, height) -> np.ndarray:
     return np.exp(-np.float32(rng.uniform(0.3, 1.1)) * buried).clip(0.05, 1.2).astype(np.float32)
 
 
-def _paint(rng, rgb, family: str, share) -> None:
+def _paint(rng: np.random.Generator, rgb, family: str, share) -> None:
     """One feature painted over the light as it lies: tone, a shaded rim, a highlight; no height field behind it."""
     size = len(share)
     into, widest = _into(share)

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 
 import torch
+from torch import Tensor
 from torch.nn import functional as nn
 
 from specimeter.segment.fracture_learned import FAMILIES
@@ -20,7 +21,6 @@ from specimeter.training.augment import blur, slow, some, uniform
 from specimeter.training.fracture_sample import AREA
 from specimeter.training.reskin import field
 
-Tensor = torch.Tensor
 AROUND, RISES = 12, 4  # directions of the sky: to all sides, and of equal solid angles upwards
 STEPS_PX = (1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 36)  # at which a horizon is looked for
 LAMPS = 3

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import cv2
@@ -10,6 +9,7 @@ import numpy as np
 
 from specimeter import files
 from specimeter.segment.fracture_learned import FAMILIES, NETWORK
+from specimeter.training import photographs
 from specimeter.training.fracture_sample import AREA, cut
 
 THRESHOLDS = (0.3, 0.5, 0.7)
@@ -28,8 +28,8 @@ def report(model, folder: Path, most: int = 24) -> dict:
     result: dict = {}
     pictures = []
     for path in sorted((folder / "tune").glob("*.jpg"))[:most]:
-        truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
-        planes = cut(cv2.imread(str(path))[:, :, ::-1], truth, truth["mm_per_px"]).planes
+        rgb, truth = photographs.read(path)
+        planes = cut(rgb, truth, truth["mm_per_px"]).planes
         group = "trained on" if int(path.stem) % 2 else "held out"
         odds = log_odds_of(model, planes, AREA)
         pictures.append(_picture(planes, odds))

@@ -8,17 +8,17 @@ import cv2
 import numpy as np
 
 from specimeter.scene.bench import BENCHES
-from specimeter.scene.describe import Fracture, Scene
-from specimeter.scene.files import jpeg
+from specimeter.scene.describe import Fracture, Scene, broken_end
 from specimeter.scene.random import BROKEN_TESTS, FRACTURES, LIGHTS, random_scene
 from specimeter.segment.fracture_learned import FAMILIES, NETWORK
 from specimeter.training.sample import Sample, cover, weight_of
+from specimeter.training.split import Groups
 
 MARGIN_PX = 40  # of surroundings kept, in such pixels
 CHANNELS = ("red", "green", "blue", *FAMILIES, "area", "weight")
 AREA, WEIGHT = 3 + len(FAMILIES), 4 + len(FAMILIES)
-HELD_OUT = {"finish": ("columnar", "tinted"), "light": ("flash", "low-lamp"), "bench": ("cloth", "cutting-mat")}
-TRAINED_ON = {
+HELD_OUT: Groups = {"finish": ("columnar", "tinted"), "light": ("flash", "low-lamp"), "bench": ("cloth", "cutting-mat")}
+TRAINED_ON: Groups = {
     "finish": tuple(name for name in FRACTURES if name not in HELD_OUT["finish"]),
     "light": tuple(name for name in LIGHTS if name not in HELD_OUT["light"]),
     "bench": tuple(name for name in BENCHES if name not in HELD_OUT["bench"]),
@@ -30,9 +30,9 @@ CLEAN = 0.12  # of the scenes
 VARIED = 0.6  # of the training scenes: broken in ways beyond what scenes draw
 
 
-def groups_for(seed: int) -> dict[str, tuple[str, ...]]:
+def groups_for(seed: int) -> Groups:
     """Keywords for `random_scene`: for training never a held-out group; for tuning and checks nothing but, every other seed."""
-    return dict(TRAINED_ON) if seed in TRAINING_SEEDS or seed % 2 else dict(HELD_OUT)
+    return TRAINED_ON if seed in TRAINING_SEEDS or seed % 2 else HELD_OUT
 
 
 def family(kind: str) -> str:
@@ -53,11 +53,16 @@ def scene_of(seed: int, *, whole: bool, width_px: int) -> Scene:
         choices |= {"openings": None if rng.random() < 0.5 else int(rng.integers(5, 12))}
     scene = random_scene(seed, test=test, **choices)
     if seed in TRAINING_SEEDS and rng.random() < VARIED:
-        scene = replace(scene, finish=varied(rng, scene.finish))
+        scene = broken_otherwise(rng, scene)
     return scene
 
 
-def varied(rng, finish: Fracture) -> Fracture:
+def broken_otherwise(rng: np.random.Generator, scene: Scene) -> Scene:
+    """The scene of a break with metal that broke in ways beyond what scenes draw."""
+    return replace(scene, finish=varied(rng, broken_end(scene)[1]))
+
+
+def varied(rng: np.random.Generator, finish: Fracture) -> Fracture:
     """The same kind of break farther from its middle than scenes draw it: coarser, flatter, duller, browner."""
 
     def far(value: float, spread: float) -> float:
@@ -78,11 +83,6 @@ def varied(rng, finish: Fracture) -> Fracture:
         rough=float(np.clip(far(finish.rough, 0.3), 0.15, 0.8)),
         rust=float(np.clip(finish.rust + (rng.random() < 0.2) * rng.uniform(0.1, 0.6), 0, 0.9)),
     )
-
-
-def decoded(picture) -> np.ndarray:
-    """Pixels (H, W, 3) of a rendered picture as its JPEG gives them."""
-    return cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
 
 
 def cut(rgb: np.ndarray, truth: dict, mm_per_px: float) -> Sample:

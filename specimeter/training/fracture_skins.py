@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 import scipy.fft
 
-from specimeter.training.texture import smooth, soft_step, surface
+from specimeter.training.noise import smooth, soft_step
+from specimeter.training.relief import Skin
+from specimeter.training.texture import surface
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class Skin:
-    """What broken metal is like before light falls on it, as `relief.shaded` takes it: height in pixels, albedo, gloss."""
-
-    height: np.ndarray
-    albedo: np.ndarray
-    gloss: np.ndarray
-    exponent: float
-
-
-def spectral(rng, size: int, *, power: float, stretch: float = 1.0, angle: float = 0.0) -> np.ndarray:
+def spectral(rng: np.random.Generator, size: int, *, power: float, stretch: float = 1.0, angle: float = 0.0) -> np.ndarray:
     """As `texture.spectral`, in single precision: half of the time that a composite takes goes into such fields."""
     v = scipy.fft.fftfreq(size).astype(np.float32)[:, None]
     u = scipy.fft.rfftfreq(size).astype(np.float32)[None]
@@ -50,13 +40,13 @@ def skin(rng: np.random.Generator, size: int) -> Skin:
     if rng.random() < 0.12:
         albedo *= np.clip(surface(rng, size) / 0.25, 0.2, 3) ** np.float32(rng.uniform(0.2, 0.7))
     body = Skin(height=height.astype(np.float32), albedo=albedo, gloss=gloss, exponent=float(np.exp(rng.uniform(1.0, 4.5))))
-    for cover, share in ((_rust, 0.3), (_tinted, 0.12), (_oil, 0.15), (_soot, 0.15)):
-        if rng.random() < share:
+    for cover, often in ((_rust, 0.3), (_tinted, 0.12), (_oil, 0.15), (_soot, 0.15)):
+        if rng.random() < often:
             cover(rng, body, size)
     return body
 
 
-def relief(rng, size: int) -> np.ndarray:
+def relief(rng: np.random.Generator, size: int) -> np.ndarray:
     """Height of one kind of break, in pixels; slopes of about 0.05 to 0.5."""
     total = np.zeros((size, size), np.float32)
     for kind in rng.permutation(7)[: int(rng.choice([1, 2, 2, 3]))]:
@@ -86,7 +76,7 @@ def relief(rng, size: int) -> np.ndarray:
     return total * patch.astype(np.float32)
 
 
-def facets(rng, size: int, grain: float) -> np.ndarray:
+def facets(rng: np.random.Generator, size: int, grain: float) -> np.ndarray:
     """Facets that each face their own way, with steps between."""
     count = max(6, int((size / grain) ** 2))
     seeds = np.ones((size, size), np.uint8)
@@ -105,7 +95,7 @@ def _own_means(field, labels) -> np.ndarray:
     return (sums / np.maximum(counts, 1)).astype(np.float32)[labels]
 
 
-def dimples(rng, size: int, grain: float) -> np.ndarray:
+def dimples(rng: np.random.Generator, size: int, grain: float) -> np.ndarray:
     """Cups or knobs side by side, of sizes of their own."""
     height = np.zeros((size, size), np.float32)
     for own in (grain, 0.45 * grain):
@@ -116,13 +106,13 @@ def dimples(rng, size: int, grain: float) -> np.ndarray:
     return cv2.GaussianBlur(height, (0, 0), 0.7)
 
 
-def _across(rng, size: int) -> np.ndarray:
+def _across(rng: np.random.Generator, size: int) -> np.ndarray:
     turn = rng.uniform(0, 2 * np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32)
     return (x - rng.uniform(0.1, 0.9) * size) * np.cos(turn) + (y - rng.uniform(0.1, 0.9) * size) * np.sin(turn)
 
 
-def _patches(rng, size: int) -> np.ndarray:
+def _patches(rng: np.random.Generator, size: int) -> np.ndarray:
     """Shares (size, size) of blotches with soft or hard borders, or of a few round blooms."""
     if rng.random() < 0.5:
         return soft_step(
@@ -139,7 +129,7 @@ def _patches(rng, size: int) -> np.ndarray:
     return share
 
 
-def _rust(rng, body: Skin, size: int) -> None:
+def _rust(rng: np.random.Generator, body: Skin, size: int) -> None:
     share = _patches(rng, size)[..., None] * np.float32(rng.uniform(0.3, 1))
     rust = np.array([0.30, 0.13, 0.06]) * rng.uniform(0.3, 1.6) * np.exp(0.35 * spectral(rng, size, power=0.8))[..., None]
     body.albedo = (body.albedo * (1 - share) + rust * share).astype(np.float32)
@@ -147,20 +137,20 @@ def _rust(rng, body: Skin, size: int) -> None:
     body.height += share[..., 0] * rng.uniform(0.1, 0.8) * spectral(rng, size, power=0.8)
 
 
-def _tinted(rng, body: Skin, size: int) -> None:
+def _tinted(rng: np.random.Generator, body: Skin, size: int) -> None:
     film = 25 + 55 * np.abs(smooth(rng, size, int(rng.integers(2, 6)))) + 8 * spectral(rng, size, power=1.0)
     for band, wave_nm in enumerate((610.0, 545.0, 465.0)):
         gain = 1 - np.float32(rng.uniform(0.2, 0.7)) * (0.5 - 0.5 * np.cos(4 * np.pi * 2.3 * film / wave_nm))
         body.albedo[..., band] *= gain.astype(np.float32)
 
 
-def _oil(rng, body: Skin, size: int) -> None:
+def _oil(rng: np.random.Generator, body: Skin, size: int) -> None:
     share = _patches(rng, size) * np.float32(rng.uniform(0.3, 1))
     body.albedo *= (1 - share * rng.uniform(0.2, 0.6))[..., None].astype(np.float32)
     body.gloss += share * np.float32(rng.uniform(0, 0.6))
 
 
-def _soot(rng, body: Skin, size: int) -> None:
+def _soot(rng: np.random.Generator, body: Skin, size: int) -> None:
     share = _patches(rng, size)[..., None] * np.float32(rng.uniform(0.3, 0.9))
     body.albedo *= 1 - 0.9 * share
     body.gloss *= 1 - share[..., 0]

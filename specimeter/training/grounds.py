@@ -89,8 +89,8 @@ def hatching(rng: np.random.Generator, size: int) -> np.ndarray:
             angle = turn + spread * rng.normal()
             way = np.array([np.cos(angle), np.sin(angle)]) * size * np.exp(rng.uniform(-2.5, 0.4))
             at = rng.uniform(0, size, 2)
-            ends = [tuple(int(v) for v in np.round((at + sign * way) * 16)) for sign in (-1, 1)]
-            cv2.line(drawn, *ends, int(rng.integers(60, 256)), int(rng.choice([1, 1, 1, 2, 3])), cv2.LINE_AA, 4)
+            one, two = ([int(v) for v in np.round((at + sign * way) * 16)] for sign in (-1, 1))
+            cv2.line(drawn, one, two, int(rng.integers(60, 256)), int(rng.choice([1, 1, 1, 2, 3])), cv2.LINE_AA, 4)
         total += rng.choice([-1.0, -1.0, 1.0]) * cv2.GaussianBlur(drawn.astype(np.float32) / 255, (0, 0), rng.uniform(0.4, 1.2))
     return total
 

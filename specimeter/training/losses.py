@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import torch
+from torch import Tensor
 from torch.nn import functional as nn
 
 from specimeter.training.fracture_sample import AREA, WEIGHT
 
-Tensor = torch.Tensor
 OUTSIDE = 0.25  # how much errors count beyond a broken face: there nothing is a feature, if an area found too large takes it in
 AS_TOLD, AT_LEAST = 1.5, 0.02  # how much other networks' answers count beside the truth; what a pixel of plain ground does
 RARE = (0.8, 2.0, 1.2, 1.0, 1.6)  # how much families count, in the order of FAMILIES: what is seldom drawn, more

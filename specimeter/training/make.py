@@ -90,7 +90,7 @@ def broken_samples(seed: int, composites: int = 6, outlines: int = 12, whole: fl
     rng = np.random.default_rng([seed, 14])
     far, width_px = rng.random() < whole, int(rng.choice([1000, 1300, PHOTOGRAPH_PX]))
     picture = render(fracture_sample.scene_of(seed, whole=far, width_px=width_px))
-    yield "face", fracture_sample.sample(fracture_sample.decoded(picture), picture.truth, seed)
+    yield "face", fracture_sample.sample(photographs.decoded(picture), picture.truth, seed)
     for k in range(composites):
         yield "composite", fracture_composite.composite(seed * 100 + k)
 

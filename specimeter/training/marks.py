@@ -22,7 +22,7 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray, foreig
     size = rgb.shape[0]
     kind = int(rng.choice(len(KIND_ODDS), p=KIND_ODDS / KIND_ODDS.sum()))
     x, y = (int(v) for v in rng.integers(0, size, 2))
-    drawn = np.zeros((size, size), np.uint8)
+    drawn: np.ndarray = np.zeros((size, size), np.uint8)
     if kind == 0:  # a shadow with a wide soft edge
         shape = cover(
             shapes.turn(shapes.cavity(rng, *(size * rng.uniform(0.1, 0.9, 2))), rng.uniform(0, 3), (x, y)), drawn.shape
@@ -36,8 +36,8 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray, foreig
             word = "".join(rng.choice(list(WORDS), int(rng.integers(1, 6))))
             font = int(rng.choice([cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_DUPLEX, cv2.FONT_HERSHEY_SCRIPT_SIMPLEX]))
             cv2.putText(drawn, word, (x - size // 4, y), font, rng.uniform(0.6, 4), 255, thick, cv2.LINE_AA)
-            turn = cv2.getRotationMatrix2D((x, y), rng.uniform(0, 360), 1)
-            drawn = cv2.warpAffine(drawn, turn, (size, size))
+            spin = cv2.getRotationMatrix2D((x, y), rng.uniform(0, 360), 1)
+            drawn = cv2.warpAffine(drawn, spin, (size, size))
         else:
             _stroke(rng, drawn, (x, y), rng.uniform(0.1, 1.2) * size, thick, rng.normal(0, 0.02))
         colour = rng.choice([0.02, 0.02, 0.05, 0.3]) * np.array([1, 1, 1 + rng.choice([0, 0, 3])]) * rng.uniform(0.5, 1.5, 3)
@@ -134,8 +134,8 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray, foreig
         rgb *= 1 - share * np.float32(rng.uniform(0.2, 0.8))
     else:  # dust, fibres, pinpoint sparkle: too small to be judged
         for _ in range(int(rng.integers(1, 40))):
-            at = tuple(int(v) for v in rng.integers(0, size, 2))
-            cv2.circle(drawn, at, int(rng.choice([0, 0, 1])), 255, -1)
+            spot_x, spot_y = (int(v) for v in rng.integers(0, size, 2))
+            cv2.circle(drawn, (spot_x, spot_y), int(rng.choice([0, 0, 1])), 255, -1)
         share = cv2.GaussianBlur(drawn.astype(np.float32) / 255, (0, 0), 0.5)[..., None]
         rgb *= np.clip(1 + share * rng.choice([-0.8, 1.5]), 0.05, 3)
     np.maximum(mark, drawn, out=mark)
@@ -143,7 +143,7 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray, foreig
         np.maximum(foreign, cv2.dilate(drawn, np.ones((5, 5), np.uint8)), out=foreign)
 
 
-def _label(rng, rgb, drawn, foreign, at) -> None:
+def _label(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     size = rgb.shape[0]
     wide, tall = rng.uniform(0.2, 0.9) * size, rng.uniform(0.06, 0.3) * size
     box = np.array([[-wide, -tall], [wide, -tall], [wide, tall], [-wide, tall]]) / 2
@@ -165,7 +165,7 @@ def _label(rng, rgb, drawn, foreign, at) -> None:
     np.maximum(foreign, shape, out=foreign)
 
 
-def _stroke(rng, drawn, at, length, thick, bow, turn=None) -> None:
+def _stroke(rng: np.random.Generator, drawn, at, length, thick, bow, turn=None) -> None:
     turn = rng.uniform(0, np.pi) if turn is None else turn
     t = np.linspace(-0.5, 0.5, 24)[:, None]
     along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
@@ -173,7 +173,7 @@ def _stroke(rng, drawn, at, length, thick, bow, turn=None) -> None:
     cv2.polylines(drawn, [np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)], False, 255, thick, cv2.LINE_AA, 4)
 
 
-def _pits(rng, rgb, drawn, foreign, at) -> None:
+def _pits(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Corrosion: many shallow pits of a few pixels close together, some with a rusty ring."""
     size = rgb.shape[0]
     spread = size * rng.uniform(0.05, 0.4)
@@ -185,11 +185,11 @@ def _pits(rng, rgb, drawn, foreign, at) -> None:
         np.maximum(drawn, shape, out=drawn)
     soft = cv2.GaussianBlur(drawn, (0, 0), rng.uniform(0.4, 1.6)) / np.float32(255)
     halo = cv2.GaussianBlur(soft, (0, 0), rng.uniform(1.5, 6))
-    rgb *= 1 - rng.uniform(0, 0.8) * np.clip(halo, 0, 1)[..., None] * np.float32([0.3, 0.6, 0.8])
+    rgb *= 1 - rng.uniform(0, 0.8) * np.clip(halo, 0, 1)[..., None] * np.array([0.3, 0.6, 0.8], np.float32)
     rgb *= 1 - rng.uniform(0.1, 0.5) * soft[..., None]
 
 
-def _bead(rng, rgb, drawn, foreign, at) -> None:
+def _bead(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """The toe of a bead, an overlap of paint or a step: a wavy line, light on one side and shaded on the other, soft."""
     size = rgb.shape[0]
     turn = rng.uniform(0, np.pi)
@@ -208,7 +208,7 @@ def _bead(rng, rgb, drawn, foreign, at) -> None:
     drawn[dark > 0.5] = 255
 
 
-def _groove(rng, rgb, drawn, foreign, at) -> None:
+def _groove(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Machined or filed grooves: straight, right across, even, their one flank lit and their floor metal."""
     size = rgb.shape[0]
     turn, wide = rng.uniform(0, np.pi), float(np.exp(rng.uniform(np.log(1), np.log(10))))
@@ -225,7 +225,7 @@ def _groove(rng, rgb, drawn, foreign, at) -> None:
     drawn[floor > 0.6] = 255
 
 
-def _stain(rng, rgb, drawn, foreign, at) -> None:
+def _stain(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Stains, burns and dried drops: even or ringed, their edge soft or sharp, the ground's texture seen through."""
     size = rgb.shape[0]
     for _ in range(int(rng.choice([1, 2, 6]))):
@@ -241,7 +241,7 @@ def _stain(rng, rgb, drawn, foreign, at) -> None:
         np.maximum(drawn, ((see > 0.2) * 255).astype(np.uint8), out=drawn)
 
 
-def _stuck_on(rng, rgb, drawn, foreign, at) -> None:
+def _stuck_on(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Print, cloth, wood or a tag lying on the metal, cut to a shape with straight sides, its edge dark or not."""
     size = rgb.shape[0]
     ground, marks = prints.ground(rng, size)
@@ -260,7 +260,7 @@ def _stuck_on(rng, rgb, drawn, foreign, at) -> None:
     np.maximum(foreign, shape, out=foreign)
 
 
-def _drop(rng, rgb, drawn, foreign, at) -> None:
+def _drop(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Drops of oil or water, beads of spatter: a dark rim, a bright light in it."""
     size = rgb.shape[0]
     for _ in range(int(rng.choice([1, 3, 10]))):
@@ -281,7 +281,7 @@ def _drop(rng, rgb, drawn, foreign, at) -> None:
         np.maximum(drawn, shape, out=drawn)
 
 
-def _glints(rng, rgb, drawn, foreign, at) -> None:
+def _glints(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Streaks and patches of mirrored light with sharp ends; between two of them the metal looks dark."""
     size = rgb.shape[0]
     turn = rng.uniform(0, np.pi)
@@ -290,7 +290,7 @@ def _glints(rng, rgb, drawn, foreign, at) -> None:
     rgb += (rng.uniform(0.1, 0.8) * share)[..., None].astype(np.float32)
 
 
-def _scribed(rng, rgb, drawn, foreign, at) -> None:
+def _scribed(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     """Scribed and gauge lines: straight, long, deep and dark, of steady width, skipping here and there; one or two abreast."""
     size = rgb.shape[0]
     turn, wide = rng.uniform(0, np.pi), rng.uniform(0.8, 4.5)

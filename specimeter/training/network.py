@@ -12,7 +12,7 @@ from torch import nn
 INPUTS = 4  # red, green, blue (sRGB-coded, see `specimeter.segment.network.prepared`) and the examined area
 
 
-class Block(nn.Module):
+class Block(nn.Module):  # type: ignore[misc]  # mypy does not look into torch
     """3 x 3 convolution, normalisation and ReLU; added to its input where the shapes agree."""
 
     def __init__(self, inputs: int, outputs: int, stride: int = 1, size: int = 3) -> None:
@@ -26,7 +26,7 @@ class Block(nn.Module):
         return torch.relu(x + y if self.adds else y)
 
 
-class Finder(nn.Module):
+class Finder(nn.Module):  # type: ignore[misc]  # mypy does not look into torch
     """Input (N, 4, H, W) with H and W multiples of 32; output (N, 4 `outputs`, H/2, W/2).
 
     Output channel 4 k + 2 i + j is answer k at pixel (2 row + i, 2 column + j) of the input. `widths` are the channels at 1/2,

@@ -141,9 +141,13 @@ def stain(rng: np.random.Generator, rgb: np.ndarray, share: np.ndarray) -> None:
         comb = cv2.GaussianBlur(share, (0, 0), 1.0) * (spectral(rng, rgb.shape[0], power=0.2) > rng.uniform(0.3, 1.5))
         away = np.arange(-round(spread), round(spread) + 1)
         kernel = np.zeros((len(away),) * 2, np.float32)
+        one, two = (
+            (round(spread + side * spread * np.cos(turn)), round(spread + side * spread * np.sin(turn))) for side in (-1, 1)
+        )
         cv2.line(
             kernel,
-            *[(round(spread + side * spread * np.cos(turn)), round(spread + side * spread * np.sin(turn))) for side in (-1, 1)],
+            one,
+            two,
             1.0,
         )
         drawn = np.clip(cv2.filter2D(comb.astype(np.float32), -1, kernel / 3), 0, 1)

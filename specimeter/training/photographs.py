@@ -12,6 +12,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from specimeter.scene.describe import Picture
+from specimeter.scene.files import jpeg
+
 SHARE = 1 / 3  # of each batch
 TRUTH = ".truth.json"
 ENDINGS = (".jpg", ".png")
@@ -37,6 +40,19 @@ def truth_of(path: Path) -> dict:
     if truth.get("format") != "specimeter-truth":
         raise ValueError(f"{path.with_suffix(TRUTH).name} is no truth of a photograph")
     return truth
+
+
+def pixels(coded: np.ndarray) -> np.ndarray:
+    """Pixels (H, W, 3), RGB uint8, of a picture's bytes, uint8 (N,); ValueError where they are no picture."""
+    bgr = cv2.imdecode(coded, cv2.IMREAD_COLOR)
+    if bgr is None:
+        raise ValueError(f"{coded.size} bytes are no picture that can be read: expected a JPEG or PNG file's")
+    return cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB)
+
+
+def decoded(picture: Picture) -> np.ndarray:
+    """Pixels (H, W, 3) of a rendered picture as its JPEG gives them."""
+    return pixels(np.frombuffer(jpeg(picture), np.uint8))
 
 
 def read(path: Path) -> tuple[np.ndarray, dict]:

@@ -18,7 +18,7 @@ def ground(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]
     return (rgb * light).astype(np.float32), marks
 
 
-def _ink(rng, drawn: np.ndarray) -> np.ndarray:
+def _ink(rng: np.random.Generator, drawn: np.ndarray) -> np.ndarray:
     """Linear light of paper printed with `drawn` (uint8, 255 is ink); a little soft, ink thin here and there, or reversed."""
     size = drawn.shape[0]
     paper = np.exp(rng.uniform(np.log(0.3), np.log(0.9))) * (1 + rng.normal(0, rng.choice([0.02, 0.2]), 3))
@@ -31,10 +31,10 @@ def _ink(rng, drawn: np.ndarray) -> np.ndarray:
     return (paper * (1 - share) + np.minimum(dark, paper) * share) * grain
 
 
-def _turned(rng, drawn: np.ndarray, size: int) -> np.ndarray:
+def _turned(rng: np.random.Generator, drawn: np.ndarray, size: int) -> np.ndarray:
     """A drawing of twice the size turned, tilted and cut to size."""
     centre = drawn.shape[0] / 2
-    corners = np.float32([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * size / 2
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32) * size / 2
     angle = rng.choice([rng.normal(0, 0.1), rng.uniform(0, 2 * np.pi)])
     spin = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     there = corners @ spin.T * rng.uniform(0.7, 1.0) + rng.normal(0, rng.choice([0.005, 0.06]), (4, 2)) * size + centre
@@ -42,7 +42,7 @@ def _turned(rng, drawn: np.ndarray, size: int) -> np.ndarray:
     return cv2.warpPerspective(drawn, matrix, (size, size), flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REFLECT)
 
 
-def _squares(rng, size):
+def _squares(rng: np.random.Generator, size):
     """Chessboards, at times with a coded square in each light field."""
     n = 2 * size
     pitch = float(np.exp(rng.uniform(np.log(8), np.log(160))))
@@ -56,7 +56,7 @@ def _squares(rng, size):
     return _ink(rng, drawn), drawn
 
 
-def _coded(rng, drawn, at, across) -> None:
+def _coded(rng: np.random.Generator, drawn, at, across) -> None:
     """One coded square: a dark frame, cells dark or light inside."""
     count = int(rng.integers(4, 9))
     cells = (rng.random((count, count)) < 0.5).astype(np.uint8) * 255
@@ -66,7 +66,7 @@ def _coded(rng, drawn, at, across) -> None:
     part[:] = tile[: part.shape[0], : part.shape[1]]
 
 
-def _tags(rng, size):
+def _tags(rng: np.random.Generator, size):
     """Coded squares, few or many, large or small, with words beside them."""
     n = 2 * size
     drawn = np.zeros((n, n), np.uint8)
@@ -82,7 +82,7 @@ def _tags(rng, size):
     return _ink(rng, drawn), drawn
 
 
-def _words(rng, drawn, lines: int) -> None:
+def _words(rng: np.random.Generator, drawn, lines: int) -> None:
     n = drawn.shape[0]
     for _ in range(lines):
         text = "".join(rng.choice(SIGNS, int(rng.integers(2, 30))))
@@ -91,7 +91,7 @@ def _words(rng, drawn, lines: int) -> None:
         cv2.putText(drawn, text, at, int(rng.choice(FONTS)), scale, 255, max(1, int(scale * rng.uniform(1, 4))), cv2.LINE_AA)
 
 
-def _text(rng, size):
+def _text(rng: np.random.Generator, size):
     """A printed page, a label, a table."""
     n = 2 * size
     drawn = np.zeros((n, n), np.uint8)
@@ -102,13 +102,13 @@ def _text(rng, size):
         cv2.putText(drawn, text, (int(rng.integers(-20, 20)), int(row)), font, scale, 255, thick, cv2.LINE_AA)
     if rng.random() < 0.4:
         for at in np.arange(0, n, rng.uniform(30, 200)):
-            ends = [(0, int(at)), (n, int(at))] if rng.random() < 0.6 else [(int(at), 0), (int(at), n)]
-            cv2.line(drawn, *ends, 255, int(rng.integers(1, 6)))
+            one, two = ((0, int(at)), (n, int(at))) if rng.random() < 0.6 else ((int(at), 0), (int(at), n))
+            cv2.line(drawn, one, two, 255, int(rng.integers(1, 6)))
     drawn = _turned(rng, drawn, size)
     return _ink(rng, drawn), drawn
 
 
-def _rule(rng, size):
+def _rule(rng: np.random.Generator, size):
     """Graduations of a rule or a scale card: marks of several lengths, numbers, an edge; bars and bar codes."""
     n = 2 * size
     drawn = np.zeros((n, n), np.uint8)
@@ -127,7 +127,7 @@ def _rule(rng, size):
     return _ink(rng, drawn), drawn
 
 
-def _raster(rng, size):
+def _raster(rng: np.random.Generator, size):
     """Print dots, perforated sheet, grids of rings or lines, a knurl."""
     pitch = np.exp(rng.uniform(np.log(3.5), np.log(50)))
     turn = rng.uniform(0, np.pi)
@@ -138,7 +138,7 @@ def _raster(rng, size):
     return _ink(rng, drawn), drawn
 
 
-def _cloth(rng, size):
+def _cloth(rng: np.random.Generator, size):
     """Woven threads, plain or twill, folded into soft shadows."""
     pitch, turn = np.exp(rng.uniform(np.log(2.5), np.log(20))), rng.uniform(0, np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32)
@@ -151,7 +151,7 @@ def _cloth(rng, size):
     return tone[..., None] * colour / np.median(tone), (thread < 0.3).astype(np.uint8) * 255
 
 
-def _wood(rng, size):
+def _wood(rng: np.random.Generator, size):
     """Grain: warped rings cut lengthwise, dark vessels along it, now and then a knot."""
     turn = rng.uniform(0, np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32)
@@ -168,7 +168,7 @@ def _wood(rng, size):
     return tone[..., None] * np.array([0.4, 0.25, 0.13]) * rng.uniform(0.5, 1.8), vessels.astype(np.uint8) * 255
 
 
-def _thread(rng, size):
+def _thread(rng: np.random.Generator, size):
     """Screw threads, ribs, coiled wire, knurls, heads of screws: shaded cylinders and flanks."""
     pitch, turn = np.exp(rng.uniform(np.log(6), np.log(60))), rng.uniform(0, np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32) - size / 2
@@ -185,14 +185,14 @@ def _thread(rng, size):
         slot = np.zeros((size, size), np.uint8)
         for angle in rng.uniform(0, np.pi) + np.array([0, np.pi / 2])[: int(rng.integers(1, 3))]:
             way = np.array([np.cos(angle), np.sin(angle)]) * radius * rng.uniform(0.5, 0.95)
-            ends = [tuple(int(c) for c in at + sign * way) for sign in (-1, 1)]
-            cv2.line(slot, *ends, 255, max(2, int(radius * rng.uniform(0.1, 0.3))))
+            one, two = ([int(c) for c in at + sign * way] for sign in (-1, 1))
+            cv2.line(slot, one, two, 255, max(2, int(radius * rng.uniform(0.1, 0.3))))
         tone = np.where(head, rng.uniform(0.3, 0.9), tone) * (1 - 0.9 * (slot > 0) * head)
         marks = np.where(head, slot, marks)
     return tone[..., None] * (1 + rng.normal(0, 0.05, 3)) * rng.uniform(0.2, 0.7), marks
 
 
-def _room(rng, size):
+def _room(rng: np.random.Generator, size):
     """Things before things: polygons and discs of any tone, each hiding those behind (dead leaves)."""
     rgb = np.full((size, size, 3), rng.uniform(0.05, 0.6), np.float32)
     marks = np.zeros((size, size), np.uint8)

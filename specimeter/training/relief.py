@@ -14,9 +14,12 @@ SHADOW_STEPS = 20
 KIND_ODDS = np.array([2.5, 1, 1, 1, 1, 1, 1, 1, 1.5]) / 11  # of the kinds in `skin`
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Skin:
-    """What a surface is like before any light falls on it: height in pixels, albedo (H, W, 3), gloss 0 to 1, its exponent."""
+    """What a surface is like before any light falls on it: height in pixels, albedo (H, W, 3), gloss 0 to 1, its exponent.
+
+    What lies on it is drawn into it.
+    """
 
     height: np.ndarray
     albedo: np.ndarray
@@ -120,7 +123,7 @@ def shaded(rng: np.random.Generator, body: Skin, share: np.ndarray | None = None
         height = height - (x * np.cos(turn) + y * np.sin(turn)) ** 2 / (size * rng.uniform(0.6, 4))
     height = height.astype(np.float32)
     p, q = cv2.Sobel(height, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(height, cv2.CV_32F, 0, 1, scale=0.125)
-    normal = np.dstack([-p, -q, np.ones_like(p)])
+    normal: np.ndarray = np.dstack([-p, -q, np.ones_like(p)])
     normal /= np.linalg.norm(normal, axis=2, keepdims=True)
     y, x = np.mgrid[:size, :size].astype(np.float32) / size - 0.5
     total = np.zeros((size, size, 3), np.float32)
@@ -163,7 +166,7 @@ def _shadow(height: np.ndarray, turn: float, slope: float, soft: float) -> np.nd
     rows, columns = height.shape
     for k in range(1, SHADOW_STEPS + 1):
         away = k * (1 + k / SHADOW_STEPS)
-        shift = np.float32([[1, 0, away * np.cos(turn)], [0, 1, away * np.sin(turn)]])
+        shift = np.array([[1, 0, away * np.cos(turn)], [0, 1, away * np.sin(turn)]], np.float32)
         there = cv2.warpAffine(
             height, shift, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
         )

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import cv2
 import numpy as np
 import torch
 
-from specimeter.training import augment
+from specimeter.training import augment, photographs
 from specimeter.training.network import Finder, unfold
 from specimeter.training.sample import CHANNELS, cover, cut
 
@@ -35,11 +34,10 @@ def report(model: Finder, folder: Path, most: int = 24) -> dict:
         str(t): {"found": 0, "true": 0, "small_found": 0, "small_true": 0, "false": 0, "clean_false": 0, "kinds": 0}
         for t in THRESHOLDS
     }
-    photographs = sorted(path for path in (folder / "tune").glob("*.jpg") if path.with_suffix(".truth.json").exists())[:most]
+    kept = sorted(path for path in (folder / "tune").glob("*.jpg") if path.with_suffix(".truth.json").exists())[:most]
     clean = 0
-    for path in photographs:
-        truth = json.loads(path.with_suffix(".truth.json").read_text())
-        rgb = cv2.imread(str(path))[:, :, ::-1]
+    for path in kept:
+        rgb, truth = photographs.read(path)
         planes = cut(rgb, truth).planes
         odds = log_odds_of(model, planes, AREA)
         inside = planes[AREA] > 127
@@ -68,4 +66,4 @@ def report(model: Finder, folder: Path, most: int = 24) -> dict:
             false = sum(1 for k in range(1, total) if sizes[k] >= LEAST_PX and k not in used)
             count["false"] += false
             count["clean_false"] += false * (not masks)
-    return {"photographs": len(photographs), "clean": clean, "by_threshold": counts}
+    return {"photographs": len(kept), "clean": clean, "by_threshold": counts}

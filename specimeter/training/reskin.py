@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 
 import torch
+from torch import Tensor
 from torch.nn import functional as nn
 
 from specimeter.training.augment import blur, slow, some, uniform
 
-Tensor = torch.Tensor
 SHADOW_STEPS = 10
 DEPTHS = 14  # pixels from a wall to which a pit deepens
 

@@ -50,7 +50,6 @@ def cover(outline_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
 
 def weight_of(feature: np.ndarray) -> np.ndarray:
     """Weight of each pixel's error: the smaller the feature it belongs to or lies beside, the greater; uint8, times 16."""
-    weight = np.ones(feature.shape, np.float32)
     count, labels, stats, _ = cv2.connectedComponentsWithStats((feature > 20).astype(np.uint8), connectivity=8)
     gains = np.ones(count, np.float32)
     areas = stats.reshape(-1, 5)[1:, cv2.CC_STAT_AREA]

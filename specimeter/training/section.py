@@ -15,12 +15,13 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
 from specimeter import files
-from specimeter.scene.files import jpeg
+from specimeter.scene.describe import Scene
 from specimeter.scene.random import CUTS, MACRO_TESTS, random_scene
 from specimeter.scene.render import render
 from specimeter.segment.section_reading import FAR_MM, TISSUES
@@ -37,11 +38,12 @@ PHOTOGRAPHS_SEED, MOST_TURNS = 1_900_000, 4  # of pieces of photographs; how oft
 CHECKED = 96  # samples of scenes kept for checking that are looked at
 
 
-def scene_for(seed: int, held_out: bool, **choices):
+def scene_for(seed: int, held_out: bool, **choices: Any) -> Scene | None:
     """A random section of a seed, of held-out groups or of none; None if its etching belongs to the other part."""
-    groups = dict(split.HELD_OUT if held_out else split.TRAINED_ON)
-    groups["finish"] = HELD_OUT["finish"] if held_out else tuple(name for name in CUTS if name not in HELD_OUT["finish"])
-    scene = random_scene(seed, test=MACRO_TESTS[seed % 2], **groups, **choices)
+    groups = split.HELD_OUT if held_out else split.TRAINED_ON
+    finish = HELD_OUT["finish"] if held_out else tuple(name for name in CUTS if name not in HELD_OUT["finish"])
+    test, light, bench = MACRO_TESTS[seed % 2], groups["light"], groups["bench"]
+    scene = random_scene(seed, test=test, finish=finish, light=light, bench=bench, **choices)
     return scene if held_out or scene.groups["etch"] not in HELD_OUT["etch"] else None
 
 
@@ -63,7 +65,7 @@ def rendered(seed: int, networks: Sequence[str] = NETWORKS, held_out: bool = Fal
     if scene is None:
         return []
     picture = render(scene)
-    rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(jpeg(picture), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    rgb = photographs.decoded(picture)
     mm, found = picture.truth["mm_per_px"], []
     outline, weld = np.array(picture.truth["area_outline_px"]), np.array(picture.truth["weld"]["outline_px"])
     middle = (outline.min(0) + outline.max(0)) / 2
@@ -190,7 +192,8 @@ def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
     torch.manual_seed(options.seed)
     rng = np.random.default_rng(options.seed)
     others = [] if options.photographs is None else photographs.for_training(options.photographs)
-    stocks, check = {name: Stock(devices[name]) for name in devices}, {name: [] for name in devices}
+    stocks = {name: Stock(devices[name]) for name in devices}
+    check: dict[str, list[np.ndarray]] = {name: [] for name in devices}
     end = started + options.seconds - 45
     filling = threading.Thread(
         target=gather, args=(pool, options.jobs, stocks, check, end, options.seed, options.checks, others), daemon=True

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import torch
+from torch import Tensor
 from torch.nn import functional
 
 from specimeter.segment.section_reading import TISSUES
-from specimeter.training.augment import Tensor, blur, slow, some, uniform
+from specimeter.training.augment import blur, slow, some, uniform
 from specimeter.training.section_openings import opened
 
 SURROUNDINGS, PLATE, HAZ, WELD, GAP = range(len(TISSUES))

@@ -10,7 +10,7 @@ import numpy as np
 
 from specimeter.scene import geometry
 from specimeter.scene.describe import Picture, Scene
-from specimeter.scene.section import etched
+from specimeter.scene.section import Section, cut_of, etched
 from specimeter.segment.section_reading import KINDS, TISSUES
 from specimeter.training.sample import cover
 
@@ -113,14 +113,14 @@ def piece(rgb: np.ndarray, mm_per_px: float, mm_per_cell: float, centre_px, labe
 
 
 def _parts(scene: Scene, cells: Callable, mm_per_cell: float) -> Parts:
-    specimen = scene.specimen
+    specimen, surface = cut_of(scene)
     joint = specimen.joint
     return Parts(
         metal=cells(specimen.face_mm),
         welds=[cells(specimen.developed(p)) for p in (joint.weld, *joint.others)],
         gaps=[cells(specimen.developed(p)) for p in joint.gaps],
         gap_cells=specimen.gap_mm / mm_per_cell,
-        haz_cells=scene.finish.haz_mm / mm_per_cell,
+        haz_cells=surface.haz_mm / mm_per_cell,
         features=[(cells(one.outline_mm), number(one.kind)) for one in scene.openings],
     )
 
@@ -132,19 +132,20 @@ def number(kind: str) -> int:
 
 def _strength(scene: Scene, cells: Callable, room: int) -> np.ndarray:
     """Strength of the etching at each cell, taken from the scene's own map."""
-    if not scene.finish.etch:
+    specimen, surface = cut_of(scene)
+    if not surface.etch:
         return np.zeros((room, room), np.float32)
     per_mm = 4.0
-    field = etched(scene.specimen, scene.finish, per_mm)
-    low = scene.specimen.body_mm.min(0) - _margin(scene, field.shape, per_mm)
+    field = etched(specimen, surface, per_mm)
+    low = specimen.body_mm.min(0) - _margin(specimen, field.shape, per_mm)
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * (np.array(field.shape[::-1]) - 1)
     there = cells(low + corners / per_mm).astype(np.float32)
     move = cv2.getPerspectiveTransform(corners.astype(np.float32), there)
     return np.asarray(cv2.warpPerspective(field, move, (room, room), flags=cv2.INTER_LINEAR))
 
 
-def _margin(scene: Scene, shape, per_mm: float) -> np.ndarray:
-    return (np.array(shape[::-1]) / per_mm - np.ptp(scene.specimen.body_mm, axis=0)) / 2
+def _margin(specimen: Section, shape: tuple[int, ...], per_mm: float) -> np.ndarray:
+    return (np.array(shape[::-1]) / per_mm - np.ptp(specimen.body_mm, axis=0)) / 2
 
 
 def _window(picture: np.ndarray, low: np.ndarray, room: int) -> np.ndarray:

@@ -15,7 +15,7 @@ PLATE, HAZ, WELD = (TISSUES.index(name) for name in ("plate", "haz", "weld"))
 UNSEEN = 0.05  # what a wrong tissue costs where no etching shows it
 
 
-class Reader(nn.Module):
+class Reader(nn.Module):  # type: ignore[misc]  # mypy does not look into torch
     """Input (N, 3, H, W), H and W multiples of 32; output (N, 4 PLANES, H/2, W/2), as of `network.Finder`."""
 
     def __init__(self) -> None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import torch
+from torch import Tensor
 from torch.nn import functional
 
 from specimeter.segment.section_reading import KINDS, TISSUES
-from specimeter.training.augment import Tensor, blur, some, uniform
+from specimeter.training.augment import blur, some, uniform
 
 MOST = 3  # of each sample
 FORMS = ("pore", "slag", "crack", "crack", "sidewall", "sidewall", "inter-run", "inter-run", "seam", "lamination")

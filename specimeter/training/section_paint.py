@@ -8,8 +8,9 @@ import numpy as np
 from specimeter.scene import fracture_lot, shapes
 from specimeter.scene.section_joint import Joint, butt, fillet
 from specimeter.training import relief
+from specimeter.training.noise import smooth, soft_step, spectral
 from specimeter.training.section_labels import LAMINATION, SIDE, Parts, beside, drawn, filled, planes
-from specimeter.training.texture import smooth, soft_step, spectral, surface
+from specimeter.training.texture import surface
 
 Array = np.ndarray
 OPEN_ROOT = 0.35  # share of butt welds from one side whose root is drawn again until it is not fused
@@ -33,7 +34,7 @@ class Skins:
         return _laid_again(rng, self.grounds[int(rng.integers(len(self.grounds)))])
 
 
-def _laid_again(rng, skin: Array) -> Array:
+def _laid_again(rng: np.random.Generator, skin: Array) -> Array:
     turned = np.rot90(skin, int(rng.integers(4)))[:: int(rng.choice([-1, 1]))]
     moved = np.roll(turned, tuple(int(v) for v in rng.integers(0, len(skin), 2)), (0, 1)) if rng.random() < 0.5 else turned
     gain = np.exp(rng.normal(0, 0.03, 3)) * (1 + 0.1 * smooth(rng, len(skin), 3)[..., None])
@@ -86,7 +87,7 @@ def painted(rng: np.random.Generator, mm_per_cell: float, room: int = SIDE, skin
     return np.concatenate([(coded * 255).astype(np.uint8).transpose(2, 0, 1), planes(parts, strength)])
 
 
-def _joint(rng) -> Joint:
+def _joint(rng: np.random.Generator) -> Joint:
     over = (float(rng.uniform(0.3, 1.8)), float(rng.uniform(10, 60))) if rng.random() < 0.3 else None
     count = int(rng.integers(0, 3))
     if rng.random() < 0.5:
@@ -103,7 +104,7 @@ def _joint(rng) -> Joint:
     return joint
 
 
-def _fused_otherwise(rng, joint: Joint) -> Array:
+def _fused_otherwise(rng: np.random.Generator, joint: Joint) -> Array:
     """The weld metal with its fusion line moved in and out by a slow amount, its ends where they were."""
     fusion = joint.weld[len(joint.face) :]
     share = np.linspace(0, 1, len(fusion))
@@ -118,7 +119,7 @@ def _fused_otherwise(rng, joint: Joint) -> Array:
     return np.concatenate([joint.face, moved])
 
 
-def _worn(rng, metal: Array) -> Array:
+def _worn(rng: np.random.Generator, metal: Array) -> Array:
     """The metal's outline made uneven, as saws, shears and rust leave it."""
     step = np.hypot(*(np.roll(metal, -1, 0) - metal).T)
     reach = np.concatenate([[0.0], np.cumsum(step)])
@@ -130,7 +131,7 @@ def _worn(rng, metal: Array) -> Array:
     return line + noise
 
 
-def _bare_metal(rng, room: int) -> Array:
+def _bare_metal(rng: np.random.Generator, room: int) -> Array:
     """Linear light of bare metal, median about 0.25."""
     if rng.random() < 0.35:
         return relief.shaded(rng, relief.skin(rng, room))
@@ -152,7 +153,7 @@ def _lay(under: Array, over: Array, share: Array) -> Array:
     return (under * (1 - share) + over * share).astype(np.float32)
 
 
-def _ground(rng, skins: Skins, parts: Parts, shape, mm_per_cell: float) -> Array:
+def _ground(rng: np.random.Generator, skins: Skins, parts: Parts, shape, mm_per_cell: float) -> Array:
     """What lies round the metal: a bench with things on it and the cut's shadow, or resin; brighter or darker."""
     room = shape[0]
     light = (
@@ -186,7 +187,7 @@ def _ground(rng, skins: Skins, parts: Parts, shape, mm_per_cell: float) -> Array
     return light.astype(np.float32)
 
 
-def _thing(rng, skins: Skins, light: Array) -> Array:
+def _thing(rng: np.random.Generator, skins: Skins, light: Array) -> Array:
     """A tool, a card, a rule, a cable, a coin or another plate on the bench."""
     room = light.shape[0]
     centre, size = rng.uniform(0, room, 2), np.exp(rng.uniform(np.log(8), np.log(0.6 * room), 2))
@@ -217,7 +218,7 @@ def _thing(rng, skins: Skins, light: Array) -> Array:
     return _lay(light, body.astype(np.float32), share)
 
 
-def _strength(rng, parts: Parts, shape, mm_per_cell: float) -> Array:
+def _strength(rng: np.random.Generator, parts: Parts, shape, mm_per_cell: float) -> Array:
     """How strongly each cell is etched: not, evenly, in part, or along a swab's track."""
     kind = float(rng.random())
     base = float(np.exp(rng.uniform(np.log(0.2), np.log(1.2))))
@@ -238,7 +239,7 @@ def _strength(rng, parts: Parts, shape, mm_per_cell: float) -> Array:
     return np.clip(field, 0, 1.5).astype(np.float32)
 
 
-def _etching(rng, parts: Parts, runs, strength: Array, shape, mm_per_cell: float) -> Array:
+def _etching(rng: np.random.Generator, parts: Parts, runs, strength: Array, shape, mm_per_cell: float) -> Array:
     """What the etching makes of each cell's light, float32 (rows, columns, 3), 1 where it changes nothing."""
     room = shape[0]
     share = filled(parts.welds, shape)
@@ -281,7 +282,7 @@ def _etching(rng, parts: Parts, runs, strength: Array, shape, mm_per_cell: float
     return np.exp(np.clip(field, -2.5, 1.0)).astype(np.float32)
 
 
-def _edge(rng, light: Array, metal: Array, mm_per_cell: float) -> Array:
+def _edge(rng: np.random.Generator, light: Array, metal: Array, mm_per_cell: float) -> Array:
     """The metal's rim: broken and bright, scaled and dark, or neither."""
     if rng.random() < 0.4:
         return light
@@ -293,7 +294,7 @@ def _edge(rng, light: Array, metal: Array, mm_per_cell: float) -> Array:
     return (light * np.exp(gain * band)[..., None] * np.exp(band[..., None] * rng.normal(0, 0.1, 3))).astype(np.float32)
 
 
-def _imperfections(rng, joint: Joint):
+def _imperfections(rng: np.random.Generator, joint: Joint):
     """Outlines in mm with their kinds' numbers, and whether each is a line: in the weld, on its borders, in the plates."""
     found, lines = [], []
     weld = joint.weld
@@ -335,7 +336,7 @@ def _imperfections(rng, joint: Joint):
     return found, lines
 
 
-def _voids(rng, light: Array, features, shape) -> Array:
+def _voids(rng: np.random.Generator, light: Array, features, shape) -> Array:
     """Pores, slag and lines laid into the light: dark, oxidised or glassy, some with a bright far wall."""
     for outline, _, line in features:
         share = filled([outline], shape)
@@ -353,7 +354,7 @@ def _voids(rng, light: Array, features, shape) -> Array:
     return light.astype(np.float32)
 
 
-def _distractors(rng, light: Array, shape, mm_per_cell: float) -> Array:
+def _distractors(rng: np.random.Generator, light: Array, shape, mm_per_cell: float) -> Array:
     """Scratches, stamps, ink, dust and punch marks: nothing that the weld did."""
     room = shape[0]
     for _ in range(int(rng.integers(0, 5))):

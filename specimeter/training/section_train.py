@@ -109,7 +109,7 @@ class Trainer:
         return f"{self.count} steps, loss {mean:.3f}"
 
 
-@torch.no_grad()
+@torch.no_grad()  # type: ignore[untyped-decorator]  # mypy does not look into torch
 def answers(model: Reader, samples: list[np.ndarray], device: str) -> tuple[np.ndarray, np.ndarray]:
     """Log-odds (N, PLANES, H, W) and truths (N, 13, H, W) of samples as they are."""
     model.eval()
@@ -125,7 +125,10 @@ def answers(model: Reader, samples: list[np.ndarray], device: str) -> tuple[np.n
 def figures(odds: np.ndarray, truth: np.ndarray) -> dict:
     """Median overlaps of metal and of weld where it shows, shares of samples over 0.97 and 0.9, recall of features' cells."""
     count = len(TISSUES)
-    metals, welds, zones, hits, falses, shown = [], [], [], [], [], []
+    metals: list[float] = []
+    welds: list[float] = []
+    zones: list[float] = []
+    hits, falses, shown = [], [], []
     for one, true in zip(odds.astype(np.float32), truth.astype(np.float32), strict=True):
         known = true[-1] > 0.5
         label, own = true[:count].argmax(0), one[:count].argmax(0)

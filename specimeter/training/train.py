@@ -289,7 +289,7 @@ def _teacher(task: Task, weights: Path, device: str) -> Finder:
     return model.to(device, memory_format=torch.channels_last).eval()
 
 
-@torch.no_grad()
+@torch.no_grad()  # type: ignore[untyped-decorator]  # mypy does not look into torch
 def _average(steady: Finder, model: Finder, keep: float) -> None:
     for one, other in zip(steady.state_dict().values(), model.state_dict().values(), strict=True):
         if one.dtype.is_floating_point:

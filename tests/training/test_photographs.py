@@ -44,7 +44,7 @@ def test_a_file_makes_the_sample_that_the_scene_makes(tmp_path, picture):
     """Same pixels, same shares, same middles."""
     path = saved(tmp_path, "one", picture, for_training=True)
     given = SOURCES["broken"].taken(*photographs.read(path), 5)
-    own = fracture_sample.sample(fracture_sample.decoded(picture), picture.truth, 5)
+    own = fracture_sample.sample(photographs.decoded(picture), picture.truth, 5)
     assert np.array_equal(given.planes, own.planes)
     assert np.allclose(given.centres_px, own.centres_px)
 
@@ -77,3 +77,11 @@ def test_every_third_example_of_a_face_is_a_photograph_but_none_that_is_kept_for
     assert face_close.of_photograph(rgb, truth | {"end_outline_px": [[-3, 0], [width, 0], [width, height]]}, rng) is None
     inner = [[x * (width - 1) / 500, y * (height - 1) / 320] for x, y in whole]
     assert face_close.of_photograph(rgb, truth | {"end_outline_px": inner}, rng).planes.shape[0] == 5
+
+
+def test_bytes_that_are_no_picture_are_said_to_be_none(picture):
+    """A rendered picture's own JPEG is read; the same bytes without their head are not."""
+    coded = np.frombuffer(jpeg(picture), np.uint8)
+    assert np.array_equal(photographs.pixels(coded), photographs.decoded(picture))
+    with pytest.raises(ValueError, match=f"{coded.size - 99} bytes are no picture"):
+        photographs.pixels(coded[99:])
