@@ -89,7 +89,7 @@ def put(path: str | Path, data: bytes) -> Path:
 
 @contextlib.contextmanager
 def new_folder(path: str | Path) -> Iterator[Path]:
-    """A folder that is new, or empty, while it is filled: whatever came into it goes again if the work inside fails.
+    """A folder while it is filled: whatever came into it goes again if the work inside fails; what was there before stays.
 
     A run that is killed leaves a part, so what makes such a folder worth reading is written last.
 
@@ -99,10 +99,11 @@ def new_folder(path: str | Path) -> Iterator[Path]:
         Whatever the file system says.
     """
     with folder(path) as made:
+        before = set(made.iterdir())
         try:
             yield made
         except BaseException:
-            for inner in made.iterdir():
+            for inner in set(made.iterdir()) - before:
                 with contextlib.suppress(OSError):
                     shutil.rmtree(inner) if inner.is_dir() else inner.unlink()
             raise

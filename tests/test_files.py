@@ -127,9 +127,11 @@ def test_folders_made_for_a_file_that_could_not_be_written_are_unmade(tmp_path, 
 
 
 def test_what_came_into_a_new_folder_goes_again(tmp_path):
-    """One that was empty stays, empty; one that was made for it goes too."""
-    (tmp_path / "empty").mkdir()
-    for name in ("empty", "new/inner"):
+    """One that was empty stays, empty; one that was made for it goes too; what someone had put there before is not touched."""
+    for name in ("empty", "in use"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "in use" / "mine.txt").write_text("mine", encoding="utf-8")
+    for name in ("empty", "new/inner", "in use"):
 
         def fill(out):
             files.put(out / "b" / "c.txt", b"1")
@@ -138,4 +140,4 @@ def test_what_came_into_a_new_folder_goes_again(tmp_path):
 
         with pytest.raises(KeyboardInterrupt), files.new_folder(tmp_path / name) as out:
             fill(out)
-    assert [path.name for path in tmp_path.rglob("*")] == ["empty"]
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["empty", "in use", "mine.txt"]
