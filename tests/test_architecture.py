@@ -26,6 +26,7 @@ RANK = {
     "colour": 0,
     "decode": 0,
     "apart": 0,
+    "lookup": 0,
     "networks": 0,
     "photo": 1,
     "sheet": 1,

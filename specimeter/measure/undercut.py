@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import scipy
 
+from specimeter import lookup
 from specimeter.measure.sure_enough import too_uncertain
 from specimeter.segment.plates import Run
 
@@ -236,7 +237,7 @@ def _residuals(parameters: np.ndarray, points: np.ndarray, sigma: float) -> np.n
     air = np.clip(covered / cell, 0.0, 1.0).reshape(rows, 3, columns).mean(axis=1).astype(np.float32)
     blurred = cv2.GaussianBlur(air, (0, 0), sigma / cell, borderType=cv2.BORDER_REPLICATE)
     at = ((points - low) / cell).astype(np.float32)
-    level = np.asarray(cv2.remap(blurred, at[None, :, 0].copy(), at[None, :, 1].copy(), cv2.INTER_LINEAR)).ravel()
+    level = lookup.at(blurred, at[None, :, 0].copy(), at[None, :, 1].copy()).ravel()
     return (level - 0.5) * sigma * np.sqrt(2 * np.pi)
 
 

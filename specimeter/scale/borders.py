@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.colour import to_linear
 from specimeter.scale.surface import Bend
 
@@ -28,7 +29,7 @@ class Reduced:
         height, width = self.rgb.shape[:2]
         outside = ~((x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1))
         x, y = (np.where(outside, 0, value).astype(np.float32) for value in (x, y))
-        values = cv2.remap(self.rgb, x, y, cv2.INTER_LINEAR).astype(np.float32).reshape(*x.shape, 3)
+        values = lookup.at(self.rgb, x, y).astype(np.float32).reshape(*x.shape, 3)
         if self.rgb.dtype != np.float32:
             values /= np.iinfo(self.rgb.dtype).max
         values[outside] = np.nan
@@ -94,8 +95,8 @@ class Crossings:
         step = self.offset_mm[1] - self.offset_mm[0]
         column = ((at - self.offset_mm[0]) / step).astype(np.float32)
         rows = np.broadcast_to(np.arange(len(at), dtype=np.float32)[:, None], column.shape)
-        edge = cv2.remap(self.edge.astype(np.float32), column, np.ascontiguousarray(rows), cv2.INTER_LINEAR).reshape(at.shape)
-        light = cv2.remap(self.light.astype(np.float32), column, np.ascontiguousarray(rows), cv2.INTER_LINEAR)
+        edge = lookup.at(self.edge.astype(np.float32), column, np.ascontiguousarray(rows)).reshape(at.shape)
+        light = lookup.at(self.light.astype(np.float32), column, np.ascontiguousarray(rows))
         light = light.reshape(self.light.shape)
         return Crossings(points_px=self.points_px, offset_mm=self.offset_mm, edge=edge, at=self.at, light=light)
 

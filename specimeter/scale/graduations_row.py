@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.scale.graduations_search import Row
 
 _PER = 8  # samples a period along the row
@@ -143,7 +144,7 @@ def straightened(picture: np.ndarray, reduction: int, path: Path, n: np.ndarray,
     way = np.where(there[:, None], way / reduction, 0.0).astype(np.float32)
     aside = np.asarray(v, np.float32)[:, None]
     x, y = (base[:, k] + aside * way[:, k] for k in (0, 1))
-    values = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    values = lookup.at(picture, x, y, border=cv2.BORDER_REPLICATE).astype(np.float32)
     rows, columns = picture.shape
     values[~((x >= 0) & (y >= 0) & (x <= columns - 1) & (y <= rows - 1))] = np.nan
     return values

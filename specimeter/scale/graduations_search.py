@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from specimeter import lookup
+
 _STRIP = 8  # cells' rows gone through at a time
 _CELL = 8  # px of the reduced picture: light's changes are gathered over two by two cells
 _REACH = 96  # px: length of the line of light that is looked at for evenness
@@ -178,7 +180,7 @@ def _moving_mean(values: np.ndarray, count: int) -> np.ndarray:
 
 
 def _pick(picture: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    return cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    return lookup.at(picture, x, y, border=cv2.BORDER_REPLICATE).astype(np.float32)
 
 
 def _lines(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np.ndarray, long_side: int) -> list[np.ndarray]:

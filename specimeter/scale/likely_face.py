@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from specimeter import networks
+from specimeter import lookup, networks
 from specimeter.scale.area_looks import look
 from specimeter.scale.surface import Bend
 
@@ -30,7 +30,7 @@ class LikelyFace:
     def at(self, points_px: np.ndarray) -> np.ndarray:
         """The share at pixels [x, y], shape (rows, columns, 2); 0 outside the picture."""
         places = ((points_px + 0.5) / self.cell_px - 0.5).astype(np.float32)
-        return np.asarray(cv2.remap(self.share, places[..., 0], places[..., 1], cv2.INTER_LINEAR)).reshape(places.shape[:2])
+        return lookup.at(self.share, places[..., 0], places[..., 1]).reshape(places.shape[:2])
 
     def agreement(self, bend: Bend, ends_mm: Sequence[float] | np.ndarray) -> tuple[float, float]:
         """How well a place agrees: overlap, 0 to 1, and by how much of the radius its middle lies beside, along the arc.

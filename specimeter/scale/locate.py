@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.scale.borders import Reduced
 from specimeter.scale.likely_face import STEEPEST_DEG, LikelyFace
 from specimeter.scale.surface import Bend
@@ -156,7 +157,7 @@ def _best_places(
     shift = (size - 1) / 2 - turn @ np.array([(columns - 1) / 2, (rows - 1) / 2])
     matrix = np.column_stack([turn, shift])
     sides, lows = (_directional(lay.tensor, matrix, size, turn[k]) for k, lay in enumerate((upper, lower)))
-    faces = cv2.warpAffine(upper.likely, matrix, (size, size))
+    faces = lookup.turned(upper.likely, matrix, (size, size))
     sides, lows = cv2.dilate(sides, np.ones((1, 3), np.uint8)), cv2.dilate(lows, np.ones((3, 1), np.uint8))
 
     steps = np.arange(size) - (size - 1) / 2
@@ -203,7 +204,7 @@ def _best_places(
 def _directional(tensor: np.ndarray, matrix: np.ndarray, size: int, normal: np.ndarray) -> np.ndarray:
     """The map turned by `matrix`, as evidence of edges whose normal is `normal` [x, y]."""
     weights = np.array([normal[0] ** 2, 2 * normal[0] * normal[1], normal[1] ** 2], np.float32)
-    return cv2.warpAffine(tensor @ weights, matrix, (size, size))
+    return lookup.turned(tensor @ weights, matrix, (size, size))
 
 
 def _silhouette_rows(bend: Bend, lateral_mm: np.ndarray, side: float) -> tuple[np.ndarray, np.ndarray]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.scale.card_layout import Card
 from specimeter.scale.graduations_marks import sample
 from specimeter.scale.view import View
@@ -169,10 +169,7 @@ def _contrasts(light: np.ndarray, row: _Row, index: np.ndarray, v: np.ndarray) -
     """The same at each place v (mm from the strip's upper edge) along the marks, shape (V, N)."""
     shifts = np.array([-0.5, -0.42, -0.08, 0.0, 0.08, 0.42, 0.5])
     places = row.places((index[:, None] + shifts).ravel(), v).astype(np.float32)
-    found = cv2.remap(  # to a thirty-second of a pixel
-        light, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan
-    )
-    seen = np.asarray(found).reshape(len(v), len(index), len(shifts))
+    seen = lookup.at(light, places[..., 0], places[..., 1], beyond=np.nan).reshape(len(v), len(index), len(shifts))
     paper, mark = seen[..., [0, 1, 5, 6]].mean(axis=2), seen[..., 2:5].mean(axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.nan_to_num((paper - mark) / np.maximum(paper, 1e-3))

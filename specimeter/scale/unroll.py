@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.scale.surface import Surface
 
 MOST_PX = 1600  # of the longer side
@@ -57,5 +57,5 @@ def unroll(rgb: np.ndarray, surface: Surface, outline_px: np.ndarray) -> Unrolle
     seen = surface.project(np.column_stack([columns.ravel(), rows.ravel()])).astype(np.float32)
     x, y = (seen[:, axis].reshape(height, width) for axis in (0, 1))
     eight = rgb if rgb.dtype == np.uint8 else (rgb >> 8).astype(np.uint8)
-    flat = cv2.remap(eight, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    flat = lookup.at(eight, x, y)
     return Unrolled(rgb=flat, low_mm=low, mm_per_px=step)

@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from specimeter import networks
+from specimeter import lookup, networks
 from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.area_looks import Looked, look
@@ -211,10 +211,8 @@ def _rectangle(part: np.ndarray, odds: np.ndarray) -> Place:
     for t in turns:
         cos, sin = np.cos(t), np.sin(t)
         matrix = np.array([[cos, -sin, middle[0] - reach * (cos - sin)], [sin, cos, middle[1] - reach * (sin + cos)]])
-        flat = cv2.warpAffine(
-            odds, matrix, (2 * reach + 1, 2 * reach + 1), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=-4
-        )
-        flat = np.clip(np.asarray(flat).reshape(2 * reach + 1, -1), -3, 3)
+        flat = lookup.turned(odds, matrix, (2 * reach + 1, 2 * reach + 1), inverse=True, beyond=-4)
+        flat = np.clip(flat.reshape(2 * reach + 1, -1), -3, 3)
         across = np.clip(points @ [-sin, cos] - middle @ [-sin, cos] + reach, 0, 2 * reach).astype(int)
         span = slice(int(np.quantile(across, 0.05)), int(np.quantile(across, 0.95)) + 1)
         for _ in range(4):

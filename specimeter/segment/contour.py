@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 import scipy
 
+from specimeter import lookup
+
 TOUCH = 1e-9  # share of a side: what meets another so near its end touches it, but for rounding
 
 
@@ -47,7 +49,7 @@ def normals(polygon: np.ndarray, reach: int) -> np.ndarray:
 
 def sample(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """A field at places between its pixels; beyond its border, what is nearest."""
-    return cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return lookup.at(field, x.astype(np.float32), y.astype(np.float32), border=cv2.BORDER_REPLICATE)
 
 
 def within(polygon: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

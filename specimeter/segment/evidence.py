@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.segment.outline import FirstEdge, first_edge
 from specimeter.segment.propose import Proposal
 
@@ -254,7 +255,7 @@ def _beyond(crop: Crop, corner, along: _Along, darkness: float) -> float:
         end = along.centre + sign * 0.5 * along.length * along.direction + np.asarray(corner)
         at = end + sign * t[None, :, None] * along.direction + n[:, None, None] * across
         x, y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
-        strip = cv2.remap(crop.light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        strip = lookup.at(crop.light, x, y, border=cv2.BORDER_REPLICATE)
         profile = strip.mean(axis=1)
         sides = np.median(np.concatenate([profile[:7], profile[-7:]])) + 1e-5
         found.append(float(1 - profile[9:16].min() / sides))
@@ -295,13 +296,8 @@ def _slopes(crop: Crop, corner, outline, darkness) -> np.ndarray:
     h = max(0.5, 0.6 * crop.blur_px)
     offsets = np.arange(-2.5 * crop.blur_px - 2 * h, 2.5 * crop.blur_px + 2 * h + 1e-6, h)
     at = points[:, None] + offsets[None, :, None] * normal[:, None] + np.asarray(corner)
-    lines = cv2.remap(
-        crop.light,
-        at[..., 0].astype(np.float32),
-        at[..., 1].astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    x, y = (at[..., k].astype(np.float32) for k in (0, 1))
+    lines = lookup.at(crop.light, x, y, border=cv2.BORDER_REPLICATE)
     fall = np.abs(lines[:, 2:] - lines[:, :-2]) / (2 * h)
     level = np.median(np.maximum(lines[:, :2].mean(axis=1), lines[:, -2:].mean(axis=1))) + 1e-5
     ideal = darkness * level / (np.sqrt(2 * np.pi) * np.hypot(crop.blur_px, h * 0.6))

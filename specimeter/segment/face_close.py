@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import skimage
 
-from specimeter import networks
+from specimeter import lookup, networks
 from specimeter.colour import to_linear
 
 MODEL = Path(__file__).with_name("face_close.onnx")
@@ -80,13 +80,10 @@ def closely(
         linear = cv2.GaussianBlur(linear, (0, 0), 0.4 * cell_px)
     own = matrix.copy()
     own[:, 2] -= low
-    flat = cv2.warpAffine(
-        linear, own, (int(count[0]), int(count[1])),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
+    flat = lookup.turned(linear, own, (int(count[0]), int(count[1])), inverse=True, border=cv2.BORDER_REPLICATE)
     half = size_px / cell_px / 2
     place = placed(count, np.array([(count[0] - 1) / 2, (count[1] - 1) / 2]), half, cell_px * mm_per_px)
-    return Close(picture=seen(np.asarray(flat), place), matrix=matrix, cell_mm=cell_px * mm_per_px)
+    return Close(picture=seen(flat, place), matrix=matrix, cell_mm=cell_px * mm_per_px)
 
 
 def _window(matrix: np.ndarray, count: np.ndarray, shape) -> tuple[np.ndarray, np.ndarray]:

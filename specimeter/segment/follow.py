@@ -5,6 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from specimeter import lookup
+
 LINE_PX = 1.4  # standard deviation of the line filter: lines of 1 to 5 px
 AROUND_PX = 61  # in which the picture's own lines are usual
 LEAST_ABOVE = 3.0  # times the usual line: followed
@@ -68,12 +70,10 @@ def follow(
             )
             t = np.arange(1.0, far + 1)
             places = path[-1] + t[None, :, None] * rays[:, None]
-            seen = cv2.remap(above, places[..., 0].astype(np.float32), places[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+            seen = lookup.at(above, places[..., 0].astype(np.float32), places[..., 1].astype(np.float32))
             score = np.minimum(seen, 8.0)[:, -min(far, 10) :].mean(axis=1) - 0.02 * np.abs(TURNS_DEG)
             k = int(np.argmax(score))
-            here = cv2.remap(
-                line, places[k, None, :, 0].astype(np.float32), places[k, None, :, 1].astype(np.float32), cv2.INTER_LINEAR
-            )
+            here = lookup.at(line, places[k, None, :, 0].astype(np.float32), places[k, None, :, 1].astype(np.float32))
             if score[k] >= LEAST_ABOVE and float(here.ravel()[-min(far, 10) :].mean()) >= LEAST_OF_OWN * own:
                 best = (rays[k], far, float(np.minimum(seen[k], 8.0).mean()))
                 break

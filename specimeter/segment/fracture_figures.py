@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.segment.fracture_maps import Face
 from specimeter.segment.fracture_propose import LOOKS, Region
 
@@ -107,15 +108,7 @@ def _steps(soft: np.ndarray, contour: np.ndarray, signed: np.ndarray, reach: flo
     normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-6)[:, None]
     inner, outer = contour + reach * normal, contour - reach * normal
     values = [
-        np.asarray(
-            cv2.remap(
-                soft,
-                p[:, :1].astype(np.float32),
-                p[:, 1:].astype(np.float32),
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
-        ).ravel()
+        lookup.at(soft, p[:, :1].astype(np.float32), p[:, 1:].astype(np.float32), border=cv2.BORDER_REPLICATE).ravel()
         for p in (inner, outer)
     ]
     return values[0] - values[1]

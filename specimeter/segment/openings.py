@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.segment import classify, evidence
 from specimeter.segment.evidence import Crop, Weighed
 from specimeter.segment.model import ExaminedArea, Outline
@@ -185,7 +186,7 @@ def _bridged(crop: Crop, one: Weighed, other: Weighed) -> bool:
         return False
     t = np.linspace(0, 1, 9)[None, :, None]
     lines = a[facing][:, None] * (1 - t) + b[gaps[facing].argmin(axis=1)][:, None] * t
-    light = cv2.remap(crop.light, lines[..., 0].astype(np.float32), lines[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+    light = lookup.at(crop.light, lines[..., 0].astype(np.float32), lines[..., 1].astype(np.float32))
     level = float(np.exp(0.5 * (np.log(_level(crop, one)) + np.log(_level(crop, other)))))
     top = float(np.median(light.reshape(len(facing), -1).max(axis=1))) / level
     return top < 0.72 or top > 1.25  # neither metal: dark all through, or a lip that catches the light

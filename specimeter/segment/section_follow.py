@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 import scipy
 
+from specimeter import lookup
+
 STEP_PX = 1.0  # between points of the outline
 AT_ONCE = 16384  # points: OpenCV takes no more than 32,767 rows
 TURN = 0.2  # price of a step of the border sideways, in units of a clear edge
@@ -104,7 +106,7 @@ def _profiles(light: np.ndarray, points: np.ndarray, normals: np.ndarray, offset
 def _sampled(light: np.ndarray, places: np.ndarray, border: int) -> np.ndarray:
     """Light (N, M, 3) at pixels [x, y], float32 (N, M, 2), however many rows they are."""
     parts = [places[k : k + AT_ONCE] for k in range(0, len(places), AT_ONCE)]
-    return np.concatenate([cv2.remap(light, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=border) for part in parts])
+    return np.concatenate([lookup.at(light, part[..., 0], part[..., 1], border=border) for part in parts])
 
 
 def _strength(light, points, normals, offsets, along: int = 1) -> np.ndarray:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike
 
-from specimeter import networks
+from specimeter import lookup, networks
 from specimeter.colour import luminance
 
 MODELS = {name: Path(__file__).with_name(f"section_{name}.onnx") for name in ("far", "near")}
@@ -74,8 +74,8 @@ class Reading:
         cells = self.from_photograph(points_px).astype(np.float32).reshape(-1, 2)
         pad = -len(cells) % WIDEST
         x, y = (np.pad(cells[:, k], (0, pad)).reshape(-1, WIDEST) for k in (0, 1))
-        found = cv2.remap(np.ascontiguousarray(field), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(found).reshape(-1)[: len(cells)].reshape(np.shape(points_px)[:-1])
+        found = lookup.at(np.ascontiguousarray(field), x, y, border=cv2.BORDER_REPLICATE)
+        return found.reshape(-1)[: len(cells)].reshape(np.shape(points_px)[:-1])
 
 
 def steadied(near: Reading, far: Reading, mm_per_px: float, border_mm: tuple[float, float]) -> Reading:
@@ -92,7 +92,7 @@ def steadied(near: Reading, far: Reading, mm_per_px: float, border_mm: tuple[flo
     depth = cv2.distanceTransform(inner, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - inner, cv2.DIST_L2, 5)
     depth_mm = depth * np.float32(mm_per_px / far.zoom)
     away *= np.clip((depth_mm - border_mm[0]) / border_mm[1], 0, 1)
-    coarse = cv2.remap(away, *np.meshgrid(x, y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    coarse = lookup.at(away, *np.meshgrid(x, y), border=cv2.BORDER_REPLICATE)
     fine = np.log((near.tissue[0] + EVEN) / (near.metal + EVEN))
     return with_metal(near, 1 / (1 + np.exp(fine + coarse)))
 

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import scipy
 
+from specimeter import lookup
 from specimeter.segment import detail
 from specimeter.segment.detail import FWHM
 from specimeter.segment.model import ExaminedArea
@@ -119,7 +120,7 @@ def _seen(light: np.ndarray, grid: np.ndarray) -> np.ndarray:
     for k in range(0, len(grid), AT_ONCE):
         part = grid[k : k + AT_ONCE].astype(np.float32)
         x, y = (part[..., axis].reshape(-1, part.shape[2]) for axis in (0, 1))
-        light_there[k : k + AT_ONCE] = cv2.remap(light, x, y, cv2.INTER_LINEAR).reshape(part.shape[:3])
+        light_there[k : k + AT_ONCE] = lookup.at(light, x, y).reshape(part.shape[:3])
     return np.sqrt(np.maximum(light_there, 0))
 
 

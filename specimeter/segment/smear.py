@@ -11,6 +11,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from specimeter import lookup
 from specimeter.segment.model import ExaminedArea
 
 LINE_PX = 64
@@ -99,7 +100,7 @@ def _lines(root: np.ndarray, inside: np.ndarray, turn_deg: float) -> np.ndarray:
         rows, cols = rows[kept], cols[kept]
     back = cv2.invertAffineTransform(turned)
     x, y = (row[0] * (cols[:, None] + np.arange(LINE_PX)) + row[1] * rows[:, None] + row[2] for row in back.astype(np.float64))
-    return cv2.remap(root, x.astype(np.float32), y.astype(np.float32), cv2.INTER_CUBIC)
+    return lookup.at(root, x.astype(np.float32), y.astype(np.float32), kind=cv2.INTER_CUBIC)
 
 
 def _runs(inside: np.ndarray) -> np.ndarray:
