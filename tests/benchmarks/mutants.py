@@ -1,6 +1,7 @@
 """How many deliberate mistakes in `judge/` and `measure/` the tests notice. Run by hand; 150 take some minutes:
 
     python tests/benchmarks/mutants.py [--room judge measure] [--sample 150] [--seed 1] [--seconds 600]
+    python tests/benchmarks/mutants.py --own --room judge --sample 25 --least 0.8    # as the suite runs it
 
 Each mutant changes one place of one module in a copy of the package: a comparison turned or shifted, plus for minus, times for
 division, `and` for `or`, a `not` dropped, a number one off or doubled, True for False, a branch turned. The tests of the rooms
@@ -8,6 +9,9 @@ division, `and` for `or`, a `not` dropped, a number one off or doubled, True for
 its line, quickest first until one fails, in a fork of a process that holds the libraries already and imports the copy. It is
 killed if a test fails or never ends. What survives is printed: a line that no test defends. Nothing is left out as equivalent:
 a mutant that changes nothing anyone can see counts as a survivor too.
+
+With `--own` there is no trace: a mutant meets the tests that stand beside its module (`tests/judge/test_sums.py` for
+`judge/sums.py`) and no others, of the modules whose own tests are quick. That is stricter, and takes a second a mutant.
 """
 
 from __future__ import annotations
@@ -15,10 +19,10 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import hashlib
 import importlib
 import os
 import pickle
-import random
 import resource
 import shutil
 import signal
@@ -27,8 +31,8 @@ import tempfile
 import threading
 import time
 import traceback
-from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from math import ceil
@@ -44,6 +48,7 @@ TESTS = ("judge", "measure", "coupon", *(f"published/test_{name}.py" for name in
 COMPARE = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
            ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In}  # fmt: skip
 ARITHMETIC = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult}
+SLOW = ("decide", "expression", "clearance", "section", "section_draw", "section_spread", "sizes", "undercut", "weld_sizes")
 SLOWER, LEAST_S = 5, 30  # a mutant whose tests take so many times the processor time that they did under the trace never ends
 WAITS = 10  # nor does one that takes so many times that by the clock: it waits for something, or the machine is crowded
 SETTINGS = ["-q", "-c", str(ROOT / "pyproject.toml"), "--rootdir", str(ROOT), "-p", "no:cacheprovider",
@@ -107,6 +112,7 @@ class Mutant:
     module: str
     place: int
     which: int
+    line: int
     what: str
     lines: range | None  # None: not in a function, so it acts when the module is imported
 
@@ -132,13 +138,26 @@ def mutants(module: str) -> list[Mutant]:
             module,
             place,
             which,
-            f"{module}:{node.lineno}: {word}: {ast.unparse(node).splitlines()[0][:80]}",
+            node.lineno,
+            f"{word}: {ast.unparse(node).splitlines()[0][:80]}",
             stands.get(id(node)),
         )
         for place, node in enumerate(walk.nodes)
         if id(node) not in silent
         for which, (word, _) in enumerate(changes(node))
     ]
+
+
+def drawn(every: list[Mutant], sample: int, seed: int) -> list[Mutant]:
+    """So many of all, in the order of the SHA-256 of what each changes: the sample stays as it is where other code changes."""
+    alike: Counter[str] = Counter()
+
+    def mark(mutant: Mutant) -> bytes:
+        text = f"{mutant.module}: {mutant.what}"
+        alike[text] += 1
+        return hashlib.sha256(f"{seed} {text} {alike[text]}".encode()).digest()
+
+    return sorted(every, key=mark)[:sample]
 
 
 def _lines(tree: ast.AST) -> dict[int, range]:
@@ -163,7 +182,8 @@ def _lines(tree: ast.AST) -> dict[int, range]:
 
 
 class Watch:
-    """Which lines of the rooms each test reaches, and how long it takes; what fails is no witness."""
+    """Which lines of the rooms each test reaches (of no rooms: none, without a trace), and how long it takes; what fails is
+    no witness."""
 
     def __init__(self, package: Path, rooms: list[str]) -> None:
         self.begins = tuple(f"{package}{os.sep}specimeter{os.sep}{room}{os.sep}" for room in rooms)
@@ -184,8 +204,9 @@ class Watch:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item, nextitem):
         started, self.now = time.process_time(), set()
-        threading.settrace(self.enter)
-        sys.settrace(self.enter)
+        if self.begins:
+            threading.settrace(self.enter)
+            sys.settrace(self.enter)
         try:
             return (yield)
         finally:
@@ -240,6 +261,7 @@ def tried(package: Path, arguments: list[str], plugin: object, keep: Callable[[i
         os.environ["PYTHONPATH"] = os.pathsep.join(sys.path[:2])
         os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
         os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(package / "hypothesis")
+        os.environ["PYTEST_DEBUG_TEMPROOT"] = str(package)  # what the tests write goes when the copy goes
         from hypothesis import Phase, settings
 
         settings.register_profile("unshrunk", phases=(Phase.explicit, Phase.generate, Phase.target))
@@ -278,10 +300,10 @@ def copied(place: Path) -> Path:
     return place
 
 
-def watched(package: Path, rooms: list[str]) -> Watch:
-    """Run all tests once with the trace; afterwards this process holds the libraries that they needed."""
+def watched(package: Path, rooms: list[str], tests: Iterable[str]) -> Watch:
+    """Run the tests once with the trace of the rooms; afterwards this process holds the libraries that they needed."""
     watch = Watch(package, rooms)
-    files = [str(ROOT / "tests" / name) for name in TESTS]
+    files = [str(ROOT / "tests" / name) for name in tests]
 
     def libraries(status: int) -> object:
         own = ("specimeter", "tests", "test_", "conftest", "_pytest", "pytest", "__")
@@ -306,6 +328,18 @@ def witnesses(mutant: Mutant, watch: Watch) -> dict[str, float]:
         for test, lines in watch.lines.items()
         if test not in watch.failed and (any(file == mutant.module for file, _ in lines) if of_module else reached & lines)
     }
+
+
+def own_tests(module: str) -> str:
+    """The file of tests that stands beside a module, as seen from the folder of tests."""
+    path = Path(module)
+    return f"{path.parent.name}/test_{path.name}"
+
+
+def beside(mutant: Mutant, watch: Watch) -> dict[str, float]:
+    """The tests that stand beside the mutant's module, with the seconds that each took."""
+    begins = f"tests/{own_tests(mutant.module)}::"
+    return {test: s for test, s in watch.seconds.items() if test.startswith(begins) and test not in watch.failed}
 
 
 def begun(package: Path, module: str, text: str, tests: dict[str, float], most_s: float) -> int:
@@ -334,20 +368,26 @@ def main() -> None:
     parser.add_argument("--sample", type=int, default=150, help="of all rooms together (default: 150)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after so long")
+    parser.add_argument("--own", action="store_true", help="each meets the tests beside its module only, where they are quick")
+    parser.add_argument("--least", type=float, default=0.0, help="exit status 1 where a smaller share is killed")
     options = parser.parse_args()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that no fork is left behind
     modules = [
         path.relative_to(ROOT).as_posix() for room in options.room for path in sorted((ROOT / "specimeter" / room).glob("*.py"))
     ]
+    if options.own:
+        modules = [name for name in modules if (ROOT / "tests" / own_tests(name)).exists() and Path(name).stem not in SLOW]
     every = [one for module in modules for one in mutants(module)]
-    chosen = random.Random(options.seed).sample(every, min(options.sample, len(every)))
+    chosen = drawn(every, options.sample, options.seed)
+    rooms, tests_of = ([], beside) if options.own else (options.room, witnesses)
+    tests = sorted({own_tests(one.module) for one in chosen}) if options.own else TESTS
     with tempfile.TemporaryDirectory() as folder:
         package = copied(Path(folder))
         started = time.monotonic()
-        watch = watched(package, options.room)
+        watch = watched(package, rooms, tests)
         failed = f", {len(watch.failed)} failed and are no witnesses" if watch.failed else ""
         print(f"{len(watch.lines)} tests run once in {time.monotonic() - started:.0f} s{failed}", flush=True)
-        known = dict(sorted((witnesses(chosen[0], watch) or watch.seconds).items(), key=lambda one: one[1])[:20])
+        known = dict(sorted((tests_of(chosen[0], watch) or watch.seconds).items(), key=lambda one: one[1])[:20])
         if not killed(package, chosen[0].module, "raise ImportError('broken')", known):
             raise SystemExit("a broken module is not noticed: this would prove nothing")
         if killed(package, chosen[0].module, ast.unparse(ast.parse((ROOT / chosen[0].module).read_text())), known):
@@ -357,16 +397,18 @@ def main() -> None:
             for mutant in chosen:
                 if time.monotonic() - started > options.seconds:
                     break
-                tests = witnesses(mutant, watch)
-                if tests and killed(package, mutant.module, mutant.text(), tests):
+                met = tests_of(mutant, watch)
+                if met and killed(package, mutant.module, mutant.text(), met):
                     dead += 1
                 else:
-                    print(f"survived {len(tests)} tests: {mutant.what}", flush=True)
+                    print(f"survived {len(met)} tests: {mutant.module}:{mutant.line}: {mutant.what}", flush=True)
                 done += 1
         finally:  # told also where it was stopped
-            took, share = time.monotonic() - started, 100 * dead / max(done, 1)
-            drawn = f"drawn from {len(every)} with seed {options.seed}"
-            print(f"{dead} of {done} mutants killed ({share:.0f} %) in {took:.0f} s, {drawn}", flush=True)
+            took, share = time.monotonic() - started, dead / max(done, 1)
+            among = f"drawn from {len(every)} with seed {options.seed}"
+            print(f"{dead} of {done} mutants killed ({100 * share:.0f} %) in {took:.0f} s, {among}", flush=True)
+    if share < options.least:
+        raise SystemExit(f"fewer than {100 * options.least:.0f} %: see that a test notices what survived")
 
 
 if __name__ == "__main__":

@@ -208,3 +208,26 @@ def test_a_height_that_nobody_entered_leaves_the_judgement_open(make, test, scal
     on = make.sheet().model_validate({"specimen": {"id": "N1", "test": test}, "scale": scale})
     seen = SimpleNamespace(evidence={}, view=SimpleNamespace(distance_mm=320.0))
     assert ("was not entered" in " ".join(of_scale(on, seen).open)) is doubted
+
+
+def test_an_edge_of_no_length_spans_nothing(make):
+    """Two points in one place, on the outline itself: no edge to reach along."""
+    assert not spans(make.area(edges_px=(LEFT_PX[[0, 0]], RIGHT_PX)), 1.0)
+
+
+@pytest.mark.parametrize(("inset_px", "whole"), [(15.9, True), (16.1, False)])
+def test_a_hand_s_two_percent_are_of_the_distance_between_the_edges_middles(make, inset_px, whole):
+    """800 px, whatever the number of points that each edge has."""
+    left, right = (
+        np.array([[100.0, y] for y in (50.0, 60.0, 840.0, 850.0)]),
+        np.array([[900.0, y] for y in (50.0, 450.0, 850.0)]),
+    )
+    inset = make.square_px + inset_px * np.array([[1, 0], [-1, 0], [-1, 0], [1, 0]])
+    assert spans(make.area(outline_px=inset, edges_px=(left, right)), 1.0) is whole
+
+
+def test_features_that_no_rule_names_are_told_kind_by_kind(make):
+    pores, slag = [make.feature(number, 0.5, kind="pore") for number in (1, 3)], make.feature(2, 0.5, kind="slag")
+    named = make.feature(4, 0.5)
+    found = coverage.of_features(make.bend_limits(), [*pores, slag, named], {"f4"}, reviewed=False)
+    assert found.open == ("No rule looks at f1 and f3 (pore).", "No rule looks at f2 (slag).")

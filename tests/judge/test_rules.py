@@ -265,3 +265,17 @@ def test_the_sentence_shows_no_digit_that_U_does_not_justify(make):
     assert "2.35 ± 0.24 mm" in because
     because = one(make, make.rule(), make.feature(1, 1.0 / 3.0, 0.0123)).because
     assert re.search(r"0\.333 ± 0\.013 mm", because)
+
+
+@pytest.mark.parametrize(
+    ("sense", "said"), [("at most", "f2, the largest of 2, is"), ("at least", "f1, the smallest of 2, is")]
+)
+def test_the_one_that_decides_is_named_with_its_rank_among_several(make, sense, said):
+    """The largest of what may not be large, the smallest of what may not be small; of one alone no rank is told."""
+    rule, features = make.rule(sense=sense, limit=3), [make.feature(1, 2.0), make.feature(2, 4.0)]
+    assert one(make, rule, *features).because.startswith(said)
+    assert one(make, rule, features[0]).because.startswith("f1 is")
+    third = make.feature(3, 3.9, 0.2)  # too close to tell, and not the largest: the one that is sure decides
+    assert one(make, make.rule(), features[1], third).because.startswith("f2, the largest of 2,")
+    within = [make.feature(1, 3.1, 0.2), make.feature(2, 2.0)]
+    assert one(make, make.rule(), *within).because.startswith("f1, the largest of 2,")

@@ -134,3 +134,24 @@ def test_depth_and_length_of_slag_by_the_weld_s_axis(make):
         rule = make.rule(kinds=["slag"], size=size, limit=limit)
         assert one(make, rule, slag).outcome == outcome
         assert one(make, rule, slag, weld=None).outcome == "not-measured"
+
+
+def test_those_in_doubt_leave_a_number_per_area_open_to_either_side(make):
+    """Three pores that count and one that may lie at a corner, on 2500 mm2: 0.0012 to 0.0016 to the square millimetre."""
+    rule = make.rule(test="count", of="area", size=None, unit="mm", kinds=["pore"], where="not at_corner")
+    pores = [box(make, number, float(20 * number), 1.0, kind="pore") for number in range(1, 4)]
+    doubtful = box(make, 4, 90.0, 1.0, kind="pore", at_corner=None)
+    for decision in ("guarded", "simple"):
+        for limit, outcome in ((0.0017, "within"), (0.0014, "undecided"), (0.0011, "exceeds")):
+            assert one(make, {**rule, "limit": limit}, *pores, doubtful, decision=decision).outcome == outcome
+
+
+def test_a_sum_that_stands_in_for_a_window_is_weighed_as_the_limits_ask(make):
+    """8 mm in all, each 4 mm known to 0.3 mm, where no place along the weld is known: 8.3 mm is too close to be told by a
+    guarded decision, and kept by a simple one.
+    """
+    features = [box(make, number, at, 4.0, U_length_mm=0.3) for number, at in ((1, 0.0), (2, 100.0))]
+    rule = make.rule(test="window", window_mm=50, limit=8.3)
+    assert one(make, rule, *features, weld=None).outcome == "not-measured"
+    assert one(make, rule, *features, weld=None, decision="simple").outcome == "within"
+    assert one(make, {**rule, "limit": 8.7}, *features, weld=None).outcome == "within"

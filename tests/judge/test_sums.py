@@ -55,3 +55,12 @@ def test_without_a_budget_that_explains_U_all_is_added_linearly(make, changes):
     known = budgeted(make, 1, 2.0, tip=0.05, scale=0.01, radius=0.02)
     other = budgeted(make, 2, 2.0, tip=0.05, scale=0.01, radius=0.02, **changes)
     assert math.isclose(total(make, known, other).U, known.U_length_mm + other.U_length_mm, rel_tol=1e-9)
+
+
+def test_only_lengths_add_by_the_budget_of_a_length(make):
+    """Areas of features whose lengths have budgets: their own U add linearly."""
+    areas = {"area_mm2": 3.0, "U_area_mm2": 0.25}
+    features = [budgeted(make, i, 2.0, tip=0.05, scale=0.01, radius=0.02, **areas) for i in (1, 2)]
+    rule = make.rule(id="total", test="sum", size="area_mm2", limit=10)
+    (verdict,) = make.judged(make.limits(rule), *features).verdicts
+    assert (verdict.value, verdict.U) == (6.0, 0.5)

@@ -189,7 +189,9 @@ def test_a_spike_that_reaches_a_side_touches_it_and_one_that_passes_it_crosses(d
     ceiling[150] = [150.5, -deep]
     ring = np.roll(np.concatenate([floor, [[300.0, y] for y in range(1, 40)], ceiling, [[0.0, y] for y in range(39, 0, -1)]]),
                    head, axis=0)  # fmt: skip
-    for one in (ring, ring[::-1], ring[:, ::-1]):
+    ways = [(np.cos(turn), np.sin(turn)) for turn in np.arange(0.1, 3.0, 0.4)]
+    turned = [1e7 * ring @ np.array([[c, s], [-s, c]]) for c, s in ways]  # where the tip lies on the side but for rounding
+    for one in (ring, ring[::-1], ring[:, ::-1], *turned):
         assert polygons_of._crosses(one) is crosses
         assert crossing(Rings.of([one]))[0] == crosses
 
@@ -393,3 +395,17 @@ def test_few_points_are_tried_in_pairs(slim, monkeypatch):
     (extent,), _ = diameters(Rings.of([shape]))
     assert extent == pytest.approx(2.0, rel=1e-12)
     assert tried == [200 if slim == 1.0 else 2 * 35]
+
+
+def test_the_distance_between_sides_is_nothing_where_they_cross():
+    """Sides of two triangles: an X, a T that touches, a T that stops short by 1, side by side 2 apart, end to end 3 apart."""
+    sides = {
+        0.0: [([0, 0], [10, 10], [10, 0], [0, 10]), ([0, 0], [10, 0], [5, 0], [5, 8]), ([0, 0], [9, 1], [6, -1], [1, 2])],
+        1.0: [([0, 0], [10, 0], [5, 1], [5, 8])], 2.0: [([0, 0], [10, 0], [3, 2], [13, 2])],
+        3.0: [([0, 0], [4, 0], [7, 0], [9, 0])],
+    }  # fmt: skip
+    for apart, pairs in sides.items():
+        for a, b, c, d in pairs:
+            for first, second in (((a, b), (c, d)), ((b, a), (c, d)), ((c, d), (b, a))):
+                rings = Rings.of([np.array([*first, [100.0, 50.0]], float), np.array([*second, [100.0, -50.0]], float)])
+                assert polygons_of.edge_gaps(rings, np.array([0]), np.array([3])) == pytest.approx([apart], abs=1e-12)

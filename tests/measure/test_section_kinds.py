@@ -60,6 +60,7 @@ def test_a_crack_stays_one_unless_it_runs_along_the_fusion_line_and_may_be_unfus
         (166.0, 0.0, "lack-of-inter-run-fusion"),
         (16.0, -0.5, "crack"),
         (90.0, -0.5, "crack"),
+        (0.0, 0.5, "crack"),  # unless its log-odds are less than that
         (0.0, 0.6, "crack"),
     ],
 )
@@ -208,3 +209,12 @@ def test_of_two_fusion_lines_the_nearer_one_tells():
     """A line along the right flank of the V: the left one, which it crosses the course of, says nothing."""
     assert kinds([line(11.9, 4.0, -FLANK, "crack", -0.5)]) == [SIDE]
     assert kinds([line(11.9, 4.0, FLANK, "crack", -0.5)]) == ["crack"]
+
+
+def test_at_and_beyond_the_fusion_line_are_told_at_the_distance_that_decides():
+    """In a butt weld, level beside a level line: 0.45 mm off it lies at the line no more and beyond it not yet."""
+    toes = (np.array([[6.0, 0.0], [9.0, 0.0]]),)
+    path, one = np.array([[8.0, 5.0], [9.0, 5.0], [10.0, 5.0]]), line(9.0, 5.0, 0.0, "crack", -0.5)
+    for off, kind in ((0.44, SIDE), (section_kinds.AT_LINE_MM, "crack"), (0.46, BETWEEN)):
+        line_mm = np.array([[0.0, 0.0], [20.0, 0.0]])
+        assert section_kinds._kind(one, path * [1, 0] + [0, off], [line_mm], None, toes, 0.05) == kind

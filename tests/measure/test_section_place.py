@@ -125,3 +125,8 @@ def test_a_fusion_line_is_longer_than_a_millimetre(long_mm, lines):
     flank = np.linspace([9.8, 0.0], [10.0, np.sqrt((long_mm / 2) ** 2 - 0.04)], 30)
     shallow = np.concatenate([flank, (flank * [-1, 1] + [20, 0])[::-1][1:]])
     assert len(fusion_lines(shallow, METAL)) == lines
+
+
+def test_fusion_lines_of_no_length_tell_no_share():
+    """Two points in one place: nothing of which a part could be unfused."""
+    assert unfused([square(5.0, 5.0, 1.0)], [np.full((2, 2), 5.0)]) is None

@@ -38,9 +38,8 @@ def photographed(radius, depth, half_deg, px_mm, blur_px, seed=0, noise=0.004, r
     left, right = np.radians(half_deg), np.radians(half_deg if right_deg is None else right_deg)
     reach = depth * np.tan(max(left, right)) + radius + 12 * px_mm
     width, height = int(2 * reach / px_mm), int((depth + 24 * px_mm) / px_mm)
-    ys, xs = np.mgrid[0 : height * fine, 0 : width * fine]
-    x = (xs + 0.5) / fine * px_mm - reach + rng.uniform(-0.5, 0.5) * px_mm
-    y = (ys + 0.5) / fine * px_mm - 12 * px_mm
+    x = (np.arange(width * fine) + 0.5) / fine * px_mm - reach + rng.uniform(-0.5, 0.5) * px_mm
+    y = (np.arange(height * fine)[:, None] + 0.5) / fine * px_mm - 12 * px_mm
     centre = depth - radius
 
     def open_at(half):

@@ -226,13 +226,13 @@ def test_the_right_lean_is_chosen_where_a_strip_leans_about_its_own_length(cards
 
 def smeared(rgb, length_px, turn_deg):
     """The picture as a camera takes it that moves on a straight way at an even pace: light averaged along that way."""
-    light = (rgb / 255.0) ** 2.2
+    light = (rgb[..., 0] / 255.0) ** 2.2  # of a grey picture
     along = np.linspace(-0.5, 0.5, 4 * round(length_px) + 1) * length_px
     way = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
-    size = rgb.shape[1::-1]
+    size = light.shape[::-1]
     moves = [np.array([[1, 0, step * way[0]], [0, 1, step * way[1]]]) for step in along]
     total = np.mean([cv2.warpAffine(light, move, size, borderMode=cv2.BORDER_REPLICATE) for move in moves], axis=0)
-    return np.round(255 * total ** (1 / 2.2)).astype(np.uint8)
+    return np.repeat(np.round(255 * total ** (1 / 2.2)).astype(np.uint8)[..., None], 3, axis=2)
 
 
 @pytest.mark.parametrize(("length_px", "turn_deg"), [(9.0, 0.0), (7.0, 110.0), (9.0, 160.0)])

@@ -32,6 +32,7 @@ def printed(name: str, form: str, folder) -> tuple[np.ndarray, float, np.ndarray
     """What the command wrote, as a printer sees it: grey (H, W), its pixels a mm, and where the card's corner lies in mm.
 
     PDF and SVG are drawn by typst's own interpreters (the PDF as a picture on a page), PNG is taken at the resolution it says.
+    Of a page only the card with 2 mm round it is drawn, cut out of it at whole dots of the printer.
     """
     ending, _, paper = form.partition("-")
     path = folder / f"card.{ending}"
@@ -40,13 +41,16 @@ def printed(name: str, form: str, folder) -> tuple[np.ndarray, float, np.ndarray
     if ending == "png":
         picture = Image.open(path)
         return np.asarray(picture.convert("L")), picture.info["dpi"][0] / 25.4, np.array([card_drawing.MARGIN_MM] * 2)
-    page = np.array(card_drawing.PAPERS[paper] if paper else what.sheet_mm)
+    page, per_mm = np.array(card_drawing.PAPERS[paper] if paper else what.sheet_mm), PRINTER_DPI / 25.4
+    corner = (page - what.sheet_mm) / 2 + card_drawing.MARGIN_MM
+    left, top = np.floor((corner - 2.0) * per_mm) / per_mm
+    width, height = np.ceil((np.array([what.width_mm, what.height_mm]) + 4.0) * per_mm) / per_mm
     (folder / "page.typ").write_text(
-        f'#set page(width: {page[0]}mm, height: {page[1]}mm, margin: 0pt)\n#image("card.{ending}", width: 100%)'
+        f"#set page(width: {width}mm, height: {height}mm, margin: 0pt)\n"
+        f'#place(dx: {-left}mm, dy: {-top}mm, image("card.{ending}", width: {page[0]}mm, height: {page[1]}mm))'
     )
     png = typst.compile(folder / "page.typ", format="png", ppi=PRINTER_DPI, ignore_system_fonts=True)
-    corner = (page - what.sheet_mm) / 2 + card_drawing.MARGIN_MM
-    return np.asarray(Image.open(io.BytesIO(png)).convert("L")), PRINTER_DPI / 25.4, corner
+    return np.asarray(Image.open(io.BytesIO(png)).convert("L")), per_mm, corner - [left, top]
 
 
 @pytest.mark.parametrize(

@@ -105,11 +105,13 @@ def reflectance(ruler: Ruler, x, y):
         on *= ~((x > low) & (x < high))
     body = (y > -0.02) & (y < 20) & (x > ruler.first_mm - 4) & (x < ruler.last_mm + 4)
     ground = 0.25 + 0.03 * np.sin(x / 7) * np.cos(y / 5)
-    rng = np.random.default_rng(3)
-    for wave, phase in zip(0.3 * 10 ** rng.uniform(0, 1, 40), rng.uniform(0, 7, 40), strict=True):
-        if ruler.grain:  # streaks at 25 degrees, their ends rounded off over some 20 mm
-            along, across = 0.906 * x + 0.423 * y, 0.906 * y - 0.423 * x
-            ground = ground * (1 + ruler.grain / 9 * np.sin(2 * np.pi * across / wave + phase + 2 * np.sin(along / 20 + phase)))
+    if ruler.grain:  # streaks at 25 degrees, their ends rounded off over some 20 mm
+        rng = np.random.default_rng(3)
+        along, across = 0.906 * x + 0.423 * y, 0.906 * y - 0.423 * x
+        sine, cosine = np.sin(along / 20), np.cos(along / 20)
+        for wave, phase in zip(0.3 * 10 ** rng.uniform(0, 1, 40), rng.uniform(0, 7, 40), strict=True):
+            bow = 2 * (np.cos(phase) * sine + np.sin(phase) * cosine)  # of the sum of two angles
+            ground *= 1 + ruler.grain / 9 * np.sin(2 * np.pi * across / wave + phase + bow)
     return np.where(body, ruler.paper + (ruler.ink - ruler.paper) * on, ground)
 
 
