@@ -1,12 +1,14 @@
-"""Pictures that many tests share, each with its sheet, truth and limits, rendered once a run: a bend and a broken face."""
+"""What many tests share: a bend and a broken face, rendered once a run with sheet, truth and limits; the trees of the code."""
 
 from __future__ import annotations
 
+import ast
 import fcntl
 import json
 import os
 import shutil
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -30,6 +32,12 @@ limit = 3
 unit = "mm"
 sense = "at most"
 """
+
+
+@cache
+def nodes(source: str) -> list[ast.AST]:
+    """Every node of a source text's tree, the whole module first; kept, as several tests read all the code."""
+    return list(ast.walk(ast.parse(source)))
 
 
 class Case(NamedTuple):

@@ -5,10 +5,11 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from functools import cache
 from pathlib import Path
 
 import pytest
+
+from tests.conftest import nodes
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "specimeter"
@@ -56,12 +57,6 @@ def room(module: str) -> str:
     """The second part of a dotted module name: its room."""
     parts = module.split(".")
     return parts[1] if len(parts) > 1 else ""
-
-
-@cache
-def nodes(source: str) -> list[ast.AST]:
-    """Every node of a source text's tree, the whole module first."""
-    return list(ast.walk(ast.parse(source)))
 
 
 def imports_of(source: str) -> set[str]:

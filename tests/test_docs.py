@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from specimeter.cli import COMMANDS
+from tests.conftest import nodes
 
 ROOT = Path(__file__).resolve().parents[1]
 ELSEWHERE = {".venv", ".pytest_cache", "build", "dist"}
@@ -81,9 +82,7 @@ def for_people(path: Path) -> str:
     text = path.read_text(encoding="utf-8")
     if path.suffix != ".py":
         return re.sub(r"```.*?```|`[^`]*`", "", text, flags=re.DOTALL)
-    strings = [
-        node.value for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Constant) and isinstance(node.value, str)
-    ]
+    strings = [node.value for node in nodes(text) if isinstance(node, ast.Constant) and isinstance(node.value, str)]
     return "\n".join(each for each in strings if " " in each)
 
 

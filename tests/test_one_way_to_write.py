@@ -1,10 +1,11 @@
 """Nothing that is kept is written except through specimeter.files: every module is read, and any other way is a failure."""
 
 import ast
-from functools import cache
 from pathlib import Path
 
 import pytest
+
+from tests.conftest import nodes as nodes_of
 
 ROOT = Path(__file__).resolve().parents[1]
 THE_ONE_WAY = "specimeter/files.py"
@@ -66,7 +67,7 @@ def offenders(source: str, own: frozenset[str] = frozenset()) -> list[str]:
 
     `own`: names of objects, 'bench', whose class is of this project and has a method `open` that is read here like all else.
     """
-    nodes = _nodes(source)
+    nodes = nodes_of(source)
     known = _imports(nodes)
     memory = set(_bound_to_memory(nodes, known))
     found = []
@@ -81,18 +82,13 @@ def offenders(source: str, own: frozenset[str] = frozenset()) -> list[str]:
     return found
 
 
-@cache
-def _nodes(source: str) -> list[ast.AST]:
-    return list(ast.walk(ast.parse(source)))
-
-
 def _last_name(node):
     return node.attr if isinstance(node, ast.Attribute) else node.id if isinstance(node, ast.Name) else None
 
 
 def openers_of_our_own(sources) -> frozenset[str]:
     """The names, in small letters, of the project's classes that have a method `open`."""
-    classes = (node for source in sources for node in _nodes(source) if isinstance(node, ast.ClassDef))
+    classes = (node for source in sources for node in nodes_of(source) if isinstance(node, ast.ClassDef))
     return frozenset(
         one.name.lower()
         for one in classes

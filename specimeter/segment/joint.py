@@ -112,10 +112,10 @@ def _pairs(plates: tuple[Run, ...]):
         for k in range(1, min(SKIPPED + 1, len(plates) - 1) + 1):
             after = plates[(i + k) % len(plates)]
             turn = _turn_deg(before, after)
-            if any(before.bears(one) for one in passed):
+            if passed and before.bears(passed[-1]):
                 break
-            if not any(after.bears(one) for one in passed) and all(
-                min(0.0, turn) - FACE_TURN_DEG < one < max(0.0, turn) + FACE_TURN_DEG for one in turns
+            if all(min(0.0, turn) - FACE_TURN_DEG < one < max(0.0, turn) + FACE_TURN_DEG for one in turns) and not any(
+                after.bears(one) for one in passed
             ):
                 yield before, after, turn
             turns.append(turn)

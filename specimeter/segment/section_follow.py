@@ -132,15 +132,15 @@ def _path(strength: np.ndarray, turn: float) -> np.ndarray:
     best = np.empty(doubled.shape, np.float32)
     came = np.zeros(doubled.shape, np.int8)
     best[0] = doubled[0]
+    before = np.full(width + 4, -np.inf, np.float32)  # nothing comes from beyond either side
+    beside = np.lib.stride_tricks.sliding_window_view(before, 5)
+    wandered, across = np.array([2 * turn, turn, 0.0, turn, 2 * turn], np.float32), np.arange(width)
     for k in range(1, 2 * count):
-        before = best[k - 1]
-        choices = np.full((5, width), -np.inf, np.float32)
-        for n, shift in enumerate((-2, -1, 0, 1, 2)):
-            low, high = max(0, -shift), width - max(0, shift)
-            choices[n, low:high] = before[low + shift : high + shift] - turn * abs(shift)
-        pick = np.argmax(choices, axis=0)
+        before[2:-2] = best[k - 1]
+        choices = beside - wandered
+        pick = np.argmax(choices, axis=1)
         came[k] = pick - 2
-        best[k] = choices[pick, np.arange(width)] + doubled[k]
+        best[k] = choices[across, pick] + doubled[k]
     path = np.empty(2 * count, int)
     path[-1] = int(np.argmax(best[-1]))
     for k in range(2 * count - 1, 0, -1):
