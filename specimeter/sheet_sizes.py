@@ -49,6 +49,14 @@ def check_fit(specimen: Any, bend: Any) -> None:
             expected="a former of 0.4 to 100 times the specimen's thickness",
             mend=f"check bend.former_diameter_mm and specimen.specimen_thickness_mm{also}",
         )
+    width = specimen.specimen_width_mm
+    if width is not None and thickness > 1.5 * width:
+        raise wrong(
+            f"a bend specimen {thickness:g} mm thick and only {width:g} mm wide",
+            field="specimen.specimen_thickness_mm",
+            expected="a thickness of at most 1.5 times the width, which is measured along the bend's axis",
+            mend=f"check whether specimen_thickness_mm and specimen_width_mm were exchanged{also}",
+        )
     cut, name = (
         (specimen.specimen_width_mm, "specimen_width_mm")
         if specimen.test == "side-bend"

@@ -49,3 +49,20 @@ def test_a_size_that_does_not_fit_the_others_names_the_inches(tmp_path, thicknes
     with pytest.raises(SheetError) as refused:
         sheet.read(file)
     assert named in refused.value.mend
+
+
+@pytest.mark.parametrize(("thickness", "width", "refused"), [(30.0, 10.0, True), (10.0, 30.0, False), (10.0, 8.0, False)])
+def test_a_thickness_and_a_width_that_were_exchanged_are_refused(tmp_path, thickness, width, refused):
+    """No bend specimen stands on its narrow side; one of a small pipe may be a little thicker than wide (judgement)."""
+    file = tmp_path / "s.toml"
+    file.write_text(
+        f'[specimen]\nid = "A"\ntest = "side-bend"\nspecimen_thickness_mm = {thickness}\nspecimen_width_mm = {width}\n'
+        '[bend]\nformer_diameter_mm = 50.0\nangle_deg = 180.0\naxis = "vertical"\n'
+    )
+    if not refused:
+        assert sheet.read(file).specimen.specimen_width_mm == width
+        return
+    with pytest.raises(SheetError) as error:
+        sheet.read(file)
+    assert error.value.field == "specimen.specimen_thickness_mm"
+    assert "exchanged" in error.value.mend

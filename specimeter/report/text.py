@@ -12,6 +12,7 @@ from specimeter.rounding import plus_minus
 
 WIDTH = 100
 MOST_ROWS = 20
+_LETTERS = {"ß": "ss", "æ": "ae", "Æ": "AE", "ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "đ": "d", "ı": "i"}  # that fall into no parts
 
 
 def summary(record: Record) -> str:
@@ -101,7 +102,7 @@ def wrapped(text: str, indent: str) -> list[str]:
 
 
 def plain(text: str) -> str:
-    """Characters that every terminal shows and none obeys: the usual signs in ASCII, the rest as its letter or code point."""
+    """Characters that every terminal shows and none obeys: the usual signs in ASCII, a letter without its accent, the rest by code point."""
     for sign, ascii_ in (
         ("±", "+-"),
         ("²", "2"),
@@ -120,7 +121,9 @@ def plain(text: str) -> str:
 def _letter(character: str) -> str:
     if character.isascii():
         return character
-    base = unicodedata.normalize("NFKD", character)
+    base = _LETTERS.get(character) or "".join(
+        part for part in unicodedata.normalize("NFKD", character) if not unicodedata.combining(part)
+    )
     return base if base.isascii() and base else f"[U+{ord(character):04X}]"
 
 

@@ -123,7 +123,7 @@ def _other_way(photo: Photo, axis: str) -> SurfaceError:
         file=photo.file,
         field="bend.axis",
         expected="the direction of the crown line in the photograph as it is looked at, upright",
-        mend=f'write axis = "{other}", or give two points on the crown line',
+        mend=f'write axis = "{other}", or give two points on the crown line; if it shows no bend at all, correct specimen.test',
     )
 
 

@@ -50,6 +50,7 @@ LIMITS = f"""# Invented for the samples. Enter the limits of the code that gover
 title = "Bend tests of the invented footbridge"
 basis = "the invented order HW-3, clause 2 (an example, no code)"
 decision = "guarded"
+tests = ["face-bend", "root-bend", "side-bend", "longitudinal-bend"]
 
 [[rule]]
 id = "single"
@@ -106,6 +107,7 @@ BREAK_LIMITS = """# Invented for the samples. Enter the limits of the code that 
 title = "Broken faces of the invented footbridge"
 basis = "the invented order HW-3, clause 3 (an example, no code)"
 decision = "guarded"
+tests = ["nick-break", "fillet-break"]
 
 [[rule]]
 id = "fused"
@@ -174,6 +176,7 @@ SECTION_LIMITS = """# Invented for the samples. Enter the limits of the code tha
 title = "Sections of the invented footbridge"
 basis = "the invented order HW-3, clause 4 (an example, no code)"
 decision = "guarded"
+tests = ["macro-butt", "macro-fillet"]
 
 [[rule]]
 id = "{first_id}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from specimeter.report.text import summary
+from specimeter.report.text import plain, summary
 
 
 def test_it_says_the_finding(five):
@@ -34,6 +34,12 @@ def test_any_text_is_printed_plainly(five, text, identity):
     assert printed.isascii()
     assert all(line.isprintable() for line in printed.split("\n"))
     assert max(len(line) for line in printed.split("\n")) <= 100
+
+
+def test_a_name_with_accents_stays_readable():
+    """Letters lose their accents; what has no plain letter is told by its code point."""
+    assert plain("Jörg Weiß, Åse Řehoř, Michał") == "Jorg Weiss, Ase Rehor, Michal"
+    assert plain("溶接") == "[U+6EB6][U+63A5]"
 
 
 def test_many_features_are_cut_to_a_screen(five):
