@@ -24,7 +24,7 @@ from specimeter.measure.section import Section, apart, section_of, toe_outlines
 from specimeter.measure.section_kinds import named
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
-from specimeter.record import build, edit, further, recompute, store
+from specimeter.record import build, edit, further, recompute, seal, store
 from specimeter.record import folder as folder_of
 from specimeter.record.model import Record
 from specimeter.report import house as houses
@@ -284,6 +284,7 @@ def measure(
     limits = None if limits_file is None else judge_limits.read(limits_file)
     house = houses.beside(Path(sheet_file).parent) if settings_file is None else houses.read(settings_file)
     store.check_writable(out, sheet.specimen.id, replace)
+    seal.check_unsealed(Path(out) / store.folder_name(sheet.specimen.id))
     files = [photo_files] if isinstance(photo_files, str | Path) else list(photo_files)
     own_sheets = sheets.for_photos(sheet, len(files), file=sheet_file)
     for file in files[1:]:  # before minutes go by with the first

@@ -114,6 +114,18 @@ def test_an_existing_record_is_refused_before_the_long_work(done, bend_case):
     assert (done[1] / "record.json").read_bytes() == before
 
 
+def test_an_issued_record_gives_way_to_none(done, bend_case):
+    """It is frozen: not even with `replace`, and before the long work."""
+    stages = []
+    (done[1] / "issue.json").write_text("{}", encoding="utf-8")
+    try:
+        with pytest.raises(RecordError, match="issued(.|\n)*--amend"):
+            job.measure(bend_case.photo, bend_case.sheet, out=done[1].parent, replace=True, progress=stages.append)
+    finally:
+        (done[1] / "issue.json").unlink()
+    assert stages == []
+
+
 def test_without_limits_nothing_is_judged(break_case, tmp_path):
     """The outcome is `no-limits`, and no verdict is made up."""
     record, _ = job.measure(break_case.photo, break_case.sheet, out=tmp_path, method="openings")

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from specimeter.errors import SpecimeterError
+from specimeter.errors import RecordError, SpecimeterError
 from specimeter.record.folder import SUMS, Folder, of_the_system
 from specimeter.record.model import Record
 
@@ -23,6 +23,18 @@ _NOT_SEALED = {SUMS, SEAL, SIGNATURE}
 
 class SignatureError(SpecimeterError, ValueError):
     """A key cannot be read, or signing is not installed."""
+
+
+def check_unsealed(folder: Path) -> None:
+    """Refuse to put another record in the place of an issued one, readable or not. Raises RecordError."""
+    if (folder / SEAL).is_file():
+        raise RecordError(
+            "the record was issued and is frozen, and another one cannot take its place",
+            file=folder,
+            expected="a record that is not issued",
+            mend="give the specimen another id or another --out folder; or begin a new revision of the issued record: "
+            "specimeter issue RECORD --amend --why REASON --by NAME",
+        )
 
 
 def content(record: Record, sha256_of: Mapping[str, str]) -> bytes:

@@ -112,6 +112,7 @@ def test_an_axis_that_runs_the_other_way_is_refused_by_name(case):
         place_surface(case.photo, changed(case.sheet, "bend", axis=other), case.scale)
     assert error.value.field == "bend.axis"
     assert f'axis = "{told}"' in error.value.mend
+    assert "specimen.test" in error.value.mend  # a break measured as a bend ends here too
 
 
 def blank(photo):
