@@ -119,7 +119,7 @@ def test_an_issued_record_gives_way_to_none(done, bend_case):
     stages = []
     (done[1] / "issue.json").write_text("{}", encoding="utf-8")
     try:
-        with pytest.raises(RecordError, match="issued(.|\n)*--amend"):
+        with pytest.raises(RecordError, match=r"issued(.|\n)*--amend"):
             job.measure(bend_case.photo, bend_case.sheet, out=done[1].parent, replace=True, progress=stages.append)
     finally:
         (done[1] / "issue.json").unlink()

@@ -35,15 +35,16 @@ _WHERE = "Features were looked for inside this outline only; surface steeper tha
 def content(record: Record, house: House = PLAIN) -> dict[str, Any]:
     """The whole report as JSON-ready data; every string is safe to show, none is markup.
 
-    Keys: ``title id mark outcome word because points decides sections hash date version laboratory logo language foot``. A
-    section has ``heading`` and ``blocks``; a block's ``is`` names its form: ``text`` (text), ``points`` (items), ``facts``
-    (caption, rows of name and value), ``table`` (caption, heads, rows and a layout as in `block.table`) or
+    Keys: ``title id issued mark outcome word because points decides sections hash date version laboratory logo language
+    foot``. A section has ``heading`` and ``blocks``; a block's ``is`` names its form: ``text`` (text), ``points`` (items),
+    ``facts`` (caption, rows of name and value), ``table`` (caption, heads, rows and a layout as in `block.table`) or
     ``picture`` (alt, caption).
     """
     reviewed, sha256 = record.review.state != "unreviewed", model.sha256(record)
     report = {
         "title": words.heading(_test(record)),
         "id": Said(record.id),
+        "issued": "" if record.issue is None else f"report {record.issue.number}, revision {record.issue.revision}",
         "mark": "" if reviewed else words.UNREVIEWED,
         "outcome": record.outcome,
         "word": words.outcome(record.outcome, reviewed=reviewed),

@@ -65,6 +65,8 @@ def _head(header: Element, report: dict[str, Any], house: House) -> None:
             _add(lines, "p", line)
     _add(header, "p", report["title"], **{"class": "kind"})
     _add(header, "h1", report["id"])
+    if report.get("issued"):
+        _add(header, "p", report["issued"], **{"class": "kind"})
     finding = SubElement(header, "div", {"class": f"finding {report['outcome']}"})
     _add(finding, "p", report["word"], **{"class": "word"})
     _add(finding, "p", report["because"])

@@ -12,7 +12,7 @@ from specimeter.rounding import plus_minus
 
 WIDTH = 100
 MOST_ROWS = 20
-_LETTERS = {"ß": "ss", "æ": "ae", "Æ": "AE", "ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "đ": "d", "ı": "i"}  # that fall into no parts
+_LETTERS = {"ß": "ss", "æ": "ae", "Æ": "AE", "ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "đ": "d", "ı": "i"}  # they have no parts
 
 
 def summary(record: Record) -> str:
@@ -102,7 +102,7 @@ def wrapped(text: str, indent: str) -> list[str]:
 
 
 def plain(text: str) -> str:
-    """Characters that every terminal shows and none obeys: the usual signs in ASCII, a letter without its accent, the rest by code point."""
+    """Characters that every terminal shows and none obeys: signs in ASCII, letters without accents, the rest by code point."""
     for sign, ascii_ in (
         ("±", "+-"),
         ("²", "2"),

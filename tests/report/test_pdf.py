@@ -8,7 +8,8 @@ import pikepdf
 import pytest
 from PIL import Image
 
-from specimeter.report import pdf
+from specimeter.record import model
+from specimeter.report import html, pdf
 
 EVIL = '#panic("x") $ _a_ *b* `c` <d> @e \\ ] [ { } // /* = h #sys.inputs #read("/etc/passwd")'
 ODD = "焊缝 שלום مرحبا 😀 \u202e\u200b\x07 ﷽ Ωμέγα Щит é́̂ 𝔘"
@@ -59,6 +60,20 @@ def to_unicode(font) -> dict[bytes, str]:
 
 def squeezed(text: str) -> str:
     return "".join(text.replace("\u200b", "").replace("\u00ad", "").split())
+
+
+def test_each_page_of_an_issued_report_says_which_one_it_is(five, five_overlay):
+    """Number and revision, as the head of the HTML does: two revisions on a desk are told apart by their first pages."""
+    when = "2026-11-26T08:00:00+00:00"
+    review = model.Review(state="issued", by="A. Miller", when=when)
+    issue = model.Issue(number="R-1", revision=2, by="A. Miller", authorised_by="B. Smith", when=when)
+    record = five.record.model_copy(update={"review": review, "issue": issue})
+    pages = texts(pdf.render(record, [five_overlay]))
+    assert len(pages) > 1
+    assert all("reportR-1,revision2" in squeezed(page) for page in pages)
+    head = html.render(record, [five_overlay]).decode().split("</header>")[0]
+    assert "report R-1, revision 2" in head
+    assert "revision" not in html.render(five.record, [five_overlay]).decode().split("</header>")[0]
 
 
 def test_it_says_that_it_is_pdf_a_2b(data):
