@@ -64,6 +64,7 @@ def parser() -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
             **own,
         )
+        command.set_defaults(stopped="nothing was written")
         module.arguments(command)
         command.set_defaults(run=module.run, refuse=command.error)
     return top
@@ -82,7 +83,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"specimeter: {error}", file=sys.stderr)
         return REFUSED
     except KeyboardInterrupt:
-        print("specimeter: interrupted; nothing was written", file=sys.stderr)
+        print(f"specimeter: interrupted; {options.stopped}", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         sys.stderr.close()
@@ -90,7 +91,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Exception:
         traceback.print_exc()
         print(
-            "specimeter: a fault of the tool, not of your input; nothing was written. Please report the lines above.",
+            f"specimeter: a fault of the tool, not of your input; {options.stopped}. Please report the lines above.",
             file=sys.stderr,
         )
         return FAULT

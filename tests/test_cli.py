@@ -210,6 +210,26 @@ def test_a_fault_of_the_tool_shows_its_traceback(bend_case, tmp_path, capsys, mo
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(
+    ("arguments", "where", "said"),
+    [
+        (["library", "demo", "weld-library"], "specimeter.library.demo.fill", "what was finished before is kept"),
+        (["batch", ".", "--out", "records"], "specimeter.commands.batch.run", "what was finished is kept"),
+        (["demo"], "specimeter.commands.demo.run", "nothing was written"),
+    ],
+)
+def test_what_an_interruption_leaves_is_said_as_it_is(tmp_path, capsys, monkeypatch, arguments, where, said):
+    """A library keeps the pictures that came before, a batch its records; one measurement leaves nothing."""
+
+    def stopped(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(where, stopped)
+    assert cli.main(arguments) == 130
+    assert f"interrupted; {said}" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("wait_s", [0.3, 1.5, 2.5])
 def test_an_interruption_leaves_a_whole_record_or_none(break_case, tmp_path, wait_s):
     """Ctrl-C at several moments."""

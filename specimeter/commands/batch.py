@@ -25,6 +25,7 @@ EPILOG = (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
+    parser.set_defaults(stopped="what was finished is kept, and the same command goes on from there")
     parser.add_argument("source", metavar="FOLDER|MANIFEST.csv", help="folder of photographs and sheets, or a manifest")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the records and the summary")
     parser.add_argument("--limits", metavar="L.toml", help="limits for those that have none of their own")

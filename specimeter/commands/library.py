@@ -29,7 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     for name, (adds, does, says) in ACTIONS.items():
         action = commands.add_parser(name, help=says, description=says[:1].upper() + says[1:] + ".")
         adds(action)
-        action.set_defaults(does=does)
+        action.set_defaults(does=does, stopped="what was finished before is kept, and nothing half-done is left")
 
 
 def run(options: argparse.Namespace) -> int:
