@@ -14,9 +14,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from specimeter import data
 from specimeter.errors import SpecimeterError
+
+if TYPE_CHECKING:
+    from packaging.specifiers import SpecifierSet
 
 PACKAGE = "specimeter"
 OPENCV_WHEELS = ("opencv-python-headless", "opencv-python", "opencv-contrib-python", "opencv-contrib-python-headless")
@@ -86,7 +90,7 @@ def libraries() -> list[Check]:
     return [_library(each.name, each.specifier, each.url) for each in required()]
 
 
-def _library(name: str, specifier, url) -> Check:
+def _library(name: str, specifier: SpecifierSet, url: str | None) -> Check:
     asked = str(specifier) or "any"
     install = f'python -m pip install "{name}{specifier}"'
     try:
@@ -274,7 +278,7 @@ def _needs(name: str) -> Iterable:
     return [each for each in wanted if each.marker is None or each.marker.evaluate({"extra": ""})]
 
 
-def _licence(about) -> str:
+def _licence(about: Any) -> str:
     """The SPDX expression, else the classifiers, else the first line of the free text (core metadata 2.4, PEP 639)."""
     if stated := about.get("License-Expression"):
         return stated

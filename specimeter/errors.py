@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 
 class SpecimeterError(Exception):
@@ -34,7 +36,11 @@ class SpecimeterError(Exception):
         super().__init__(problem)
         self.problem, self.file, self.field, self.expected, self.mend = problem, file, field, expected, mend
 
-    def __reduce__(self):  # keeps the keywords, so the error survives pickling between processes
+    def __reduce__(
+        self,
+    ) -> tuple[
+        Callable[..., SpecimeterError], tuple[Any, ...]
+    ]:  # keeps the keywords, so the error survives pickling between processes
         return _rebuild, (type(self), self.problem, self.file, self.field, self.expected, self.mend)
 
     def __str__(self) -> str:
@@ -47,7 +53,9 @@ class SpecimeterError(Exception):
         return "".join(char if char.isprintable() or char == "\n" else repr(char)[1:-1] for char in text)
 
 
-def _rebuild(cls, problem, file, field, expected, mend):
+def _rebuild(
+    cls: type[SpecimeterError], problem: str, file: str | None, field: str | None, expected: str | None, mend: str | None
+) -> SpecimeterError:
     return cls(problem, file=file, field=field, expected=expected, mend=mend)
 
 

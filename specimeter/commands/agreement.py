@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from specimeter.commands import DONE
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 HELP = "say how far several people agree with each other and with a reference"
 DESCRIPTION = "Kappa with intervals, missed and false rejects, bias of sizes, and gauge repeatability and reproducibility."
@@ -61,7 +65,7 @@ def _study(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _tables(options: argparse.Namespace):
+def _tables(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Calls and sizes from whatever was named."""
     from specimeter.errors import LibraryError
     from specimeter.library import calls, collect, store

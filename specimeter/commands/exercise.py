@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
+from typing import TYPE_CHECKING
 
 from specimeter.commands import DONE
 from specimeter.rounding import counted
+
+if TYPE_CHECKING:
+    from specimeter.library.collect import Result
 
 HELP = "make exercises from a library and collect trainees' results"
 DESCRIPTION = "Exercises open in any browser by double click. A trainee saves a result file; the trainer collects them."
@@ -84,7 +88,7 @@ def _collect_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for tables and the page")
 
 
-def _results(options: argparse.Namespace):
+def _results(options: argparse.Namespace) -> list[Result]:
     from specimeter.library import collect
 
     results = [collect.read(path) for path in options.results]

@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from typing import TYPE_CHECKING
 
 from specimeter.commands import DONE, UNMET
 from specimeter.rounding import counted
+
+if TYPE_CHECKING:
+    from specimeter.library.find import Query
 
 HELP = "keep, find, explain and publish reference pictures"
 DESCRIPTION = "The trainer's library of reference pictures. LIBRARY is a folder made by `specimeter library init`."
@@ -120,7 +124,7 @@ def _find_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
 
-def _query(options: argparse.Namespace):
+def _query(options: argparse.Namespace) -> Query:
     from specimeter.library.find import Query
 
     return Query(

@@ -5,8 +5,16 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from typing import TYPE_CHECKING
 
 from specimeter.commands import DONE, loading, tell
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import TextIO
+
+    from specimeter.photo import Photo
+    from specimeter.record.model import Record
 
 HELP = "measure what photographs of a specimen show and write the record and its report"
 DESCRIPTION = (
@@ -88,7 +96,7 @@ def run(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _lit(file: str):
+def _lit(file: str) -> Photo:
     """The photograph with its linear light, which every stage asks for."""
     from specimeter import photo as photos
 
@@ -97,7 +105,7 @@ def _lit(file: str):
     return photo
 
 
-def _print_finding(summary: str, record, folder, talk, *, as_json: bool) -> None:
+def _print_finding(summary: str, record: Record, folder: Path, talk: TextIO, *, as_json: bool) -> None:
     print(summary, file=talk)
     print(f"\nRecord  {folder}\nReport  {folder / 'report.html'}\n        {folder / 'report.pdf'}", file=talk)
     if as_json:

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
 from specimeter.commands import DONE, loading
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from specimeter.record.model import Record
 
 HELP = "confirm, reject, correct and add features, by a named person"
 DESCRIPTION = (
@@ -93,7 +98,7 @@ def run(options: argparse.Namespace) -> int:
     if options.by is None:
         raise SpecimeterError("the review has no person", field="--by", expected="the name of the person who reviews")
 
-    def change(folder: folders.Folder):
+    def change(folder: folders.Folder) -> Record:
         record = folder.record
         for act in acts:
             record = act(record, by=options.by, when=when)
@@ -156,7 +161,7 @@ def _acts(options: argparse.Namespace) -> Iterator[Callable]:
         yield edit.looked_over
 
 
-def _further(record, *, file: str, by: str, when, why: str | None, register_file: str | None):
+def _further(record: Record, *, file: str, by: str, when: datetime, why: str | None, register_file: str | None) -> Record:
     """The record with a further photograph, measured as the first was."""
     from specimeter import job
     from specimeter.commands import tell
@@ -164,7 +169,17 @@ def _further(record, *, file: str, by: str, when, why: str | None, register_file
     return job.with_photo(record, file, by=by, when=when, why=why, register_file=register_file, progress=tell)
 
 
-def _clicked(record, *, text: str, place: str, photo_files, by: str, when, why: str | None, zone: bool = False):
+def _clicked(
+    record: Record,
+    *,
+    text: str,
+    place: str,
+    photo_files: Sequence[str],
+    by: str,
+    when: datetime,
+    why: str | None,
+    zone: bool = False,
+) -> Record:
     """The record with weld metal, or its heat-affected zone, where a person's points say, measured in the picture."""
     from specimeter import revise
     from specimeter.errors import SpecimeterError
@@ -185,7 +200,7 @@ def _clicked(record, *, text: str, place: str, photo_files, by: str, when, why: 
     return act(record, pictures[number], points, by=by, when=when, why=why)
 
 
-def _asked(record, ask: Callable[[str], str]) -> Iterator[Callable]:
+def _asked(record: Record, ask: Callable[[str], str]) -> Iterator[Callable]:
     """The acts that a person answers with, feature by feature; an empty answer leaves it as it is."""
     from functools import partial
 
@@ -249,7 +264,7 @@ def _pair(text: str) -> tuple[str, str]:
     return name.strip(), value.strip()
 
 
-def _value(text: str):
+def _value(text: str) -> str | float | bool | None:
     """true, false, a number or a text, as a TOML value would be; nothing takes the entry out."""
     if text in ("true", "false"):
         return text == "true"

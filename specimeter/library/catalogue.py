@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import sqlite3
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -65,7 +66,7 @@ def add(store: Store, copy: picture.Copy, entry: Entry, *, who: str = "") -> Add
     return Added(id=id_, new=True, nearly=nearly)
 
 
-def insert(sql, row: tuple, hash_: bytes, looks: bytes, entry: Entry, now: str) -> int:
+def insert(sql: sqlite3.Connection, row: tuple, hash_: bytes, looks: bytes, entry: Entry, now: str) -> int:
     """The rows of one new entry, inside a transaction; `row` is from sha256 to height_px. Returns its number."""
     cursor = sql.execute(
         "INSERT INTO entry (sha256, source_sha256, suffix, bytes, width_px, height_px, hash, look, place, added, data) "
@@ -73,6 +74,7 @@ def insert(sql, row: tuple, hash_: bytes, looks: bytes, entry: Entry, now: str) 
         (*row, hash_, looks, now, _json(entry)),
     )
     id_ = cursor.lastrowid
+    assert id_ is not None  # a row was put in
     place = place_of(entry.quality, id_)
     sql.execute("UPDATE entry SET place = ? WHERE id = ?", (place, id_))
     sql.execute("INSERT INTO finder (rowid, words, facets) VALUES (?, ?, ?)", (place, words_of(entry), facets_of(entry)))

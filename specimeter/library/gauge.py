@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -146,7 +147,7 @@ def by_variances(values: np.ndarray) -> Gauge:
     return _gauge("ANOVA", EV, AV, PV, values.shape, table=tuple(lines), pooled=pooled)
 
 
-def _gauge(method: str, EV: float, AV: float, PV: float, shape: tuple[int, int, int], **more) -> Gauge:
+def _gauge(method: str, EV: float, AV: float, PV: float, shape: tuple[int, int, int], **more: Any) -> Gauge:
     GRR = float(np.hypot(EV, AV))
     TV = float(np.hypot(GRR, PV))
     whole = {"EV": EV, "AV": AV, "GRR": GRR, "PV": PV}

@@ -27,7 +27,7 @@ def asset(name: str) -> bytes:
 
 def new(
     title: str, site: str, *, root: str = "", here: str = "", scripts: Iterable[str] = (), nav: Sequence[tuple[str, str]] = ()
-):
+) -> tuple[Element, Element]:
     """A page with its head and foot; returns the whole and its ``main`` element.
 
     Parameters

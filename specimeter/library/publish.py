@@ -201,7 +201,7 @@ def _contact(main: Element, ones: Sequence[Kept], root: str) -> None:
         add(link, "span", _about(one), **{"class": "about"})
 
 
-def _index(ones: Sequence[Kept], known: knowledge.Knowledge, title: str, nav) -> Element:
+def _index(ones: Sequence[Kept], known: knowledge.Knowledge, title: str, nav: explain.Nav) -> Element:
     page, main = new(title, title, here="Pictures", nav=nav, scripts=("assets/data.js", "assets/search.js"))
     add(main, "h1", title)
     add(main, "p", f"{counted(len(ones), 'picture')} of opened weld specimens.", **{"class": "lead quiet"})
@@ -232,7 +232,7 @@ def _index(ones: Sequence[Kept], known: knowledge.Knowledge, title: str, nav) ->
     return page
 
 
-def _entry_page(one: Kept, known: knowledge.Knowledge, title: str, nav) -> Element:
+def _entry_page(one: Kept, known: knowledge.Knowledge, title: str, nav: explain.Nav) -> Element:
     entry = one.entry
     page, main = new(entry.title, title, root="../", here="Pictures", nav=nav)
     add(main, "h1", entry.title)
@@ -294,7 +294,7 @@ def _entry_page(one: Kept, known: knowledge.Knowledge, title: str, nav) -> Eleme
     return page
 
 
-def _exercises(out: Path, exercises: Sequence[Path], title: str, nav) -> None:
+def _exercises(out: Path, exercises: Sequence[Path], title: str, nav: explain.Nav) -> None:
     page, main = new("Exercises", title, here="Exercises", nav=nav)
     add(main, "h1", "Exercises")
     items = SubElement(main, "ul", {"class": "kinds"})

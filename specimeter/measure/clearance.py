@@ -157,7 +157,9 @@ def _within(runs: _Runs, one: np.ndarray, two: np.ndarray, bound: np.ndarray) ->
     return one[close], two[close]
 
 
-def _edges_near(rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray):
+def _edges_near(
+    rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Edges of run ``which[k]`` within ``reach[k]`` of the box of run ``other[k]``: numbers k, indices of first points."""
     counts = runs.counts[which]
     pair, edge = np.repeat(np.arange(len(which)), counts), spans(runs.starts[which], counts)
@@ -170,7 +172,9 @@ def _edges_near(rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray,
     return pair, edge
 
 
-def _least_gaps(rings: Rings, reach: np.ndarray, pair_one, edge_one, pair_two, edge_two) -> np.ndarray:
+def _least_gaps(
+    rings: Rings, reach: np.ndarray, pair_one: np.ndarray, edge_one: np.ndarray, pair_two: np.ndarray, edge_two: np.ndarray
+) -> np.ndarray:
     """Least distance between the listed edges of each pair of runs, shape (pairs,); inf where none comes within reach."""
     counts = np.bincount(pair_two, minlength=len(reach))
     first = np.cumsum(counts) - counts

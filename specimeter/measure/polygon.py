@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -365,7 +365,7 @@ def _thinned(kept: np.ndarray, rings: Rings) -> np.ndarray:
     return np.concatenate(parts)
 
 
-def _tables(starts: np.ndarray, most: int | None = None):
+def _tables(starts: np.ndarray, most: int | None = None) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     """Polygons of like size, none empty, as rectangular index tables (chosen polygons, indices), short ones padded with their
     last point.
     """

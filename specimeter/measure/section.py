@@ -231,9 +231,9 @@ def measure_section(
     gap = gap if facts["told"] else None
     off = thickness_off(toes, plates, thickness_mm, scale.u_rel) if test == "macro-butt" else 0.0
     u_rel = float(np.hypot(scale.u_rel, off))
-    other = None if doubled_px is None or not len(doubled_px[0]) else (surface.develop(doubled_px[0]), doubled_px[1] * px_mm)
+    doubled = None if doubled_px is None or not len(doubled_px[0]) else (surface.develop(doubled_px[0]), doubled_px[1] * px_mm)
     spread = spread_of(
-        evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm, unclear_mm=hidden, doubled_mm=other
+        evaluate, outline, plates, weld, drawn, px_mm=px_mm, u_edge_mm=u_edge_mm, unclear_mm=hidden, doubled_mm=doubled
     )
     if metal is not None:
         spread |= spread_of_metal(evaluate, outline, plates, [surface.develop(one) for one in metal.tried_px], spread)
@@ -268,17 +268,17 @@ def measure_section(
         enter("haz_width_mm", metal.haz_mm, np.hypot(np.hypot(metal.u_alike_mm, metal.u_haz_mm), u_rel * metal.haz_mm))
     cuts = []
     for number, toe in enumerate(toes, start=1):
-        one = None
-        if toe.notch is not None:
-            hazy, edge = u_unclear(toe.notch, hidden, px_mm=px_mm), NOTCH_EDGE_PX * px_mm
-            one = measure_undercut(
-                toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=edge, u_rel=u_rel, off_mm=hazy
-            )
-        if one is not None:
-            seen, fitted = surface.project(uncrossed(toe.notch)), surface.project(one.outline)
-            why = too_uncertain("opening_angle_deg", one.opening_angle_deg, K * one.u_opening_angle_deg)
+        if toe.notch is None:
+            continue
+        hazy, edge = u_unclear(toe.notch, hidden, px_mm=px_mm), NOTCH_EDGE_PX * px_mm
+        cut = measure_undercut(
+            toe.notch, toe.plate, blur_mm=blur_px * px_mm, px_mm=px_mm, u_edge_mm=edge, u_rel=u_rel, off_mm=hazy
+        )
+        if cut is not None:
+            seen, fitted = surface.project(uncrossed(toe.notch)), surface.project(cut.outline)
+            why = too_uncertain("opening_angle_deg", cut.opening_angle_deg, K * cut.u_opening_angle_deg)
             lacking = {} if why is None else {"opening_angle_deg": why}
-            cuts.append(ToeUndercut(toe=number, undercut=one, outline_px=seen, fitted_px=fitted, missing=lacking))
+            cuts.append(ToeUndercut(toe=number, undercut=cut, outline_px=seen, fitted_px=fitted, missing=lacking))
     if facts["untold"] and "penetration_mm" not in values:
         missing["penetration_mm"] = facts["untold"]
     missing |= {name: _why(name, no_metal, metal) for name in NAMES[test] if name not in values and name not in missing}

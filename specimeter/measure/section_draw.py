@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -11,17 +12,19 @@ from specimeter.segment.faying_line import Faying
 from specimeter.segment.joint import find_butt, find_fillet
 from specimeter.segment.plates import Run
 from specimeter.segment.polylines import area_mm2, corner
+from specimeter.segment.weld_face import Toe
 
 MOST_REACH = 0.8  # of the leg on the plate that runs through: a gap that begins farther in shows too faintly to be followed
 TOGETHER = "both fusion lines run together before the root side: look there for plates that are not fused"
 SHORT = "the weld metal seems to end before the plates' corner, but no gap shows there: look for a root that is not fused"
 LEAST_ROOT_MM = 0.2  # of the faying line that is drawn where the weld reaches no farther in than the plates' corner
+Found = tuple[dict[str, Drawn], tuple[Toe, ...], dict[str, Any]]  # sizes drawn, toes in the record's order, what to say
 LEAST_BEAD_MM = 0.2  # a root that stands out by as much shows weld metal on that side: the weld goes through
 
 
 def evaluator(
     test: str, thickness_mm: float | None, photo_ways: np.ndarray, gap: Faying | None, *, square: bool = False
-) -> Callable:
+) -> Callable[[np.ndarray, tuple[Run, ...], np.ndarray | None], Found | None]:
     """A function of outline and weld metal in mm: the sizes drawn, the toes in the record's order, and what to say; or None.
 
     `photo_ways`: what leads right and down in the photograph, by which a butt's plates are numbered; `gap`: where a fillet's
@@ -32,7 +35,7 @@ def evaluator(
     (`root`), a butt's toes on the root side (`below`), and its sizes if that were the weld's face (`turned`).
     """
 
-    def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
+    def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None) -> Found | None:
         joint = find_fillet(outline, plates)
         if joint is None:
             return None
@@ -78,7 +81,7 @@ def evaluator(
         }
         return drawn, toes, {**facts, "root": np.array([root, root + max(deep, LEAST_ROOT_MM) * inward])}
 
-    def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None):
+    def of_butt(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None) -> Found | None:
         joint = find_butt(outline, plates)
         if joint is None:
             return None

@@ -45,7 +45,14 @@ def named(outlines: Sequence[Outline], section: Section, surface: Surface, area:
     return found
 
 
-def _kind(one: Outline, path: np.ndarray, lines: Sequence[np.ndarray], root: np.ndarray | None, toes, px_mm: float) -> str:
+def _kind(
+    one: Outline,
+    path: np.ndarray,
+    lines: Sequence[np.ndarray],
+    root: np.ndarray | None,
+    toes: Sequence[np.ndarray],
+    px_mm: float,
+) -> str:
     at_line, at_root = (max(near, AT_PX * px_mm) for near in (AT_LINE_MM, AT_ROOT_MM))
     if any(_beneath(path, toe, at_root) for toe in toes):
         return "overlap"

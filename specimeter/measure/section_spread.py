@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
 from specimeter.measure.weld_sizes import Drawn
 from specimeter.segment.faying_line import Faying
-from specimeter.segment.plates import fitted_again
+from specimeter.segment.plates import Run, fitted_again
 from specimeter.segment.weld_face import Toe
 from specimeter.segment.weld_metal import WeldMetal
 
@@ -35,15 +35,15 @@ def u_edge(px_mm: float, confidence: float) -> float:
 
 def spread_of(
     evaluate: Callable,
-    outline,
-    plates,
-    weld,
+    outline: np.ndarray,
+    plates: tuple[Run, ...],
+    weld: np.ndarray | None,
     drawn: Mapping[str, Drawn],
     *,
     px_mm: float,
     u_edge_mm: float,
-    unclear_mm,
-    doubled_mm=None,
+    unclear_mm: np.ndarray,
+    doubled_mm: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> dict[str, float]:
     """Standard uncertainty of each size from the outline: displaced alike all round, perturbed along it, and each stretch whose
     edge the photograph does not show displaced by itself; `unclear_mm`: places (N, 2) of such stretches. Where a further edge
@@ -114,7 +114,9 @@ def _bumps(outline: np.ndarray, unclear_mm: np.ndarray, step: float) -> list[np.
     return found
 
 
-def spread_of_metal(evaluate: Callable, outline, plates, tried, spread: Mapping[str, float]) -> dict[str, float]:
+def spread_of_metal(
+    evaluate: Callable, outline: np.ndarray, plates: tuple[Run, ...], tried: Sequence[np.ndarray], spread: Mapping[str, float]
+) -> dict[str, float]:
     """Standard uncertainty of what is had from the weld metal: the outline's own, and that of other likely lines."""
     again = [found[0] for weld in tried if (found := evaluate(outline, plates, weld)) is not None]
     result = {}

@@ -10,7 +10,7 @@ import scipy
 
 from specimeter.segment.plates import Run
 from specimeter.segment.polylines import area_mm2, corner, crossings, nearest
-from specimeter.segment.weld_face import WeldFace
+from specimeter.segment.weld_face import Toe, WeldFace
 
 NARROW_MM, ABOVE_MM = 0.8, (0.2, 0.4, 0.6, 0.8, 1.0)  # of weld metal that is no root run; over its deepest place, where asked
 SPIKE_MM, SPIKE_SHARE, STEP_MM = 1.0, 4, 0.05  # over which a face is steadied, that part of it at most; steps along it
@@ -203,5 +203,5 @@ def _mean_normal(left: Run, right: Run) -> np.ndarray:
     return normal / np.hypot(*normal)
 
 
-def _extended(toes, middle: np.ndarray) -> tuple[np.ndarray, ...]:
+def _extended(toes: Sequence[Toe], middle: np.ndarray) -> tuple[np.ndarray, ...]:
     return tuple(np.array([toe.plate.point, toe.plate.at(float(toe.plate.along(middle[None])[0]))]) for toe in toes)

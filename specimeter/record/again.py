@@ -12,6 +12,7 @@ from specimeter.photo import Photo
 from specimeter.record import build, rebuild, recompute
 from specimeter.record.model import Cut, Record
 from specimeter.scale.crown import CALLIPER
+from specimeter.scale.model import Scale
 from specimeter.scale.surface import Flat
 from specimeter.segment.area import examined_area
 from specimeter.segment.model import Outline
@@ -111,7 +112,7 @@ def _dumped(cut: Cut) -> dict:
     return cut.model_dump(mode="json", exclude_none=True)
 
 
-def _by_width(scale) -> bool:
+def _by_width(scale: Scale) -> bool:
     return str(scale.evidence.get("height_from", "")).startswith(CALLIPER)
 
 

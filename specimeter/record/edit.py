@@ -259,8 +259,10 @@ def same(record: Record, id: str, other: str | None, *, by: str, when: datetime,
     return _changed(record, {id: {"same_as": other}}, by=by, when=when, what="linked", why=why)
 
 
-def observe(record: Record, name: str, value: bool | str, *, by: str, when: datetime, why: str | None = None) -> Record:
-    """What a person saw and no picture measures: true, false or ``"undetermined"``."""
+def observe(
+    record: Record, name: str, value: bool | str | float | None, *, by: str, when: datetime, why: str | None = None
+) -> Record:
+    """What a person saw and no picture measures: true, false or ``"undetermined"``; None takes it out."""
     return enter(record, f"observations.{name}", value, by=by, when=when, why=why)
 
 

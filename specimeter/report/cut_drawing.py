@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from PIL import Image, ImageDraw
 
 from specimeter.record.model import Cut, Record
 from specimeter.report.cut import SHORT, radius, said, undercuts
 from specimeter.report.pen import DARK, Style, drawable, stroke, text_size, write
+from specimeter.report.scale_bar import Place
 
 LAID_DOWN = "dilution"  # measured by an area, what was laid down before the plates' surfaces, and not by a dimension
 DIMENSION = Style(colour=(255, 236, 120))
@@ -16,7 +19,7 @@ FUSION = Style(dashes=(9, 3, 2, 3), colour=(255, 190, 130))
 KNOWN = ((0.4, 0.05), (1.2, 1.0))  # depth and root radius in mm of the two notches that are compared
 
 
-def strokes(picture: np.ndarray, cut: Cut, place, width_px: float) -> list[tuple[np.ndarray, str, str]]:
+def strokes(picture: np.ndarray, cut: Cut, place: Place, width_px: float) -> list[tuple[np.ndarray, str, str]]:
     """Draw every construction in place; returns each dimension's line on the picture, its size's name and its short name."""
     if cut.weld_px is not None:
         stroke(picture, place(np.array(cut.weld_px)), FUSION, width_px=0.7 * width_px)
@@ -28,9 +31,9 @@ def strokes(picture: np.ndarray, cut: Cut, place, width_px: float) -> list[tuple
             stroke(picture, place(np.array(line)), BASE, width_px=0.5 * width_px, closed=False)
     for drawn in cut.drawn:
         if drawn.size in SHORT:
-            line = place(np.array(drawn.lines_px[0]))
-            stroke(picture, line, DIMENSION, width_px=0.8 * width_px, closed=False)
-            labelled.append((line, drawn.size, SHORT[drawn.size]))
+            shown = place(np.array(drawn.lines_px[0]))
+            stroke(picture, shown, DIMENSION, width_px=0.8 * width_px, closed=False)
+            labelled.append((shown, drawn.size, SHORT[drawn.size]))
     return labelled
 
 
@@ -44,12 +47,12 @@ def framed(cut: Cut, area_px: np.ndarray) -> np.ndarray:
     return np.array([points.min(axis=0) - margin, points.max(axis=0) + margin])
 
 
-def label(record: Record, name: str, short: str, say=str) -> str:
+def label(record: Record, name: str, short: str, say: Callable[[str], str] = str) -> str:
     """What stands beside a dimension; `say` puts it into another language."""
     return drawable(f"{say(short)} {say(said(record, name) or '')}".strip().replace("²", "2"))
 
 
-def notches(record: Record, width: int, height: int, say=str) -> Image.Image:
+def notches(record: Record, width: int, height: int, say: Callable[[str], str] = str) -> Image.Image:
     """The record's undercuts beside a shallow sharp and a deep round one, all to one scale, with their factors."""
     shapes = [
         (*_known(depth, r), f"{depth:g} mm deep, root {r:g} mm: x {1 + 2 * np.sqrt(depth / r):.1f}") for depth, r in KNOWN

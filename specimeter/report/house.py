@@ -14,6 +14,7 @@ import io
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PIL import Image, UnidentifiedImageError
 from pydantic import Field
@@ -23,6 +24,9 @@ from specimeter.report import language as languages
 from specimeter.report.language import ENGLISH, SHIPPED, Language
 from specimeter.sheet_fields import Text, words
 from specimeter.toml_file import Table, validated
+
+if TYPE_CHECKING:
+    import numpy as np
 from specimeter.toml_file import read as read_toml
 
 FILE, LOGO, CATALOGUE = "settings.toml", "logo.png", "language.toml"
@@ -116,7 +120,7 @@ def _picture(file: Path, settings: Path) -> bytes:
     return png.getvalue()
 
 
-def _flat(picture: Image.Image):
+def _flat(picture: Image.Image) -> np.ndarray:
     """Pixels (H, W, 3) over white: PDF/A-2b and print have no use for transparency."""
     import numpy as np
 

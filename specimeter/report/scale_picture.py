@@ -7,6 +7,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 from PIL import Image
 
 from specimeter.photo import Photo
@@ -38,7 +39,7 @@ def draw(photo: Photo, scale: Scale) -> Image.Image:
     picture = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if factor > 1 else cv2.INTER_CUBIC))
     unit = max(1, round(max(size) / 900))
 
-    def place(points_px) -> np.ndarray:
+    def place(points_px: ArrayLike) -> np.ndarray:
         return (np.asarray(points_px, float).reshape(-1, 2) + 0.5) / factor - 0.5
 
     for piece in _grid(photo, scale):

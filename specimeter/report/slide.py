@@ -65,7 +65,9 @@ class _Column:
         letter = max(text_size("abcdefghij klmnop 123", size)[0] / 21, 1)
         return textwrap.wrap(text, max(int(self.width / letter), 8))
 
-    def write(self, text: str, size: int, *, fill=DARK, after: int = 0, most: int = 3, said: bool = False) -> None:
+    def write(
+        self, text: str, size: int, *, fill: tuple[int, int, int] = DARK, after: int = 0, most: int = 3, said: bool = False
+    ) -> None:
         lines = self.lines(text if said else self.say(text), size)
         if len(lines) > most:
             lines = [*lines[: most - 1], lines[most - 1][: max(len(lines[most - 1]) - 3, 1)] + "..."]

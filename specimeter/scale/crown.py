@@ -7,7 +7,7 @@ print or to how far the lens was.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -258,7 +258,7 @@ def with_height(scale: Scale, height: Height, doubts: tuple[str, ...] = (), *, t
     return better
 
 
-def _budgets(scale: Scale, height: Height):
+def _budgets(scale: Scale, height: Height) -> Callable[[np.ndarray], tuple[Term, ...]]:
     """Of a scale that cannot be raised: its own lines, with what tells the height in the place of the height."""
 
     def budget_at(point_px: np.ndarray) -> tuple[Term, ...]:

@@ -155,7 +155,9 @@ def _scattered(edge: Edge, half: int, row: np.ndarray) -> np.ndarray:
     return u_px * max(1.0, scatter / float(np.median(u_px)))
 
 
-def _fit(combs: list[Comb], lens: Focal, photo: Any, over) -> tuple[list[RuleFit], list[Comb], str | None]:
+def _fit(
+    combs: list[Comb], lens: Focal, photo: Any, over: tuple[float, float] | None
+) -> tuple[list[RuleFit], list[Comb], str | None]:
     """The view by both edges where they agree, else by the first alone, and then what is to be said."""
     size = {"focal": lens, "width_px": photo.width_px, "height_px": photo.height_px, "lens_distance_mm": over}
     alone = fit_rule(combs[:1], **size)
@@ -216,7 +218,7 @@ def _cautions(fits: Sequence[RuleFit], combs: Sequence[Comb]) -> tuple[str, ...]
 
 def _evidence(
     photo: Any,
-    chosen,
+    chosen: Sequence[tuple[Edge, float]],
     fit: RuleFit,
     combs: Sequence[Comb],
     lens: Focal,
@@ -243,7 +245,7 @@ def _evidence(
     }
 
 
-def _misses(fit: RuleFit, combs: Sequence[Comb], chosen) -> list[np.ndarray]:
+def _misses(fit: RuleFit, combs: Sequence[Comb], chosen: Sequence[tuple[Edge, float]]) -> list[np.ndarray]:
     """For each edge, how far each place on its marks, (2, N), lies off the fit along the rule, in mm; NaN where not located."""
     first, misses = 0, []
     for comb, (edge, _) in zip(combs, chosen, strict=True):
@@ -281,7 +283,7 @@ def _edge(edge: Edge, division_mm: float, miss_mm: np.ndarray) -> dict[str, Any]
     }
 
 
-def _outline(fit: RuleFit, chosen) -> np.ndarray:
+def _outline(fit: RuleFit, chosen: Sequence[tuple[Edge, float]]) -> np.ndarray:
     """Corners (4, 2) in pixels round the marks and figures of all edges: what is not the specimen."""
     corners = []
     for edge, division in chosen:

@@ -282,7 +282,9 @@ def contributions(fit: RuleFit, point_px: np.ndarray, height_mm: float) -> tuple
     return float(np.sqrt(np.mean(np.sum(of_marks**2, axis=1)))), tuple(float(value) for value in known)
 
 
-def _known(comb: Comb, focal: Focal, centre, long_px: float, lens_distance_mm) -> tuple[Known, ...]:
+def _known(
+    comb: Comb, focal: Focal, centre: np.ndarray, long_px: float, lens_distance_mm: tuple[float, float] | None
+) -> tuple[Known, ...]:
     """In the order in which the fit reads them: unknowns from LOG_FOCAL on, leans, the line's two ends, the distance."""
     u_centre, off_centre = _U_CENTRE * long_px, "sensor and lens are centred to about this; an uncropped picture"
     corrected, down = (

@@ -226,7 +226,9 @@ def _zone(contrast: np.ndarray, v: np.ndarray) -> tuple[float, float] | None:
     return float(v[low]), float(v[high])
 
 
-def _lengths(contrast, v, zone, own, seen) -> tuple[float, np.ndarray, np.ndarray]:
+def _lengths(
+    contrast: np.ndarray, v: np.ndarray, zone: tuple[float, float], own: np.ndarray, seen: np.ndarray
+) -> tuple[float, np.ndarray, np.ndarray]:
     """To which side long marks reach; how long each mark is from the zone's other end; where its outer end is; in periods."""
     step = v[1] - v[0]
     reach = {}
@@ -273,7 +275,9 @@ def _line(path: Path, n: np.ndarray, outer: np.ndarray) -> tuple[np.ndarray, flo
     return np.array([ends[0, 0], ends[1, 1]]), u
 
 
-def _located(light, path: Path, index: np.ndarray, zone, period: float) -> tuple[np.ndarray, np.ndarray]:
+def _located(
+    light: np.ndarray, path: Path, index: np.ndarray, zone: tuple[float, float], period: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Places (2, N, 2) on each mark and their noise (2, N) in pixels along the row.
 
     Every mark is compared with the middle one of all: its shift is what the slope of the shared form explains best. What

@@ -207,7 +207,7 @@ def _robust_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     return float(level), float(slope)
 
 
-def _refit(picture, reduction: int, path: Path, window: float) -> tuple[Path, bool] | None:
+def _refit(picture: np.ndarray, reduction: int, path: Path, window: float) -> tuple[Path, bool] | None:
     """The path fitted anew to the marks within `window` periods of its origin; and whether that was all of it."""
     centre = float(path.n_of(np.array([0.0]))[0])
     ends = path.n_of(np.array(path.span_px))

@@ -237,7 +237,7 @@ def _line(x: np.ndarray, y: np.ndarray, weight: np.ndarray, allowed: float) -> t
     return level, slope
 
 
-def _row(centres, angle, period, score, reduction: int) -> Row:
+def _row(centres: np.ndarray, angle: np.ndarray, period: np.ndarray, score: np.ndarray, reduction: int) -> Row:
     twice = np.sum(score * np.exp(2j * angle))
     direction = np.angle(twice) / 2
     along = np.array([np.cos(direction), np.sin(direction)])

@@ -105,7 +105,16 @@ def _same(one: Candidate, other: Candidate) -> bool:
     )
 
 
-def _evidence(picture, likely: LikelyFace, start: Bend, depth_mm: float, window_mm, pad: float, cell: float, hide_px) -> _Map:
+def _evidence(
+    picture: Reduced,
+    likely: LikelyFace,
+    start: Bend,
+    depth_mm: float,
+    window_mm: Sequence[float],
+    pad: float,
+    cell: float,
+    hide_px: Sequence[np.ndarray],
+) -> _Map:
     """The structure tensor of the picture on the plane `depth_mm` under the crown, evened out by the local unrest."""
     left, top, right, bottom = np.asarray(window_mm, float) + np.array([-pad, -pad, pad, pad])
     columns, rows = int(np.ceil((right - left) / cell)), int(np.ceil((bottom - top) / cell))
@@ -144,7 +153,14 @@ def _evidence(picture, likely: LikelyFace, start: Bend, depth_mm: float, window_
 
 
 def _best_places(
-    upper: _Map, lower: _Map, bend: Bend, width_mm: float | None, window_mm, flank: float, sizes, count: int
+    upper: _Map,
+    lower: _Map,
+    bend: Bend,
+    width_mm: float | None,
+    window_mm: Sequence[float],
+    flank: float,
+    sizes: Sequence[float] | np.ndarray,
+    count: int,
 ) -> list[tuple[float, float, float, float, float]]:
     """The best places for one direction of the axis, as (score, x, y, width, size)."""
     cell, radius = upper.cell_mm, bend.radius_mm

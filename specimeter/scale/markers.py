@@ -307,7 +307,16 @@ class _Relief:
         return share
 
 
-def _band(linear, origin, tangent, normal, *, half: float, inward: float, outward: float):
+def _band(
+    linear: np.ndarray,
+    origin: np.ndarray,
+    tangent: np.ndarray,
+    normal: np.ndarray,
+    *,
+    half: float,
+    inward: float,
+    outward: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     """Values and (along, across) places of the pixels within `half` along, and in and out across; None if outside."""
     corners = origin + np.array([[a, b] for a in (-half, half) for b in (-inward, outward)]) @ np.array([tangent, normal])
     low = np.floor(corners.min(axis=0)).astype(int)
@@ -322,7 +331,9 @@ def _band(linear, origin, tangent, normal, *, half: float, inward: float, outwar
     return linear[low[1] : high[1] + 1, low[0] : high[0] + 1][inside].astype(float), u[inside], d[inside]
 
 
-def _fit_step(values, u, d, *, half: float, relief: _Relief, blur_px: float, most_shift_px: float):
+def _fit_step(
+    values: np.ndarray, u: np.ndarray, d: np.ndarray, *, half: float, relief: _Relief, blur_px: float, most_shift_px: float
+) -> tuple[float, float, float, float, float, float, float] | None:
     """Least-squares blurred step: offset, slope, blur, black and white each with a slope over u / half; None if no step."""
     ordered = np.argsort(d)
     quarter = max(len(d) // 4, 1)
@@ -366,7 +377,8 @@ def _fit_step(values, u, d, *, half: float, relief: _Relief, blur_px: float, mos
     contrast = best[5] - best[3]
     if contrast <= 0 or noise > 0.25 * contrast or abs(best[0]) + abs(best[1]) > most_shift_px:
         return None
-    return float(best[0]), float(best[1] / half), float(np.exp(best[2])), *map(float, best[3:])
+    black, over_black, white, over_white = map(float, best[3:])
+    return float(best[0]), float(best[1] / half), float(np.exp(best[2])), black, over_black, white, over_white
 
 
 def _meet(edges: list[_Edge]) -> np.ndarray | None:

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from specimeter.scale.budget import term
+from specimeter.scale.budget import Term, term
 from specimeter.scale.crown import CALLIPER, HIGHEST_MM, LOWEST_MM, U_CALLIPER_MM, with_height
 from specimeter.scale.height import Height, Pin, lies_beside
 from specimeter.scale.model import Scale
@@ -114,5 +114,5 @@ def _lens_mm(scale: Scale) -> float:
     return float(scale.view.distance_mm - scale.surface_height_mm)
 
 
-def _line(source: str, value: float, u: float, basis: str):
+def _line(source: str, value: float, u: float, basis: str) -> Term:
     return term(source, value=value, unit="mm", u=u, sensitivity=1.0 / value, basis=basis)

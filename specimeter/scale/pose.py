@@ -404,7 +404,9 @@ def _starts(card: Card, markers: Sequence[Marker], focal: Focal, centre: np.ndar
     return starts
 
 
-def _square_on(points_mm: np.ndarray, points_px: np.ndarray, focal_px: float, centre) -> tuple[np.ndarray, np.ndarray]:
+def _square_on(
+    points_mm: np.ndarray, points_px: np.ndarray, focal_px: float, centre: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Rotation vector and translation of a camera that looks straight down: the similarity that fits the points best."""
     here, there = points_mm @ [1, 1j], (points_px - points_px.mean(axis=0)) @ [1, 1j]
     turn = np.vdot(here, there) / np.vdot(here, here).real  # pixels a millimetre, turned

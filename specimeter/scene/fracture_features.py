@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import shapes
 from specimeter.scene.describe import Opening
@@ -35,12 +36,12 @@ def work_in(relief: Relief, feature: Opening) -> None:
     }.get(feature.kind, _unfused)(relief, feature, box, share, rng)
 
 
-def _blend(field: np.ndarray, box, share: np.ndarray, value) -> None:
+def _blend(field: np.ndarray, box: tuple[slice, slice], share: np.ndarray, value: ArrayLike) -> None:
     part = field[box]
     field[box] = part + (np.asarray(value, np.float32) - part) * (share if field.ndim == 2 else share[..., None])
 
 
-def _flatten(relief: Relief, box, share: np.ndarray, gradient: float = 0.0) -> None:
+def _flatten(relief: Relief, box: tuple[slice, slice], share: np.ndarray, gradient: float = 0.0) -> None:
     """Take the fine slopes of the broken metal away within a feature."""
     for field in (relief.maps.slope_s, relief.maps.slope_a):
         _blend(field, box, share, gradient)
@@ -51,7 +52,7 @@ def _into(share: np.ndarray, per_mm: float) -> np.ndarray:
     return cv2.distanceTransform((share > 0.5).astype(np.uint8), cv2.DIST_L2, 5) / np.float32(per_mm)
 
 
-def _hollow(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
+def _hollow(relief: Relief, feature: Opening, box: tuple[slice, slice], share: np.ndarray, rng: np.random.Generator) -> None:
     """A gas pore: a smooth bowl, bright or oxidised."""
     per_mm = relief.maps.per_mm
     into = _into(share, per_mm)
@@ -76,7 +77,7 @@ def _hollow(relief: Relief, feature: Opening, box, share, rng: np.random.Generat
     _blend(relief.maps.rough, box, share, rough)
 
 
-def _slag(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
+def _slag(relief: Relief, feature: Opening, box: tuple[slice, slice], share: np.ndarray, rng: np.random.Generator) -> None:
     """Slag: a glassy, angular lump that partly fills its bed, with a gap at the rim; glass mirrors little, but sharply."""
     per_mm = relief.maps.per_mm
     into = _into(share, per_mm)
@@ -96,7 +97,7 @@ def _slag(relief: Relief, feature: Opening, box, share, rng: np.random.Generator
     _blend(relief.maps.rough, box, share, rng.uniform(0.06, 0.2))
 
 
-def _unfused(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
+def _unfused(relief: Relief, feature: Opening, box: tuple[slice, slice], share: np.ndarray, rng: np.random.Generator) -> None:
     """Surface that never fused: flat and smooth, as it was cut, ground or rolled, often oxidised by the arc's heat."""
     maps, per_mm = relief.maps, relief.maps.per_mm
     part = relief.height[box]
@@ -145,7 +146,7 @@ def _unfused(relief: Relief, feature: Opening, box, share, rng: np.random.Genera
     _blend(maps.rough, box, share, rough)
 
 
-def _fisheye(relief: Relief, feature: Opening, box, share, rng: np.random.Generator) -> None:
+def _fisheye(relief: Relief, feature: Opening, box: tuple[slice, slice], share: np.ndarray, rng: np.random.Generator) -> None:
     """A fisheye: a bright, fine-grained disc round a small pore or inclusion."""
     maps, per_mm = relief.maps, relief.maps.per_mm
     soft = cv2.GaussianBlur(share, (0, 0), max(0.04 * per_mm, 0.6))

@@ -77,7 +77,7 @@ def make(specimen: Broken, finish: Fracture, per_mm: float) -> Relief:
 
 
 def grains(
-    rng: np.random.Generator, shape, per_mm: float, size_mm: float, tilt: float
+    rng: np.random.Generator, shape: tuple[int, int], per_mm: float, size_mm: float, tilt: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Slopes along columns and rows, and a tone of unit spread, of facets that each face their own way."""
     count = max(4, int(shape[0] * shape[1] / (size_mm * per_mm) ** 2))
@@ -140,7 +140,9 @@ def _break(maps: Maps, specimen: Broken, finish: Fracture, within: np.ndarray, r
     return height
 
 
-def _ridges(rng: np.random.Generator, shape, per_mm, finish: Fracture, s, a) -> np.ndarray:
+def _ridges(
+    rng: np.random.Generator, shape: tuple[int, int], per_mm: float, finish: Fracture, s: np.ndarray, a: np.ndarray
+) -> np.ndarray:
     """Height of ridges that run one way, or fan out from a place beyond the face."""
     angle = np.radians(finish.ridge_deg)
     if finish.fan < 0.5:

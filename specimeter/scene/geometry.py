@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal, overload
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -163,7 +165,17 @@ def mm_per_px(specimen: Specimen | Broken, camera: Camera, developed_mm: tuple[f
 MISS, FACE, SIDE, INSIDE = 0, 1, 2, 3
 
 
-def profile_distance(specimen: Specimen, x: np.ndarray, z: np.ndarray, gradient: bool = False):
+@overload
+def profile_distance(specimen: Specimen, x: np.ndarray, z: np.ndarray) -> np.ndarray: ...
+
+
+@overload
+def profile_distance(specimen: Specimen, x: np.ndarray, z: np.ndarray, gradient: Literal[True]) -> tuple[np.ndarray, ...]: ...
+
+
+def profile_distance(
+    specimen: Specimen, x: np.ndarray, z: np.ndarray, gradient: bool = False
+) -> np.ndarray | tuple[np.ndarray, ...]:
     """Signed distance, in mm, to the bar's profile (a strip of the thickness along arc and legs) in its own x, z.
 
     With `gradient` also the unit gradient (gx, gz), the developed s, and the depth below the outer surface.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -50,7 +51,16 @@ class Maps:
         return np.asarray(found).reshape(count + pad, -1)[:count].squeeze()
 
 
-def noise(rng: np.random.Generator, shape, per_mm, sizes_mm, *, stretch=1.0, angle_deg=0.0, power=1.0) -> np.ndarray:
+def noise(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    per_mm: float,
+    sizes_mm: Sequence[float],
+    *,
+    stretch: float = 1.0,
+    angle_deg: float = 0.0,
+    power: float = 1.0,
+) -> np.ndarray:
     """Gaussian random field of unit r.m.s. with bumps of each of `sizes_mm`, `stretch` times longer along an angle.
 
     The angle is measured from the columns' direction (s) towards the rows' (a); made in the frequency domain.
@@ -74,7 +84,7 @@ def noise(rng: np.random.Generator, shape, per_mm, sizes_mm, *, stretch=1.0, ang
     return field / (field.std() + 1e-12)
 
 
-def blotches(rng: np.random.Generator, shape, size_mm, per_mm) -> np.ndarray:
+def blotches(rng: np.random.Generator, shape: tuple[int, int], size_mm: float, per_mm: float) -> np.ndarray:
     """Soft random field of unit r.m.s. with features of `size_mm`, made small and enlarged (cheap)."""
     rows, columns = shape
     small = (max(4, int(rows / per_mm / size_mm * 3) + 4), max(4, int(columns / per_mm / size_mm * 3) + 4))
@@ -158,7 +168,7 @@ def make(specimen: Specimen, finish: Finish, weld: Weld, per_mm: float) -> Maps:
     return maps
 
 
-def _weld(maps: Maps, weld: Weld, specimen: Specimen, s, a, rng: np.random.Generator) -> None:
+def _weld(maps: Maps, weld: Weld, specimen: Specimen, s: np.ndarray, a: np.ndarray, rng: np.random.Generator) -> None:
     if weld.layout == "along":
         low, high = fusion_lines(weld, s[0].astype(float), float(np.ptp(s)))
         low, high, position = low[None], high[None], a

@@ -120,7 +120,7 @@ _ROUGH = 0.16  # r.m.s. slope of a satin rule's facets
 FIRST_MARK_MM = 5.0  # blank before zero
 
 
-def _graduate(ink, rule: Rule, edge: int, division_mm: float, per_mm: float) -> None:
+def _graduate(ink: np.ndarray, rule: Rule, edge: int, division_mm: float, per_mm: float) -> None:
     room = 2 * (rule.inset_mm + rule.lengths_mm[3] + 0.6) + 2.4 * min(2.6, 0.18 * rule.width_mm)
     numbered = rule.numerals != "none" and (edge == 0 or rule.width_mm > room)
     count = int((rule.length_mm - 2 * FIRST_MARK_MM) / division_mm)
@@ -136,7 +136,7 @@ def _graduate(ink, rule: Rule, edge: int, division_mm: float, per_mm: float) -> 
         _bar(ink, rule, edge, per_mm, *reach, rule.inset_mm, rule.inset_mm + rule.mark_mm)
 
 
-def _bar(ink, rule: Rule, edge: int, per_mm: float, x0: float, x1: float, y0: float, y1: float) -> None:
+def _bar(ink: np.ndarray, rule: Rule, edge: int, per_mm: float, x0: float, x1: float, y0: float, y1: float) -> None:
     """Ink a box with exact coverage of the texels it cuts; y counts from the given edge."""
     if edge:
         y0, y1 = rule.width_mm - y1, rule.width_mm - y0
@@ -152,7 +152,7 @@ def _bar(ink, rule: Rule, edge: int, per_mm: float, x0: float, x1: float, y0: fl
     np.maximum(part, np.outer(down, along).astype(np.float32), out=part)
 
 
-def _number(ink, rule: Rule, edge: int, per_mm: float, text: str, x_mm: float) -> None:
+def _number(ink: np.ndarray, rule: Rule, edge: int, per_mm: float, text: str, x_mm: float) -> None:
     size = min(2.6, 0.18 * rule.width_mm)
     scale, thick = size * per_mm / 22, max(1, round(0.14 * size * per_mm))
     (w, h), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, thick)

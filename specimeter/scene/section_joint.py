@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import shapes
 from specimeter.scene.describe import record
@@ -56,7 +57,7 @@ class Joint:
     thickness: float = 10.0
 
 
-def arc(start, end, rise: float, count: int = FINE) -> np.ndarray:
+def arc(start: ArrayLike, end: ArrayLike, rise: float, count: int = FINE) -> np.ndarray:
     """Points of the arc from start to end that stands `rise` over the chord, to the left of the way as seen with y down."""
     start, end = np.asarray(start, float), np.asarray(end, float)
     chord = end - start
@@ -92,7 +93,7 @@ def notch(depth: float, radius: float, near_deg: float, far_deg: float) -> np.nd
     return np.concatenate([[[0.0, 0.0]], root, [[sum(reach), 0.0]]])
 
 
-def undercut(rng: np.random.Generator, toe: int, place, along, into) -> Undercut:
+def undercut(rng: np.random.Generator, toe: int, place: ArrayLike, along: ArrayLike, into: ArrayLike) -> Undercut:
     """An undercut at a toe: `along` leads away from the weld along the plate, `into` into the metal."""
     near, far = rng.uniform(8, 45, 2)
     depth = float(np.exp(rng.uniform(np.log(0.2), np.log(1.3))))
@@ -110,7 +111,9 @@ def undercut(rng: np.random.Generator, toe: int, place, along, into) -> Undercut
     )
 
 
-def rolled_over(face: np.ndarray, toe: int, along, out, lip: float, under_deg: float) -> tuple[np.ndarray, Overlap]:
+def rolled_over(
+    face: np.ndarray, toe: int, along: ArrayLike, out: ArrayLike, lip: float, under_deg: float
+) -> tuple[np.ndarray, Overlap]:
     """A face whose last point is a toe, with a lip that overhangs the plate there by `lip`, and what overhangs.
 
     `along` leads away from the weld along the plate, `out` out of the metal; under the lip the face leaves the toe at
@@ -147,7 +150,7 @@ def spline(points: np.ndarray, count: int = 40) -> np.ndarray:
     return np.concatenate([*pieces, points[-1:]])
 
 
-def nearest_mm(point, path: np.ndarray) -> float:
+def nearest_mm(point: ArrayLike, path: np.ndarray) -> float:
     """Distance from a point to an open path."""
     start, step = path[:-1], np.diff(path, axis=0)
     share = np.clip(np.sum((point - start) * step, axis=1) / np.sum(step**2, axis=1), 0, 1)
@@ -165,10 +168,10 @@ def extreme(heights: np.ndarray) -> float:
     return float(heights.max() if heights.max() >= -heights.min() else heights.min())
 
 
-def toe_angle_deg(face: np.ndarray, plate) -> float:
+def toe_angle_deg(face: np.ndarray, plate: ArrayLike) -> float:
     """Angle through the air between a plate's surface, which leads away from the weld, and the face at its first point."""
-    tangent = face[1] - face[0]
-    cosine = float(np.dot(tangent, plate) / np.hypot(*tangent) / np.hypot(*plate))
+    tangent, along = face[1] - face[0], np.asarray(plate)
+    cosine = float(np.dot(tangent, along) / np.hypot(*tangent) / np.hypot(*along))
     return float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
 
 

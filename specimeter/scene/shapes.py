@@ -21,7 +21,16 @@ def smooth_noise(rng: np.random.Generator, count: int, grain: float) -> np.ndarr
 
 
 def ribbon(
-    rng: np.random.Generator, length, width, *, blunt=0.6, bend=0.0, ragged=0.0, lopsided=0.0, skew=0.0, count=160
+    rng: np.random.Generator,
+    length: float,
+    width: float,
+    *,
+    blunt: float = 0.6,
+    bend: float = 0.0,
+    ragged: float = 0.0,
+    lopsided: float = 0.0,
+    skew: float = 0.0,
+    count: int = 160,
 ) -> np.ndarray:
     """A closed outline along u with tips at u = -length/2 and length/2.
 
@@ -49,7 +58,7 @@ def ribbon(
     return np.concatenate([np.column_stack([u, upper]), np.column_stack([u[1:-1], lower[1:-1]])[::-1]])
 
 
-def cavity(rng: np.random.Generator, length, width, rough=0.25, count=200) -> np.ndarray:
+def cavity(rng: np.random.Generator, length: float, width: float, rough: float = 0.25, count: int = 200) -> np.ndarray:
     """An irregular closed outline around the origin, longer along u."""
     angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
     wave = sum(rng.normal() / n**1.25 * np.cos(n * angle + rng.uniform(0, 2 * np.pi)) for n in range(2, 11))
@@ -58,7 +67,7 @@ def cavity(rng: np.random.Generator, length, width, rough=0.25, count=200) -> np
     return (outline - (outline.min(0) + outline.max(0)) / 2) * ([length, width] / np.ptp(outline, axis=0))
 
 
-def corner_tear(rng: np.random.Generator, length, width, ragged=0.15, count=140) -> np.ndarray:
+def corner_tear(rng: np.random.Generator, length: float, width: float, ragged: float = 0.15, count: int = 140) -> np.ndarray:
     """A wedge that opens at u = 0 (the edge of the bar) and ends in a tip at u = length."""
     phase = 1 - np.cos(np.linspace(0, np.pi / 2, count))[::-1]
     phase = np.linspace(0, 1, count) * 0.5 + 0.5 * (1 - phase[::-1])

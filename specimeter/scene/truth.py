@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import ModuleType
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -88,7 +90,7 @@ def of(scene: Scene) -> dict:
     return truth
 
 
-def _flat(scene: Scene):
+def _flat(scene: Scene) -> ModuleType:
     """The module that knows the truth of a specimen whose face is flat."""
     return section_truth if isinstance(scene.specimen, Section) else fracture_truth
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -265,7 +266,9 @@ def _within(size_mm: float, of_mm: float | None, limits: tuple[float, float]) ->
     return float(np.exp(-0.5 * (off / 0.12) ** 2))
 
 
-def _confidence(best: Place, others, doubt: float, outline_px, surface: Surface, sheet: Sheet, shrunk: float) -> float:
+def _confidence(
+    best: Place, others: Sequence[Place], doubt: float, outline_px: np.ndarray, surface: Surface, sheet: Sheet, shrunk: float
+) -> float:
     """0 to 1, from how clean the face is, how much of it is in doubt, how near rivals come and how its size fits the sheet.
 
     `shrunk`: by which the bar's width tells that lengths are to be taken smaller than `surface` makes them.

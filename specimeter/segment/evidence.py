@@ -172,7 +172,17 @@ def _along(outline: np.ndarray) -> _Along:
     return _Along((hull[i] + hull[j]) / 2, direction, length, area / length + 1e-6, widths, middle)
 
 
-def _figures(crop, corner, light, light_ring, edge: FirstEdge, outline, along: _Along, times, blur) -> np.ndarray:
+def _figures(
+    crop: Crop,
+    corner: tuple[int, int],
+    light: np.ndarray,
+    light_ring: np.ndarray,
+    edge: FirstEdge,
+    outline: np.ndarray,
+    along: _Along,
+    times: int,
+    blur: float,
+) -> np.ndarray:
     filled = np.zeros(edge.ring.shape, np.uint8)
     cv2.fillPoly(filled, [np.round(edge.outline_px).astype(np.int32)], 1)
     inside, inner = filled > 0, cv2.erode(filled, np.ones((3, 3), np.uint8)) > 0
@@ -229,7 +239,7 @@ def _around(outline: np.ndarray) -> float:
     return float(np.hypot(*(closed - np.roll(closed, 1, axis=0)).T).sum())
 
 
-def _low(crop: Crop, corner, light, inner, times) -> float:
+def _low(crop: Crop, corner: tuple[int, int], light: np.ndarray, inner: np.ndarray, times: int) -> float:
     """Log of the interior's light over the dark tenth of what lies within 4 mm of its box."""
     rows, cols = np.nonzero(inner)
     rows, cols = np.minimum(rows * times, light.shape[0] - 1), np.minimum(cols * times, light.shape[1] - 1)
@@ -244,7 +254,7 @@ def _low(crop: Crop, corner, light, inner, times) -> float:
     return float(np.log((np.median(light[rows, cols]) + 1e-4) / (np.percentile(metal, 10) + 1e-4)))
 
 
-def _beyond(crop: Crop, corner, along: _Along, darkness: float) -> float:
+def _beyond(crop: Crop, corner: tuple[int, int], along: _Along, darkness: float) -> float:
     """Darkness along the middle line's continuation past either end, the greater of the two, over the region's own."""
     gap, reach = 3 * crop.blur_px + 2, float(np.clip(0.5 * along.length, 8, 40))
     across = np.array([-along.direction[1], along.direction[0]])
@@ -272,7 +282,7 @@ def linear_table(depth: np.dtype) -> np.ndarray:
 _TABLES: dict[str, np.ndarray] = {name: linear_table(np.dtype(name)) for name in ("uint8", "uint16")}
 
 
-def _colours_through(crop: Crop, corner, inner, ring, times) -> np.ndarray:
+def _colours_through(crop: Crop, corner: tuple[int, int], inner: np.ndarray, ring: np.ndarray, times: int) -> np.ndarray:
     """Light of the interior over that of the ring, for red, green and blue."""
     table = _TABLES[crop.rgb.dtype.name]
     sums = []
@@ -285,7 +295,7 @@ def _colours_through(crop: Crop, corner, inner, ring, times) -> np.ndarray:
     return np.clip(sums[0] / np.maximum(sums[1], 1e-4), 0, 3)
 
 
-def _slopes(crop: Crop, corner, outline, darkness) -> np.ndarray:
+def _slopes(crop: Crop, corner: tuple[int, int], outline: np.ndarray, darkness: float) -> np.ndarray:
     """Steepest fall of light across the outline at up to 40 places, over that of a step of this darkness and blur."""
     count = len(outline)
     step = max(1, count // 40)
@@ -304,7 +314,7 @@ def _slopes(crop: Crop, corner, outline, darkness) -> np.ndarray:
     return np.clip(fall.max(axis=1) / max(ideal, 1e-6), 0, 3)
 
 
-def _near(edge: FirstEdge, inside, blur) -> tuple[float, float]:
+def _near(edge: FirstEdge, inside: np.ndarray, blur: float) -> tuple[float, float]:
     """Relative light of the near surroundings: brightest tenth, and darkest tenth, of a band one to three blurs out."""
     inner, outer = max(1, round(1.2 * blur)), max(3, round(3.5 * blur) + 1)
     seed = inside.astype(np.uint8)

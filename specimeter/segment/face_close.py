@@ -86,7 +86,7 @@ def closely(
     return Close(picture=seen(flat, place), matrix=matrix, cell_mm=cell_px * mm_per_px)
 
 
-def _window(matrix: np.ndarray, count: np.ndarray, shape) -> tuple[np.ndarray, np.ndarray]:
+def _window(matrix: np.ndarray, count: np.ndarray, shape: tuple[int, ...]) -> tuple[np.ndarray, np.ndarray]:
     """First and last-plus-one pixel [x, y] of the photograph that the straightened picture needs; at least two each way."""
     ends = np.array([[0, 0], [count[0], 0], count, [0, count[1]]]) @ matrix[:, :2].T + matrix[:, 2]
     most = np.array([shape[1], shape[0]])

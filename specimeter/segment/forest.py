@@ -7,6 +7,7 @@ NumPy. OpenCV 5 no longer brings its forests, and a machine-learning library for
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,9 @@ def fit(figures: np.ndarray, truth: np.ndarray, *, seed: int = 0) -> Forest:
     return Forest(column=column, threshold=threshold, share=share)
 
 
-def _tree(rng, figures, sides) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _tree(
+    rng: np.random.Generator, figures: np.ndarray, sides: Sequence[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     count = min(MOST_EACH, max(map(len, sides)))
     rows = np.concatenate([rng.choice(side, count) for side in sides])
     value, this = np.asarray(figures[rows], np.float32), np.repeat([0.0, 1.0], count)

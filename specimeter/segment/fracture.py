@@ -9,6 +9,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.fracture_figures import NAMES, figures
 from specimeter.segment.fracture_maps import Face, prepare
 from specimeter.segment.fracture_outline import outline
@@ -24,7 +26,7 @@ LINE_MM, LINE_SLENDER = 1.6, 3.0  # unfused surface narrower and more slender th
 ROOT_MM = 0.35  # how near to the face's border what lies at the root reaches
 
 
-def find_fracture(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_fracture(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """Pores, elongated cavities, slag, unfused surface and fisheyes on a broken face, likeliest first.
 
     Parameters

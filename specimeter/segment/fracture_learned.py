@@ -8,7 +8,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import scipy
+from numpy.typing import ArrayLike
 
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.contour import evenly
 from specimeter.segment.fracture_edge import Drawn, drawn, ring_of
 from specimeter.segment.model import ExaminedArea, Outline
@@ -56,7 +59,7 @@ class Proposal(Region):
     doubt_px: tuple[float, float]  # how much longer and wider it is at WIDER than at NARROWER, in the photograph's pixels
 
 
-def find_fracture_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_fracture_learned(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """Pores, elongated cavities, slag, unfused surface and fisheyes on a broken face, likeliest first.
 
     Parameters
@@ -117,7 +120,7 @@ def called(log_odds: float, length_mm: float) -> bool:
     return bool(log_odds >= np.log(least / (1 - least)))
 
 
-def find_by_fracture_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_by_fracture_network_alone(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """The network's own regions, borders and families, for comparison: no physics, no fitted confidence."""
     seen = look(photo, surface, area, NETWORK)
     found = []
@@ -266,7 +269,7 @@ def family_shares(proposal: Proposal, slender: float) -> np.ndarray:
     return odds / odds.sum()
 
 
-def divided(families: np.ndarray, slender, push: float, start: float) -> np.ndarray:
+def divided(families: np.ndarray, slender: ArrayLike, push: float, start: float) -> np.ndarray:
     """Log-odds (..., 5) of families, what is said of both cavities together divided between them by the proportions too.
 
     The more slender than `start`, the more elongated, by `push` for each factor of e; others stay as likely as they are.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -50,7 +51,7 @@ class Face:
         return self.blur(field * weight, sigma_mm) / np.maximum(self.blur(weight, sigma_mm), 1e-3)
 
 
-def prepare(rgb: np.ndarray, outline_px: np.ndarray, exclude_px, mm_per_px: float) -> Face:
+def prepare(rgb: np.ndarray, outline_px: np.ndarray, exclude_px: Sequence[np.ndarray], mm_per_px: float) -> Face:
     """The maps of a broken face.
 
     Parameters
@@ -74,7 +75,7 @@ def prepare(rgb: np.ndarray, outline_px: np.ndarray, exclude_px, mm_per_px: floa
     linear = np.asarray(to_linear(coded.astype(np.float32) / np.iinfo(rgb.dtype).max), np.float32)
     mm = mm_per_px * factor
 
-    def filled(outline) -> np.ndarray:
+    def filled(outline: np.ndarray) -> np.ndarray:
         mask = np.zeros((int(rows), int(columns)), np.uint8)
         corners = (np.asarray(outline) - low + 0.5) / factor - 0.5
         cv2.fillPoly(mask, [np.round(corners * 16).astype(np.int32).reshape(-1, 1, 2)], 1, shift=4)

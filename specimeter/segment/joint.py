@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -100,7 +101,7 @@ def find_butt(outline: np.ndarray, plates: tuple[Run, ...] | None = None) -> But
     return Butt(top=top, bottom=sides[1][0] if len(sides) > 1 else None, across=across)
 
 
-def _pairs(plates: tuple[Run, ...]):
+def _pairs(plates: tuple[Run, ...]) -> Iterator[tuple[Run, Run, float]]:
     """Runs that follow each other in the outline, the turn between them, and with up to SKIPPED pieces of a face between.
 
     Yields (before, after, turn in degrees); a positive turn: the metal has a hollow there. Pieces between them turn no

@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 import scipy
 
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.border import Border, Patch, border, own_ring
 from specimeter.segment.contour import within
 from specimeter.segment.follow import ends, follow, lines, unbroken
@@ -66,7 +68,7 @@ class Proposal(Region):
     pieces: int = 1  # of one crack, seen apart and joined
 
 
-def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_learned(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """Openings and cracks, each outlined at the half-level of its edge in linear light, likeliest first.
 
     Parameters
@@ -89,7 +91,7 @@ def find_learned(photo, surface, area: ExaminedArea) -> list[Outline]:
     )
 
 
-def find_by_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_by_network_alone(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """The network's own regions and borders, for comparison: no physics in them."""
     seen = look(photo, surface, area, NETWORK)
     found = []
@@ -219,7 +221,7 @@ def reaching_edges(area: ExaminedArea) -> np.ndarray:
     return outline
 
 
-def share_of_no_metal(photo, surface, area: ExaminedArea) -> float:
+def share_of_no_metal(photo: Photo, surface: Surface, area: ExaminedArea) -> float:
     """Share of the examined area, 0 to 1, that is taken for something other than metal: print, paper, cloth, wood, ink."""
     seen = look(photo, surface, area, replace(GROUND, most_px=GROUND_PX))
     return float(np.mean(seen.log_odds[FOREIGN][seen.usable] > 0)) if seen.usable.any() else 0.0

@@ -10,9 +10,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter import networks
 from specimeter.colour import luminance, mean_of_channels
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
 
 STEP_PX = 32  # the networks' coarsest grid
@@ -112,7 +115,9 @@ class Region:
         return np.s_[y : y + self.mask.shape[0], x : x + self.mask.shape[1]]
 
 
-def inside(area: ExaminedArea, shape: tuple[int, int], zoom=1.0, offset_px=(0.0, 0.0)) -> np.ndarray:
+def inside(
+    area: ExaminedArea, shape: tuple[int, int], zoom: float | np.ndarray = 1.0, offset_px: ArrayLike = (0.0, 0.0)
+) -> np.ndarray:
     """Which pixels of a picture, zoomed and cut out of the photograph at an offset, belong to the examined area."""
     mask = np.zeros(shape, np.uint8)
     for polygon, value in [(area.outline_px, 1), *((hole, 0) for hole in area.exclude_px)]:
@@ -121,7 +126,7 @@ def inside(area: ExaminedArea, shape: tuple[int, int], zoom=1.0, offset_px=(0.0,
     return mask > 0
 
 
-def look(photo, surface, area: ExaminedArea, network: Network) -> Seen:
+def look(photo: Photo, surface: Surface, area: ExaminedArea, network: Network) -> Seen:
     """Cut the examined area out, bring it to the network's sampling, and let the network look at it.
 
     Raises

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.learned import LEAST_NO_METAL, share_of_no_metal
 from specimeter.segment.model import ExaminedArea
 
 
-def doubt_metal(photo, surface, area: ExaminedArea) -> ExaminedArea:
+def doubt_metal(photo: Photo, surface: Surface, area: ExaminedArea) -> ExaminedArea:
     """The area with its share of `no_metal`, and a caution where that is most of it. Raises SpecimeterError as `look` does."""
     share = share_of_no_metal(photo, surface, area)
     area = replace(area, no_metal=share)

@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 
 from specimeter import lookup
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment import classify, evidence
 from specimeter.segment.evidence import Crop, Weighed
 from specimeter.segment.model import ExaminedArea, Outline
@@ -19,7 +21,7 @@ FAIR_LOG_ODDS = 3.0
 TO_LINK_BLURS, TO_LINK_MM = 4.0, 0.15  # two dark parts nearer than that, without metal's own light between, are one opening
 
 
-def find_openings(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_openings(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """Openings on the bend face, each outlined at the half-level of its edge, likeliest first.
 
     Parameters
@@ -61,7 +63,7 @@ def find_openings(photo, surface, area: ExaminedArea) -> list[Outline]:
     return sorted(outlines, key=lambda one: -one.confidence)
 
 
-def cut(photo, surface, area: ExaminedArea) -> tuple[Crop, np.ndarray]:
+def cut(photo: Photo, surface: Surface, area: ExaminedArea) -> tuple[Crop, np.ndarray]:
     """The examined area's crop of a photograph, and its top-left corner [x, y] in the photograph."""
     blur = blur_of(photo, area)
     light = photo.linear()

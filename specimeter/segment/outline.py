@@ -202,7 +202,7 @@ def _ring(core: np.ndarray, blur_px: float, usable: np.ndarray) -> np.ndarray:
 
 
 def _half_level(
-    darkness: np.ndarray, core: np.ndarray, peak: float, usable: np.ndarray, blur_px: float, bridge=None
+    darkness: np.ndarray, core: np.ndarray, peak: float, usable: np.ndarray, blur_px: float, bridge: np.ndarray | None = None
 ) -> np.ndarray | None:
     """The closed contour at half the interior's darkness that encloses most of the core and stays near its border."""
     near = 2 * round(2 * blur_px + 2) + 1  # farther out than the blur reaches, darkness belongs to something else

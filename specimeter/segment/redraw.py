@@ -102,7 +102,7 @@ def merged(outlines_px: Sequence[np.ndarray]) -> np.ndarray:
     return _largest(joined, low)
 
 
-def _crossed(outline_px: np.ndarray, stroke_px: np.ndarray):
+def _crossed(outline_px: np.ndarray, stroke_px: np.ndarray) -> tuple[float, float, np.ndarray, np.ndarray]:
     """First and last crossing as places along the outline, the stroke between them with both ends, and the outline."""
     ring = np.asarray(outline_px, float).reshape(-1, 2)
     stroke = np.asarray(stroke_px, float).reshape(-1, 2)

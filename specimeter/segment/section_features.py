@@ -9,6 +9,8 @@ import numpy as np
 import scipy
 import skimage
 
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.border import Border, Patch, border
 from specimeter.segment.cavity import darkness, without_spurs
 from specimeter.segment.fracture_edge import ring_of
@@ -43,7 +45,7 @@ GOES_ON = 0.6  # of a line's own darkness: where it goes on so dark it is a stre
 WELD, GAP = TISSUES.index("weld"), TISSUES.index("gap")
 
 
-def find_in_section(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_in_section(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """Imperfections within the metal's outline, likeliest first; undercut and overlap are parts of the outline itself."""
     mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading, zones = read_lines(photo.rgb, mm, area.outline_px), welds(surface.develop(area.outline_px), mm)
@@ -162,7 +164,7 @@ def seems_whole(on: float, peak: float) -> bool:
     return peak >= SURE or on < GOES_ON
 
 
-def find_by_section_network_alone(photo, surface, area: ExaminedArea) -> list[Outline]:
+def find_by_section_network_alone(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """The network's own regions, borders and kinds wherever they lie, for comparison: no physics, no fitted confidence."""
     mm = float(surface.mm_per_px_at(area.outline_px.mean(axis=0)))
     reading = read_lines(photo.rgb, mm, area.outline_px)
@@ -237,7 +239,9 @@ def _deep(outline: np.ndarray, place: np.ndarray, up: np.ndarray) -> float:
     return float(min(down[near].max(initial=0.0), np.ptp(outline, axis=0).min()))
 
 
-def patch_of(share: np.ndarray, mask: np.ndarray, box, reading: Reading, usable: np.ndarray) -> Patch:
+def patch_of(
+    share: np.ndarray, mask: np.ndarray, box: Sequence[int] | np.ndarray, reading: Reading, usable: np.ndarray
+) -> Patch:
     """A piece of a map of shares with one region of it and nothing of its neighbours; `box`: x, y, width, height."""
     x, y, width, height = box
     rows, columns = share.shape

@@ -109,7 +109,7 @@ def _sampled(light: np.ndarray, places: np.ndarray, border: int) -> np.ndarray:
     return np.concatenate([lookup.at(light, part[..., 0], part[..., 1], border=border) for part in parts])
 
 
-def _strength(light, points, normals, offsets, along: int = 1) -> np.ndarray:
+def _strength(light: np.ndarray, points: np.ndarray, normals: np.ndarray, offsets: np.ndarray, along: int = 1) -> np.ndarray:
     """How clear an edge lies at each place across, float32 (N, offsets), 1 where it is the clearest thereabouts."""
     step = offsets[1] - offsets[0]
     profile = np.sqrt(np.maximum(_profiles(light, points, normals, offsets), 0))

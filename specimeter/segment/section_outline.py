@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -17,12 +18,13 @@ from specimeter.scale.own_width import lies_so, plate_pin
 from specimeter.scale.place import card_outlines_px
 from specimeter.scale.surface import Flat, Surface
 from specimeter.segment.fusion_line import GAP
-from specimeter.segment.joint import find_butt, find_fillet
+from specimeter.segment.joint import Butt, Fillet, find_butt, find_fillet
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import Run, resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
 from specimeter.segment.section_places import readings
 from specimeter.segment.section_reading import Reading, read_round, steadied, with_metal
+from specimeter.segment.weld_face import WeldFace
 from specimeter.sheet import Sheet, Specimen
 from specimeter.sheet_sizes import MM_PER_INCH, read_in_inches
 
@@ -150,7 +152,16 @@ def _off_scale(seen_mm: float, specimen: Specimen, scale: Scale) -> tuple[str, .
     return wrong, f"surface_height_mm = {nearer:.0f} would explain it: measure how high the cut lies over card or rule."
 
 
-def _candidates(photo: Photo, sheet: Sheet, surface: Surface, scale: Scale, far: Reading, border_mm, cards, mm_per_px: float):
+def _candidates(
+    photo: Photo,
+    sheet: Sheet,
+    surface: Surface,
+    scale: Scale,
+    far: Reading,
+    border_mm: tuple[float, float],
+    cards: Sequence[np.ndarray],
+    mm_per_px: float,
+) -> list[Candidate]:
     """Outlines at the likeliest places of a coarse reading, followed and judged."""
     found = []
     for place in _places(far, cards, mm_per_px):
@@ -219,7 +230,7 @@ def drawn_section(photo: Photo, area: ExaminedArea) -> ExaminedArea:
     )
 
 
-def _area(photo: Photo, outline_px: np.ndarray, sure: float, cautions) -> ExaminedArea:
+def _area(photo: Photo, outline_px: np.ndarray, sure: float, cautions: tuple[str, ...]) -> ExaminedArea:
     outline = np.clip(outline_px, 0, [photo.width_px - 1, photo.height_px - 1])
     return ExaminedArea(
         outline_px=outline,
@@ -259,7 +270,7 @@ def light_round(photo: Photo, outline_px: np.ndarray) -> tuple[np.ndarray, np.nd
     return np.asarray(to_linear(piece.astype(np.float32) / np.iinfo(piece.dtype).max), np.float32), low
 
 
-def _places(far: Reading, cards_px, mm_per_px: float) -> list[np.ndarray]:
+def _places(far: Reading, cards_px: Sequence[np.ndarray], mm_per_px: float) -> list[np.ndarray]:
     """Masks of the coarse map where cut metal may lie, likeliest first."""
     hidden = np.zeros(far.metal.shape, np.uint8)
     for outline in cards_px:
@@ -313,7 +324,9 @@ def _area_of(points: np.ndarray) -> float:
     return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
 
 
-def _followed(photo: Photo, coarse: np.ndarray, near: Reading, place, far: Reading, mm_per_px: float) -> Candidate | None:
+def _followed(
+    photo: Photo, coarse: np.ndarray, near: Reading, place: np.ndarray, far: Reading, mm_per_px: float
+) -> Candidate | None:
     """The network's border moved onto the edge, and how far edge and network agree."""
     cell_px = 1 / near.zoom
     outline, clear = _drawn_to(photo, coarse, max(REACH_CELLS * cell_px, LEAST_REACH_PX))
@@ -363,7 +376,7 @@ def _judged(one: Candidate, sheet: Sheet, surface: Surface, u_scale: float) -> C
     return replace(judged, joint=joint is not None, thick_mm=thick_mm)
 
 
-def _at_weld(part: np.ndarray, developed: np.ndarray, faces) -> float:
+def _at_weld(part: np.ndarray, developed: np.ndarray, faces: Sequence[WeldFace]) -> float:
     """The least share, over a stretch of STRETCH_MM along the outline, of a figure of its points near the weld's faces."""
     points = np.concatenate([face.points[::4] for face in faces])
     away = np.min(np.hypot(*(developed[:, None] - points[None]).transpose(2, 0, 1)), axis=1)
@@ -399,7 +412,7 @@ def _ends(plates: tuple[Run, ...], count: int, step: float) -> float:
     return found
 
 
-def _not_straight(face, plates: tuple[Run, ...]) -> float:
+def _not_straight(face: WeldFace, plates: tuple[Run, ...]) -> float:
     """Length in mm of a weld's face that no straight run covers already."""
     points = face.points
     length = float(np.sum(np.hypot(*np.diff(points, axis=0).T)))
@@ -430,7 +443,7 @@ def _told(sheet: Sheet, surface: Flat, across_mm: list[np.ndarray]) -> list[Pin]
     return [pin for pin in pins if pin is not None and lies_so(pin, surface.view)]
 
 
-def across_plates(plates: tuple[Run, ...], joint) -> list[np.ndarray]:
+def across_plates(plates: tuple[Run, ...], joint: Fillet | Butt) -> list[np.ndarray]:
     """Two points across a plate, (2, 2) in mm, for each surface that lies opposite one of a joint's with a toe on it."""
     face = joint.face if hasattr(joint, "face") else joint.top
     found = []
@@ -446,7 +459,7 @@ def across_plates(plates: tuple[Run, ...], joint) -> list[np.ndarray]:
     return found
 
 
-def _thick(plates: tuple[Run, ...], joint, thickness_mm: float, share: float) -> tuple[float, float | None]:
+def _thick(plates: tuple[Run, ...], joint: Fillet | Butt, thickness_mm: float, share: float) -> tuple[float, float | None]:
     """0 to 1: whether a plate of the joint is as thick as the sheet says, from the surface that faces away from it; and how
     thick that plate is, in mm.
 

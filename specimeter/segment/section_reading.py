@@ -116,7 +116,13 @@ def read_far(rgb: np.ndarray, mm_per_px: float, cell_mm: float = FAR_MM) -> Read
 
 
 def read_near(
-    rgb: np.ndarray, mm_per_px: float, low_px, high_px, cell_mm: float = NEAR_MM, *, mirrored: bool = False
+    rgb: np.ndarray,
+    mm_per_px: float,
+    low_px: np.ndarray,
+    high_px: np.ndarray,
+    cell_mm: float = NEAR_MM,
+    *,
+    mirrored: bool = False,
 ) -> Reading:
     """A box of the photograph from pixel `low_px` to before `high_px`, read finely; `mirrored`: as it is seen in a mirror."""
     low = np.clip(np.floor(low_px), 0, None).astype(int)

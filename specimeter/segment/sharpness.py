@@ -11,6 +11,8 @@ import numpy as np
 import scipy
 
 from specimeter import lookup
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment import detail
 from specimeter.segment.detail import FWHM
 from specimeter.segment.model import ExaminedArea
@@ -145,7 +147,7 @@ def _spread(slope: np.ndarray, across: np.ndarray) -> float | None:
     return float(np.sqrt(max(wide**2 - 1 - DIFFERENCE_PX2, 0.09)))
 
 
-def blur_of(photo, area: ExaminedArea) -> float:
+def blur_of(photo: Photo, area: ExaminedArea) -> float:
     """Blur of a photograph at its examined area, in pixels; where nothing there shows it, that of the whole picture."""
     if area.blur_px is not None:
         return area.blur_px
@@ -155,7 +157,7 @@ def blur_of(photo, area: ExaminedArea) -> float:
     return UNSEEN_BLUR_PX
 
 
-def _seen_blur_px(photo, area: ExaminedArea) -> float | None:
+def _seen_blur_px(photo: Photo, area: ExaminedArea) -> float | None:
     """From the edges within the area, or the specimen's own where those are missing or much sharper; None without either."""
     low = np.maximum(np.floor(area.outline_px.min(axis=0)).astype(int) - 24, 0)
     high = np.ceil(area.outline_px.max(axis=0)).astype(int) + 25
@@ -166,7 +168,7 @@ def _seen_blur_px(photo, area: ExaminedArea) -> float | None:
     return within
 
 
-def resolving(photo, surface, area: ExaminedArea) -> tuple[float | None, ExaminedArea]:
+def resolving(photo: Photo, surface: Surface, area: ExaminedArea) -> tuple[float | None, ExaminedArea]:
     """Smallest distance on the surface at which two edges are seen as two, in mm, and the area with its `blur_px`.
 
     None where nothing there tells. The area is `veiled` where its face is much softer than its edges.

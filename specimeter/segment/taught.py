@@ -9,6 +9,7 @@ import numpy as np
 import skimage
 
 from specimeter.errors import OutlineError
+from specimeter.photo import Photo
 from specimeter.segment import forest
 from specimeter.segment.border import Patch, border
 from specimeter.segment.model import ExaminedArea, Outline
@@ -26,7 +27,13 @@ Strokes = Sequence[np.ndarray]
 
 
 def taught(
-    photo, area: ExaminedArea, this_px: Strokes, not_px: Strokes, *, radius_px: float = 1.5, within_px: np.ndarray | None = None
+    photo: Photo,
+    area: ExaminedArea,
+    this_px: Strokes,
+    not_px: Strokes,
+    *,
+    radius_px: float = 1.5,
+    within_px: np.ndarray | None = None,
 ) -> list[Outline]:
     """What looks like the strokes over "this" and unlike those over "not this", outlined at the half-level of its edge.
 
@@ -117,7 +124,7 @@ def _figures(rgb: np.ndarray) -> np.ndarray:
     return np.dstack([figures, colours, grey / np.maximum(wide, 0.02)]).astype(np.float32)
 
 
-def _outlines(photo, area: ExaminedArea, chance: np.ndarray, low: np.ndarray, zoom: float) -> list[Outline]:
+def _outlines(photo: Photo, area: ExaminedArea, chance: np.ndarray, low: np.ndarray, zoom: float) -> list[Outline]:
     _, labels, stats, _ = cv2.connectedComponentsWithStats((chance > LEAST_CHANCE).astype(np.uint8), connectivity=8)
     light, blur, found = photo.linear(), blur_of(photo, area), []
     for label, (x, y, width, height, size) in enumerate(stats.reshape(-1, 5)):

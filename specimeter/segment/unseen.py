@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 
 from specimeter.colour import mean_of_channels
+from specimeter.photo import Photo
+from specimeter.scale.surface import Surface
 from specimeter.segment.detail import NOISE
 from specimeter.segment.model import ExaminedArea, Outline, Unseen
 
@@ -32,7 +34,7 @@ MOSTLY = 0.6  # of the pixels within such a width
 BESIDE_PX = 3  # around an opening that was found: its own dark is not blindness
 
 
-def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) -> ExaminedArea:
+def mark_unseen(photo: Photo, surface: Surface, area: ExaminedArea, found: Sequence[Outline]) -> ExaminedArea:
     """The area with the parts named in which nothing could be seen; openings that were found there are seen, however dark.
 
     Parameters
@@ -90,7 +92,7 @@ def mark_unseen(photo, surface, area: ExaminedArea, found: Sequence[Outline]) ->
     return replace(area, unseen=tuple(parts), cautions=(*area.cautions, said))
 
 
-def _veiled(area: ExaminedArea, surface, mm_per_px: float) -> ExaminedArea:
+def _veiled(area: ExaminedArea, surface: Surface, mm_per_px: float) -> ExaminedArea:
     """The whole of an area whose face shows less than its edges promise."""
     whole = Unseen(outline_px=area.outline_px, why=area.veiled, length_mm=_extent_mm(area.outline_px, surface, mm_per_px))
     said = (
@@ -176,7 +178,7 @@ def _in_blocks(field: np.ndarray) -> np.ndarray:
     return np.asarray(cv2.resize(field, (columns, rows), interpolation=cv2.INTER_AREA))
 
 
-def _extent_mm(outline_px: np.ndarray, surface, mm_per_px: float) -> float:
+def _extent_mm(outline_px: np.ndarray, surface: Surface, mm_per_px: float) -> float:
     """Greatest extent on the developed surface; where that is not to be had, in the picture at its middle scale."""
     flat = surface.develop(outline_px)
     flat = flat[np.isfinite(flat).all(axis=1)]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import card as cards
 from specimeter.training import photographs, prints, relief
@@ -60,7 +61,7 @@ def lay(rng: np.random.Generator, body: relief.Skin, outline: np.ndarray, skin: 
     blend(body, share, skin.height * np.float32(rng.uniform(0.1, 1.0)) + np.float32(high), skin.albedo, skin.gloss)
 
 
-def blend(body: relief.Skin, share: np.ndarray, height, albedo, gloss) -> None:
+def blend(body: relief.Skin, share: np.ndarray, height: np.ndarray, albedo: np.ndarray, gloss: np.ndarray) -> None:
     """Put another surface where its share, 0 to 1, (N, N), is."""
     body.height += (np.asarray(height, np.float32) - body.height) * share
     body.albedo += (albedo - body.albedo) * share[..., None]
@@ -74,13 +75,15 @@ def filled(size: int, outline: np.ndarray) -> np.ndarray:
     return cv2.GaussianBlur(share, (0, 0), 0.7).astype(np.float32) / 255
 
 
-def turned(outline: np.ndarray, turn: float, middle) -> np.ndarray:
+def turned(outline: np.ndarray, turn: float, middle: ArrayLike) -> np.ndarray:
     """Points (N, 2) turned by `turn` radians about the origin, then moved to `middle`."""
     cos, sin = np.cos(turn), np.sin(turn)
     return np.asarray(outline, float) @ np.array([[cos, sin], [-sin, cos]]) + middle
 
 
-def card_beside(rng: np.random.Generator, rgb: np.ndarray, mm_per_px: float, middle, away: float) -> np.ndarray | None:
+def card_beside(
+    rng: np.random.Generator, rgb: np.ndarray, mm_per_px: float, middle: np.ndarray, away: float
+) -> np.ndarray | None:
     """A strip card laid into the light (H, W, 3), `away` pixels or more above or below the specimen's middle.
 
     Its corners, (4, 2), or None where it finds no room.

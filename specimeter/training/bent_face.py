@@ -92,7 +92,9 @@ def composite(seed: int) -> Photograph:
     return Photograph(rgb=rgb, face_px=outline, card_px=card, mm_per_px=mm_per_px)
 
 
-def _bar(rng: np.random.Generator, body: relief.Skin, middle, turn: float, width: float, radius: float) -> np.ndarray:
+def _bar(
+    rng: np.random.Generator, body: relief.Skin, middle: np.ndarray, turn: float, width: float, radius: float
+) -> np.ndarray:
     """The bent bar laid into the bench; the outline of its examined face."""
     size = len(body.height)
     half_angle = np.radians(rng.choice([90.0, rng.uniform(55.0, 90.0)]))

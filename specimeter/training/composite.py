@@ -48,7 +48,7 @@ def composite(seed: int, background: Sample | None = None) -> Sample:
     return Sample(planes=planes, centres_px=np.array(centres, float).reshape(-1, 2))
 
 
-def _foreign(rng: np.random.Generator, planes) -> tuple[np.ndarray, list]:
+def _foreign(rng: np.random.Generator, planes: np.ndarray) -> tuple[np.ndarray, list]:
     """Print, paper, cloth, wood or a room, whole or beside metal; nothing in it is an opening."""
     rgb, planes[5] = prints.ground(rng, SIZE_PX)
     planes[8] = 255
@@ -63,7 +63,7 @@ def _foreign(rng: np.random.Generator, planes) -> tuple[np.ndarray, list]:
     return rgb, []
 
 
-def _relief(rng: np.random.Generator, planes) -> tuple[np.ndarray, list]:
+def _relief(rng: np.random.Generator, planes: np.ndarray) -> tuple[np.ndarray, list]:
     """A height field with its openings in it, then marks; enters both into the maps."""
     fatigue = rng.random() < FATIGUE
     body = relief.skin(rng, SIZE_PX, kind=int(rng.choice([0, 0, 8])) if fatigue else None)
@@ -80,7 +80,7 @@ def _relief(rng: np.random.Generator, planes) -> tuple[np.ndarray, list]:
     return rgb, [place for place, _ in drawn]
 
 
-def _painted(rng: np.random.Generator, planes, background: Sample | None) -> tuple[np.ndarray, list]:
+def _painted(rng: np.random.Generator, planes: np.ndarray, background: Sample | None) -> tuple[np.ndarray, list]:
     """A texture or a piece of a face with marks, and openings carved into it; enters both into the maps."""
     if background is None:
         rgb = texture.surface(rng, SIZE_PX)
@@ -106,7 +106,7 @@ def _painted(rng: np.random.Generator, planes, background: Sample | None) -> tup
 
 
 def _openings(
-    rng: np.random.Generator, planes, long_crack: bool = False, count: int | None = None, span: int = SIZE_PX
+    rng: np.random.Generator, planes: np.ndarray, long_crack: bool = False, count: int | None = None, span: int = SIZE_PX
 ) -> list[tuple[np.ndarray, np.ndarray, bool]]:
     """Openings apart from each other, six at most unless `count` says how many, for a picture of `span` pixels.
 
@@ -138,7 +138,7 @@ def _openings(
     return drawn
 
 
-def _distract(rng: np.random.Generator, rgb, planes) -> None:
+def _distract(rng: np.random.Generator, rgb: np.ndarray, planes: np.ndarray) -> None:
     """Something that is no opening, beneath or beside the openings."""
     mark, foreign, drawn = planes[5].copy(), planes[8].copy(), rgb.copy()
     marks.distract(rng, drawn, mark, foreign)
@@ -154,7 +154,7 @@ def _side(rng: np.random.Generator) -> np.ndarray:
     return (x - rng.uniform(0.1, 0.9) * SIZE_PX) * np.cos(turn) + (y - rng.uniform(0.1, 0.9) * SIZE_PX) * np.sin(turn)
 
 
-def _edge_of_specimen(rng: np.random.Generator, rgb, planes) -> None:
+def _edge_of_specimen(rng: np.random.Generator, rgb: np.ndarray, planes: np.ndarray) -> None:
     """Beyond a line lies something else, often dark; the examined area ends there, give or take a few pixels."""
     away = _side(rng) + rng.choice([0.0, 3.0]) * smooth(rng, SIZE_PX, 5)
     beyond = soft_step(away, 0, rng.uniform(0.3, 2))[..., None].astype(np.float32)

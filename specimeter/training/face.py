@@ -14,9 +14,10 @@ import functools
 import io
 import itertools
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -75,7 +76,7 @@ def of_picture(
     return figured(rgb, truth["mm_per_px"], outline, card, rng, u_scale=u_scale, seen_at=seen_at)
 
 
-def given_or(make: Callable, first: int, given: list[Path], of: Callable, seed: int):
+def given_or(make: Callable, first: int, given: list[Path], of: Callable, seed: int) -> Any:
     """`make(seed)`, or for every third seed that is not kept for checking `of(rgb, truth, rng)` of a photograph."""
     number = seed - first
     if not given or number % 3 != 2 or number // 2 % (CHECK_EVERY // 2) == 0:
@@ -90,7 +91,7 @@ def given_or(make: Callable, first: int, given: list[Path], of: Callable, seed: 
 
 
 def figured(
-    rgb,
+    rgb: np.ndarray,
     mm_per_px: float,
     face_px: np.ndarray,
     card: list,
@@ -136,7 +137,7 @@ def network() -> nn.Module:
             self.head = nn.Conv2d(a, 1, 1)
             self.larger = nn.Upsample(scale_factor=2, mode="nearest")
 
-        def forward(self, x):
+        def forward(self, x: Tensor) -> Tensor:
             one = self.one(x)
             two = self.two(one)
             three = self.three(two)
@@ -152,7 +153,9 @@ def network() -> nn.Module:
     return FaceFinder()
 
 
-def patches(examples, faces, rng: np.random.Generator, count: int, torch):
+def patches(
+    examples: Sequence[Tensor], faces: Sequence[np.ndarray], rng: np.random.Generator, count: int, torch: ModuleType
+) -> Tensor:
     """A batch of random patches, turned and mirrored, light and colours shifted, roughness scaled as other cameras would.
 
     `examples` are half-precision tensors on the training device, `faces` for each a few places [row, column] on its face.
@@ -198,7 +201,7 @@ class Shelf:
         self.examples.append(torch.from_numpy(one).to(self.device))
 
 
-def train(shelf: Shelf, options: argparse.Namespace, device: str):
+def train(shelf: Shelf, options: argparse.Namespace, device: str) -> nn.Module:
     """The trained network, its weights averaged over the last steps; its share of right area on the check is printed."""
     import torch
     from torch.nn import functional
@@ -245,7 +248,7 @@ def train(shelf: Shelf, options: argparse.Namespace, device: str):
     return steady
 
 
-def _overlap(model, one: np.ndarray, torch, device) -> float:
+def _overlap(model: nn.Module, one: np.ndarray, torch: ModuleType, device: str) -> float:
     rows, columns = (n // 32 * 32 for n in one.shape[1:])
     with torch.no_grad():
         seen = torch.from_numpy(one[None, :, :rows, :columns].astype(np.float32)).to(device)
@@ -253,7 +256,7 @@ def _overlap(model, one: np.ndarray, torch, device) -> float:
     return float((found & true).sum() / max((found | true).sum(), 1))
 
 
-def to_onnx(model) -> bytes:
+def to_onnx(model: nn.Module) -> bytes:
     """The network as ONNX (opset 13), normalisation folded in."""
     import torch
 

@@ -160,7 +160,7 @@ class Shelf:
             self.kept.append(held)
 
 
-def batch(kept: list, rng: np.random.Generator, count: int, size: int = PATCH):
+def batch(kept: list, rng: np.random.Generator, count: int, size: int = PATCH) -> tuple[Tensor, Tensor]:
     """Pieces as the network sees them (N, 4, size, size) and the shares (N, 2, size, size), turned, shifted, relit.
 
     The rough place is off from the true one as it commonly is.
@@ -260,7 +260,7 @@ def loss_of(odds: Tensor, shares: Tensor) -> Tensor:
     return loss + 0.3 * (dice * each[:, :, 0, 0]).mean()
 
 
-def train(shelf: Shelf, options: argparse.Namespace, device: str):
+def train(shelf: Shelf, options: argparse.Namespace, device: str) -> Finder:
     """The trained network, its weights averaged over the last steps, and how it did."""
     import torch
 
@@ -304,7 +304,7 @@ def train(shelf: Shelf, options: argparse.Namespace, device: str):
     return steady
 
 
-def checked(own, kept: list) -> str:
+def checked(own: Finder, kept: list) -> str:
     """Overlaps of the face on pieces round the border, in words."""
     import torch
 

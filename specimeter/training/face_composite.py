@@ -6,6 +6,7 @@ for all, lamps of its own. So the network that says where the face lies does not
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -121,7 +122,15 @@ def _specimen(rng: np.random.Generator, body: relief.Skin, spun: _Spun, end: np.
     lay(rng, body, spun.of(end), smooth_skin(rng, size), rng.uniform(8, 40))
 
 
-def _round_the_face(rng: np.random.Generator, body: relief.Skin, spun: _Spun, end: np.ndarray, extent, ends, beyond) -> None:
+def _round_the_face(
+    rng: np.random.Generator,
+    body: relief.Skin,
+    spun: _Spun,
+    end: np.ndarray,
+    extent: tuple[float, float],
+    ends: Sequence[float] | np.ndarray,
+    beyond: Sequence[float] | np.ndarray,
+) -> None:
     """What lies round the face on the same end: notches at both ends, plate or cap beside its long sides, each on its level."""
     size, width = len(body.height), extent[0]
     share = filled(size, spun.of(end))
@@ -166,7 +175,9 @@ def _broken_skin(rng: np.random.Generator, size: int, tone: np.ndarray) -> relie
     return rough
 
 
-def _zoned(rng: np.random.Generator, rough, other, share: np.ndarray, thick: float, spun: _Spun) -> None:
+def _zoned(
+    rng: np.random.Generator, rough: relief.Skin, other: relief.Skin, share: np.ndarray, thick: float, spun: _Spun
+) -> None:
     """Part of the face of another look: all round, or along one side, slanted as a shear lip is."""
     size = len(share)
     to_border = cv2.distanceTransform((share > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
@@ -185,7 +196,7 @@ def _zoned(rng: np.random.Generator, rough, other, share: np.ndarray, thick: flo
     rough.gloss += (other.gloss - rough.gloss) * zone
 
 
-def _spot(rng: np.random.Generator, rough, height: np.ndarray, share: np.ndarray, thick: float) -> None:
+def _spot(rng: np.random.Generator, rough: relief.Skin, height: np.ndarray, share: np.ndarray, thick: float) -> None:
     """A cavity, a lump of slag or a smooth place, anywhere on the face and at its border."""
     rows, columns = np.nonzero(share > 0.5)
     if not len(rows):

@@ -36,7 +36,11 @@ def family(kind: str) -> str:
     return "unfused" if kind.startswith("lack-of") else kind
 
 
-def gathered(seed: int):
+# figures (N, F), families (N,), overlaps (N,); of each true feature whether it had a region, its family and its length
+Gathered = tuple[np.ndarray, np.ndarray, np.ndarray, list[tuple[bool, int, float]]]
+
+
+def gathered(seed: int) -> Gathered:
     """Of one scene: figures (N, F), families (N,), overlaps (N,), whether each true feature had a region."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
@@ -53,7 +57,7 @@ def gathered(seed: int):
     return of_photograph(rgb, picture.truth, rng)
 
 
-def of_photograph(rgb: np.ndarray, truth: dict, rng: np.random.Generator):
+def of_photograph(rgb: np.ndarray, truth: dict, rng: np.random.Generator) -> Gathered:
     """Figures, families, overlaps and what was proposed, of one photograph with its truth."""
     outline = np.array(truth["area_outline_px"])
     middle = outline.mean(0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
@@ -59,7 +61,7 @@ def composite(seed: int) -> Sample:
     return _sample(planes, features)
 
 
-def _sample(planes, features) -> Sample:
+def _sample(planes: np.ndarray, features: Sequence[tuple[str, np.ndarray]]) -> Sample:
     """Planes with their weights, and where the features' middles lie."""
     planes[WEIGHT] = weight_of(planes[3:AREA].max(axis=0))
     centres = [np.argwhere(share > 0.5).mean(axis=0)[::-1] for _, share in features if (share > 0.5).any()]
@@ -74,7 +76,7 @@ def _box(share: np.ndarray) -> tuple[slice, slice]:
     return slice(top, top + side), slice(left, left + side)
 
 
-def _border(rng: np.random.Generator, planes) -> np.ndarray:
+def _border(rng: np.random.Generator, planes: np.ndarray) -> np.ndarray:
     """Signed distance in px from where the face ends (positive beyond it), entered into the planes; far off where none is."""
     if rng.random() < 0.4:
         return np.full((SIZE_PX, SIZE_PX), -1e3, np.float32)
@@ -86,7 +88,7 @@ def _border(rng: np.random.Generator, planes) -> np.ndarray:
     return away
 
 
-def _beyond(rng: np.random.Generator, body: relief.Skin, planes) -> np.ndarray:
+def _beyond(rng: np.random.Generator, body: relief.Skin, planes: np.ndarray) -> np.ndarray:
     """The same, with what lies there worked into the body: a notch, a plate or the bench."""
     away = _border(rng, planes)
     if away.max() < 0:
@@ -104,7 +106,7 @@ def _beyond(rng: np.random.Generator, body: relief.Skin, planes) -> np.ndarray:
     return away
 
 
-def _features(rng: np.random.Generator, planes, away, number: int) -> list[tuple[str, np.ndarray]]:
+def _features(rng: np.random.Generator, planes: np.ndarray, away: np.ndarray, number: int) -> list[tuple[str, np.ndarray]]:
     """Up to so many features apart from each other, entered into the planes: family and share of each pixel."""
     found: list[tuple[str, np.ndarray]] = []
     taken = np.zeros((SIZE_PX, SIZE_PX), bool)
@@ -131,7 +133,7 @@ def _log(rng: np.random.Generator, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def _shares(rng: np.random.Generator, family: str, away) -> list[np.ndarray]:
+def _shares(rng: np.random.Generator, family: str, away: np.ndarray) -> list[np.ndarray]:
     """Shares (384, 384) uint8 of one feature, or of a cluster or row of pores."""
     spot, turn = rng.uniform(0.03, 0.97, 2) * SIZE_PX, rng.uniform(0, np.pi)
 
@@ -181,7 +183,7 @@ def _round(rng: np.random.Generator, size: float) -> np.ndarray:
     return shapes.cavity(rng, size * rng.uniform(1.0, 1.25), size, rough=float(rng.uniform(0.003, 0.07)))
 
 
-def _along_edge(rng: np.random.Generator, away) -> np.ndarray:
+def _along_edge(rng: np.random.Generator, away: np.ndarray) -> np.ndarray:
     """Unfused surface along the face's border: straight there, wavy where fusion began."""
     y, x = np.mgrid[:SIZE_PX, :SIZE_PX].astype(np.float32)
     gy, gx = np.gradient(cv2.GaussianBlur(away, (0, 0), 8))
@@ -202,7 +204,7 @@ def _lay(rng: np.random.Generator, size: int) -> np.ndarray:
     )
 
 
-def _into(share) -> tuple[np.ndarray, float]:
+def _into(share: np.ndarray) -> tuple[np.ndarray, float]:
     into = cv2.distanceTransform((share > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
     return into, max(float(into.max()), 1.0)
 
@@ -217,12 +219,12 @@ def _fill(rng: np.random.Generator, kind: str) -> tuple[np.ndarray, float]:
     return np.full(3, rng.uniform(0.02, 0.1)), rng.uniform(0.0, 0.3)
 
 
-def _set(body: relief.Skin, share, albedo, gloss: float) -> None:
+def _set(body: relief.Skin, share: np.ndarray, albedo: np.ndarray, gloss: float) -> None:
     body.albedo += (np.asarray(albedo, np.float32) - body.albedo) * share[..., None]
     body.gloss += (np.float32(gloss) - body.gloss) * share
 
 
-def _work_in(rng: np.random.Generator, body: relief.Skin, family: str, share) -> None:
+def _work_in(rng: np.random.Generator, body: relief.Skin, family: str, share: np.ndarray) -> None:
     """One feature as a form in the height field, with a surface of its own."""
     size = len(share)
     into, widest = _into(share)
@@ -289,7 +291,7 @@ def relief_of_glass(rng: np.random.Generator, size: int) -> np.ndarray:
     return rng.uniform(0.2, 1.0) * spectral(rng, size, power=rng.uniform(0.4, 1.2))
 
 
-def _sky(rng: np.random.Generator, height) -> np.ndarray:
+def _sky(rng: np.random.Generator, height: np.ndarray) -> np.ndarray:
     """Share of the sky that each place sees, from how deep it lies below its surroundings."""
     buried = np.zeros_like(height)
     for size in (2.0, 6.0, 18.0):
@@ -297,7 +299,7 @@ def _sky(rng: np.random.Generator, height) -> np.ndarray:
     return np.exp(-np.float32(rng.uniform(0.3, 1.1)) * buried).clip(0.05, 1.2).astype(np.float32)
 
 
-def _paint(rng: np.random.Generator, rgb, family: str, share) -> None:
+def _paint(rng: np.random.Generator, rgb: np.ndarray, family: str, share: np.ndarray) -> None:
     """One feature painted over the light as it lies: tone, a shaded rim, a highlight; no height field behind it."""
     size = len(share)
     into, widest = _into(share)

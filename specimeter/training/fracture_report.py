@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -12,13 +13,16 @@ from specimeter.segment.fracture_learned import FAMILIES, NETWORK
 from specimeter.training import photographs
 from specimeter.training.fracture_sample import AREA, cut
 
+if TYPE_CHECKING:
+    from specimeter.training.network import Finder
+
 THRESHOLDS = (0.3, 0.5, 0.7)
 LEAST_PX = 12
 COLOURS = ((0, 0, 255), (0, 220, 255), (255, 80, 0), (0, 220, 0), (255, 0, 255))  # BGR, in the order of FAMILIES
 SHEETS, PER_SHEET = 2, 6
 
 
-def report(model, folder: Path, most: int = 24) -> dict:
+def report(model: Finder, folder: Path, most: int = 24) -> dict:
     """Counts over the first `most` tuning photographs of a folder, held-out groups (even seeds) and others apart.
 
     Writes sheets of truths and answers into the folder.

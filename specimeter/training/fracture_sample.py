@@ -103,7 +103,7 @@ def cut(rgb: np.ndarray, truth: dict, mm_per_px: float) -> Sample:
     planes[:3] = piece.transpose(2, 0, 1)
     shape = planes.shape[1:]
 
-    def there(points) -> np.ndarray:
+    def there(points: np.ndarray) -> np.ndarray:
         return (np.array(points) - low + 0.5) * zoom - 0.5
 
     centres = []

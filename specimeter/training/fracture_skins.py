@@ -90,7 +90,7 @@ def facets(rng: np.random.Generator, size: int, grain: float) -> np.ndarray:
     return cv2.GaussianBlur(height, (0, 0), rng.uniform(0.4, 1.2))
 
 
-def _own_means(field, labels) -> np.ndarray:
+def _own_means(field: np.ndarray, labels: np.ndarray) -> np.ndarray:
     sums, counts = np.bincount(labels.ravel(), field.ravel()), np.bincount(labels.ravel())
     return (sums / np.maximum(counts, 1)).astype(np.float32)[labels]
 

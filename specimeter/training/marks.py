@@ -143,7 +143,7 @@ def distract(rng: np.random.Generator, rgb: np.ndarray, mark: np.ndarray, foreig
         np.maximum(foreign, cv2.dilate(drawn, np.ones((5, 5), np.uint8)), out=foreign)
 
 
-def _label(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _label(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     size = rgb.shape[0]
     wide, tall = rng.uniform(0.2, 0.9) * size, rng.uniform(0.06, 0.3) * size
     box = np.array([[-wide, -tall], [wide, -tall], [wide, tall], [-wide, tall]]) / 2
@@ -165,7 +165,15 @@ def _label(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     np.maximum(foreign, shape, out=foreign)
 
 
-def _stroke(rng: np.random.Generator, drawn, at, length, thick, bow, turn=None) -> None:
+def _stroke(
+    rng: np.random.Generator,
+    drawn: np.ndarray,
+    at: tuple[int, int],
+    length: float,
+    thick: int,
+    bow: float,
+    turn: float | None = None,
+) -> None:
     turn = rng.uniform(0, np.pi) if turn is None else turn
     t = np.linspace(-0.5, 0.5, 24)[:, None]
     along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
@@ -173,7 +181,7 @@ def _stroke(rng: np.random.Generator, drawn, at, length, thick, bow, turn=None) 
     cv2.polylines(drawn, [np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)], False, 255, thick, cv2.LINE_AA, 4)
 
 
-def _pits(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _pits(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Corrosion: many shallow pits of a few pixels close together, some with a rusty ring."""
     size = rgb.shape[0]
     spread = size * rng.uniform(0.05, 0.4)
@@ -189,7 +197,7 @@ def _pits(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     rgb *= 1 - rng.uniform(0.1, 0.5) * soft[..., None]
 
 
-def _bead(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _bead(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """The toe of a bead, an overlap of paint or a step: a wavy line, light on one side and shaded on the other, soft."""
     size = rgb.shape[0]
     turn = rng.uniform(0, np.pi)
@@ -208,7 +216,7 @@ def _bead(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     drawn[dark > 0.5] = 255
 
 
-def _groove(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _groove(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Machined or filed grooves: straight, right across, even, their one flank lit and their floor metal."""
     size = rgb.shape[0]
     turn, wide = rng.uniform(0, np.pi), float(np.exp(rng.uniform(np.log(1), np.log(10))))
@@ -225,7 +233,7 @@ def _groove(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     drawn[floor > 0.6] = 255
 
 
-def _stain(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _stain(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Stains, burns and dried drops: even or ringed, their edge soft or sharp, the ground's texture seen through."""
     size = rgb.shape[0]
     for _ in range(int(rng.choice([1, 2, 6]))):
@@ -241,7 +249,7 @@ def _stain(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
         np.maximum(drawn, ((see > 0.2) * 255).astype(np.uint8), out=drawn)
 
 
-def _stuck_on(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _stuck_on(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Print, cloth, wood or a tag lying on the metal, cut to a shape with straight sides, its edge dark or not."""
     size = rgb.shape[0]
     ground, marks = prints.ground(rng, size)
@@ -260,7 +268,7 @@ def _stuck_on(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     np.maximum(foreign, shape, out=foreign)
 
 
-def _drop(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _drop(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Drops of oil or water, beads of spatter: a dark rim, a bright light in it."""
     size = rgb.shape[0]
     for _ in range(int(rng.choice([1, 3, 10]))):
@@ -281,7 +289,7 @@ def _drop(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
         np.maximum(drawn, shape, out=drawn)
 
 
-def _glints(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _glints(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Streaks and patches of mirrored light with sharp ends; between two of them the metal looks dark."""
     size = rgb.shape[0]
     turn = rng.uniform(0, np.pi)
@@ -290,7 +298,7 @@ def _glints(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
     rgb += (rng.uniform(0.1, 0.8) * share)[..., None].astype(np.float32)
 
 
-def _scribed(rng: np.random.Generator, rgb, drawn, foreign, at) -> None:
+def _scribed(rng: np.random.Generator, rgb: np.ndarray, drawn: np.ndarray, foreign: np.ndarray, at: tuple[int, int]) -> None:
     """Scribed and gauge lines: straight, long, deep and dark, of steady width, skipping here and there; one or two abreast."""
     size = rgb.shape[0]
     turn, wide = rng.uniform(0, np.pi), rng.uniform(0.8, 4.5)

@@ -42,7 +42,7 @@ def _turned(rng: np.random.Generator, drawn: np.ndarray, size: int) -> np.ndarra
     return cv2.warpPerspective(drawn, matrix, (size, size), flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REFLECT)
 
 
-def _squares(rng: np.random.Generator, size):
+def _squares(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Chessboards, at times with a coded square in each light field."""
     n = 2 * size
     pitch = float(np.exp(rng.uniform(np.log(8), np.log(160))))
@@ -56,7 +56,7 @@ def _squares(rng: np.random.Generator, size):
     return _ink(rng, drawn), drawn
 
 
-def _coded(rng: np.random.Generator, drawn, at, across) -> None:
+def _coded(rng: np.random.Generator, drawn: np.ndarray, at: tuple[int, int], across: int) -> None:
     """One coded square: a dark frame, cells dark or light inside."""
     count = int(rng.integers(4, 9))
     cells = (rng.random((count, count)) < 0.5).astype(np.uint8) * 255
@@ -66,7 +66,7 @@ def _coded(rng: np.random.Generator, drawn, at, across) -> None:
     part[:] = tile[: part.shape[0], : part.shape[1]]
 
 
-def _tags(rng: np.random.Generator, size):
+def _tags(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Coded squares, few or many, large or small, with words beside them."""
     n = 2 * size
     drawn = np.zeros((n, n), np.uint8)
@@ -82,7 +82,7 @@ def _tags(rng: np.random.Generator, size):
     return _ink(rng, drawn), drawn
 
 
-def _words(rng: np.random.Generator, drawn, lines: int) -> None:
+def _words(rng: np.random.Generator, drawn: np.ndarray, lines: int) -> None:
     n = drawn.shape[0]
     for _ in range(lines):
         text = "".join(rng.choice(SIGNS, int(rng.integers(2, 30))))
@@ -91,7 +91,7 @@ def _words(rng: np.random.Generator, drawn, lines: int) -> None:
         cv2.putText(drawn, text, at, int(rng.choice(FONTS)), scale, 255, max(1, int(scale * rng.uniform(1, 4))), cv2.LINE_AA)
 
 
-def _text(rng: np.random.Generator, size):
+def _text(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """A printed page, a label, a table."""
     n = 2 * size
     drawn = np.zeros((n, n), np.uint8)
@@ -108,7 +108,7 @@ def _text(rng: np.random.Generator, size):
     return _ink(rng, drawn), drawn
 
 
-def _rule(rng: np.random.Generator, size):
+def _rule(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Graduations of a rule or a scale card: marks of several lengths, numbers, an edge; bars and bar codes."""
     n = 2 * size
     drawn = np.zeros((n, n), np.uint8)
@@ -127,7 +127,7 @@ def _rule(rng: np.random.Generator, size):
     return _ink(rng, drawn), drawn
 
 
-def _raster(rng: np.random.Generator, size):
+def _raster(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Print dots, perforated sheet, grids of rings or lines, a knurl."""
     pitch = np.exp(rng.uniform(np.log(3.5), np.log(50)))
     turn = rng.uniform(0, np.pi)
@@ -138,7 +138,7 @@ def _raster(rng: np.random.Generator, size):
     return _ink(rng, drawn), drawn
 
 
-def _cloth(rng: np.random.Generator, size):
+def _cloth(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Woven threads, plain or twill, folded into soft shadows."""
     pitch, turn = np.exp(rng.uniform(np.log(2.5), np.log(20))), rng.uniform(0, np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32)
@@ -151,7 +151,7 @@ def _cloth(rng: np.random.Generator, size):
     return tone[..., None] * colour / np.median(tone), (thread < 0.3).astype(np.uint8) * 255
 
 
-def _wood(rng: np.random.Generator, size):
+def _wood(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Grain: warped rings cut lengthwise, dark vessels along it, now and then a knot."""
     turn = rng.uniform(0, np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32)
@@ -168,7 +168,7 @@ def _wood(rng: np.random.Generator, size):
     return tone[..., None] * np.array([0.4, 0.25, 0.13]) * rng.uniform(0.5, 1.8), vessels.astype(np.uint8) * 255
 
 
-def _thread(rng: np.random.Generator, size):
+def _thread(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Screw threads, ribs, coiled wire, knurls, heads of screws: shaded cylinders and flanks."""
     pitch, turn = np.exp(rng.uniform(np.log(6), np.log(60))), rng.uniform(0, np.pi)
     y, x = np.mgrid[:size, :size].astype(np.float32) - size / 2
@@ -192,7 +192,7 @@ def _thread(rng: np.random.Generator, size):
     return tone[..., None] * (1 + rng.normal(0, 0.05, 3)) * rng.uniform(0.2, 0.7), marks
 
 
-def _room(rng: np.random.Generator, size):
+def _room(rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Things before things: polygons and discs of any tone, each hiding those behind (dead leaves)."""
     rgb = np.full((size, size, 3), rng.uniform(0.05, 0.6), np.float32)
     marks = np.zeros((size, size), np.uint8)

@@ -138,7 +138,7 @@ def gather(
         future.cancel()
 
 
-def sheet(samples, odds, rows: int = 8) -> bytes:
+def sheet(samples: Sequence[np.ndarray], odds: np.ndarray, rows: int = 8) -> bytes:
     """A JPEG of pictures with truth and answer beneath them, for looking at."""
     colours = np.array([[0, 0, 0], [120, 120, 120], [0, 160, 255], [0, 0, 220], [255, 0, 255]], np.uint8)
     tiles = []
@@ -178,7 +178,7 @@ def main() -> int:
     return 0
 
 
-def teach(pool: ProcessPoolExecutor, options, started: float) -> None:
+def teach(pool: ProcessPoolExecutor, options: argparse.Namespace, started: float) -> None:
     """Gather and train until the time is up; write what was learned, now and then and at the end."""
     import torch
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter.scene import geometry
 from specimeter.scene.describe import Picture, Scene
@@ -81,7 +82,9 @@ def planes(parts: Parts, strength: np.ndarray) -> np.ndarray:
     return np.stack([tissue, kinds, (seen * 255).astype(np.uint8), np.round(covered * 255).astype(np.uint8)])
 
 
-def of_scene(scene: Scene, picture: Picture, rgb: np.ndarray, mm_per_cell: float, centre_px, room: int = SIDE) -> np.ndarray:
+def of_scene(
+    scene: Scene, picture: Picture, rgb: np.ndarray, mm_per_cell: float, centre_px: ArrayLike, room: int = SIDE
+) -> np.ndarray:
     """A sample uint8 (7, room, room): red, green, blue and the labels, of a piece of a rendered photograph about a pixel.
 
     What lies beyond the photograph has 255 for its tissue: not known.
@@ -96,7 +99,9 @@ def of_scene(scene: Scene, picture: Picture, rgb: np.ndarray, mm_per_cell: float
     return piece(rgb, picture.truth["mm_per_px"], mm_per_cell, centre_px, labels, room)
 
 
-def piece(rgb: np.ndarray, mm_per_px: float, mm_per_cell: float, centre_px, labels: Callable, room: int = SIDE) -> np.ndarray:
+def piece(
+    rgb: np.ndarray, mm_per_px: float, mm_per_cell: float, centre_px: ArrayLike, labels: Callable, room: int = SIDE
+) -> np.ndarray:
     """A sample as of `of_scene` of any photograph; `labels`: from cells [x, y] of pixels, and a cell's mm, to `planes`."""
     zoom = min(mm_per_px / mm_per_cell, 1.0)
     size = max(round(rgb.shape[1] * zoom), 8), max(round(rgb.shape[0] * zoom), 8)
@@ -157,7 +162,7 @@ def _window(picture: np.ndarray, low: np.ndarray, room: int) -> np.ndarray:
     return np.asarray(mirrored)[:room, :room].transpose(2, 0, 1)
 
 
-def _unknown(labels: np.ndarray, low: np.ndarray, size, room: int) -> np.ndarray:
+def _unknown(labels: np.ndarray, low: np.ndarray, size: tuple[int, int], room: int) -> np.ndarray:
     columns, rows = np.arange(room) + low[0], np.arange(room) + low[1]
     inside = ((rows >= 0) & (rows < size[1]))[:, None] & ((columns >= 0) & (columns < size[0]))[None]
     labels[0][~inside] = 255

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
@@ -50,7 +52,7 @@ def painted(rng: np.random.Generator, mm_per_cell: float, room: int = SIDE, skin
     middle = joint.weld.mean(0) if rng.random() < 0.7 else (joint.metal.min(0) + joint.metal.max(0)) / 2
     place = room / 2 + rng.normal(0, 0.08 * room, 2)
 
-    def cells(points) -> Array:
+    def cells(points: np.ndarray) -> Array:
         return (np.asarray(points, float).reshape(-1, 2) - middle) @ spin / mm_per_cell + place
 
     shape = (room, room)
@@ -153,7 +155,7 @@ def _lay(under: Array, over: Array, share: Array) -> Array:
     return (under * (1 - share) + over * share).astype(np.float32)
 
 
-def _ground(rng: np.random.Generator, skins: Skins, parts: Parts, shape, mm_per_cell: float) -> Array:
+def _ground(rng: np.random.Generator, skins: Skins, parts: Parts, shape: tuple[int, int], mm_per_cell: float) -> Array:
     """What lies round the metal: a bench with things on it and the cut's shadow, or resin; brighter or darker."""
     room = shape[0]
     light = (
@@ -218,7 +220,7 @@ def _thing(rng: np.random.Generator, skins: Skins, light: Array) -> Array:
     return _lay(light, body.astype(np.float32), share)
 
 
-def _strength(rng: np.random.Generator, parts: Parts, shape, mm_per_cell: float) -> Array:
+def _strength(rng: np.random.Generator, parts: Parts, shape: tuple[int, int], mm_per_cell: float) -> Array:
     """How strongly each cell is etched: not, evenly, in part, or along a swab's track."""
     kind = float(rng.random())
     base = float(np.exp(rng.uniform(np.log(0.2), np.log(1.2))))
@@ -239,7 +241,14 @@ def _strength(rng: np.random.Generator, parts: Parts, shape, mm_per_cell: float)
     return np.clip(field, 0, 1.5).astype(np.float32)
 
 
-def _etching(rng: np.random.Generator, parts: Parts, runs, strength: Array, shape, mm_per_cell: float) -> Array:
+def _etching(
+    rng: np.random.Generator,
+    parts: Parts,
+    runs: Sequence[np.ndarray],
+    strength: Array,
+    shape: tuple[int, int],
+    mm_per_cell: float,
+) -> Array:
     """What the etching makes of each cell's light, float32 (rows, columns, 3), 1 where it changes nothing."""
     room = shape[0]
     share = filled(parts.welds, shape)
@@ -294,9 +303,10 @@ def _edge(rng: np.random.Generator, light: Array, metal: Array, mm_per_cell: flo
     return (light * np.exp(gain * band)[..., None] * np.exp(band[..., None] * rng.normal(0, 0.1, 3))).astype(np.float32)
 
 
-def _imperfections(rng: np.random.Generator, joint: Joint):
+def _imperfections(rng: np.random.Generator, joint: Joint) -> tuple[list[tuple[np.ndarray, int]], list[bool]]:
     """Outlines in mm with their kinds' numbers, and whether each is a line: in the weld, on its borders, in the plates."""
-    found, lines = [], []
+    found: list[tuple[np.ndarray, int]] = []
+    lines: list[bool] = []
     weld = joint.weld
     inside = [p for p in rng.uniform(weld.min(0), weld.max(0), (30, 2)) if shapes.distance_to(weld, p[None])[0] < -0.5]
     for _ in range(int(rng.choice([0, 1, 2, 3, 4]))):
@@ -336,7 +346,9 @@ def _imperfections(rng: np.random.Generator, joint: Joint):
     return found, lines
 
 
-def _voids(rng: np.random.Generator, light: Array, features, shape) -> Array:
+def _voids(
+    rng: np.random.Generator, light: Array, features: Sequence[tuple[np.ndarray, int, bool]], shape: tuple[int, int]
+) -> Array:
     """Pores, slag and lines laid into the light: dark, oxidised or glassy, some with a bright far wall."""
     for outline, _, line in features:
         share = filled([outline], shape)
@@ -354,7 +366,7 @@ def _voids(rng: np.random.Generator, light: Array, features, shape) -> Array:
     return light.astype(np.float32)
 
 
-def _distractors(rng: np.random.Generator, light: Array, shape, mm_per_cell: float) -> Array:
+def _distractors(rng: np.random.Generator, light: Array, shape: tuple[int, int], mm_per_cell: float) -> Array:
     """Scratches, stamps, ink, dust and punch marks: nothing that the weld did."""
     room = shape[0]
     for _ in range(int(rng.integers(0, 5))):

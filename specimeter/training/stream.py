@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from typing import Any
 
@@ -21,7 +21,7 @@ class Stream:
         self.thread = threading.Thread(target=self._fill, args=(make, iter(seeds), 2 * jobs, taken), daemon=True)
         self.thread.start()
 
-    def _fill(self, make, seeds, ahead: int, taken) -> None:
+    def _fill(self, make: Callable[[int], Any], seeds: Iterator[int], ahead: int, taken: Callable[[int, Any], None]) -> None:
         waiting = {self.pool.submit(make, seed): seed for seed, _ in zip(seeds, range(ahead), strict=False)}
         while waiting and self.open:
             done = next(as_completed(waiting))

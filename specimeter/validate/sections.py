@@ -11,6 +11,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specimeter import job
 from specimeter import photo as photos
@@ -116,11 +117,11 @@ def by_hand(truth: truths.Truth, seed: int) -> dict[str, float]:
     rng = np.random.default_rng([seed, 7])
     surface, weld = truths.surface(truth), truth["weld"]
 
-    def clicked(points) -> np.ndarray:
+    def clicked(points: ArrayLike) -> np.ndarray:
         points = np.array(points, float).reshape(-1, 2)
         return surface.develop(points + rng.normal(0, CLICK_PX, points.shape))
 
-    def some(points, count: int) -> list:
+    def some(points: Sequence[Sequence[float]], count: int) -> list:
         return [points[k] for k in np.linspace(0, len(points) - 1, count).round().astype(int)]
 
     toes, plates = clicked(weld["toes_px"]), [clicked(line) for line in weld["plates_px"]]
