@@ -209,7 +209,13 @@ def _explain(mistake: dict, model: type[BaseModel], data: Any) -> tuple[str, str
         return _unknown_key(model, place, field)
     if kind == "missing":
         whole = isinstance(place[-1], str) and _table_at(model, place) is not None
-        name = f"the table [{place[-1]}]" if whole else f"the key {place[-1]}" if isinstance(place[-1], str) else "a number"
+        name = (
+            f"the table {_heading(model, place)}"
+            if whole
+            else f"the key {place[-1]}"
+            if isinstance(place[-1], str)
+            else "a number"
+        )
         return f"{name} is missing", field, expected, f"add {name}" if isinstance(place[-1], str) else None
     if kind == "by_hand":
         of_a_value = place and _table_at(model, place) is None and _table_at(model, place[:-1]) is not None
@@ -249,13 +255,13 @@ def _unknown_key(model: type[BaseModel], place: tuple, field: str) -> tuple[str,
     if in_mm != key and in_mm in known:
         mend = f"enter it as {in_mm}, in millimetres" + (" (1 in is 25.4 mm)" if "_in" in key else "")
     elif elsewhere:
-        mend = f"{key} belongs in the table [{elsewhere[0]}]"
+        mend = f"{key} belongs in the table {_heading(model, elsewhere[:1])}"
     elif near:
         mend = f'the nearest known key is "{near}"'
     else:
         mend = "remove it or correct its spelling"
     where = f"the table [{name}]" if name else "the file"
-    listed = ", ".join(known) if name else ", ".join(f"[{one}]" for one in known)
+    listed = ", ".join(known) if name else ", ".join(_heading(model, (one,)) for one in known)
     return f'unknown key "{key}" in {where}', field, f"one of: {listed}", mend
 
 
@@ -282,6 +288,14 @@ def _table_at(model: type[BaseModel], place: tuple) -> type[BaseModel] | None:
             return None
         table = _tables(table.model_fields[part].annotation)
     return table
+
+
+def _heading(model: type[BaseModel], place: Sequence[int | str]) -> str:
+    """A table's line in the file: ``[limits]``, or ``[[rule]]`` where there may be several."""
+    parent = _table_at(model, tuple(place[:-1]))
+    field = None if parent is None else parent.model_fields.get(str(place[-1]))
+    several = field is not None and typing.get_origin(field.annotation) in (list, tuple)
+    return f"[[{place[-1]}]]" if several else f"[{place[-1]}]"
 
 
 def _tables(annotation: Any) -> type[BaseModel] | None:

@@ -120,8 +120,8 @@ def test_examples_say_that_they_are_examples(path):
         ('sense = "at most"', 'sense = "at most"\nwindow_mm = 30', "rule[single].window_mm", "has no meaning"),
         ('test = "each"', 'test = "any"', "rule[single].test", '"observation"'),
         ("[limits]", "[limit]", "limit", 'nearest known key is "limits"'),
-        ("[limits]", "[limits]\nlimit = 3", "limits.limit", "belongs in the table [rule]"),
-        (GOOD[GOOD.index("[[rule]]") :], "", "rule", "is missing"),
+        ("[limits]", "[limits]\nlimit = 3", "limits.limit", "belongs in the table [[rule]]"),
+        (GOOD[GOOD.index("[[rule]]") :], "", "rule", "add the table [[rule]]"),
         (GOOD, "rule = []\n" + GOOD[: GOOD.index("accept")], "rule", "at least one"),
     ],
 )
