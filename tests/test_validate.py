@@ -332,6 +332,15 @@ def test_absurd_options_are_refused():
         main(["--scenes", "0"])
 
 
+def _runs(group: int) -> bool:
+    """Whether a process of the group is there."""
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
 def test_interrupted_it_leaves_nothing_half_written(tmp_path):
     """Ctrl-C while scenes are being rendered in two processes: exit status 130, no result, no partial file, no process left."""
     out, cache = tmp_path / "out", tmp_path / "cache"
@@ -355,8 +364,10 @@ def test_interrupted_it_leaves_nothing_half_written(tmp_path):
     for photo in cache.glob("*.jpg"):  # what is in the cache is whole
         assert photo.with_suffix(".truth.json").exists()
         assert photo.with_suffix(".sheet.toml").exists()
-    with pytest.raises(ProcessLookupError):
-        os.killpg(process.pid, 0)
+    deadline = time.monotonic() + 60
+    while _runs(process.pid) and time.monotonic() < deadline:  # from Python 3.14 on the workers' server goes after its parent
+        time.sleep(0.1)
+    assert not _runs(process.pid)
 
 
 def test_it_is_part_of_the_command_line():

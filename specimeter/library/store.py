@@ -151,7 +151,6 @@ def open_store(folder: str | Path) -> Store:
         )
     try:
         connection = _connect(folder / FILE)
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
     except sqlite3.Error as error:
         raise LibraryError(
             f"the library cannot be opened: {error}",
@@ -159,11 +158,13 @@ def open_store(folder: str | Path) -> Store:
             expected="an SQLite file as specimeter wrote it",
             mend="take it from a copy",
         ) from error
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version == VERSION:
+        return Store(folder, connection)
+    connection.close()
     if version > VERSION:
         raise LibraryError(f"the library is of version {version}", file=folder, expected=f"{VERSION}", mend="update specimeter")
-    if version < VERSION:
-        raise LibraryError("the library was never finished", file=folder, mend="remove the folder and make it again")
-    return Store(folder, connection)
+    raise LibraryError("the library was never finished", file=folder, mend="remove the folder and make it again")
 
 
 def _connect(path: Path) -> sqlite3.Connection:
@@ -174,6 +175,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA cache_size = -65536")
         connection.execute("PRAGMA mmap_size = 268435456")
+        connection.execute("PRAGMA user_version").fetchone()  # what is no library, or damaged, shows it here
     except BaseException:
         connection.close()
         raise

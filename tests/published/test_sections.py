@@ -18,6 +18,8 @@ from specimeter.segment.plates import Run, fit_line
 from specimeter.segment.polylines import area_mm2
 from specimeter.segment.section_follow import follow
 
+pytestmark = pytest.mark.filterwarnings("ignore:(?s).*minkowski_distance:DeprecationWarning")  # of scikit-image itself
+
 METROLOGY = Path(__file__).resolve().parents[3] / "shared" / "reference" / "metrology.toml"
 
 

@@ -102,6 +102,7 @@ def test_masks_hold_the_pixels_whose_centres_are_inside(kept, tmp_path):
     assert b"'=SUM" in (out / "masks.csv").read_bytes()
 
 
+@pytest.mark.filterwarnings("ignore::DeprecationWarning:bagit")  # of bagit itself
 def test_a_bag_is_valid_for_the_reference_program_and_comes_back_whole(kept, tmp_path):
     """bagit-python validates it; a changed byte and a file too many are seen by it and by us."""
     out = export(kept, tmp_path / "out", "bag", validation=0.34)
