@@ -102,7 +102,7 @@ def main() -> None:
     torch.manual_seed(0)
     shipped = onnx.load(str(options.network))
     if options.family in CELLS_MM:
-        model = restored(Reader(), shipped, cuts(CELLS_MM[options.family]))
+        model = restored(Reader(options.family), shipped, cuts(CELLS_MM[options.family]))
     else:
         task = TASKS[options.family]
         model = restored(task.model(), shipped, pictures(options.family, task))

@@ -166,8 +166,9 @@ def main() -> int:
     parser.add_argument("--checks", type=int, default=60, help="scenes kept for checking")
     parser.add_argument("--resume", type=Path, help="folder with weights to start from (`specimeter.training.restore`)")
     parser.add_argument(
-        "--photographs", type=Path, help="folder of photographs with their truths, a third of what is learned from"
+        "--photographs", type=Path, help="folder of photographs with their truths, a part of what is learned from"
     )
+    parser.add_argument("--share", type=float, default=photographs.SHARE, help="of the photographs in what is learned from")
     parser.add_argument("--only", choices=NETWORKS, help="teach one network alone")
     options = parser.parse_args()
     started = time.monotonic()
@@ -192,7 +193,7 @@ def teach(pool: ProcessPoolExecutor, options: argparse.Namespace, started: float
     torch.manual_seed(options.seed)
     rng = np.random.default_rng(options.seed)
     others = [] if options.photographs is None else photographs.for_training(options.photographs)
-    stocks = {name: Stock(devices[name]) for name in devices}
+    stocks = {name: Stock(devices[name], options.share) for name in devices}
     check: dict[str, list[np.ndarray]] = {name: [] for name in devices}
     end = started + options.seconds - 45
     filling = threading.Thread(
@@ -204,7 +205,7 @@ def teach(pool: ProcessPoolExecutor, options: argparse.Namespace, started: float
         weights = None
         if options.resume is not None:
             weights = (options.resume / f"section_{name}.bin").read_bytes()
-        trainers[name] = Trainer(devices[name], options.rate, weights)
+        trainers[name] = Trainer(name, devices[name], options.rate, weights)
     before = None if options.resume is None else {name: copy.deepcopy(one.steady) for name, one in trainers.items()}
     while not all(stock.ready() for stock in stocks.values()) and time.monotonic() < end:
         time.sleep(0.2)

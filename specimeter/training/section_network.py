@@ -10,17 +10,18 @@ from torch import nn
 from specimeter.segment.section_reading import KINDS, PLANES, TISSUES
 from specimeter.training.network import Block, folded
 
-WIDTHS = (24, 40, 64, 88, 104)  # channels at 1/2, 1/4, 1/8, 1/16 and 1/32 of the input's sampling
+# channels of each network at 1/2, 1/4, 1/8, 1/16 and 1/32 of the input's sampling
+WIDTHS = {"far": (24, 40, 64, 88, 104), "near": (32, 56, 104, 144, 184)}
 PLATE, HAZ, WELD = (TISSUES.index(name) for name in ("plate", "haz", "weld"))
 UNSEEN = 0.05  # what a wrong tissue costs where no etching shows it
 
 
 class Reader(nn.Module):  # type: ignore[misc]  # mypy does not look into torch
-    """Input (N, 3, H, W), H and W multiples of 32; output (N, 4 PLANES, H/2, W/2), as of `network.Finder`."""
+    """Input (N, 3, H, W), H and W multiples of 32; output (N, 4 PLANES, H/2, W/2), as of `network.Finder`; `name`: in WIDTHS."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
         super().__init__()
-        a, b, c, d, e = WIDTHS
+        a, b, c, d, e = WIDTHS[name]
         self.down1 = nn.Sequential(Block(3, a, 2, 5), Block(a, a))
         self.down2 = nn.Sequential(Block(a, b, 2), Block(b, b))
         self.down3 = nn.Sequential(Block(b, c, 2), Block(c, c))

@@ -12,8 +12,8 @@ from specimeter.segment.section_reading import KINDS, TISSUES
 from specimeter.training.augment import blur, some, uniform
 
 MOST = 3  # of each sample
-FORMS = ("pore", "slag", "crack", "crack", "sidewall", "sidewall", "inter-run", "inter-run", "seam", "lamination")
-KIND = {"pore": 0, "slag": 1, "crack": 2, "sidewall": 3, "inter-run": 3}  # in KINDS; a seam and a lamination are none
+FORMS = ("pore", "slag", "crack", "crack", "sidewall", "sidewall", "inter-run", "inter-run", "seam", "lamination", "hair")
+KIND = {"pore": 0, "slag": 1, "crack": 2, "sidewall": 3, "inter-run": 3}  # in KINDS; a seam, a lamination and a hair are none
 SHARE = 0.75  # of the samples that may be opened
 EDGE_CELLS, DEEP_CELLS = 3, 4  # from the metal's border, and from the weld's: so far in lies what is drawn
 SOFT_CELLS = 3.0  # over which the weld's border is smoothed, along which a line runs
@@ -26,7 +26,8 @@ def opened(light: Tensor, truth: Tensor) -> tuple[Tensor, Tensor]:
     """Pictures (N, 3, H, W) in linear light with further imperfections, and their truths (N, 13, H, W) with these in them.
 
     Unfused lines follow the weld metal's border, or lie within it along an arc that an etching shows as a seam of runs; cracks
-    are jagged; seams without an opening and laminations of the plates are drawn too, and are no imperfections.
+    are jagged; seams without an opening, laminations of the plates and hairs (evenly wide, in a tight arc, with blunt ends) are
+    drawn too, and are no imperfections.
     """
     n, _, size, _ = light.shape
     tissue = truth[:, : len(TISSUES)]
@@ -41,7 +42,7 @@ def opened(light: Tensor, truth: Tensor) -> tuple[Tensor, Tensor]:
     kept = some(n, SHARE, light)
     for _ in range(MOST):
         form = FORMS[int(torch.randint(len(FORMS), (1,)))]
-        place = {"sidewall": border, "lamination": plate}.get(form, deep)
+        place = {"sidewall": border, "lamination": plate, "hair": (inner > 0.5).float()}.get(form, deep)
         drawn = kept * some(n, 0.7, light) * (place.sum((1, 2, 3), keepdim=True) > 4)
         share, seam = _drawn(form, place, soft, size)
         share = share * drawn * (inner > 0.5)
@@ -75,7 +76,7 @@ def _drawn(form: str, place: Tensor, soft: Tensor, size: int) -> tuple[Tensor, T
     if form in ("pore", "slag"):
         return _cavity(u, v, form == "slag"), seam
     length = uniform(n, 5.0, 50.0 if form != "lamination" else 120.0, place, log=True)
-    half = uniform(n, 0.17, 2.3 if form != "crack" else 1.0, place, log=True)
+    half = uniform(n, 0.17, 1.0 if form in ("crack", "hair") else 2.3, place, log=True)
     if slope is not None:
         level = soft.flatten(1).gather(1, at[:, None]).view(n, 1, 1, 1)
         v = (soft - level) / slope.norm(dim=1).clamp(min=0.02).view(n, 1, 1, 1) + uniform(n, -1.0, 1.0, place)
@@ -83,11 +84,13 @@ def _drawn(form: str, place: Tensor, soft: Tensor, size: int) -> tuple[Tensor, T
         v = v - u * u * some(n, 0.8, place) * torch.where(some(n, 0.5, place) > 0, 1, -1) / uniform(n, 40, 300, place, log=True)
         wide = uniform(n, 0.7, 2.5, place)
         seam = uniform(n, 0.0, 0.4, place) * torch.exp(-0.5 * (v / wide) ** 2) * some(n, 0.75, place)
+    if form == "hair":
+        v = v - u * u * torch.where(some(n, 0.5, place) > 0, 1, -1) / uniform(n, 16, 80, place, log=True)
     share = u / length + 0.5
     inside = ((share > 0) & (share < 1)).float()
     v = v - _of_table(_course(n, form == "crack", place) * length.view(n, 1), share)
     ends = (6 * torch.minimum(share, 1 - share)).clamp(0, 1) ** (0.9 if form == "crack" else 0.5)
-    half = half * ends * _of_table(_width(n, place), share)
+    half = half if form == "hair" else half * ends * _of_table(_width(n, place), share)
     low, high = torch.maximum(-half, v - 0.5), torch.minimum(half, v + 0.5)
     return (high - low).clamp(0, 1) * inside, seam
 

@@ -23,8 +23,8 @@ PAINTED = 0.5  # share of a batch's drawings that is painted, not rendered
 class Stock:
     """Samples uint8 (7, side, side) on the accelerator, rendered, painted and photographed, that grow while one learns."""
 
-    def __init__(self, device: str, most: int = 20000) -> None:
-        self.device, self.most = device, most
+    def __init__(self, device: str, share: float = photographs.SHARE, most: int = 20000) -> None:
+        self.device, self.share, self.most = device, share, most
         self.kept: dict[str, list[torch.Tensor]] = {"scene": [], "painted": [], "photograph": []}
 
     def add(self, origin: str, sample: np.ndarray) -> None:
@@ -38,7 +38,7 @@ class Stock:
         chosen = []
         for _ in range(count):
             origin = "painted" if rng.random() < PAINTED else "scene"
-            some = self.kept["photograph" if self.kept["photograph"] and rng.random() < photographs.SHARE else origin]
+            some = self.kept["photograph" if self.kept["photograph"] and rng.random() < self.share else origin]
             chosen.append(some[int(rng.integers(len(some)))])
         return torch.stack(chosen)
 
@@ -70,9 +70,9 @@ def prepared(rgb: torch.Tensor) -> torch.Tensor:
 class Trainer:
     """One network in training: `step` at a share of the time from 0 to 1; `steady` is its running mean, which is kept."""
 
-    def __init__(self, device: str, rate: float, weights: bytes | None = None) -> None:
+    def __init__(self, name: str, device: str, rate: float, weights: bytes | None = None) -> None:
         self.device, self.rate, self.count = device, rate, 0
-        self.model = Reader().to(device, memory_format=torch.channels_last)
+        self.model = Reader(name).to(device, memory_format=torch.channels_last)
         if weights is not None:
             from_bytes(self.model, weights)
         self.steady = copy.deepcopy(self.model)
