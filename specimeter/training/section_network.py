@@ -17,7 +17,7 @@ UNSEEN = 0.05  # what a wrong tissue costs where no etching shows it
 
 
 class Reader(nn.Module):  # type: ignore[misc]  # mypy does not look into torch
-    """Input (N, 3, H, W), H and W multiples of 32; output (N, 4 PLANES, H/2, W/2), as of `network.Finder`; `name`: in WIDTHS."""
+    """Of a `name` in WIDTHS. Input (N, 3, H, W), multiples of 32; output (N, 4 PLANES, H/2, W/2), as of `network.Finder`."""
 
     def __init__(self, name: str) -> None:
         super().__init__()
