@@ -160,13 +160,15 @@ class BrokenEnd:
         result = np.zeros(len(p), np.float32)
         reach = (-p[:, 2]) / np.maximum(d[:, 2], 1e-3)  # up to the level of the face
         reach = np.minimum(reach, 400)
+        (s0, a0), (s, a), (ds, da) = np.array([self.maps.s0, self.maps.a0]), p[:, :2].T.copy(), d[:, :2].T.copy()
+        rows, columns = np.array(self.maps.shape) / self.maps.per_mm
         for share in (np.arange(20, dtype=np.float32) + 0.5) / 20:
-            q = p[:, :2] + d[:, :2] * (reach * share)[:, None]
-            low = np.abs(q - [self.maps.s0, self.maps.a0])
-            near = (q > [self.maps.s0, self.maps.a0]).all(1) & (low < np.array(self.maps.shape[::-1]) / self.maps.per_mm).all(1)
+            at = reach * share
+            qs, qa = s + ds * at, a + da * at
+            near = (qs > s0) & (qa > a0) & (np.abs(qs - s0) < columns) & (np.abs(qa - a0) < rows)
             index = np.flatnonzero(near & (result == 0))
             if len(index):
-                result[index] = self._at(self.relief.inside, q[index, 0], q[index, 1]) > 0
+                result[index] = self._at(self.relief.inside, qs[index], qa[index]) > 0
         return result
 
     def central(self, part: dict[str, np.ndarray]) -> np.ndarray:

@@ -122,19 +122,18 @@ def length_mm(outline: np.ndarray) -> float:
 def distance_to(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Signed distance, shape (M,), from points (M, 2) to a closed polygon (N, 2): negative inside."""
     result = np.empty(len(points))
-    start, step = outline, np.roll(outline, -1, axis=0) - outline
-    squared = np.maximum(np.sum(step**2, axis=1), 1e-18)
-    for i in range(0, len(points), 2048):
-        p = points[i : i + 2048]
-        offset = p[:, None] - start[None]
-        along = np.clip(np.sum(offset * step, axis=2) / squared, 0, 1)
-        gap = np.sqrt(np.min(np.sum((offset - along[..., None] * step) ** 2, axis=2), axis=1))
-        y0, y1 = start[None, :, 1], (start + step)[None, :, 1]
-        crosses = (y0 > p[:, 1:]) != (y1 > p[:, 1:])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            x = start[None, :, 0] + (p[:, 1:] - y0) * step[None, :, 0] / step[None, :, 1]
-        inside = np.sum(crosses & (x > p[:, :1]), axis=1) % 2 == 1
-        result[i : i + 2048] = np.where(inside, -gap, gap)
+    (x0, y0), (x1, y1) = outline.T, np.roll(outline, -1, axis=0).T
+    dx, dy = x1 - x0, y1 - y0
+    squared = np.maximum(dx**2 + dy**2, 1e-18)
+    for i in range(0, len(points), 512):
+        x, y = points[i : i + 512, :1], points[i : i + 512, 1:]
+        off_x, off_y = x - x0, y - y0
+        along = np.clip((off_x * dx + off_y * dy) / squared, 0, 1)
+        gap = np.sqrt(np.min((off_x - along * dx) ** 2 + (off_y - along * dy) ** 2, axis=1))
+        point, side = np.nonzero((y0 > y) != (y0 + dy > y))
+        right = x0[side] + (y[point, 0] - y0[side]) * dx[side] / dy[side] > x[point, 0]
+        inside = np.bincount(point[right], minlength=len(x)) % 2 == 1
+        result[i : i + 512] = np.where(inside, -gap, gap)
     return result
 
 
