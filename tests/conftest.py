@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import ast
 import fcntl
+import hashlib
 import json
 import os
+import pickle
 import shutil
 from collections.abc import Callable
 from functools import cache
@@ -38,6 +40,24 @@ sense = "at most"
 def nodes(source: str) -> list[ast.AST]:
     """Every node of a source text's tree, the whole module first; kept, as several tests read all the code."""
     return list(ast.walk(ast.parse(source)))
+
+
+def remembered(function: Callable, most: int = 8) -> Callable:
+    """The same function, which keeps its last answers: for one that takes long and whose answer follows from its inputs alone,
+    where several tests ask it the same of one photograph. Whatever differs in an input is asked anew.
+    """
+    answers: dict[bytes, object] = {}
+
+    def asked(first, *others, **named):
+        given = pickle.dumps((getattr(first, "sha256", first), others, sorted(named.items())))
+        key = hashlib.sha256(given).digest()
+        if key not in answers:
+            if len(answers) == most:
+                del answers[next(iter(answers))]
+            answers[key] = function(first, *others, **named)
+        return answers[key]
+
+    return asked
 
 
 class Case(NamedTuple):

@@ -13,9 +13,18 @@ import pytest
 from specimeter import job, photo
 from specimeter import sheet as sheets
 from specimeter.measure import section
+from tests.conftest import remembered
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 TRADED = 1.5  # an interval of k = 2 holds 95 of 100 only: none of some twenty may be off by more than so many
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_reading():
+    """What the networks read in a photograph is kept for the tests that ask the same of it again."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(section, "read_steady", remembered(section.read_steady, 1))
+        yield
 
 
 @cache

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -14,10 +15,12 @@ from specimeter import cli, job
 from specimeter import photo as photos
 from specimeter.audit import audit
 from specimeter.data import sample_images
-from specimeter.record import again, build, edit, model, recompute
+from specimeter.measure import section as sections
+from specimeter.record import again, build, edit, model, recompute, weld_metal
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
+from tests.conftest import remembered
 
 SMALLER = 0.65  # of a sample of 8 MP: its undercuts of 0.3 mm are still 3.5 pixels deep
 
@@ -32,6 +35,24 @@ def section(tmp_path_factory):
         whole.resize(size, Image.Resampling.LANCZOS).save(folder / "cut.jpg", quality=94, exif=whole.info["exif"])
     _, record = job.measure(folder / "cut.jpg", f"{sample}.sheet.toml", f"{sample}.limits.toml", out=folder / "out")
     return record
+
+
+MEASURED, READ, OUTLINED = map(remembered, (sections.section_of, sections.read_steady, again.examined_area))
+
+
+@pytest.fixture
+def one_reading(monkeypatch):
+    """What is read, outlined and measured in the section's photograph is kept for who asks the same again. What an area says
+    beside its outline plays no part in its sizes; of the audits one is asked without this.
+    """
+
+    def measured(picture, sheet, area, **more):
+        return MEASURED(picture, sheet, replace(area, unseen=(), cautions=()), **more)
+
+    monkeypatch.setattr(sections, "read_steady", READ)
+    monkeypatch.setattr(again, "examined_area", OUTLINED)
+    for room in (again, weld_metal):
+        monkeypatch.setattr(room, "section_of", measured)
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +72,7 @@ def test_every_size_of_a_section_is_told_again(section):
     assert any("every size of the section" in told for told in step.told)
 
 
+@pytest.mark.usefixtures("one_reading")
 def test_each_changed_number_is_named(section):
     """A size, an undercut's depth, its radius, and a line that was drawn, forged together: all four are told."""
     file = section / "record.json"
@@ -71,6 +93,7 @@ def test_each_changed_number_is_named(section):
         assert any(said in told for told in step.told), (said, step.told)
 
 
+@pytest.mark.usefixtures("one_reading")
 def test_weld_metal_that_a_person_clicked_is_measured_logged_and_told_again(section, tmp_path):
     """Points on the sample's own fusion line: area and penetration as the scene was drawn, in the log, and held by the audit.
 
@@ -98,6 +121,7 @@ def test_weld_metal_that_a_person_clicked_is_measured_logged_and_told_again(sect
     assert numbers(folder).holds is False
 
 
+@pytest.mark.usefixtures("one_reading")
 def test_a_heat_affected_zone_that_a_person_clicked_is_measured_logged_told_again_and_taken_back(section, tmp_path):
     """Points 2 mm square to the true fusion line, along its middle: the zone is as wide, within U."""
     folder = shutil.copytree(section, tmp_path / "record")
@@ -121,6 +145,7 @@ def test_a_heat_affected_zone_that_a_person_clicked_is_measured_logged_told_agai
     assert json.loads((folder / "record.json").read_text())["section"] == before["section"]
 
 
+@pytest.mark.usefixtures("one_reading")
 def test_a_zone_that_lies_in_weld_metal_clicked_later_is_missing_and_says_so(section, tmp_path):
     """Clicked 2 mm from the line as found, the weld metal then clicked twice as large: the record tells the zone's fault."""
     folder = shutil.copytree(section, tmp_path / "record")
@@ -148,6 +173,7 @@ def test_what_was_never_clicked_is_not_taken_back(section, act, capsys):
     assert "no points were clicked" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("one_reading")
 @pytest.mark.parametrize(
     ("points", "said"),
     [
@@ -177,6 +203,7 @@ def test_points_that_are_no_border_are_refused(section, text, capsys):
     assert "expected" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("one_reading")
 @pytest.mark.parametrize("text", ["1,2 3", "1,1 2,2 3,1", "10,10 2,2", "a,b c,d e,f"])
 def test_points_that_hold_no_weld_metal_are_refused(section, text, capsys):
     kept = (section / "record.json").read_bytes()

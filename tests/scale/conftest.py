@@ -85,16 +85,18 @@ class Shot:
     def on_plane(self, points_px, height_mm: float = 0.0) -> np.ndarray:
         """World [x, y] on the plane z = -height."""
         rotation, eye = self.pose
-        distorted = (np.asarray(points_px, float) - self.centre_px) / self.focal_px
-        radius_d = np.linalg.norm(distorted, axis=1)
-        radius = radius_d.copy()
-        for _ in range(4 if self.k1 else 0):  # Newton on r (1 + k1 r^2) = r_d: to the last digits
-            bent = self.k1 * radius * radius
-            radius -= (radius * (1 + bent) - radius_d) / (1 + 3 * bent)
-        scale = np.where(radius_d > 0, radius / np.where(radius_d > 0, radius_d, 1), 1)
-        rays = np.column_stack([distorted * scale[:, None], np.ones(len(radius))]) @ rotation
-        reach = (-height_mm - eye[2]) / rays[:, 2]
-        return eye[:2] + reach[:, None] * rays[:, :2]
+        x, y = np.asarray(points_px, float).T
+        x, y = (x - self.centre_px[0]) / self.focal_px, (y - self.centre_px[1]) / self.focal_px
+        if self.k1:
+            bent = self.k1 * (x * x + y * y)
+            nearer = np.ones(len(x))  # than the place seen: the share r / r_d
+            for _ in range(4):  # Newton on r (1 + k1 r^2) = r_d: to the last digits
+                square = bent * nearer * nearer
+                nearer -= (nearer * (1 + square) - 1) / (1 + 3 * square)
+            x, y = x * nearer, y * nearer
+        ray_x, ray_y, ray_z = (x * rotation[0, k] + y * rotation[1, k] + rotation[2, k] for k in range(3))
+        reach = (-height_mm - eye[2]) / ray_z
+        return np.stack([eye[0] + reach * ray_x, eye[1] + reach * ray_y]).T
 
     def mm_per_px(self, point_px, height_mm: float = 0.0) -> float:
         """Square root of the area that one pixel covers."""
@@ -118,22 +120,24 @@ def reflectance(shot: Shot, points: np.ndarray, marker_id: int | None = None) ->
     if shot.card == "frame":
         on_card &= ~((x > 20) & (x < 140) & (y > 20) & (y < 100))
     value = np.where(on_card, shot.paper, value)
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     if marker_id is not None:
         cx, cy = shot.centres[marker_id]
+        dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
         cells = cv2.aruco.generateImageMarker(dictionary, marker_id, 6) < 128
         u, v = x - cx + 6, y - cy + 6
         b = shot.bloom_mm
-        inside = (u >= -b) & (u < 12 + b) & (v >= -b) & (v < 12 + b)
-        column = np.clip(np.floor(u / 2), 0, 5).astype(int)
-        row = np.clip(np.floor(v / 2), 0, 5).astype(int)
-        value = np.where(inside & cells[row, column], shot.ink, value)
+        inside = np.flatnonzero((u >= -b) & (u < 12 + b) & (v >= -b) & (v < 12 + b))
+        column = np.clip(np.floor(u[inside] / 2), 0, 5).astype(int)
+        row = np.clip(np.floor(v[inside] / 2), 0, 5).astype(int)
+        value[inside[cells[row, column]]] = shot.ink
     if shot.mark_mm and shot.card == "strip":
-        number = np.clip(np.rint(x), 20, 80)
         single, fifth, tenth = shot.mark_lengths_mm
+        near = np.flatnonzero((y > 20.0 - max(shot.mark_lengths_mm)) & (y < 20.0))
+        number = np.clip(np.rint(x[near]), 20, 80)
         long = np.where(number % 10 == 0, tenth, np.where(number % 5 == 0, fifth, single))
-        inked = (np.abs(x - number) < shot.mark_mm / 2) & (y > 20.0 - long) & (y < 20.0)
-        value = np.where(inked, shot.ink, value)
+        value[near[(np.abs(x[near] - number) < shot.mark_mm / 2) & (y[near] > 20.0 - long)]] = shot.ink
+    if shot.covered_mm[0] == shot.covered_mm[1]:
+        return value
     return np.where((x > shot.covered_mm[0]) & (x < shot.covered_mm[1]), 0.15, value)
 
 

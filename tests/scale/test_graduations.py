@@ -81,8 +81,10 @@ def on_plane(ruler: Ruler, points_px):
     straight = distorted
     for _ in range(20 if ruler.k1 else 0):
         straight = distorted / (1 + ruler.k1 * np.sum(straight**2, axis=1, keepdims=True))
-    rays = np.column_stack([straight, np.ones(len(points_px))]) @ rotation
-    return eye[:2] + (-eye[2] / rays[:, 2])[:, None] * rays[:, :2]
+    (u, v), right, down, forward = straight.T, *rotation
+    ray_x, ray_y, ray_z = (u * right[k] + v * down[k] + forward[k] for k in range(3))
+    reach = -eye[2] / ray_z
+    return np.stack([eye[0] + reach * ray_x, eye[1] + reach * ray_y]).T
 
 
 def true_mm_per_px(ruler: Ruler, point_px) -> float:
@@ -95,15 +97,6 @@ def reflectance(ruler: Ruler, x, y):
     if ruler.lines_mm:
         off = np.abs((x + ruler.lines_mm / 2) % ruler.lines_mm - ruler.lines_mm / 2)
         return np.where(off < ruler.mark_mm / 2, ruler.ink, ruler.paper)
-    number = np.rint(x / ruler.division_mm).astype(int)
-    long = np.array(ruler.cycle)[number % len(ruler.cycle)]
-    soft = 0.5 / ruler.px_per_mm  # a sample's own width: edges are areas, not steps
-    on = np.clip((ruler.mark_mm / 2 - np.abs(x - number * ruler.division_mm)) / soft + 0.5, 0, 1)
-    on *= np.clip(y / soft + 0.5, 0, 1) * np.clip((long - y) / soft + 0.5, 0, 1)
-    on *= (x > ruler.first_mm - 0.5) & (x < ruler.last_mm + 0.5)
-    for low, high in ruler.gaps_mm:
-        on *= ~((x > low) & (x < high))
-    body = (y > -0.02) & (y < 20) & (x > ruler.first_mm - 4) & (x < ruler.last_mm + 4)
     ground = 0.25 + 0.03 * np.sin(x / 7) * np.cos(y / 5)
     if ruler.grain:  # streaks at 25 degrees, their ends rounded off over some 20 mm
         rng = np.random.default_rng(3)
@@ -112,7 +105,22 @@ def reflectance(ruler: Ruler, x, y):
         for wave, phase in zip(0.3 * 10 ** rng.uniform(0, 1, 40), rng.uniform(0, 7, 40), strict=True):
             bow = 2 * (np.cos(phase) * sine + np.sin(phase) * cosine)  # of the sum of two angles
             ground *= 1 + ruler.grain / 9 * np.sin(2 * np.pi * across / wave + phase + bow)
-    return np.where(body, ruler.paper + (ruler.ink - ruler.paper) * on, ground)
+    body = np.flatnonzero((y > -0.02) & (y < 20) & (x > ruler.first_mm - 4) & (x < ruler.last_mm + 4))
+    ground[body] = ruler.paper + (ruler.ink - ruler.paper) * marked(ruler, x[body], y[body])
+    return ground
+
+
+def marked(ruler: Ruler, x, y):
+    """How much of each sample on the ruler's body is a mark's."""
+    number = np.rint(x / ruler.division_mm).astype(int)
+    long = np.array(ruler.cycle)[number % len(ruler.cycle)]
+    soft = 0.5 / ruler.px_per_mm  # a sample's own width: edges are areas, not steps
+    on = np.clip((ruler.mark_mm / 2 - np.abs(x - number * ruler.division_mm)) / soft + 0.5, 0, 1)
+    on *= np.clip(y / soft + 0.5, 0, 1) * np.clip((long - y) / soft + 0.5, 0, 1)
+    on *= (x > ruler.first_mm - 0.5) & (x < ruler.last_mm + 0.5)
+    for low, high in ruler.gaps_mm:
+        on *= ~((x > low) & (x < high))
+    return on
 
 
 @lru_cache(maxsize=32)
