@@ -102,8 +102,8 @@ def rendered(tmp_path_factory: pytest.TempPathFactory, stem: str, seed: int, **c
 
 @pytest.fixture(scope="session")
 def bend_case(tmp_path_factory) -> Case:
-    """A side bend beside a strip card at the crown's height, 1.4 MP."""
-    choices = {"width_px": 1400, "card": "strip", "height": "level", "bench": "paper", "finish": "blasted"}
+    """A side bend beside a strip card at the crown's height, 0.75 MP."""
+    choices = {"width_px": 1000, "card": "strip", "height": "level", "bench": "paper", "finish": "blasted"}
     return rendered(tmp_path_factory, "side", 11, tilt_deg=5, angle_deg=180.0, **choices)
 
 

@@ -19,6 +19,7 @@ from specimeter import photo as photos
 from specimeter.audit import _same_where_both_have_it, audit
 from specimeter.cli import main
 from specimeter.record import folder, log, model
+from specimeter.rounding import plus_minus
 
 MILLER, SMITH = "A. Miller", "B. Smith"
 UNSEEN = [{"outline_px": [[600.0, 400.0], [640.0, 400.0], [640.0, 440.0]], "why": "black", "length_mm": 2.0}]
@@ -234,11 +235,11 @@ def test_a_report_in_another_language_and_without_private_files(issued, tmp_path
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert names == {"features.csv", "features.xlsx", "overlay.png", "report.html", "report.pdf", "slide.png"}
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    length = model.load(issued.path).features[0].length_mm
+    first = model.load(issued.path).features[0]
     assert 'lang="de"' in page
     assert "Example workshop" in page
     assert "Untersuchte Fläche" in page
-    assert f"{length:.1f}".replace(".", ",") in page
+    assert plus_minus(first.length_mm, first.U_length_mm).replace(".", ",") in page
 
 
 def test_nothing_private_leaves_the_folder(issued, bend_case, tmp_path):

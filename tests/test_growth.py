@@ -227,7 +227,7 @@ def test_every_stage_before_measuring_grows_with_the_pixels(bend_case):
             tracemalloc.stop()
         return rgb.size, costs
 
-    (few, small), (many, large) = stages(0.4), stages(0.8)
+    (few, small), (many, large) = stages(0.56), stages(1.12)
     assert list(large) == list(small) == list(PASSES)
     for name, most in PASSES.items():
         grows_no_faster(small[name], large[name], 4, names=("pixels", "peak"))
