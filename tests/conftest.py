@@ -60,6 +60,14 @@ def remembered(function: Callable, most: int = 8) -> Callable:
     return asked
 
 
+LONG = ("test_types.py", "test_mutants.py")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What takes longest begins first, so that it is not what the last worker is left with."""
+    items.sort(key=lambda item: item.path.name not in LONG)
+
+
 class Case(NamedTuple):
     """The files of one rendered photograph."""
 
@@ -70,9 +78,10 @@ class Case(NamedTuple):
 
 
 def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
-    """A folder that `make` fills, once for all workers of a run; it is read, never written to."""
+    """A folder that `make` fills, once for all workers of a run and for both runs of `tests/run`; it is read, never written to."""
     base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / name
+    shared = os.environ.get("SPECIMETER_TEST_MADE")
+    folder = (Path(shared) if shared else base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / name
     with open(folder.with_suffix(".lock"), "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not folder.is_dir():
@@ -127,3 +136,26 @@ def bend_record(bend_case, tmp_path_factory) -> Path:
 
     (record,) = (path for path in made_once(tmp_path_factory, "bend-record", make).iterdir() if path.is_dir())
     return record
+
+
+@pytest.fixture(scope="session")
+def sample_record(tmp_path_factory) -> Callable[[str], Path]:
+    """A function: the folder of the record that the command line makes of a sample. No report is drawn: it holds no numbers
+    of its own.
+    """
+
+    def of(name: str) -> Path:
+        def make(out: Path) -> None:
+            from specimeter import cli, job
+            from specimeter.data import sample_images
+
+            sample = sample_images() / name
+            files = [f"{sample}.jpg", "--sheet", f"{sample}.sheet.toml", "--limits", f"{sample}.limits.toml"]
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr(job, "folder_files", lambda photographs, record, house: {})
+                assert cli.main(["measure", *files, "--out", str(out), "--quiet"]) == 0
+
+        (record,) = (path for path in made_once(tmp_path_factory, f"sample-{name}", make).iterdir() if path.is_dir())
+        return record
+
+    return of

@@ -16,6 +16,7 @@ from specimeter.batch.tasks import BatchError, Task
 
 Note = dict[str, Any]
 Progress = Callable[[int, int, int, float | None], None]
+REACHED_S = 8  # a scheduler that has not answered by then is not there
 DIED = "the process that measured it died (out of memory, or a fault in a library): measure it alone to see more"
 
 
@@ -118,7 +119,7 @@ def _scheduled(left: Iterable[tuple[int, Task]], address: str) -> Iterator[tuple
     if not left:
         return
     try:
-        client = Client(address, timeout=8)
+        client = Client(address, timeout=REACHED_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise BatchError(
             f"the scheduler at {address} cannot be reached ({type(error).__name__})",

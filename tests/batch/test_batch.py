@@ -187,8 +187,9 @@ def test_a_wrong_manifest_is_refused(tmp_path, text, told):
         batch_tasks.read(tmp_path / "m.csv", out="o", limits=None, method="m", settings=None)
 
 
-def test_a_scheduler_that_is_not_there_is_told(tmp_path, break_case):
-    """No endless waiting for an address that nobody answers."""
+def test_a_scheduler_that_is_not_there_is_told(tmp_path, break_case, monkeypatch):
+    """No endless waiting for an address that nobody answers; for half a second here."""
+    monkeypatch.setattr(batch_run, "REACHED_S", 0.5)
     copies(break_case, tmp_path / "photos", "a")
     todo = batch_tasks.read(tmp_path / "photos", out=tmp_path / "out", limits=None, method="openings", settings=None)
     with pytest.raises(batch_tasks.BatchError, match="cannot be reached"):

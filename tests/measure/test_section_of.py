@@ -6,13 +6,15 @@ import json
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from specimeter import job, photo
+from specimeter import photo
 from specimeter import sheet as sheets
 from specimeter.measure import section
+from specimeter.record import model, rebuild
 from tests.conftest import remembered
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -27,22 +29,35 @@ def one_reading():
         yield
 
 
-@cache
-def placed(name: str):
-    """Photograph, sheet, scale with surface and area, and the truth of a sample."""
-    picture, sheet = photo.read(SAMPLES / f"{name}.jpg"), sheets.read(SAMPLES / f"{name}.sheet.toml")
-    truth = json.loads((SAMPLES / f"{name}.truth.json").read_text(encoding="utf-8"))
-    return picture, sheet, job.place(picture, sheet, progress=lambda stage: None), truth
+@pytest.fixture(scope="module")
+def placed(sample_record):
+    """A function: photograph, sheet, scale with surface and area, and the truth of a sample."""
+
+    @cache
+    def of(name: str):
+        picture, sheet = photo.read(SAMPLES / f"{name}.jpg"), sheets.read(SAMPLES / f"{name}.sheet.toml")
+        truth = json.loads((SAMPLES / f"{name}.truth.json").read_text(encoding="utf-8"))
+        record = model.load(sample_record(name))
+        parts = {"scale": rebuild.scale_of, "surface": rebuild.surface_of, "area": rebuild.area_of}
+        return picture, sheet, SimpleNamespace(**{part: of(record, "p1") for part, of in parts.items()}), truth
+
+    return of
 
 
-def measured(name: str, **more):
-    picture, sheet, on, truth = placed(name)
-    area = more.pop("area", on.area)
-    return section.section_of(picture, sheet, area, surface=on.surface, scale=on.scale, **more), truth
+@pytest.fixture(scope="module")
+def measured(placed):
+    """A function: the section of a sample, and its truth."""
+
+    def of(name: str, **more):
+        picture, sheet, on, truth = placed(name)
+        area = more.pop("area", on.area)
+        return section.section_of(picture, sheet, area, surface=on.surface, scale=on.scale, **more), truth
+
+    return of
 
 
 @pytest.mark.parametrize(("name", "least"), [("macro-fillet-exceeds", 9), ("macro-butt-undecided", 8)])
-def test_sizes_of_a_photograph_hold_the_truth_within_their_u(name, least):
+def test_sizes_of_a_photograph_hold_the_truth_within_their_u(measured, name, least):
     """Every size that is given has its U and lies within it, nearly; the rest is named as missing, with a reason."""
     found, truth = measured(name)
     given = [size for size in found.sizes if not size.startswith("U_") and size in truth["section"]]
@@ -56,7 +71,7 @@ def test_sizes_of_a_photograph_hold_the_truth_within_their_u(name, least):
     assert depths == pytest.approx(sorted(one["depth_mm"] for one in truth["undercuts"]), abs=0.06)
 
 
-def test_of_an_area_that_is_unsure_nothing_is_measured():
+def test_of_an_area_that_is_unsure_nothing_is_measured(placed, measured):
     """Found on its own and more likely wrong than right: every size is missing for that reason; from a half on it is measured,
     and drawn by hand it is taken at its word.
     """
@@ -69,7 +84,7 @@ def test_of_an_area_that_is_unsure_nothing_is_measured():
         assert "throat_mm" in measured(name, area=known)[0].sizes
 
 
-def test_the_heat_affected_zone_may_be_clicked():
+def test_the_heat_affected_zone_may_be_clicked(placed, measured):
     """Points 2 mm square to the true fusion line: the zone is 2 mm wide within its U, and 3 mm by points at 3 mm."""
     name = "macro-fillet-exceeds"
     surface, truth = placed(name)[2].surface, placed(name)[3]
@@ -89,7 +104,7 @@ def test_the_heat_affected_zone_may_be_clicked():
         assert np.array_equal(found.drawn["haz_width_mm"][1], clicked)
 
 
-def test_the_weld_metal_may_be_clicked():
+def test_the_weld_metal_may_be_clicked(placed, measured):
     """By the true outline's corners its area is the true one within its U; points beside the cut enclose nothing."""
     name = "macro-fillet-exceeds"
     truth = placed(name)[3]

@@ -273,11 +273,10 @@ def test_a_width_that_told_the_height_holds_and_a_forged_one_is_named(tmp_path, 
     assert any("width_mm" in one for one in again.faults(forged, "p1", picture)[0])
 
 
-def test_a_width_that_another_version_did_not_see_is_no_forgery(tmp_path, monkeypatch):
+def test_a_width_that_another_version_did_not_see_is_no_forgery(sample_record, monkeypatch):
     """Records of broken halves from before widths were measured there hold none: told, where that version measured it only."""
-    sample = str(sample_images() / "fillet-break-exceeds")
-    record, _ = job.measure(f"{sample}.jpg", f"{sample}.sheet.toml", f"{sample}.limits.toml", out=tmp_path)
-    picture, area = photos.read(f"{sample}.jpg"), record.examined[0]
+    record = model.load(sample_record("fillet-break-exceeds"))
+    picture, area = photos.read(sample_images() / "fillet-break-exceeds.jpg"), record.examined[0]
     assert area.width_mm is not None
     older = record.model_copy(update={"examined": (area.model_copy(update={"width_mm": None, "u_width_mm": None}),)})
     assert any("width_mm" in one for one in again.faults(older, "p1", picture)[0])

@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import ast
 import re
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 import specimeter
-from specimeter import job
-from specimeter import photo as photos
-from specimeter import sheet as sheets
 from specimeter.data import sample_images
-from specimeter.judge import limits as judge_limits
-from specimeter.record import build
+from specimeter.record import model
 from specimeter.report import language
 from specimeter.report.content import KEPT, content
 from specimeter.report.language import Said
@@ -52,14 +47,9 @@ def entered(value):
 
 
 @pytest.mark.parametrize("name", SAMPLES)
-def test_the_report_of_a_sample_holds_no_english(name):
+def test_the_report_of_a_sample_holds_no_english(sample_record, name):
     """What the catalogue has no entry for is a person's own word, a sign or the photograph's name; nothing else."""
-    files = {part: sample_images() / f"{name}.{part}" for part in ("jpg", "sheet.toml", "limits.toml")}
-    sheet, limits = sheets.read(files["sheet.toml"]), judge_limits.read(files["limits.toml"])
-    found = job.find(photos.read(files["jpg"]), sheet, limits, method="learned", progress=lambda stage: None)
-    record = build.build(
-        found, sheet=sheet, limits=limits, settings={"segmenter": "learned"}, when=datetime(2026, 11, 25, tzinfo=UTC)
-    )
+    record = model.load(sample_record(name))
     own = {f"{name}.jpg", *SIGNS, *entered(record.sheet), *entered(record.limits)}
     own |= {f"{rule['name']}: {rule['size']}" for rule in record.limits["rule"] if {"name", "size"} <= rule.keys()}
     left = {part: text for text in texts(content(record)) for part in GERMAN.unsaid(text) if part not in own}

@@ -13,12 +13,13 @@ import cv2
 import numpy as np
 import pytest
 
-from specimeter import colour, job
+from specimeter import colour
 from specimeter import photo as photos
 from specimeter import sheet as sheets
 from specimeter.data import sample_images
 from specimeter.judge.decide import decide
 from specimeter.judge.limits import read as read_limits
+from specimeter.record import model, rebuild
 from specimeter.segment import detail, smear
 from specimeter.segment.detail import FWHM, Detail, of_face, width_px
 from specimeter.segment.model import ExaminedArea
@@ -29,15 +30,16 @@ SAMPLES = ("face-bend-within", "side-bend-exceeds", "nick-break-exceeds")
 
 
 @pytest.fixture(scope="module")
-def placed():
+def placed(sample_record):
     """A sample's examined face with the bench close by (RGB), the area in it, and how the sample was placed; once each."""
     known = {}
 
     def of(name):
         if name not in known:
             photo = photos.read(sample_images() / f"{name}.jpg")
-            found = job.place(photo, sheets.read(sample_images() / f"{name}.sheet.toml"), progress=lambda stage: None)
-            outline = found.area.outline_px
+            record = model.load(sample_record(name))
+            scale, surface, area = (part(record, "p1") for part in (rebuild.scale_of, rebuild.surface_of, rebuild.area_of))
+            found, outline = SimpleNamespace(scale=scale, surface=surface, area=area), area.outline_px
             low, high = np.maximum(outline.min(axis=0).astype(int) - 60, 0), outline.max(axis=0).astype(int) + 60
             rgb = photo.rgb[low[1] : high[1], low[0] : high[0]]
             known[name] = rgb, ExaminedArea(outline_px=outline - low), found
