@@ -78,7 +78,7 @@ class Case(NamedTuple):
 
 
 def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
-    """A folder that `make` fills, once for all workers of a run and for both runs of `tests/run`; it is read, never written to."""
+    """A folder that `make` fills, once for all workers of a run and for both runs of `tests/run`; nobody writes to it later."""
     base = tmp_path_factory.getbasetemp()
     shared = os.environ.get("SPECIMETER_TEST_MADE")
     folder = (Path(shared) if shared else base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / name
