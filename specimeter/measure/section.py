@@ -56,6 +56,12 @@ NO_ROOT = "the root side shows no weld between two toes: it is flush with the pl
 OF_SIDE = ("weld_width_mm", "excess_weld_mm", "root_excess_mm", "toe_angle_1_deg", "toe_angle_2_deg")
 NO_SIDE = "either side may be the weld's face: as far as their toes can be placed, both are as wide"
 SIDE = "Either side may be the weld's face: one was taken, and its sizes are as unsure as those of the other differ."
+# of the plate's thickness: a bead so narrow, and none on the other side, may be the root of a weld whose face is flush. A face
+# over a groove of 60 degrees is wider than the plate is thick (common practice, no source)
+NARROW = 0.75
+MAY_BE_ROOT = "the one bead that shows is narrower than the plate is thick: it may be the root, and the weld's face flush"
+ROOT = "The one bead that shows is narrower than the plate is thick: it may be the root, and the weld's face flush."
+SUNK = "the weld's face seems to run into the plate there: its toe is not where it was taken to be"
 NO_DILUTION = "the share of parent metal is measured on fillets whose plates were not bevelled: [weld] bevel_deg = 0"
 
 
@@ -242,9 +248,16 @@ def measure_section(
 
     blunt = [number for number, toe in enumerate(toes, start=1) if toe.blunt_mm]
 
+    narrow = facts["alone"] and thickness_mm is not None and drawn["weld_width_mm"].value < NARROW * thickness_mm
     either = len(facts["below"]) == 2 and not surely_wider(toes, facts["below"], px_mm, u_edge_mm)
 
     def enter(name: str, value: float, u: float) -> None:
+        if test == "macro-fillet" and name.startswith("toe_angle") and value > 180:
+            missing[name] = SUNK
+            return
+        if narrow and name in OF_SIDE:
+            missing[name] = MAY_BE_ROOT
+            return
         turned = abs(value - facts["turned"][name]) / K if either and name in OF_SIDE else 0.0
         U = K * float(np.hypot(u, turned))
         if (why := too_uncertain(name, value, U)) is not None:
@@ -298,6 +311,7 @@ def measure_section(
             *facts["cautions"],
             *((THICKNESS,) if off else ()),
             *((SIDE,) if either else ()),
+            *((ROOT,) if narrow else ()),
             *(BLUNT_AT.format(number) for number in blunt),
         ),
     )

@@ -32,7 +32,8 @@ def evaluator(
     surfaces. What is said: cautions, whether size 1 is surely on the plate that runs through (`numbered`), whether the gap told
     it and the penetration (`told`), whether a root that stands out shows that the weld goes through (`through`), why the weld
     metal does not tell the penetration (`untold`), a fillet's faying line from the plates' corner on, as far as it is fused
-    (`root`), a butt's toes on the root side (`below`), and its sizes if that were the weld's face (`turned`).
+    (`root`), a butt's toes on the root side (`below`), its sizes if that were the weld's face (`turned`), and whether one bead
+    alone shows (`alone`).
     """
 
     def of_fillet(outline: np.ndarray, plates: tuple[Run, ...], weld: np.ndarray | None) -> Found | None:
@@ -78,6 +79,7 @@ def evaluator(
             "untold": untold,
             "below": (),
             "turned": {},
+            "alone": False,
         }
         return drawn, toes, {**facts, "root": np.array([root, root + max(deep, LEAST_ROOT_MM) * inward])}
 
@@ -90,6 +92,7 @@ def evaluator(
         toes = tuple(sorted(joint.top.toes, key=lambda toe: float(toe.point @ across)))
         drawn = butt(joint.top, joint.bottom, across)
         tip, through, together = None if gap is None else gap.tip, False, False
+        beaded = joint.bottom is not None and joint.bottom.bead_mm > LEAST_BEAD_MM
         top = (toes[0].point + toes[1].point) / 2
         normal = toes[0].plate.normal + toes[1].plate.normal
         normal = normal / np.hypot(*normal)
@@ -97,7 +100,7 @@ def evaluator(
             depth = -float(np.mean([toe.plate.height(tip[None])[0] for toe in toes]))
             line = np.array([tip + depth * normal, tip])
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=depth, lines=(line,))
-        elif joint.bottom is not None and joint.bottom.bead_mm > LEAST_BEAD_MM and thickness_mm is not None:
+        elif beaded and thickness_mm is not None:
             line, through = np.array([top, top - thickness_mm * normal]), True
             drawn["penetration_mm"] = Drawn(name="penetration_mm", value=thickness_mm, lines=(line,))
         elif weld is not None and not (together := runs_together(weld, [toe.plate for toe in toes])):
@@ -111,6 +114,7 @@ def evaluator(
             "through": through,
             "root": None,
             "untold": TOGETHER if together else "",
+            "alone": not beaded,
         }
         if joint.bottom is None:
             return drawn, toes, {**facts, "below": (), "turned": {}}

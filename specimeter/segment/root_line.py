@@ -13,8 +13,9 @@ from specimeter.segment.fusion_line import GAP, Read
 from specimeter.segment.joint import Butt
 from specimeter.segment.model import Outline
 from specimeter.segment.polylines import crossings
-from specimeter.segment.section_reading import KINDS
+from specimeter.segment.section_reading import KINDS, TISSUES
 
+WELD = TISSUES.index("weld")
 STEP_MM = 0.1  # of the grid that is searched: across the weld, and up from the root side
 BESIDE_MM = (0.3, 0.4, 0.5)  # on either side: where the light is taken that a line is darker than
 MIDDLE, LEAST_MIDDLE_MM = 0.6, 2.0  # share of the face's half width, about its middle, in which a root lies; and mm, at least
@@ -34,6 +35,7 @@ ASIDE_MM = (0.4, 1.2)  # from a line's mouth: where the plates' root sides are t
 LEAST_BEAD_MM = 0.3  # weld metal that stands out on the root side by more shows that the weld goes through: no line is a root's
 LEAST_ROOT_MM = 3.0  # so wide apart are toes on the root side only of weld metal: a step between plates is narrower
 LEAST_MM = 0.6  # of a line, to be seen as one
+WELD_MM, ONE_SIDED = 0.6, 0.5  # beside a line; by how much more weld metal is seen on one side of it than on the other
 ALIKE_MM = 0.3  # along it, over which the evidence says the same
 U_TIP_MM = 0.15  # standard uncertainty of its end as a network sees it, at the best (from scenes)
 
@@ -75,7 +77,8 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     What speaks for a line: the network's gaps and thin imperfections, or that the light is darker than on either side, since a
     gap too thin for the network shows in the light alone. The line of greatest sum is taken, straight and about square to the
     plates, as root faces are cut; grinding marks run through the plates as well, and are no root. Nor is a line under weld
-    metal on the root side, which stands out or is wide: that is a crack, or unfused otherwise.
+    metal on the root side, which stands out or is wide: that is a crack, or unfused otherwise. Nor is one with weld metal on
+    one side alone: that is the fusion line.
 
     Parameters
     ----------
@@ -114,9 +117,18 @@ def unfused_root(read: Read, joint: Butt, outline: np.ndarray) -> Unfused | None
     course = course[(middle - course) @ up <= _mouth(depth, first) + STEP_MM / 2]
     if not LEAST_MM <= len(course) * STEP_MM <= HIGHEST * float(np.nanmedian(depth)):
         return None
+    if _ends_weld(read, course, joint.across):
+        return None
     cell_mm = float(read.surface.mm_per_px_at(read.surface.project(course[-1:])[0])) / read.reading.zoom
     straight = np.linspace(course[0], course[-1], len(course))
     return Unfused(path=straight, u_tip_mm=float(np.hypot(np.hypot(U_TIP_MM, cell_mm), u_rows * STEP_MM)), worth=best)
+
+
+def _ends_weld(read: Read, course: np.ndarray, across: np.ndarray) -> bool:
+    """Whether the etching shows weld metal on one side of a line in the metal, (N, 2), and none on the other."""
+    weld, seen = read.reading.tissue[WELD], read.reading.seen
+    one, two = (float(read.of(weld, course + sign * WELD_MM * across).mean()) for sign in (-1, 1))
+    return float(read.of(seen, course).mean()) > 0.5 and abs(one - two) > ONE_SIDED
 
 
 def _below(outline: np.ndarray, place: np.ndarray, up: np.ndarray) -> float:

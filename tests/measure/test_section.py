@@ -191,6 +191,38 @@ def test_where_either_side_may_be_the_face_its_sizes_hold_the_other_s():
     assert "weld_width_mm" in unlike.sizes
 
 
+def test_one_narrow_bead_may_be_the_root_of_a_weld_whose_face_is_flush():
+    """A bead 7 mm wide on a plate of 10 mm whose other side is flush gives no size of a face, and says why; one of 9 mm does,
+    and so does the narrow one beside a root that shows.
+    """
+    narrow, wide, rooted = (measured(plate(cap=cap, root=root, foot=4.0), "macro-butt", thickness_mm=10.0) for cap, root in
+                            ((7.0, 0.0), (9.0, 0.0), (7.0, 0.6)))  # fmt: skip
+    assert not set(section.OF_SIDE) & set(narrow.sizes)
+    assert {narrow.missing[name] for name in section.OF_SIDE if name != "root_excess_mm"} == {section.MAY_BE_ROOT}
+    assert narrow.cautions == (section.ROOT,)
+    assert "misalignment_mm" in narrow.sizes
+    for found, width in ((wide, 9.0), (rooted, 7.0)):
+        assert found.sizes["weld_width_mm"] == pytest.approx(width, abs=0.05)
+        assert section.ROOT not in found.cautions
+
+
+def test_no_fillet_s_face_runs_into_its_plate(monkeypatch):
+    """An angle of 200 degrees between a face and its plate, outside the metal, is none: the other toe's is given."""
+    plain = section.evaluator
+
+    def sunk(*asked, **more):
+        def evaluate(outline, plates, weld):
+            drawn, toes, facts = plain(*asked, **more)(outline, plates, weld)
+            return drawn | {"toe_angle_1_deg": replace(drawn["toe_angle_1_deg"], value=200.0)}, toes, facts
+
+        return evaluate
+
+    monkeypatch.setattr(section, "evaluator", sunk)
+    found = measured(tee(6.0, 7.0))
+    assert found.missing["toe_angle_1_deg"] == section.SUNK
+    assert found.sizes["toe_angle_2_deg"] < 180
+
+
 def test_a_gap_that_ends_at_the_weld_tells_penetration_and_its_uncertainty():
     """In place of the weld metal: to the gap's end, as surely as that is placed."""
     gap = Faying(through=1, tip=CORNER - [1.2, 0.0], u_mm=0.15, length_mm=4.0)

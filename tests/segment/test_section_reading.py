@@ -189,6 +189,25 @@ def test_a_root_s_gap_may_show_in_the_light_alone(lean_deg, deep_mm, found):
         assert abs(root.gap.length_mm - deep_mm) < 2 * root.u_tip_mm
 
 
+def test_an_etched_fusion_line_up_from_the_root_side_is_no_unfused_root():
+    """The same dark line where an etching shows weld metal to the right of it alone; shown on both sides it is one again."""
+    joint, _ = open_butt()
+    reading, surface, area = read(joint, etched=0.0)
+    line = np.zeros(reading.light.shape, np.uint8)
+    mouth = np.array([0.0, joint.thickness])
+    ends = (tuple(int(v) for v in np.rint(surface.project(end) * 16)) for end in (mouth, mouth - [0, 2.5]))
+    cv2.line(line, *ends, 255, 1, cv2.LINE_AA, 4)
+    light = reading.light - np.float32(0.2) * line / 255
+    outline = resampled(surface.develop(area.outline_px), 0.05)
+    for left, found in ((0.02, False), (0.9, True)):
+        tissue = np.full_like(reading.tissue, 0.02)
+        tissue[TISSUES.index("weld")] = np.where(np.cumsum(line, axis=1).max(axis=0) > 0, 0.9, left)
+        tissue[TISSUES.index("plate")] = 0.94 - tissue[TISSUES.index("weld")]
+        one = replace(reading, light=light, tissue=tissue, seen=np.ones_like(reading.seen))
+        seen = Read(reading=within(one, area.outline_px), surface=surface)
+        assert (unfused_root(seen, find_butt(outline), outline) is not None) is found
+
+
 def test_an_unfused_root_ends_where_the_line_turns_aside():
     """A side wall that is not fused goes on from the root at 45 degrees for 2.5 mm: no part of the root's height, to 0.4 mm."""
     joint, high = open_butt()
