@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import chain
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import scipy
 
-from specimeter.measure.polygon import Rings, dots, edge_gaps, spans
+from specimeter.measure.polygon import Rings, dots, edge_gaps, heads, spans
 
-NEIGHBOURS, SOME = 4, 3  # by their middles, for a first bound on the distance; one point in so many is asked for it
+NEIGHBOURS, SOME = 4, 4  # by their middles, for a first bound on the distance; one point in so many is asked for it
 PART, RUN = 8 * 24, 24  # edges in one part of an outline and in one run of it: a long outline has many boxes, each small
+GRID = 2048  # cells along a picture at most
 ROUNDING = 1e-9  # relative: of places amid edges
 AT_ONCE = 1 << 17  # pairs of edges worked on at a time
 
@@ -39,8 +39,8 @@ def clear_distances(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     one, two = _near_boxes(runs, bound)
     owner_one, owner_two = runs.owner[one], runs.owner[two]
     reach = np.maximum(bound[owner_one], bound[owner_two])
-    pair_one, edge_one = _edges_near(rings, runs, one, two, reach)
-    pair_two, edge_two = _edges_near(rings, runs, two, one, reach)
+    pair_one, edge_one = _edges_near(runs, one, two, reach)
+    pair_two, edge_two = _edges_near(runs, two, one, reach)
     gaps = _least_gaps(rings, reach, pair_one, edge_one, pair_two, edge_two)
     inner, outer = _nested(rings)
     mine = np.concatenate([owner_one, owner_two, inner, outer])
@@ -54,13 +54,15 @@ def clear_distances(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
 
 @dataclass(frozen=True, eq=False)
 class _Runs:
-    """Short runs of consecutive edges: where each starts, how many edges it has, whose it is, and its box."""
+    """Short runs of consecutive edges: where each starts, how many edges it has, whose it is, and its box; and each edge's."""
 
     starts: np.ndarray
     counts: np.ndarray
     owner: np.ndarray
     low: np.ndarray
     high: np.ndarray
+    edges_low: np.ndarray  # shape (2, T)
+    edges_high: np.ndarray
 
     @classmethod
     def of(cls, rings: Rings, most: int) -> _Runs:
@@ -68,16 +70,25 @@ class _Runs:
         starts, parts = rings.runs(most)
         owner = np.repeat(np.arange(len(rings)), parts)
         counts = np.minimum(most, rings.starts[owner + 1] - starts)
-        ends = rings.onward(rings.points)
-        low = np.minimum.reduceat(np.minimum(rings.points, ends), starts)
-        return cls(starts, counts, owner, low, np.maximum.reduceat(np.maximum(rings.points, ends), starts))
+        axes = np.ascontiguousarray(rings.points.T)
+        ends = np.stack([rings.onward(axis) for axis in axes])
+        edges_low, edges_high = np.minimum(axes, ends), np.maximum(axes, ends)
+        low, high = np.minimum.reduceat(edges_low, starts, axis=1).T, np.maximum.reduceat(edges_high, starts, axis=1).T
+        return cls(starts, counts, owner, low, high, edges_low, edges_high)
 
     def joined(self, many: int) -> _Runs:
         """So many consecutive ones as one."""
         place = np.arange(len(self.owner)) - np.searchsorted(self.owner, self.owner)
         first = np.flatnonzero(place % many == 0)
         counts, low = np.add.reduceat(self.counts, first), np.minimum.reduceat(self.low, first)
-        return _Runs(self.starts[first], counts, self.owner[first], low, np.maximum.reduceat(self.high, first))
+        return replace(
+            self,
+            starts=self.starts[first],
+            counts=counts,
+            owner=self.owner[first],
+            low=low,
+            high=np.maximum.reduceat(self.high, first),
+        )
 
 
 def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
@@ -87,8 +98,10 @@ def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     heads = rings.points[rings.starts[:-1]]
     outer, inner = _within_reach(heads, (low + high) / 2, np.hypot(*(high - low).T) / 2)
     boxed = (inner != outer) & ((low[inner] >= low[outer]) & (high[inner] <= high[outer])).all(axis=1)
+    inner, outer = inner[boxed], outer[boxed]
+    order = np.lexsort((inner, outer))  # of several that are equally near the same is taken
     pairs = []
-    for i, o in zip(inner[boxed].tolist(), outer[boxed].tolist(), strict=True):
+    for i, o in zip(inner[order].tolist(), outer[order].tolist(), strict=True):
         hull = rings.points[rings.starts[o] : rings.starts[o + 1]] - heads[i]
         if cv2.pointPolygonTest(hull.astype(np.float32).reshape(-1, 1, 2), (0.0, 0.0), False) > 0:
             pairs.append((i, o))
@@ -111,7 +124,7 @@ def _bounds(rings: Rings) -> np.ndarray:
         _, mine = rings.least(dots(gap, gap))  # my point nearest to the other's middle ...
         neighbour = rings.picked(column)
         gap = neighbour.points - np.repeat(rings.points.take(mine, axis=0), neighbour.counts, axis=0)
-        apart, _ = neighbour.least(dots(gap, gap))  # ... and the other's point nearest to that
+        apart = neighbour.lowest(dots(gap, gap))  # ... and the other's point nearest to that
         bound = np.where(column == itself, bound, np.minimum(bound, np.sqrt(apart)))
     return bound
 
@@ -133,10 +146,28 @@ def _near_boxes(runs: _Runs, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]
 
 
 def _within_reach(places: np.ndarray, middles: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Of each middle, which places lie within its reach: the middles' numbers, in rising order, and the places'."""
-    near = scipy.spatial.cKDTree(places).query_ball_point(middles, reach, return_sorted=True)
-    counts = np.fromiter(map(len, near), int, len(near))
-    return np.repeat(np.arange(len(middles)), counts), np.fromiter(chain.from_iterable(near), int, int(counts.sum()))
+    """Pairs of a middle and a place no farther from it than its reach along either axis: the middles' numbers, the places'.
+
+    The places stand in order of the cells of a grid, row by row: those in a part of a row follow each other.
+    """
+    low, cell = places.min(axis=0), max(float(np.median(reach)), float(np.ptp(places, axis=0).max()) / GRID, 1e-300)
+    column, row = ((places - low) // cell).astype(np.int64).T
+    wide, tall = int(column.max()) + 3, int(row.max())
+    key = row * wide + column + 1  # a free column on either side: no part of a row runs into another row
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    first = np.clip((middles - low - reach[:, None]) // cell, -1, [wide - 2, tall + 1]).astype(np.int64)
+    last = np.clip((middles - low + reach[:, None]) // cell, -1, [wide - 2, tall]).astype(np.int64)
+    rows = np.maximum(last[:, 1] - np.maximum(first[:, 1], 0) + 1, 0)
+    middle = np.repeat(np.arange(len(middles)), rows)
+    at = spans(np.maximum(first[:, 1], 0), rows) * wide + 1
+    begin = np.searchsorted(key, at + first[middle, 0])
+    many = np.searchsorted(key, at + last[middle, 0], side="right") - begin
+    middle, place = np.repeat(middle, many), order[spans(begin, many)]
+    for axis in (0, 1):
+        near = np.abs(places[:, axis].take(place) - middles[:, axis].take(middle)) <= reach.take(middle)
+        middle, place = middle[near], place[near]
+    return middle, place
 
 
 def _ordered(one: np.ndarray, two: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -148,26 +179,24 @@ def _ordered(one: np.ndarray, two: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _within(runs: _Runs, one: np.ndarray, two: np.ndarray, bound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Those of the pairs of runs that belong to different polygons and have boxes within one of their bounds."""
+    other = runs.owner[one] != runs.owner[two]
+    one, two = one[other], two[other]
     reach = bound[runs.owner]
-    close = runs.owner[one] != runs.owner[two]
-    for axis in (1, 0):
-        one, two = one[close], two[close]
-        low, high = runs.low[:, axis], runs.high[:, axis]
-        close = np.maximum(low[two] - high[one], low[one] - high[two]) <= np.maximum(reach[one], reach[two])
+    apart = [
+        np.maximum(np.maximum(low[two] - high[one], low[one] - high[two]), 0.0)
+        for low, high in zip(runs.low.T, runs.high.T, strict=True)
+    ]
+    close = np.hypot(*apart) <= np.maximum(reach[one], reach[two]) * (1 + ROUNDING)
     return one[close], two[close]
 
 
-def _edges_near(
-    rings: Rings, runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _edges_near(runs: _Runs, which: np.ndarray, other: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Edges of run ``which[k]`` within ``reach[k]`` of the box of run ``other[k]``: numbers k, indices of first points."""
     counts = runs.counts[which]
     pair, edge = np.repeat(np.arange(len(which)), counts), spans(runs.starts[which], counts)
     for axis in (1, 0):
-        place = np.ascontiguousarray(rings.points[:, axis])
-        a, b = place.take(edge), place.take(rings.after.take(edge))
-        low, high, most = (values.take(pair) for values in (runs.low[other, axis], runs.high[other, axis], reach))
-        near = (np.minimum(a, b) - high <= most) & (low - np.maximum(a, b) <= most)
+        low, high = runs.low[other, axis] - reach, runs.high[other, axis] + reach
+        near = (runs.edges_low[axis].take(edge) <= high.take(pair)) & (runs.edges_high[axis].take(edge) >= low.take(pair))
         pair, edge = pair[near], edge[near]
     return pair, edge
 
@@ -192,9 +221,13 @@ def _least_gaps(
         gap = middles.take(mine, axis=0) - middles.take(other, axis=0)
         apart = np.sqrt(dots(gap, gap))
         seen = np.minimum(reach, gaps)
-        new = np.flatnonzero(np.diff(pair, prepend=-1))  # they are in order
+        new = heads(pair)
         seen[pair[new]] = np.minimum(seen[pair[new]], np.minimum.reduceat(apart, new))
-        close = apart - halves.take(mine) - halves.take(other) <= seen.take(pair)
-        np.minimum.at(gaps, pair[close], edge_gaps(rings, mine[close], other[close]))
+        seen = seen.take(pair)
+        close = np.flatnonzero(apart - halves.take(mine) - halves.take(other) <= seen)
+        mine, other, gap, apart = mine[close], other[close], gap[close], apart[close]
+        along = np.abs(dots(gap, rings.edges.take(mine, axis=0))) + np.abs(dots(gap, rings.edges.take(other, axis=0)))
+        facing = np.flatnonzero(apart**2 - along / 2 * (1 + ROUNDING) <= apart * seen[close])  # no nearer than so along the gap
+        np.minimum.at(gaps, pair[close[facing]], edge_gaps(rings, mine[facing], other[facing]))
         begin = stop
     return gaps

@@ -32,14 +32,20 @@ def contacts(pixels: Rings, u_edge_px: np.ndarray, area: ExaminedArea, *, u_side
     """
     border = dense(Rings.of([area.outline_px, *area.exclude_px]), np.full(1 + len(area.exclude_px), STEP_PX)).points
     sides = [_sampled(np.asarray(side, float)) for side in area.edges_px if len(side) > 1]
-    tolerance = 2 * np.hypot(u_edge_px, u_side_px) + CLIPPED_PX
+    open_px, side_px = 2 * u_edge_px + CLIPPED_PX, 2 * np.hypot(u_edge_px, u_side_px) + CLIPPED_PX
+    away = dots(pixels.local, pixels.local)
+    most = np.sqrt(-pixels.lowest(-away)) + np.maximum(open_px, side_px)
+    apart, _ = _tree(np.concatenate([border, *sides])).query(
+        pixels.points[pixels.starts[:-1]], distance_upper_bound=float(most.max(initial=0.0)) + 1.0
+    )
+    near = apart <= most  # only these can come so near to any border
     if not sides:
-        return Contacts(at_corner=None, cut=_within(pixels, _tree(border), 2 * u_edge_px + CLIPPED_PX))
+        return Contacts(at_corner=None, cut=_within(pixels, near, _tree(border), open_px))
     along = _tree(np.concatenate(sides))
     apart, _ = along.query(border, distance_upper_bound=2.0)
     open_border = border[np.isinf(apart)]
-    cut = _within(pixels, _tree(open_border), 2 * u_edge_px + CLIPPED_PX) if len(open_border) else np.zeros(len(pixels), bool)
-    return Contacts(at_corner=_within(pixels, along, tolerance), cut=cut)
+    cut = _within(pixels, near, _tree(open_border), open_px) if len(open_border) else np.zeros(len(pixels), bool)
+    return Contacts(at_corner=_within(pixels, near, along, side_px), cut=cut)
 
 
 def _sampled(path: np.ndarray) -> np.ndarray:
@@ -53,16 +59,11 @@ def _tree(border: np.ndarray) -> scipy.spatial.cKDTree:
     return scipy.spatial.cKDTree(border, balanced_tree=False, compact_nodes=False)  # asked a few times only: quick to build
 
 
-def _within(pixels: Rings, tree: scipy.spatial.cKDTree, reach: np.ndarray) -> np.ndarray:
-    """Whether any point of each outline lies within ``reach`` of a border's samples, shape (F,)."""
-    heads = pixels.points[pixels.starts[:-1]]
-    away = pixels.points - np.repeat(heads, pixels.counts, axis=0)
-    spread = np.sqrt(np.maximum.reduceat(dots(away, away), pixels.starts[:-1]))
-    most = spread + reach
-    near = tree.query(heads, distance_upper_bound=float(most.max()) + 1.0)[0] <= most  # only these can come so near
-    found = np.zeros(len(pixels), bool)
-    if near.any():
-        part = dense(pixels.only(near), np.full(int(near.sum()), 1.0))
+def _within(pixels: Rings, which: np.ndarray, tree: scipy.spatial.cKDTree, reach: np.ndarray) -> np.ndarray:
+    """Whether any point of each outline, if it is one of `which`, lies within ``reach`` of a border's samples, shape (F,)."""
+    found = which.copy()
+    if which.any():
+        part = dense(pixels.only(which), np.full(int(which.sum()), 1.0))
         apart, _ = tree.query(part.points, distance_upper_bound=float(reach.max()) + 1.0)
-        found[near] = part.least(apart)[0] <= reach[near]
+        found[which] = part.lowest(apart) <= reach[which]
     return found

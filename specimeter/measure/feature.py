@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, fields
+from itertools import repeat
+from typing import Any
 
 import numpy as np
 
@@ -46,6 +50,18 @@ class Feature:
     depth_mm: float | None = None  # of an undercut in a section, square to its plate's surface
     U_depth_mm: float | None = None
     tips_px: np.ndarray | None = None  # shape (2, 2): the two ends of the length, for the overlay
-    budget: tuple[Term, ...] = ()  # of the length, in mm
+    budget: Sequence[Term] = ()  # of the length, in mm
     missing: dict[str, str] = field(default_factory=dict)
     seen: dict[str, tuple[float, float]] = field(default_factory=dict)  # of one that is cut off: size name -> seen part and U
+
+
+def of_columns(count: int, **columns: Iterable[Any]) -> tuple[Feature, ...]:
+    """So many features, each column one field of them all; another field has its default, if all may share it.
+
+    There may be thousands: a frozen class is else filled field by field of each, which takes thrice as long.
+    """
+    features = [Feature.__new__(Feature) for _ in range(count)]
+    for each in fields(Feature):
+        column = columns.get(each.name, repeat(each.default, count))
+        deque(map(getattr(Feature, each.name).__set__, features, column), maxlen=0)
+    return tuple(features)

@@ -108,6 +108,13 @@ class Rings:
         """Mean of each polygon's points, shape (F, 2): a place amid it, not its centre of area."""
         return np.column_stack([self.total(axis) for axis in self.points.T]) / self.counts[:, None]
 
+    @cached_property
+    def boxes(self) -> tuple[np.ndarray, np.ndarray]:
+        """Least and greatest of each column over each polygon, each of shape (F, 2 or more)."""
+        axes = np.ascontiguousarray(self.points.T)
+        low, high = ([most.reduceat(axis, self.starts[:-1]) for axis in axes] for most in (np.minimum, np.maximum))
+        return np.column_stack(low), np.column_stack(high)
+
     def moved(self, points: np.ndarray) -> Rings:
         """The same polygons with their points at other places (in other coordinates)."""
         return Rings(points=points, starts=self.starts)
@@ -165,6 +172,11 @@ def first_least(values: np.ndarray, begins: np.ndarray) -> tuple[np.ndarray, np.
     least = np.minimum.reduceat(values, begins)
     hits = np.flatnonzero(values == np.repeat(least, np.append(begins[1:], len(values)) - begins))
     return least, hits[np.searchsorted(hits, begins)]
+
+
+def heads(owner: np.ndarray) -> np.ndarray:
+    """Where among numbers in order each other one begins."""
+    return np.flatnonzero(np.concatenate([np.ones(min(len(owner), 1), bool), owner[1:] != owner[:-1]]))
 
 
 def dots(one: np.ndarray, other: np.ndarray) -> np.ndarray:

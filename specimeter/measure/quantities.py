@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
-from itertools import repeat
+from typing import Any
 
 import numpy as np
 
 from specimeter.measure.clearance import clear_distances
 from specimeter.measure.inscribed import largest_circles
 from specimeter.measure.polygon import Rings, diameters
-from specimeter.scale.budget import Term
+from specimeter.scale.budget import Term, term
 from specimeter.scale.surface import Surface
-
-_AS_TERM = partial(tuple.__new__, Term)  # from a tuple of all its values: there are thousands
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -25,11 +23,25 @@ class Part:
     basis: str
     contribution: np.ndarray
 
-    def terms(self, unit: str) -> list[Term]:
-        """As a line of each feature's budget."""
-        u = self.contribution.tolist()
-        source, basis, unit_, one, none = map(repeat, (self.source, self.basis, unit, 1.0, None))
-        return list(map(_AS_TERM, zip(source, none, unit_, u, one, u, basis, none, strict=False)))
+
+class Budget(Sequence[Term]):
+    """The lines of one feature's budget, each made when it is asked for: there are thousands of features."""
+
+    __slots__ = ("_feature", "_parts", "_unit")
+
+    def __init__(self, parts: tuple[Part, ...], feature: int, unit: str) -> None:
+        self._parts, self._feature, self._unit = parts, feature, unit
+
+    def __len__(self) -> int:
+        return len(self._parts)
+
+    def __iter__(self) -> Iterator[Term]:
+        for part in self._parts:
+            u = float(part.contribution[self._feature])
+            yield term(part.source, u=u, unit=self._unit, sensitivity=1.0, basis=part.basis)
+
+    def __getitem__(self, line: Any) -> Any:
+        return tuple(self)[line]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -44,6 +56,10 @@ class Quantity:
     def u(self) -> np.ndarray:
         """Combined standard uncertainty, shape (F,): root of the sum of squares (JCGM 100:2008, 5.1.2)."""
         return np.sqrt(sum(part.contribution**2 for part in self.parts))
+
+    def budgets(self, unit: str) -> list[Budget]:
+        """Of each feature."""
+        return [Budget(self.parts, feature, unit) for feature in range(len(self.value))]
 
 
 def lengths(pixels: Rings, developed: Rings, u_tip_px: np.ndarray, u_rel: float, surface: Surface) -> Quantity:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from specimeter.errors import OutlineError
 from specimeter.measure import MOST_FEATURES
 from specimeter.measure.contact import contacts
-from specimeter.measure.feature import Feature
+from specimeter.measure.feature import Feature, of_columns
 from specimeter.measure.polygon import Rings, crossing, dense
 from specimeter.measure.quantities import Quantity, clearances, enclosed, lengths, widths
 from specimeter.scale.budget import Term
@@ -69,9 +70,8 @@ def measure(
         )
     if not outlines:
         return ()
-    pixels = _checked(outlines)
+    pixels, u_edge, u_tip = _checked(outlines)
     developed = pixels.moved(_developed(surface, pixels.points))
-    u_edge, u_tip = np.array([[outline.u_edge_px, outline.u_tip_px] for outline in outlines]).T
     steepest = _steepest_deg(surface, pixels, developed)
     placed, gentle = np.isfinite(steepest), steepest <= STEEPEST_DEG + ROUNDING_DEG
     crosses = np.zeros(len(outlines), bool)
@@ -91,51 +91,34 @@ def measure(
         "nearest_mm": sized(clearances, placed, u_edge),
     }
     touching = contacts(pixels, u_edge, area)
-    columns = [(name, f"U_{name}", size.value, size.U) for name, size in sizes.items()]
-    budgets, tips_px, cut = sizes["length_mm"].budgets(), sizes["length_mm"].ends_px(), touching.cut.tolist()
-    at_corner = [None] * len(outlines) if touching.at_corner is None else touching.at_corner.tolist()
-    features = []
-    for f, outline in enumerate(outlines):
-        missing: dict[str, str] = {}
-        known: dict[str, Any] = {}
-        seen: dict[str, tuple[float, float]] = {}
-        across = outline.depth_mm is not None
-        for name, U_name, values, U in columns:
-            value = values[f]
-            if across and name == "length_mm":
-                missing[name] = ACROSS
-            elif value is None:
-                missing[name] = _why(name, steepest[f], crosses[f])
-            elif cut[f]:
-                missing[name] = _bounded(name, value, U[f])
-                if name != "nearest_mm":  # what is beyond may lie nearer to another one
-                    seen[name] = (value, U[f])
-            else:
-                known[name], known[U_name] = value, U[f]
-        if at_corner[f] is None:
-            missing["at_corner"] = EDGES_UNKNOWN
-        features.append(
-            Feature(
-                id=f"f{f + 1}",
-                photo=photo_id,
-                kind=outline.kind,
-                may_be=outline.may_be,
-                outline_px=outline.outline_px,
-                found_by=outline.found_by,
-                confidence=outline.confidence,
-                u_edge_px=outline.u_edge_px,
-                u_tip_px=outline.u_tip_px,
-                at_corner=at_corner[f],
-                depth_mm=outline.depth_mm,
-                U_depth_mm=outline.U_depth_mm,
-                tips_px=None if across else tips_px[f],
-                budget=() if across else budgets[f],
-                missing=missing,
-                seen=seen,
-                **known,
-            )
-        )
-    return tuple(features)
+    across = np.array([outline.depth_mm is not None for outline in outlines])
+    missing: list[dict[str, str]] = [{} for _ in outlines]
+    seen: list[dict[str, tuple[float, float]]] = [{} for _ in outlines]
+    columns: dict[str, Sequence[Any]] = {"missing": missing, "seen": seen}
+    none = np.array(None)
+    for name, size in sizes.items():
+        asked = ~across if name == "length_mm" else np.ones(len(outlines), bool)
+        for f in np.flatnonzero(~asked).tolist():
+            missing[f][name] = ACROSS
+        for f in np.flatnonzero(asked & ~size.known).tolist():
+            missing[f][name] = _why(name, steepest[f], crosses[f])
+        for f in np.flatnonzero(asked & size.known & touching.cut).tolist():
+            value, U = float(size.value[f]), float(size.U[f])
+            missing[f][name] = _bounded(name, value, U)
+            if name != "nearest_mm":  # what is beyond may lie nearer to another one
+                seen[f][name] = (value, U)
+        given = asked & size.known & ~touching.cut
+        columns |= {name: np.where(given, size.value, none).tolist(), f"U_{name}": np.where(given, size.U, none).tolist()}
+    if touching.at_corner is None:
+        for why in missing:
+            why["at_corner"] = EDGES_UNKNOWN
+    else:
+        columns["at_corner"] = touching.at_corner.tolist()
+    same = ("kind", "may_be", "outline_px", "found_by", "confidence", "u_edge_px", "u_tip_px", "depth_mm", "U_depth_mm")
+    columns |= {name: list(map(attrgetter(name), outlines)) for name in same}
+    columns["id"], columns["photo"] = [f"f{number}" for number in range(1, len(outlines) + 1)], [photo_id] * len(outlines)
+    columns["tips_px"], columns["budget"] = sizes["length_mm"].ends_px(~across), sizes["length_mm"].budgets(~across)
+    return of_columns(len(outlines), **columns)
 
 
 def area_mm2(surface: Surface, scale: Scale, area: ExaminedArea) -> tuple[float, float]:
@@ -169,30 +152,31 @@ def area_mm2(surface: Surface, scale: Scale, area: ExaminedArea) -> tuple[float,
 
 
 class _Spread:
-    """A quantity of some of the features laid out for all of them: None where a feature has none."""
+    """A quantity of some of the features laid out for all of them: NaN where a feature has none."""
 
     def __init__(self, which: np.ndarray, quantity: Quantity | None) -> None:
         self.which, self.quantity = which, quantity
-        self.value: list[float | None] = [None] * len(which)
-        self.U: list[float] = [math.nan] * len(which)
+        self.value, self.U = np.full((2, len(which)), np.nan)
         if quantity is not None:
-            self.value = self._for_all(value if math.isfinite(value) else None for value in quantity.value.tolist())
-            self.U = self._for_all((K * quantity.u).tolist(), math.nan)
+            self.value[which], self.U[which] = quantity.value, K * quantity.u
+        self.known = np.isfinite(self.value)
 
-    def ends_px(self) -> list[np.ndarray | None]:
-        ends = None if self.quantity is None else self.quantity.ends_px
-        return self._for_all([] if ends is None else ends, None)
+    def ends_px(self, wanted: np.ndarray) -> list[np.ndarray | None]:
+        """Of each feature that is wanted and has it the two places that the quantity lies between."""
+        return self._laid(wanted, None if self.quantity is None else self.quantity.ends_px, None)
 
-    def budgets(self) -> list[tuple[Term, ...]]:
-        parts = () if self.quantity is None else self.quantity.parts
-        return self._for_all(list(zip(*(part.terms("mm") for part in parts), strict=True)), ())
+    def budgets(self, wanted: np.ndarray) -> list[Sequence[Term]]:
+        """The same of its budget."""
+        return self._laid(wanted, None if self.quantity is None else self.quantity.budgets("mm"), ())
 
-    def _for_all(self, of_some: Iterable[Any], otherwise: Any = None) -> list[Any]:
-        if self.which.all():
-            return list(of_some)
-        laid = [otherwise] * len(self.which)
-        for place, value in zip(np.flatnonzero(self.which).tolist(), of_some, strict=True):
-            laid[place] = value
+    def _laid(self, wanted: np.ndarray, of_some: Iterable[Any] | None, otherwise: Any) -> list[Any]:
+        laid = [otherwise] * len(wanted)
+        if of_some is not None:
+            for place, value, asked in zip(
+                np.flatnonzero(self.which).tolist(), of_some, wanted[self.which].tolist(), strict=True
+            ):
+                if asked:
+                    laid[place] = value
         return laid
 
 
@@ -201,21 +185,23 @@ def _developed(surface: Surface, points_px: np.ndarray) -> np.ndarray:
     return np.concatenate([surface.develop(points_px[k : k + AT_ONCE]) for k in range(0, len(points_px), AT_ONCE)])
 
 
-def _checked(outlines: Sequence[Outline]) -> Rings:
-    """The outlines as polygons, if they are such."""
-    for number, outline in enumerate(outlines, start=1):
-        shape = np.shape(outline.outline_px)
-        if len(shape) != 2 or shape[1] != 2 or shape[0] < 3:
-            raise _no_polygon(f"the outline is an array of shape {shape}", number)
-        if not (0 < outline.u_edge_px < math.inf and 0 < outline.u_tip_px < math.inf):
-            uncertainties = f"{outline.u_edge_px!r} px (edge) and {outline.u_tip_px!r} px (tip)"
-            raise _no_polygon(f"the outline's uncertainties are {uncertainties}", number)
-    pixels = Rings.of([outline.outline_px for outline in outlines])
+def _checked(outlines: Sequence[Outline]) -> tuple[Rings, np.ndarray, np.ndarray]:
+    """The outlines as polygons, if they are such, and the uncertainties of their edges and of their tips."""
+    u_edge, u_tip = (np.fromiter(map(attrgetter(name), outlines), float, len(outlines)) for name in ("u_edge_px", "u_tip_px"))
+    sure = (u_edge > 0) & (u_edge < math.inf) & (u_tip > 0) & (u_tip < math.inf)
+    points = [np.asarray(outline.outline_px, float) for outline in outlines]
+    for f, (of_one, known) in enumerate(zip(points, sure.tolist(), strict=True)):
+        if of_one.ndim != 2 or of_one.shape[1] != 2 or len(of_one) < 3:
+            raise _no_polygon(f"the outline is an array of shape {of_one.shape}", f + 1)
+        if not known:
+            uncertainties = f"{outlines[f].u_edge_px!r} px (edge) and {outlines[f].u_tip_px!r} px (tip)"
+            raise _no_polygon(f"the outline's uncertainties are {uncertainties}", f + 1)
+    pixels = Rings.of(points)
     finite = np.isfinite(pixels.points)
     if not finite.all():
         first = int(pixels.owner[np.argmin(finite.all(axis=1))])
         raise _no_polygon("the outline has a coordinate that is not a number", 1 + first)
-    return pixels
+    return pixels, u_edge, u_tip
 
 
 def _no_polygon(problem: str, number: int) -> OutlineError:

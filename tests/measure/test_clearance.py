@@ -175,9 +175,9 @@ def test_which_rings_lie_in_others_by_the_parity_of_crossed_sides(seed, many, sp
 @settings(deadline=None, max_examples=25)
 @given(seed=st.integers(0, 2**31), many=st.integers(2, 12), spread=st.floats(5, 200))
 def test_the_first_bound_is_between_two_points_of_near_neighbours(seed, many, spread):
-    """Of every third point and the four nearest middles: from mine nearest to that middle, to that one's nearest to it."""
+    """Of every fourth point and the four nearest middles: from mine nearest to that middle, to that one's nearest to it."""
     rings = scattered(seed, many, spread)
-    whole, rings = rings, [ring[::3] for ring in rings]
+    whole, rings = rings, [ring[::4] for ring in rings]
     middles = np.array([ring.mean(axis=0) for ring in rings])
     bounds = clearance._bounds(Rings.of(whole))
     gaps, _ = clear_distances(Rings.of(whole))
@@ -221,7 +221,7 @@ def test_boxes_of_runs_that_may_be_near_are_all_those(seed, many, spread, most):
     wanted = np.argwhere(within)
     one, two = wanted.T
     reach = np.random.default_rng(seed + 1).uniform(0, 5, len(one))
-    pair, edge = clearance._edges_near(rings, runs, one, two, reach)
+    pair, edge = clearance._edges_near(runs, one, two, reach)
     told = set(zip(pair.tolist(), edge.tolist(), strict=True))
     for k in range(min(len(one), 40)):
         for at in range(runs.starts[one[k]], runs.starts[one[k]] + runs.counts[one[k]]):

@@ -183,6 +183,8 @@ def test_the_budget_names_its_terms_and_adds_up(make):
         "surface: place of the crown",
     ]
     assert all(term.unit == "mm" for term in feature.budget)
+    assert len(feature.budget) == len(list(feature.budget))
+    assert (feature.budget[0], feature.budget[1:]) == (next(iter(feature.budget)), tuple(feature.budget)[1:])
     assert 2 * np.sqrt(sum(term.contribution**2 for term in feature.budget)) == pytest.approx(feature.U_length_mm)
 
 
