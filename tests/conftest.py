@@ -9,11 +9,14 @@ import json
 import os
 import pickle
 import shutil
-from collections.abc import Callable
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pytest
 
 collect_ignore = ["benchmarks"]  # what is measured, not judged: run by hand, and some import their neighbours
@@ -58,6 +61,44 @@ def remembered(function: Callable, most: int = 8) -> Callable:
         return answers[key]
 
     return asked
+
+
+class Answers:
+    """What the networks answered, as long as it is no more than MOST_BYTES: many tests ask the same of one photograph."""
+
+    MOST_BYTES = 150_000_000
+
+    def __init__(self, ask: Callable) -> None:
+        self.ask, self.kept, self.lock = ask, OrderedDict[tuple, np.ndarray](), threading.Lock()
+
+    def __call__(self, file: Path, given: np.ndarray, **named: str) -> np.ndarray:
+        key = file, given.shape, hashlib.sha256(np.ascontiguousarray(given)).digest()
+        with self.lock:
+            answer = self.kept.pop(key, None)
+        answer = self.ask(file, given, **named).copy() if answer is None else answer
+        with self.lock:
+            self.kept[key] = answer
+            while sum(one.nbytes for one in self.kept.values()) > self.MOST_BYTES:
+                self.kept.popitem(last=False)
+        return answer.copy()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def answers() -> Iterator[Answers]:
+    """The networks are asked once for each picture: the answer follows from it and the file (test_networks.py)."""
+    from specimeter import networks
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(networks, "answer", Answers(networks.answer))
+        yield networks.answer
+
+
+@pytest.fixture
+def asked_anew(answers, monkeypatch) -> None:
+    """For a test of the networks themselves, of threads or of what is used up: nothing is remembered."""
+    from specimeter import networks
+
+    monkeypatch.setattr(networks, "answer", answers.ask)
 
 
 LONG = ("test_types.py", "test_mutants.py")

@@ -10,6 +10,8 @@ import pytest
 
 from specimeter import job
 
+pytestmark = pytest.mark.usefixtures("asked_anew")
+
 
 class Stopped(datetime):
     """A clock that stands still, so that only what the tool makes of its input can differ."""

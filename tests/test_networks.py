@@ -12,6 +12,8 @@ from specimeter.errors import SpecimeterError
 from specimeter.scale.area_looks import OWN
 from specimeter.scale.likely_face import MODEL
 
+pytestmark = pytest.mark.usefixtures("asked_anew")
+
 
 def test_threads_get_the_same_answers_each_from_a_network_of_its_own():
     """Four threads ask at once, each with another picture: every answer is the one it gets alone."""
