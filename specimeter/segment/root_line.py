@@ -35,7 +35,7 @@ ASIDE_MM = (0.4, 1.2)  # from a line's mouth: where the plates' root sides are t
 LEAST_BEAD_MM = 0.3  # weld metal that stands out on the root side by more shows that the weld goes through: no line is a root's
 LEAST_ROOT_MM = 3.0  # so wide apart are toes on the root side only of weld metal: a step between plates is narrower
 LEAST_MM = 0.6  # of a line, to be seen as one
-WELD_MM, ONE_SIDED = 0.6, 0.5  # beside a line; by how much more weld metal is seen on one side of it than on the other
+WELD_MM, ONE_SIDED = 0.6, 0.45  # beside a line; by how much more weld metal is seen on one side of it than on the other
 ALIKE_MM = 0.3  # along it, over which the evidence says the same
 U_TIP_MM = 0.15  # standard uncertainty of its end as a network sees it, at the best (from scenes)
 
