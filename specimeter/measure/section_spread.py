@@ -24,6 +24,7 @@ CORNER_PX = 0.8  # what a corner or a chord that is drawn from two plates, or tw
 ANGLE_U_DEG, CURVED = 3.0, 0.08
 WAVY_MM = 0.035  # by which plates stand off their straight lines over some centimetres, as far as a step is taken at the weld
 U_THICKNESS_MM = 0.1  # of a plate's thickness as the sheet tells it: rolling tolerances, a calliper beside the weld (judgement)
+WEDGE_PX = 0.75  # as thick a wedge of air under a lip may be and not be told from none
 HIDDEN = 2.0  # of a blunt edge's height: standard uncertainty of how far in its toe may lie beneath it (from scenes with lips)
 ROUNDED_MM = 0.22  # by which a line that is held smooth rounds the tip at the root, as a root mean square (from scenes)
 
@@ -136,10 +137,13 @@ def _middle(differences: list[float]) -> float:
 
 
 def u_toe(toe: Toe, *, px_mm: float, u_edge_mm: float) -> float:
-    """Standard uncertainty of a toe's place along its plate in mm: the gentler the face leaves it, the less sure."""
+    """Standard uncertainty of a toe's place along its plate in mm: the gentler the face leaves it, the less sure; under a lip,
+    the thinner the wedge of air ends, whose last part is too thin to be seen.
+    """
     turn = np.radians(np.clip(180.0 - toe.angle_deg - ANGLE_U_DEG, 2.0, 90.0))  # it may be as gentle as that
     seen = np.hypot(0.5 * toe.plate.scatter_mm, u_edge_mm) / np.tan(turn / 2 + 0.02)
-    return float(np.hypot(np.hypot(0.1 * px_mm, seen), HIDDEN * toe.blunt_mm))
+    wedge = 0.0 if toe.lip is None else WEDGE_PX * px_mm / np.tan(np.radians(np.clip(toe.angle_deg, 10.0, 80.0)))
+    return float(np.hypot(np.hypot(0.1 * px_mm, seen), np.hypot(HIDDEN * toe.blunt_mm, wedge)))
 
 
 def own_u(

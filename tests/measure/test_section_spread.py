@@ -9,7 +9,7 @@ import pytest
 
 from specimeter.measure import section_spread
 from specimeter.measure.section_draw import evaluator
-from specimeter.measure.section_spread import own_u, spread_of, spread_of_metal, u_edge
+from specimeter.measure.section_spread import own_u, spread_of, spread_of_metal, u_edge, u_toe
 from specimeter.measure.sure_enough import NO_OTHER, too_uncertain
 from specimeter.segment.plates import resampled, runs
 from tests.measure.test_weld_sizes import tee
@@ -82,11 +82,12 @@ def toe(
     u_angle_rad: float = 0.0,
     at_mm: float = 0.0,
     blunt_mm: float = 0.0,
+    lip: np.ndarray | None = None,
 ) -> SimpleNamespace:
     """On a plate along x, whose line is known best at its middle."""
     along = lambda points: np.asarray(points)[:, 0]
     plate = SimpleNamespace(scatter_mm=scatter_mm, u_angle_rad=u_angle_rad, u_offset_mm=0.02, along=along)
-    return SimpleNamespace(angle_deg=angle_deg, plate=plate, point=np.array([at_mm, 0.0]), blunt_mm=blunt_mm)
+    return SimpleNamespace(angle_deg=angle_deg, plate=plate, point=np.array([at_mm, 0.0]), blunt_mm=blunt_mm, lip=lip)
 
 
 def own(name: str, *toes, metal=None, gap=None, **choices) -> float:
@@ -137,6 +138,12 @@ def test_how_gently_a_face_may_leave_has_bounds():
     place = [own("leg_1_mm", toe(angle), toe()) for angle in (60.0, 87.0, 88.0, 174.0, 175.0, 179.5)]
     assert place[0] == place[1] < place[2]
     assert place[3] < place[4] == place[5]
+
+
+def test_a_wedge_of_air_under_a_lip_ends_where_it_is_too_thin_to_be_seen():
+    """A lip that hangs over its plate at 30 degrees: three quarters of a pixel of air lie that much / tan 30 from the toe."""
+    under, plain = (u_toe(toe(30.0, lip=lip), px_mm=0.07, u_edge_mm=0.01) for lip in (np.zeros((3, 2)), None))
+    assert np.sqrt(under**2 - plain**2) == pytest.approx(0.75 * 0.07 / np.tan(np.radians(30)), rel=1e-6)
 
 
 def test_a_blunt_edge_leaves_its_toe_in_doubt():
