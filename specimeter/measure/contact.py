@@ -11,6 +11,7 @@ from specimeter.measure.polygon import Rings, dense, dots
 from specimeter.segment.model import ExaminedArea
 
 STEP_PX = 1.0  # samples along borders
+COARSE_PX = 16.0  # the same for a first look
 U_SIDE_PX = 1.0  # standard uncertainty of a specimen edge's place where its width was not measured: judgement
 CLIPPED_PX = 1.0  # an outline that a mask cut off ends within a pixel of the mask's border
 
@@ -30,14 +31,13 @@ def contacts(pixels: Rings, u_edge_px: np.ndarray, area: ExaminedArea, *, u_side
     edge's, combined) plus a pixel. It is cut off if it comes as near to a part of the border that is not an edge of the
     specimen: the 60 degree line, the border of an excluded part, or a region that a person drew.
     """
-    border = dense(Rings.of([area.outline_px, *area.exclude_px]), np.full(1 + len(area.exclude_px), STEP_PX)).points
-    sides = [_sampled(np.asarray(side, float)) for side in area.edges_px if len(side) > 1]
+    rims = Rings.of([area.outline_px, *area.exclude_px])
+    edges = [np.asarray(side, float) for side in area.edges_px if len(side) > 1]
+    border, sides = _bordered(rims, STEP_PX), [_sampled(side, STEP_PX) for side in edges]
     open_px, side_px = 2 * u_edge_px + CLIPPED_PX, 2 * np.hypot(u_edge_px, u_side_px) + CLIPPED_PX
-    away = dots(pixels.local, pixels.local)
-    most = np.sqrt(-pixels.lowest(-away)) + np.maximum(open_px, side_px)
-    apart, _ = _tree(np.concatenate([border, *sides])).query(
-        pixels.points[pixels.starts[:-1]], distance_upper_bound=float(most.max(initial=0.0)) + 1.0
-    )
+    most = np.sqrt(-pixels.lowest(-dots(pixels.local, pixels.local))) + np.maximum(open_px, side_px) + COARSE_PX
+    coarse = np.concatenate([_bordered(rims, COARSE_PX), *(_sampled(side, COARSE_PX) for side in edges)])
+    apart, _ = _tree(coarse).query(pixels.points[pixels.starts[:-1]], distance_upper_bound=float(most.max(initial=0.0)) + 1.0)
     near = apart <= most  # only these can come so near to any border
     if not sides:
         return Contacts(at_corner=None, cut=_within(pixels, near, _tree(border), open_px))
@@ -48,10 +48,15 @@ def contacts(pixels: Rings, u_edge_px: np.ndarray, area: ExaminedArea, *, u_side
     return Contacts(at_corner=_within(pixels, near, along, side_px), cut=cut)
 
 
-def _sampled(path: np.ndarray) -> np.ndarray:
-    """Points along an open path, at most a pixel apart."""
+def _bordered(rims: Rings, step_px: float) -> np.ndarray:
+    """Points round closed borders, at most a step apart."""
+    return dense(rims, np.full(len(rims), step_px)).points
+
+
+def _sampled(path: np.ndarray, step_px: float) -> np.ndarray:
+    """Points along an open path, at most a step apart."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    at = np.linspace(0.0, along[-1], int(np.ceil(along[-1] / STEP_PX)) + 2)
+    at = np.linspace(0.0, along[-1], int(np.ceil(along[-1] / step_px)) + 2)
     return np.column_stack([np.interp(at, along, axis) for axis in path.T])
 
 

@@ -65,7 +65,7 @@ def test_where_every_border_is_an_edge_nothing_is_cut_off():
 def test_a_border_is_sampled_at_most_a_pixel_apart(long):
     """From end to end, evenly, with no more samples than that takes and one to spare."""
     path = np.array([[0.0, 0.0], [0.6 * long, 0.0], [0.6 * long, 0.4 * long]])
-    samples = contact._sampled(path)
+    samples = contact._sampled(path, contact.STEP_PX)
     steps = np.hypot(*np.diff(samples, axis=0).T)
     assert np.array_equal(samples[[0, -1]], path[[0, -1]])
     assert steps.max() <= 1.0
