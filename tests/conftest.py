@@ -9,6 +9,7 @@ import json
 import os
 import pickle
 import shutil
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
@@ -99,6 +100,21 @@ def asked_anew(answers, monkeypatch) -> None:
     from specimeter import networks
 
     monkeypatch.setattr(networks, "answer", answers.ask)
+
+
+@pytest.fixture
+def uncounted(monkeypatch) -> Iterator[None]:
+    """For a test that does the same over and over, or runs none of our code: its lines and branches are not counted where
+    those of the tests are, neither here nor in what it starts, which would take up to four times as long.
+    """
+    for name in [name for name in os.environ if name.startswith("COVERAGE_")]:
+        monkeypatch.delenv(name)
+    counting = sys.modules["coverage"].Coverage.current() if "coverage" in sys.modules else None
+    if counting is not None:
+        counting.stop()
+    yield
+    if counting is not None:
+        counting.start()
 
 
 LONG = ("test_types.py", "test_mutants.py")

@@ -11,6 +11,8 @@ import pytest
 
 from tests.conftest import nodes
 
+pytestmark = pytest.mark.usefixtures("uncounted")
+
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "specimeter"
 

@@ -16,6 +16,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.usefixtures("uncounted")
+
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 DAY = PAGE.split("## A contributor's day\n")[1].split("\n## ")[0]

@@ -27,6 +27,8 @@ from specimeter import files
 from specimeter.errors import LibraryError, SpecimeterError
 from specimeter.library import store as libraries
 
+pytestmark = pytest.mark.usefixtures("uncounted")
+
 NAMESPACE = ("unshare", "--map-root-user", "--mount")
 MOUNTS = [*NAMESPACE, "mount", "-t", "tmpfs", "none", "/tmp"]  # seen by that process alone
 HAS_NAMESPACE = shutil.which("unshare") is not None and subprocess.run(MOUNTS, capture_output=True).returncode == 0

@@ -264,6 +264,7 @@ def test_a_record_is_not_written_through_a_link_that_leads_nowhere(tmp_path, lin
     assert not elsewhere.exists()
 
 
+@pytest.mark.usefixtures("uncounted")
 # ------------------------------------------------------------------ far too much
 
 
@@ -284,6 +285,7 @@ def test_a_record_of_a_million_features(tmp_path, capsys):
         assert "[region]" in said
 
 
+@pytest.mark.usefixtures("uncounted")
 def test_a_million_outlines():
     """What a segmenter finds on coarse texture: refused by its number, before anything is looked at or measured."""
     from specimeter.errors import OutlineError

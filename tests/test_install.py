@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.usefixtures("uncounted")
+
 ROOT = Path(__file__).resolve().parents[1]
 
 

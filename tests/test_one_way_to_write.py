@@ -7,6 +7,8 @@ import pytest
 
 from tests.conftest import nodes as nodes_of
 
+pytestmark = pytest.mark.usefixtures("uncounted")
+
 ROOT = Path(__file__).resolve().parents[1]
 THE_ONE_WAY = "specimeter/files.py"
 ALLOWED = {

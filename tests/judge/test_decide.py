@@ -134,6 +134,7 @@ def built(make, drawn):
     return [make.feature(i, length, U, kind=kind, at_corner=corner) for i, (length, U, kind, corner) in enumerate(drawn, 1)]
 
 
+@pytest.mark.usefixtures("uncounted")
 @given(drawn=features, decision=decisions, which=st.integers(0, 5), more=st.floats(0, 6))
 @settings(deadline=None, max_examples=80)
 def test_a_larger_feature_never_improves_the_outcome(make, drawn, decision, which, more):
@@ -145,6 +146,7 @@ def test_a_larger_feature_never_improves_the_outcome(make, drawn, decision, whic
     assert WORST_FIRST[after] <= WORST_FIRST[before]
 
 
+@pytest.mark.usefixtures("uncounted")
 @given(drawn=features, decision=decisions, added=features)
 @settings(deadline=None, max_examples=80)
 def test_another_feature_never_improves_the_outcome(make, drawn, decision, added):
@@ -153,6 +155,7 @@ def test_another_feature_never_improves_the_outcome(make, drawn, decision, added
     assert WORST_FIRST[after] <= WORST_FIRST[before]
 
 
+@pytest.mark.usefixtures("uncounted")
 @given(drawn=features, decision=decisions, which=st.integers(0, 5), kind=st.sampled_from(["other", "pore", "fisheye", "slag"]))
 @settings(deadline=None, max_examples=60)
 def test_renaming_a_feature_never_makes_it_within(make, drawn, decision, which, kind):
@@ -171,6 +174,7 @@ def test_losing_a_size_never_makes_it_within(make, drawn, decision, which, lost)
     assert make.judged(make.bend_limits(decision), *found).outcome != "within"
 
 
+@pytest.mark.usefixtures("uncounted")
 @given(drawn=features, which=st.integers(0, 5), grow=st.floats(1, 4))
 @settings(deadline=None, max_examples=60)
 def test_less_certain_is_never_more_within(make, drawn, which, grow):

@@ -17,6 +17,8 @@ from hypothesis import strategies as st
 from specimeter.judge.limits import from_tables
 from specimeter.sheet import KINDS
 
+pytestmark = pytest.mark.usefixtures("uncounted")
+
 REASON = "a scratch from the fixture, bright at its bottom"
 
 

@@ -147,6 +147,7 @@ print(n)
 """
 
 
+@pytest.mark.usefixtures("uncounted")
 @pytest.mark.parametrize("replace", [False, True])
 @pytest.mark.parametrize("step", ["exchange", "two renames"])
 def test_killed_before_each_step(tmp_path, replace, step):
@@ -231,6 +232,7 @@ def test_a_folder_swept_away_before_it_is_locked_is_made_anew(tmp_path, monkeypa
     assert len(os.listdir(tmp_path)) == 2
 
 
+@pytest.mark.usefixtures("uncounted")
 @pytest.mark.parametrize("replace", [False, True])
 def test_of_several_at_once_exactly_one_wins(tmp_path, replace):
     """Four processes start together with one id; with replace all of them are kept, and the last one bears the name."""

@@ -112,6 +112,7 @@ NO_SENTENCES = {  # names of sizes and files, why a pattern of marks is refused,
 }  # fmt: skip
 
 
+@pytest.mark.usefixtures("uncounted")
 def said_by(tree):
     """String literals with ``{}`` for what is put in, but for docstrings, refusals and a setting's description."""
     if isinstance(tree, ast.Raise):
