@@ -95,6 +95,8 @@ class _Sides:
         extent = np.maximum(np.abs(x), np.abs(y)).max(axis=0).astype(float)
         longer = np.maximum(squares, squares.take(rings.before)).astype(np.float32) / 4
         slack = longer.take(table) + (6 * ROUNDING * extent**2).astype(np.float32)
+        if len(rings) < len(table):  # what lies together in memory is worked on together
+            x, y, slack = map(np.asfortranarray, (x, y, slack))
         return cls(
             rings=rings,
             turn=np.sign(polygons.areas),
@@ -110,7 +112,7 @@ class _Sides:
         """Edges with an end among those that are true in the table: their indices, in rising order, whose they are, and where
         those of another polygon begin.
         """
-        ends = near.copy()
+        ends = near.copy(order="K")
         ends[:-1] |= near[1:]
         ends[-1] |= near[0]
         found = np.flatnonzero(ends.T)
