@@ -10,7 +10,6 @@ import pytest
 
 from specimeter.measure import section
 from specimeter.measure.section import apart, measure_section, toe_outlines
-from specimeter.measure.section_draw import TOGETHER
 from specimeter.measure.undercut import measure_undercut
 from specimeter.record.build import cut_part
 from specimeter.scale.surface import Flat
@@ -148,17 +147,6 @@ def test_how_the_camera_lies_over_a_fillet_changes_nothing(turn, leg_1, leg_2):
             assert turned[name] == pytest.approx(value, abs=0.2 if name.endswith("deg") else 0.01)
 
 
-@pytest.mark.parametrize(("turn", "first"), [(0.0, 1), (180.0, 2), (20.0, 1), (160.0, 2)])
-def test_a_butt_s_first_plate_is_the_left_one_in_the_photograph(turn, first):
-    """The right plate stands 1 mm higher: its toe is the more open. Upside down it is the first one."""
-    sizes = measured(plate(hilo=1.0), "macro-butt", surface=above(turn)).sizes
-    chord = np.degrees(np.arctan2(1.0, 12.0))
-    lean = 2 * np.degrees(np.arctan(2 * 2.0 / np.hypot(12.0, 1.0)))  # tangent of an arc against its chord
-    assert sizes[f"toe_angle_{first}_deg"] == pytest.approx(180 - lean - chord, abs=2)
-    assert sizes[f"toe_angle_{3 - first}_deg"] == pytest.approx(180 - lean + chord, abs=2)
-    assert sizes["misalignment_mm"] == pytest.approx(1.0, abs=0.02)
-
-
 def test_where_either_plate_may_run_through_both_numbers_may_be_meant():
     """Legs of 6 and 5.7 mm: each one's interval holds the other, and not much more."""
     found = measured(FLUSH)
@@ -169,41 +157,6 @@ def test_where_either_plate_may_run_through_both_numbers_may_be_meant():
     assert found.sizes["U_toe_angle_1_deg"] > abs(found.sizes["toe_angle_1_deg"] - found.sizes["toe_angle_2_deg"])
     assert found.sizes["U_throat_mm"] < 0.1  # which is which does not touch the throat
     assert len(found.cautions) == 1
-
-
-def test_where_either_side_may_be_the_face_its_sizes_hold_the_other_s():
-    """Faces 12 and 11.95 mm wide, 1.0 and 1.3 mm high; with one of 4 mm the other side is none, and with one 2.4 mm high the
-    excess is not told: 1.4 mm is more than a size may be off.
-    """
-    alike, plain, unlike = (measured(plate(excess=1.0, root=high, foot=wide), "macro-butt") for wide, high in
-                            ((11.95, 1.3), (4.0, 1.3), (11.95, 2.4)))  # fmt: skip
-    assert alike.sizes["excess_weld_mm"] == pytest.approx(1.0, abs=0.01)
-    assert 0.3 <= alike.sizes["U_excess_weld_mm"] < 0.35
-    assert plain.sizes["U_excess_weld_mm"] < 0.1
-    turned = abs(
-        alike.sizes["toe_angle_1_deg"] - (180 - np.degrees(2 * np.arctan(2 * 1.3 / 11.95)))
-    )  # an arc leaves its chord so
-    assert alike.sizes["U_toe_angle_1_deg"] > turned - 0.5
-    assert alike.sizes["U_toe_angle_1_deg"] > plain.sizes["U_toe_angle_1_deg"]
-    assert section.SIDE in alike.cautions
-    assert plain.cautions == ()
-    assert unlike.missing["excess_weld_mm"] == section.NO_SIDE
-    assert "weld_width_mm" in unlike.sizes
-
-
-def test_one_narrow_bead_may_be_the_root_of_a_weld_whose_face_is_flush():
-    """A bead 7 mm wide on a plate of 10 mm whose other side is flush gives no size of a face, and says why; one of 9 mm does,
-    and so does the narrow one beside a root that shows.
-    """
-    narrow, wide, rooted = (measured(plate(cap=cap, root=root, foot=4.0), "macro-butt", thickness_mm=10.0) for cap, root in
-                            ((7.0, 0.0), (9.0, 0.0), (7.0, 0.6)))  # fmt: skip
-    assert not set(section.OF_SIDE) & set(narrow.sizes)
-    assert {narrow.missing[name] for name in section.OF_SIDE if name != "root_excess_mm"} == {section.MAY_BE_ROOT}
-    assert narrow.cautions == (section.ROOT,)
-    assert "misalignment_mm" in narrow.sizes
-    for found, width in ((wide, 9.0), (rooted, 7.0)):
-        assert found.sizes["weld_width_mm"] == pytest.approx(width, abs=0.05)
-        assert section.ROOT not in found.cautions
 
 
 def test_no_fillet_s_face_runs_into_its_plate(monkeypatch):
@@ -432,19 +385,6 @@ def test_an_overlap_is_outlined():
     assert (feature.kind, feature.depth_mm, feature.u_edge_px) == ("overlap", None, 2 * EDGE_PX)
 
 
-def test_where_both_fusion_lines_run_together_the_penetration_is_not_told():
-    """A V that ends at 7 of 10 mm and a stem 0.4 mm wide down to a flush root side: whether that is fused is not seen, as is
-    said. Where the weld metal ends 4 mm wide its depth is given.
-    """
-    stem = np.array([(-5, -1.5), (5, -1.5), (0.2, 7.0), (0.2, 9.9), (-0.2, 9.9), (-0.2, 7.0)])
-    wide = np.array([(-5, -1.5), (5, -1.5), (2.0, 7.0), (-2.0, 7.0)])
-    found = measured(plate(root=0.0), "macro-butt", weld=stem, thickness_mm=10.0)
-    assert "penetration_mm" not in found.sizes
-    assert found.missing["penetration_mm"] == TOGETHER
-    told = measured(plate(root=0.0), "macro-butt", weld=wide, thickness_mm=10.0)
-    assert told.sizes["penetration_mm"] == pytest.approx(7.0, abs=0.05)
-
-
 def test_a_blunt_foot_leaves_its_leg_and_angle_open():
     """The weld metal ends at the plate in an edge of 0.8 mm: a lip may hide beneath. Said, and the other leg is still told."""
     face = [(11, 0), (11, -0.8), (5, -6)]
@@ -478,29 +418,6 @@ def test_a_cut_whose_outline_is_not_sure_is_not_measured(test, monkeypatch):
     found = section.section_of(SimpleNamespace(rgb=None), sheet, area, surface=surface, scale=scale_of(surface))
     assert (found.sizes, found.missing) == ({}, dict.fromkeys(section.NAMES[test], section.UNSURE))
     assert found.unfused == (() if test == "macro-fillet" else (seen,))
-
-
-def test_a_butt_s_own_reasons():
-    """No bead at the root; no dilution, bevelled as butts are; penetration is the thickness where the root stands out."""
-    found = measured(
-        plate(root=0.0), "macro-butt", weld=np.array([(-5, -1.5), (5, -1.5), (2, 7.0), (-2, 7.0)]), thickness_mm=10.0
-    )
-    assert "flush" in found.missing["root_excess_mm"]
-    assert "bevel" in found.missing["dilution"]
-    assert found.sizes["penetration_mm"] == pytest.approx(7.0, abs=0.02)
-    through = measured(plate(root=1.0), "macro-butt", thickness_mm=10.0)
-    assert through.sizes["penetration_mm"] == 10.0
-    assert through.root_px is None
-    assert through.cautions == ()
-
-
-def test_plates_that_are_not_as_thick_as_the_sheet_says_make_every_length_unsure():
-    """10 mm in the photograph, 10.8 by the sheet: the logarithm of their ratio is added to the scale's u, and it is said."""
-    right, wrong = (measured(plate(root=1.0), "macro-butt", thickness_mm=t) for t in (10.0, 10.8))
-    off = np.log(1.08)
-    added = wrong.sizes["U_root_excess_mm"] ** 2 - right.sizes["U_root_excess_mm"] ** 2
-    assert added == pytest.approx((2 * off * right.sizes["root_excess_mm"]) ** 2, rel=0.02)
-    assert wrong.cautions == (section.THICKNESS,)
 
 
 def square(x: float, y: float, size: float = 4.0) -> Outline:
