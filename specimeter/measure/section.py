@@ -213,7 +213,8 @@ def measure_section(
     blur_px : float
         Standard deviation of the picture's blur.
     thickness_mm : float, optional
-        The parent plate's, which a butt weld's penetration does not exceed.
+        The parent plate's, which a butt weld's penetration does not exceed. Without it, how narrow a bead is on a plate so
+        thick is told by the plates' own surfaces, where both show.
     gap : Faying, optional
         Where the plates are seen not to be fused.
     unclear_px : array, shape (N, 2), optional
@@ -248,7 +249,8 @@ def measure_section(
 
     blunt = [number for number, toe in enumerate(toes, start=1) if toe.blunt_mm]
 
-    narrow = facts["alone"] and thickness_mm is not None and drawn["weld_width_mm"].value < NARROW * thickness_mm
+    thick = min(thicknesses(toes, plates), default=0.0) if thickness_mm is None else thickness_mm
+    narrow = facts["alone"] and drawn["weld_width_mm"].value < NARROW * thick
     either = len(facts["below"]) == 2 and not surely_wider(toes, facts["below"], px_mm, u_edge_mm)
 
     def enter(name: str, value: float, u: float) -> None:
@@ -320,19 +322,24 @@ def measure_section(
 def thickness_off(toes: Sequence[Toe], plates: Sequence[Run], thickness_mm: float | None, u_rel: float) -> float:
     """By how much, as a logarithm, no plate of a butt weld is as thick in the photograph as the sheet says; 0 if one is.
 
-    A plate's thickness is had from its own two surfaces, one opposite the other. What the scale's uncertainty explains is 0.
+    What the scale's uncertainty explains is 0.
     """
     if thickness_mm is None:
         return 0.0
+    off = min((abs(float(np.log(thick / thickness_mm))) for thick in thicknesses(toes, plates)), default=0.0)
+    return off if off > K * np.hypot(u_rel, THICK_SHARE) else 0.0
+
+
+def thicknesses(toes: Sequence[Toe], plates: Sequence[Run]) -> list[float]:
+    """Thicknesses in mm of a butt weld's plates, each from its own two surfaces where one is seen opposite the other."""
     found = []
     for toe in toes:
         for run in plates:
             beside = abs(float(toe.plate.along(run.point[None])[0])) < (toe.plate.length_mm + run.length_mm) / 2 - OPPOSITE_MM
             thick = -float(toe.plate.height(run.point[None])[0])
             if run.normal @ toe.plate.normal < -0.98 and beside and thick > 0:
-                found.append(abs(float(np.log(thick / thickness_mm))))
-    off = min(found, default=0.0)
-    return off if off > K * np.hypot(u_rel, THICK_SHARE) else 0.0
+                found.append(thick)
+    return found
 
 
 def surely_wider(toes: Sequence[Toe], others: Sequence[Toe], px_mm: float, u_edge_mm: float) -> bool:

@@ -44,7 +44,7 @@ def test_where_either_side_may_be_the_face_its_sizes_hold_the_other_s():
 
 def test_one_narrow_bead_may_be_the_root_of_a_weld_whose_face_is_flush():
     """A bead 7 mm wide on a plate of 10 mm whose other side is flush gives no size of a face, and says why; one of 9 mm does,
-    and so does the narrow one beside a root that shows.
+    and so does the narrow one beside a root that shows. A plate of no stated thickness is as thick as it looks.
     """
     narrow, wide, rooted = (measured(plate(cap=cap, root=root, foot=4.0), "macro-butt", thickness_mm=10.0) for cap, root in
                             ((7.0, 0.0), (9.0, 0.0), (7.0, 0.6)))  # fmt: skip
@@ -52,6 +52,8 @@ def test_one_narrow_bead_may_be_the_root_of_a_weld_whose_face_is_flush():
     assert {narrow.missing[name] for name in section.OF_SIDE if name != "root_excess_mm"} == {section.MAY_BE_ROOT}
     assert narrow.cautions == (section.ROOT,)
     assert "misalignment_mm" in narrow.sizes
+    unsaid = measured(plate(cap=7.0, root=0.0, foot=4.0), "macro-butt")
+    assert (unsaid.missing, unsaid.cautions) == (narrow.missing, narrow.cautions)
     for found, width in ((wide, 9.0), (rooted, 7.0)):
         assert found.sizes["weld_width_mm"] == pytest.approx(width, abs=0.05)
         assert section.ROOT not in found.cautions
