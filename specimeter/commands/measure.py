@@ -61,16 +61,17 @@ def run(options: argparse.Namespace) -> int:
     from concurrent.futures import ThreadPoolExecutor
     from importlib import import_module
 
-    first = options.photo[0]
-    with loading(), ThreadPoolExecutor(1) as beside:
+    first, beside = options.photo[0], ThreadPoolExecutor(2)
+    with loading():
         from specimeter import photo as photos
 
         decoded = beside.submit(_lit, first)  # decoding leaves the loading of modules alone
         from specimeter import job
         from specimeter.report import text
 
-        for part in ("special", "ndimage", "spatial"):  # of SciPy, that nearly every photograph asks for: quickest loaded here
-            import_module(f"scipy.{part}")
+        import_module("scipy.special")  # of SciPy, the part that the scale asks for
+    for part in ("scipy.ndimage", "scipy.spatial", "scipy.optimize"):  # and those that nearly every photograph asks for
+        beside.submit(import_module, part)
 
     talk = sys.stderr if options.json else sys.stdout
     record, folder = job.measure(

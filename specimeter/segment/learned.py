@@ -159,11 +159,11 @@ def kind_of(crack: float, outline_px: np.ndarray) -> str:
 
 def candidates(seen: Seen, area: ExaminedArea, light: np.ndarray, blur_px: float) -> list[Candidate]:
     """All that the network proposes and that has a border, called or not; `light`: of the whole photograph."""
-    found, beyond = [], going_on(seen, area)
+    found, beyond, bound = [], going_on(seen, area), reaching_edges(area)
     for proposal in followed(proposals(seen), seen):
         edge = border(patch_of(proposal, beyond), light, blur_px)
         if edge is not None:
-            edge = ended(edge, area, seen.mm_per_px)
+            edge = ended(edge, area, bound, seen.mm_per_px)
             figures = figures_of(proposal, edge)
             odds = weighed(figures, FIGURES, ODDS) + support(proposal)
             found.append(Candidate(proposal=proposal, edge=edge, figures=figures, odds=float(odds)))
@@ -190,9 +190,9 @@ def going_on(seen: Seen, area: ExaminedArea) -> Seen:
     return replace(seen, log_odds=log_odds, usable=seen.usable | near)
 
 
-def ended(edge: Border, area: ExaminedArea, mm_per_px: float) -> Border:
-    """The border within the area's outline, or on the specimen's edge beside it; a tip at that edge is no surer than it."""
-    ring, beyond = within(edge.outline_px, reaching_edges(area))
+def ended(edge: Border, area: ExaminedArea, bound: np.ndarray, mm_per_px: float) -> Border:
+    """The border within `bound`, the area's outline that reaches the specimen's edges; a tip at one is no surer than it."""
+    ring, beyond = within(edge.outline_px, bound)
     if not beyond.any():
         return edge
     hull = cv2.convexHull(ring.astype(np.float32)).reshape(-1, 2)

@@ -71,9 +71,12 @@ def mark_unseen(photo: Photo, surface: Surface, area: ExaminedArea, found: Seque
             continue
         own = mask[box] & ~taken[box]
         core = cv2.blur(own.astype(np.float32), (wide, wide)) > MOSTLY  # noise and dust break no part up
-        if not core.any():
+        near = _box(core, wide)
+        if near is None:
             continue
-        whole = (core | (cv2.dilate(core.astype(np.uint8), _disc(wide)) > 0) & own) & looked_at[box]
+        whole = core.copy()
+        whole[near] |= (cv2.dilate(core[near].astype(np.uint8), _disc(wide)) > 0) & own[near]
+        whole &= looked_at[box]
         taken[box] |= whole
         for outline in cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
             outline_px = outline.reshape(-1, 2).astype(float) + low + [box[1].start, box[0].start]

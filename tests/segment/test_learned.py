@@ -240,10 +240,11 @@ def test_a_tear_ends_at_the_edge_beside_the_area_and_is_no_surer_than_that_one()
     edges = tuple(np.array([[x, 20.0], [x, 420.0]]) for x in (19.5, 620.5))
     border = Border(outline_px=evenly(wedge, 1.0), u_edge_px=0.2, u_tip_px=0.3, darkness=0.9, noise=0.01, drawn_by_light=0.5)
     known = replace(bound, outline_px=np.array([[20.0, 20], [620, 20], [620, 420], [20, 420]]), edges_px=edges)
-    tear = learned.ended(border, replace(known, u_edges_mm=(0.4, 0.1)), MM_PER_PX)
+    reach = learned.reaching_edges(known)
+    tear = learned.ended(border, replace(known, u_edges_mm=(0.4, 0.1)), reach, MM_PER_PX)
     assert tear.outline_px[:, 0].min() == pytest.approx(19.5, abs=1e-6)
     assert tear.u_tip_px**2 - 0.3**2 == pytest.approx(0.5 * (0.4 / MM_PER_PX) ** 2, rel=1e-6)
-    assert learned.ended(border, known, MM_PER_PX).u_tip_px ** 2 - 0.3**2 == pytest.approx(0.5, rel=1e-6)
+    assert learned.ended(border, known, reach, MM_PER_PX).u_tip_px ** 2 - 0.3**2 == pytest.approx(0.5, rel=1e-6)
 
 
 def test_on_a_ground_of_doubtful_proposals_each_is_less_likely():
