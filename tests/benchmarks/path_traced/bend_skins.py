@@ -40,20 +40,20 @@ class Painted:
     told: list[dict]
 
 
-class _Sheet:
+class Sheet:
     """Two pictures over a face that are drawn on in mm."""
 
-    def __init__(self, reach: float, width: float) -> None:
-        self.corner = np.array([reach, width / 2])
-        size = round(2 * reach * PER_MM), round(width * PER_MM)
+    def __init__(self, reach: float, width: float, per_mm: float = PER_MM) -> None:
+        self.corner, self.per_mm = np.array([reach, width / 2]), per_mm
+        size = round(2 * reach * per_mm), round(width * per_mm)
         self.colours = Image.new("RGBA", size, (60, 55, 50, 0))
         self.heights = Image.new("F", size, 0.0)
 
     def px(self, points: np.ndarray) -> list[tuple[float, float]]:
-        return [tuple(((point + self.corner) * PER_MM).tolist()) for point in np.asarray(points, float)]
+        return [tuple(((point + self.corner) * self.per_mm).tolist()) for point in np.asarray(points, float)]
 
     def line(self, line: np.ndarray, wide_mm: float, colour: tuple | None, height_mm: float = 0.0) -> None:
-        wide = max(1, round(wide_mm * PER_MM))
+        wide = max(1, round(wide_mm * self.per_mm))
         if colour is not None:
             ImageDraw.Draw(self.colours).line(self.px(line), fill=colour, width=wide, joint="curve")
         if height_mm:
@@ -66,12 +66,12 @@ class _Sheet:
             ImageDraw.Draw(self.heights).polygon(self.px(ring), fill=height_mm)
 
     def soften(self, mm: float) -> None:
-        self.colours = self.colours.filter(ImageFilter.GaussianBlur(mm * PER_MM))
+        self.colours = self.colours.filter(ImageFilter.GaussianBlur(mm * self.per_mm))
 
 
 def painted(rng: np.random.Generator, width: float, weld_half: float, reach: float, holes: list) -> Painted:
     """The weld's tone, stains, lips about the openings, scratches, felt pen and the like."""
-    sheet, told = _Sheet(reach, width), []
+    sheet, told = Sheet(reach, width), []
     along = np.linspace(-width / 2, width / 2, 120)
     toe = [np.column_stack([side * weld_half + 0.25 * outlines.wavy(rng, 120, 12), along]) for side in (-1, 1)]
     if rng.random() < 0.8:
@@ -82,14 +82,14 @@ def painted(rng: np.random.Generator, width: float, weld_half: float, reach: flo
             sheet.line(line, float(rng.uniform(0.2, 0.8)), (40, 35, 30, int(rng.uniform(40, 160))))
     for _ in range(rng.integers(0, 4)):
         spot, r = np.array([rng.uniform(-reach, reach), rng.uniform(-0.5, 0.5) * width]), rng.uniform(0.5, 4)
-        sheet.area(spot + r * _ring(rng, 0.2), (70, 50, 35, int(rng.uniform(30, 120))))
+        sheet.area(spot + r * blob(rng, 0.2), (70, 50, 35, int(rng.uniform(30, 120))))
     for one in holes:
         if rng.random() < 0.15:  # stained about it
             sheet.line(np.concatenate([one.outline, one.outline[:1]]), float(rng.uniform(0.1, 0.6)), (50, 40, 30, 120))
     sheet.soften(0.15)
     for _ in range(rng.integers(0, 7)):
         kind = str(rng.choice(list(MARKS), p=np.array(list(MARKS.values())) / sum(MARKS.values())))
-        lines, wide = _mark(rng, kind, sheet, reach, width)
+        lines, wide = mark(rng, kind, sheet, reach, width)
         low, high = np.concatenate(lines).min(axis=0) - wide / 2, np.concatenate(lines).max(axis=0) + wide / 2
         box = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
         told.append({"kind": kind, "size_mm": wide, "box_mm": box, "lines_mm": lines})
@@ -98,13 +98,13 @@ def painted(rng: np.random.Generator, width: float, weld_half: float, reach: flo
         sheet.line(ring, 2.5 * lip, None, lip)
     colours = np.asarray(sheet.colours, np.float32) / 255
     colours[..., :3] **= 2.2
-    heights = _softened(np.array(sheet.heights, np.float32), 1.3)
+    heights = softened(np.array(sheet.heights, np.float32), 1.3)
     return Painted(
         colours=colours, heights=heights, begin_mm=(-reach, -width / 2), extent_mm=(2 * reach, width), told=told
     )  # fmt: skip
 
 
-def _mark(rng, kind: str, sheet: _Sheet, reach: float, width: float) -> tuple[list[np.ndarray], float]:
+def mark(rng, kind: str, sheet: Sheet, reach: float, width: float) -> tuple[list[np.ndarray], float]:
     """Draw one; its lines (N, 2) in mm, and how wide they are."""
     start = np.array([rng.uniform(-0.8, 0.8) * reach, rng.uniform(-0.45, 0.45) * width])
     angle, length = rng.uniform(0, np.pi), float(rng.uniform(2, 12))
@@ -154,7 +154,7 @@ def _mark(rng, kind: str, sheet: _Sheet, reach: float, width: float) -> tuple[li
         return [np.array([[-reach, start[1]], [reach, start[1]]])], wide
     least, most = SPOTS_MM[kind]
     wide = float(least + (most - least) * rng.random() ** 1.5)
-    ring = start + 0.5 * wide * _ring(rng, {"dust": 0.1, "dent": 0.05, "ring": 0.05}.get(kind, 0.3)) * [1, rng.uniform(0.5, 1)]
+    ring = start + 0.5 * wide * blob(rng, {"dust": 0.1, "dent": 0.05, "ring": 0.05}.get(kind, 0.3)) * [1, rng.uniform(0.5, 1)]
     if kind == "dent":
         for share in (1.0, 0.75, 0.5, 0.25):
             sheet.area(start + share * (ring - start), None, -0.12 * wide * (1 - 0.8 * share))
@@ -166,13 +166,13 @@ def _mark(rng, kind: str, sheet: _Sheet, reach: float, width: float) -> tuple[li
     return [np.concatenate([ring, ring[:1]]) if kind == "ring" else start[None]], wide if kind != "ring" else 0.3
 
 
-def _ring(rng, ragged: float) -> np.ndarray:
+def blob(rng, ragged: float) -> np.ndarray:
     at = np.linspace(0, 2 * np.pi, 60, endpoint=False)
     radius = np.clip(1 + ragged * outlines.wavy(rng, 60, 5), 0.3, 1.7)
     return radius[:, None] * np.column_stack([np.cos(at), np.sin(at)])
 
 
-def _softened(heights: np.ndarray, px: float) -> np.ndarray:
+def softened(heights: np.ndarray, px: float) -> np.ndarray:
     at = np.arange(-4, 5)
     kernel = np.exp(-0.5 * (at / px) ** 2)
     kernel /= kernel.sum()
@@ -196,10 +196,10 @@ def metal(name: str, finish: str, rng: np.random.Generator, over: Painted):
         moved = materials.node(tree, "ShaderNodeMapping", {"Vector": at, "Location": (*centre, 0)})
         inputs = {"Vector": moved.outputs[0], "Scale": 0.314 / float(rng.uniform(0.25, 1.0)), "Distortion": 0.3}
         rings = materials.node(tree, "ShaderNodeTexWave", inputs, wave_type="RINGS", rings_direction="SPHERICAL")
-        _worked(tree, shader, rings.outputs[1], float(rng.uniform(0.004, 0.02)))
+        worked(tree, shader, rings.outputs[1], float(rng.uniform(0.004, 0.02)))
     elif finish == "coarse":
         lay = materials.noise(tree, (0.1, float(rng.uniform(2, 6))), turn=float(rng.uniform(0, np.pi)), seed=seed, detail=3.0)
-        _worked(tree, shader, lay, float(rng.uniform(0.03, 0.1)))
+        worked(tree, shader, lay, float(rng.uniform(0.03, 0.1)))
     elif finish == "polished":
         shader.inputs["Roughness"].default_value = float(rng.uniform(0.12, 0.28))
     elif finish == "rolled":
@@ -219,12 +219,12 @@ def metal(name: str, finish: str, rng: np.random.Generator, over: Painted):
         rust = tuple(rng.uniform(0.4, 1.3) * np.array([0.28, 0.11, 0.045]))
         _cover(tree, shader, bloom, (first, first + float(rng.uniform(0.05, 0.2))), rust, 0.9)
     if rng.random() < 0.5:  # stretched at the crown it roughens like peel
-        _worked(tree, shader, materials.noise(tree, (1.1, 0.8), seed=seed + 11), float(rng.uniform(0.02, 0.15)))
-    _worked(tree, shader, _height(tree, over), 1.0)
+        worked(tree, shader, materials.noise(tree, (1.1, 0.8), seed=seed + 11), float(rng.uniform(0.02, 0.15)))
+    worked(tree, shader, raised(tree, over), 1.0)
     return held
 
 
-def _worked(tree, shader, height, distance_mm: float) -> None:
+def worked(tree, shader, height, distance_mm: float) -> None:
     """Tilt the normals further by a socket of heights."""
     inputs = {"Height": height, "Distance": distance_mm, "Strength": 1.0}
     if shader.inputs["Normal"].is_linked:
@@ -243,7 +243,7 @@ def _cover(tree, shader, value, between: tuple[float, float], colour: tuple, rou
         tree.links.new(materials.mixed(tree, mask, bare, full), held)
 
 
-def _height(tree, over: Painted):
+def raised(tree, over: Painted):
     height, width = over.heights.shape
     image = materials.bpy.data.images.new("heights", width, height, float_buffer=True)
     image.colorspace_settings.name = "Non-Color"

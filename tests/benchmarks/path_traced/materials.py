@@ -200,7 +200,7 @@ def steel(
     else:
         colour = mixed(tree, ramp(tree, large, 0.45, 0.75, (0, 0, 0), (0.3, 0.3, 0.3)), colour, tuple(tone * [0.6, 0.5, 0.4]))
     if painted is not None:
-        colour, hides = _painted(tree, painted, extent_mm, begin_mm, colour)
+        colour, hides = painted_over(tree, painted, extent_mm, begin_mm, colour)
         dull = node(tree, "ShaderNodeMath", {0: 1.0, 1: hides}, operation="SUBTRACT")
         if not shader.inputs["Metallic"].is_linked:
             tree.links.new(dull.outputs[0], shader.inputs["Metallic"])
@@ -208,7 +208,7 @@ def steel(
     return held
 
 
-def _painted(tree, painted: np.ndarray, extent_mm, begin_mm, colour):
+def painted_over(tree, painted: np.ndarray, extent_mm, begin_mm, colour):
     height, width = painted.shape[:2]
     image = bpy.data.images.new("painted", width, height, alpha=True, float_buffer=True)
     image.colorspace_settings.name = "Non-Color"
