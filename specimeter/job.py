@@ -356,7 +356,7 @@ def report_files(photographs: Sequence[Photo], record: Record, house: House = PL
         for stored, photo in zip(record.photos, photographs, strict=True)
     ]
     names = ["overlay.png" if number == 1 else f"overlay-{number}.png" for number in range(1, len(pictures) + 1)]
-    with ThreadPoolExecutor(1) as beside:  # compressing takes about as long as all the rest
+    with ThreadPoolExecutor(2) as beside:  # compressing and typesetting leave Python alone
         compressed = [beside.submit(_png, picture) for picture in pictures]
         compressed.append(beside.submit(lambda: _png(slide.draw(pictures[0], record, house))))
         from specimeter.report import workbook  # its library loads beside the compressing

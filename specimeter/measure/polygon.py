@@ -360,21 +360,20 @@ def _crosses(points: np.ndarray) -> bool:
 def _thinned(kept: np.ndarray, rings: Rings) -> np.ndarray:
     """Where more than 96 points of one polygon are kept, keep only those on its convex hull."""
     counts = np.bincount(rings.owner[kept], minlength=len(rings))
-    many = np.flatnonzero(counts > 96)
-    if not len(many):
-        return kept
-    parts = np.split(kept, np.cumsum(counts)[:-1])
-    for f in many:
-        points = rings.points[parts[f]]
+    first, wanted = np.cumsum(counts) - counts, np.ones(len(kept), bool)
+    for f in np.flatnonzero(counts > 96).tolist():
+        own = slice(first[f], first[f] + counts[f])
+        points = rings.points[kept[own]]
         try:
-            corners = np.sort(scipy.spatial.ConvexHull(points).vertices)
+            corners = scipy.spatial.ConvexHull(points).vertices
         except (
             scipy.spatial.QhullError
         ):  # all on one line: what lies farthest from any is one end, what lies farthest from that the other
             end = np.argmax(np.hypot(*(points - points[0]).T))
-            corners = np.unique([end, np.argmax(np.hypot(*(points - points[end]).T))])
-        parts[f] = parts[f][corners]
-    return np.concatenate(parts)
+            corners = [end, np.argmax(np.hypot(*(points - points[end]).T))]
+        wanted[own] = False
+        wanted[own][corners] = True
+    return kept[wanted]
 
 
 def _tables(starts: np.ndarray, most: int | None = None) -> Iterator[tuple[np.ndarray, np.ndarray]]:

@@ -190,12 +190,12 @@ def _checked(outlines: Sequence[Outline]) -> tuple[Rings, np.ndarray, np.ndarray
     u_edge, u_tip = (np.fromiter(map(attrgetter(name), outlines), float, len(outlines)) for name in ("u_edge_px", "u_tip_px"))
     sure = (u_edge > 0) & (u_edge < math.inf) & (u_tip > 0) & (u_tip < math.inf)
     points = [np.asarray(outline.outline_px, float) for outline in outlines]
-    for f, (of_one, known) in enumerate(zip(points, sure.tolist(), strict=True)):
-        if of_one.ndim != 2 or of_one.shape[1] != 2 or len(of_one) < 3:
-            raise _no_polygon(f"the outline is an array of shape {of_one.shape}", f + 1)
-        if not known:
-            uncertainties = f"{outlines[f].u_edge_px!r} px (edge) and {outlines[f].u_tip_px!r} px (tip)"
-            raise _no_polygon(f"the outline's uncertainties are {uncertainties}", f + 1)
+    fits = [len(shape) == 2 and shape[0] > 2 and shape[1] == 2 for shape in map(attrgetter("shape"), points)]
+    for f in np.flatnonzero(~(np.array(fits) & sure)).tolist():
+        if not fits[f]:
+            raise _no_polygon(f"the outline is an array of shape {points[f].shape}", f + 1)
+        uncertainties = f"{outlines[f].u_edge_px!r} px (edge) and {outlines[f].u_tip_px!r} px (tip)"
+        raise _no_polygon(f"the outline's uncertainties are {uncertainties}", f + 1)
     pixels = Rings.of(points)
     finite = np.isfinite(pixels.points)
     if not finite.all():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,12 +108,15 @@ def draw(photo: Photo, record: Record, photo_id: str | None = None, say: Say = s
     notches = bool(undercuts(record))
     strip = round(0.2 * right) if notches else 0
     page = Image.new("RGB", (right, bottom + strip + round(1.9 * unit)), _PAPER)
-    page.paste(_main(photo, record, surface, area, main, unit, say), (0, 0))
-    if not whole:
-        (left, top, width, height), *cells = cells
-        page.paste(_context(photo, area, main, width, height, unit, say), (left, top))
-    for feature, (left, top, width, height) in zip(shown, cells, strict=True):
-        page.paste(_inset(photo, record, feature, surface, width, height, unit, say), (left, top))
+    with ThreadPoolExecutor(2) as beside:  # what is cut out of the photograph leaves Python alone
+        parts = {(0, 0): beside.submit(_main, photo, record, surface, area, main, unit, say)}
+        if not whole:
+            (left, top, width, height), *cells = cells
+            parts[left, top] = beside.submit(_context, photo, area, main, width, height, unit, say)
+        for feature, (left, top, width, height) in zip(shown, cells, strict=True):
+            parts[left, top] = beside.submit(_inset, photo, record, feature, surface, width, height, unit, say)
+        for corner, part in parts.items():
+            page.paste(part.result(), corner)
     if notches:
         page.paste(cut_drawing.notches(record, right, strip, say), (0, bottom))
     _key(page, record, bottom + strip, unit, say)
