@@ -42,8 +42,8 @@ CAUTION = (
 )
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line as one argparse parser."""
+def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+    """The command line as one argparse parser, of all commands or of some."""
     top = argparse.ArgumentParser(
         prog="specimeter",
         description="From a photograph of an opened weld test specimen to a finding in millimetres, with uncertainty, "
@@ -53,7 +53,7 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"specimeter {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
+    for name in names:
         module = importlib.import_module(f"specimeter.commands.{name}")
         own: dict[str, Any] = {"add_help": False, "prefix_chars": "\0"} if getattr(module, "OWN_PARSER", False) else {}
         command = commands.add_parser(
@@ -74,7 +74,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices are small here: threads would cost more than they give
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # looking for them reads about every installed package
-    options, unknown = parser().parse_known_args(arguments)
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    options, unknown = parser([name for name in given[:1] if name in COMMANDS] or COMMANDS).parse_known_args(given)
     if unknown:
         options.refuse(f"unrecognized arguments: {' '.join(unknown)} (specimeter {options.command} --help says what it takes)")
     try:

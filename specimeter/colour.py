@@ -16,6 +16,7 @@ from PIL import Image, ImageCms
 # ITU-R BT.709 luminance weights of its primaries, from memory.
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 _BAND_PX = 1 << 16  # pixels worked on at a time, so that temporary arrays stay small
+_WIDE_BAND_PX = 1 << 19  # the same where that is done by few calls: a thread beside others waits after each of them
 
 
 def to_linear(code: np.ndarray) -> np.ndarray:
@@ -51,7 +52,7 @@ def luminance(rgb: np.ndarray) -> np.ndarray:
     """
     table, each = _weighted_table(rgb.dtype.str), np.ones((1, 3), np.float32)
     light = np.empty(rgb.shape[:2], dtype=np.float32)
-    for rows in _bands(rgb.shape):
+    for rows in _bands(rgb.shape, _WIDE_BAND_PX):
         cv2.transform(_looked_up(table, rgb[rows]), each, dst=light[rows])  # their sum
     return light
 
@@ -204,8 +205,8 @@ def _eight_bit(pixels: np.ndarray) -> np.ndarray:
     return out
 
 
-def _bands(shape: tuple[int, ...]) -> Iterator[slice]:
-    step = max(1, _BAND_PX // shape[1])
+def _bands(shape: tuple[int, ...], most_px: int = _BAND_PX) -> Iterator[slice]:
+    step = max(1, most_px // shape[1])
     return (slice(top, min(top + step, shape[0])) for top in range(0, shape[0], step))
 
 

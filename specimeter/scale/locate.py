@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -81,11 +82,18 @@ def candidates(
     flank = min(half, np.radians(65.0))
     pad = 1.3 * radius + 0.6 * (width_mm or 25.0)
     upper_depth = 0.5 * radius * (1 - np.cos(flank))  # half way down the part of a side edge that is looked at
-    upper, lower = (_evidence(picture, likely, start, depth, window_mm, pad, cell, hide_px) for depth in (upper_depth, radius))
-    found = []
-    for turn in turns_deg:
-        bend = replace(start, direction_deg=start.direction_deg + float(turn))
-        found += [(bend, *one) for one in _best_places(upper, lower, bend, width_mm, window_mm, flank, sizes, count)]
+    turned = [replace(start, direction_deg=start.direction_deg + float(turn)) for turn in turns_deg]
+    with ThreadPoolExecutor(2) as beside:  # large arrays leave Python alone
+
+        def evidence(depth_mm: float) -> _Map:
+            return _evidence(picture, likely, start, depth_mm, window_mm, pad, cell, hide_px)
+
+        upper, lower = beside.map(evidence, (upper_depth, radius))
+
+        def places(bend: Bend) -> list[tuple[float, float, float, float, float]]:
+            return _best_places(upper, lower, bend, width_mm, window_mm, flank, sizes, count)
+
+        found = [(bend, *one) for bend, some in zip(turned, beside.map(places, turned), strict=True) for one in some]
     kept: list[Candidate] = []
     for bend, score, x, y, width, size in sorted(found, key=lambda one: -one[1]):
         if len(kept) == count:
