@@ -70,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
         from specimeter.report import text
 
         import_module("scipy.special")  # of SciPy, the part that the scale asks for
-    for part in ("scipy.ndimage", "scipy.spatial", "scipy.optimize"):  # and those that nearly every photograph asks for
+    for part in ("scipy.ndimage", "scipy.spatial", "scipy.fft", "scipy.optimize", "xlsxwriter"):  # asked for later
         beside.submit(import_module, part)
 
     talk = sys.stderr if options.json else sys.stdout

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from specimeter.colour import to_linear
+from specimeter.colour import mean_of_channels, to_linear
 from specimeter.scale.borders import Reduced, silhouette_angle
 from specimeter.scale.surface import Bend
 
@@ -44,9 +44,9 @@ def looks(picture: Reduced, hide_px: Sequence[np.ndarray] = ()) -> Looks:
     rgb = picture.rgb if picture.rgb.dtype == np.float32 else picture.rgb.astype(np.float32) / np.iinfo(picture.rgb.dtype).max
     linear = np.asarray(to_linear(rgb), np.float32)
     soft = cv2.GaussianBlur(linear, (0, 0), 1.5) + 0.004
-    light = np.log(soft.mean(axis=2))
+    light = np.log(mean_of_channels(soft))
     even = cv2.GaussianBlur(linear, (0, 0), 3.0) + 0.01
-    sharp = np.log(linear.mean(axis=2) + 0.01)
+    sharp = np.log(mean_of_channels(linear) + 0.01)
     mean, square = (cv2.blur(value, (7, 7)) for value in (sharp, sharp * sharp))
     unrest = 0.5 * np.log(np.maximum(square - mean * mean, 0) + 4e-4)
     values = np.stack([light, np.log(even[..., 0] / even[..., 1]), np.log(even[..., 2] / even[..., 1]), unrest], axis=-1)
@@ -77,8 +77,10 @@ def told_apart(seen: Looks, bend: Bend, ends_mm: Sequence[float] | np.ndarray) -
     square = np.sum(every * every, axis=1)
     counts = np.array([len(samples[name]) for name in names])
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    near = every @ every.T - 0.5 * square[:, None] - 0.5 * square[None, :]
-    near = np.exp(np.clip(near, LEAST_EXPONENT, 0.0))
+    near = every @ every.T
+    near -= 0.5 * square[:, None]
+    near -= 0.5 * square
+    np.exp(np.clip(near, LEAST_EXPONENT, 0.0, out=near), out=near)
     sums = near @ np.repeat(np.eye(len(names), dtype=np.float32), counts, axis=0)  # of each sample to each strip
     result = {}
     for k, name in enumerate(names):
