@@ -203,17 +203,16 @@ def conclude(
 
 def sized(photo: Photo, placed: Placed, outlines: Sequence[Outline], *, progress: Progress) -> Sized:
     """Sizes of outlines on a placed surface, named as the only photograph's. Raises SpecimeterError."""
+    area = mark_unseen(photo, placed.surface, placed.area, outlines)
     progress(f"sizes: measuring {len(outlines)}")
-    with ThreadPoolExecutor(1) as beside:  # it leaves Python alone for most of its time
-        marked = beside.submit(mark_unseen, photo, placed.surface, placed.area, outlines)
-        return Sized(
-            photo=photo,
-            scale=placed.scale,
-            surface=placed.surface,
-            smallest_resolvable_mm=placed.smallest_resolvable_mm,
-            features=measure_sizes(outlines, photo_id="p1", surface=placed.surface, scale=placed.scale, area=placed.area),
-            area=marked.result(),
-        )
+    return Sized(
+        photo=photo,
+        scale=placed.scale,
+        surface=placed.surface,
+        area=area,
+        smallest_resolvable_mm=placed.smallest_resolvable_mm,
+        features=measure_sizes(outlines, photo_id="p1", surface=placed.surface, scale=placed.scale, area=area),
+    )
 
 
 def judged(first: Sized, sheet: Sheet, limits: judge_limits.Limits | None, others: Sequence[Sized] = ()) -> Finding:

@@ -93,8 +93,7 @@ class _Runs:
 
 def _nested(rings: Rings) -> tuple[np.ndarray, np.ndarray]:
     """Pairs (inner, outer) of polygons of which the inner one's first point lies in the outer one."""
-    low = np.minimum.reduceat(rings.points, rings.starts[:-1])
-    high = np.maximum.reduceat(rings.points, rings.starts[:-1])
+    low, high = rings.boxes
     heads = rings.points[rings.starts[:-1]]
     outer, inner = _within_reach(heads, (low + high) / 2, np.hypot(*(high - low).T) / 2)
     boxed = (inner != outer) & ((low[inner] >= low[outer]) & (high[inner] <= high[outer])).all(axis=1)

@@ -45,7 +45,7 @@ def _main(photo: str, limits: str) -> None:
     from specimeter import job
     from specimeter import photo as photos
 
-    for part in ("special", "ndimage", "spatial"):  # of SciPy: the command loads them beside the decoding
+    for part in ("special", "ndimage", "spatial", "fft", "optimize"):  # of SciPy: the command loads them beside other work
         import_module(f"scipy.{part}")
     stages: list[str] = []
     clocks: list[tuple[float, float]] = []
