@@ -16,6 +16,7 @@ from specimeter.scale.borders import (
     ends_beyond,
     silhouette_angle,
 )
+from specimeter.scale.crown_line import Marked
 from specimeter.scale.lenses import Lenses
 from specimeter.scale.likely_face import LikelyFace
 from specimeter.scale.region import Looks, told_apart
@@ -26,6 +27,7 @@ ROUNDS = 5  # of Gauss-Newton for one set of marks
 LONGEST_STEP = np.array([3.0, 0.08, 0.05, 2.0, 2.0, 0.03, 0.12])  # mm, rad, log, mm, mm, 1, log in one round
 LEAST_U_CROWN_MM, LEAST_U_DIRECTION_DEG = 0.2, 0.2  # borders are never straighter or squarer than this on a hand-cut specimen
 LEAST_U_RADIUS_REL = 0.004
+HELD_MM = 0.01  # how nearly a crown line that is held stays
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,6 +45,8 @@ class Knowledge:
     lenses: Lenses | None  # how the view changes with the lens's distance; None: it is held
     u_bow: float  # by how much the side edges may bow in or out over the face: wrong perspective, anticlastic bending
     likely: LikelyFace  # where a network sees a bent face
+    marked: Marked | None = None  # the crown line that a person marked: tells places apart, and draws none of them to itself
+    held: Marked | None = None  # the crown line's middle is held here, its direction to what is known of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -231,7 +235,11 @@ def _solve(
         size = np.log(max(p[4] - p[3], 1e-3) / known.width_mm) if known.width_mm else 0.0
         ratio = (p[2] - size) / known.u_ratio if known.width_mm else 0.0
         lens = known.lenses.surprise(p[6]) if known.lenses else p[6] / 1e-6
-        return np.array([p[2] / known.u_radius, size / known.u_width, ratio, p[5] / known.u_bow, lens])
+        held = [p[2] / known.u_radius, size / known.u_width, ratio, p[5] / known.u_bow, lens]
+        if known.held is not None:
+            bend_there = moved(p)
+            held += [known.held.beside_mm(bend_there) / HELD_MM, known.held.turned_deg(bend_there) / known.held.u_direction_deg]
+        return np.array(held)
 
     p = np.array([0.0, 0.0, np.log(bend.radius_mm / known.radius_mm), *ends, bow, shift])
     step = np.array([1e-4, 1e-6, 1e-6, 1e-4, 1e-4, 1e-6, 1e-5])

@@ -14,6 +14,7 @@ from specimeter.photo import Photo
 from specimeter.scale.bend_fit import Knowledge, Placed, between_leg_ends, refine
 from specimeter.scale.borders import Reduced, reduce, silhouette_angle
 from specimeter.scale.card_layout import CARDS
+from specimeter.scale.crown_line import Marked, between_legs, marked, silhouettes, through_marked
 from specimeter.scale.likely_face import LikelyFace, likely_face
 from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
@@ -40,11 +41,6 @@ NEIGHBOURS = (  # shift over radius, turn in degrees, size; the last two where t
     (-0.13, 0.0, 1.0), (0.13, 0.0, 1.0), (-0.28, 0.0, 1.0), (0.28, 0.0, 1.0), (0.0, -3.0, 1.0), (0.0, 3.0, 1.0),
     (0.0, 0.0, 1.06), (0.0, 0.0, 0.94),
 )  # fmt: skip
-U_STRAIGHT_MM = 0.15  # how true a bent bar's side edges run from leg to leg (judgement)
-LEGS = (
-    "Both legs are in view and no silhouette: how far along them the crown lies is uncertain; mark two points on the crown "
-    "line in [bend] axis."
-)
 NEARLY, NEARLY_CUT = 0.05, 0.12  # worth by which another place may lack and still be said; where a rim cuts one of them off
 CUT_OFF = 0.05  # less worth for each silhouette beyond the picture: few photographs cut the face off (judgement)
 SURELY_LIKELY = 0.92  # overlap with the network's face above which nobody asks whether the axis runs the other way
@@ -79,7 +75,7 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
         drawn = beside.submit(reduced)
         likely = likely_face(photo.rgb, mm_per_px, hide)
         fine, coarse, seen = drawn.result()
-    known = _knowledge(start, width, scale, likely)
+    known = replace(_knowledge(start, width, scale, likely), marked=marked(axis, scale.view, scale.surface_height_mm))
     guess = sheet.region.outline_px if sheet.region else None
 
     def rough_fits(begin: Bend) -> list[Placed]:
@@ -112,8 +108,18 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
             mend="check the former, the thickness and the scale; or give [bend] axis as two points on the crown line, "
             "or draw the face in [region] outline_px",
         )
-    surface = _surface(placed[0], placed[1:], known)
-    return surface if _silhouettes(surface) else _between_legs(surface, axis)
+    best, *others = placed
+
+    def said(fit: Placed) -> Bend:
+        surface = _surface(fit, others, known)
+        return surface if silhouettes(surface) else between_legs(surface)
+
+    def held(line: Marked) -> Bend | None:
+        bend = replace(best.bend, crown_mm=line.at_mm)
+        fit = refine(fine, seen, bend, best.ends_mm, SPREADS_MM[1:], replace(known, held=line), best.shift)
+        return None if fit is None else said(fit)
+
+    return said(best) if known.marked is None else through_marked(said(best), known.marked, held)
 
 
 def _other_way(photo: Photo, axis: str) -> SurfaceError:
@@ -124,40 +130,6 @@ def _other_way(photo: Photo, axis: str) -> SurfaceError:
         field="bend.axis",
         expected="the direction of the crown line in the photograph as it is looked at, upright",
         mend=f'write axis = "{other}", or give two points on the crown line; if it shows no bend at all, correct specimen.test',
-    )
-
-
-def _silhouettes(bend: Bend) -> bool:
-    """Whether the cylinder's own silhouette shows on at least one side: it holds the crown's place."""
-    return any(silhouette_angle(bend, side) is not None for side in (-1.0, 1.0))
-
-
-def _between_legs(bend: Bend, axis: Axis) -> Bend:
-    """With a leg in view on both sides nothing but perspective tells how far along them the crown lies.
-
-    The side edges draw together from the crown along the legs by half the width times the sine of their slope over the
-    lens's distance: edges out of true by `U_STRAIGHT_MM` pass for a crown so much further along. Axis points that a person
-    marked on the crown line do better.
-    """
-    ends = bend.evidence["side_edges_a_mm"]
-    lens = bend.view.distance_mm - bend.height_mm
-    narrowing = 0.5 * (ends[1] - ends[0]) * np.sin(np.radians(bend.angle_deg) / 2) / lens
-    u = float(np.hypot(bend.u_crown_mm, U_STRAIGHT_MM / narrowing))
-    if isinstance(axis, str):
-        return replace(
-            bend,
-            u_crown_mm=u,
-            basis={**bend.basis, "crown": "perspective along the legs, side edges true to 0.15 mm (judgement)"},
-            cautions=(*bend.cautions, LEGS),
-        )
-    along = float(np.nanmean(bend.develop(np.array(axis, float))[:, 0]))
-    if not abs(along) < 3.0 * u:
-        return replace(bend, u_crown_mm=u, cautions=(*bend.cautions, LEGS))
-    return replace(
-        bend,
-        crown_mm=bend.crown_mm + along * bend.frame[0, :2],
-        u_crown_mm=1.0,
-        basis={**bend.basis, "crown": "axis points marked by hand, 1 mm (judgement)"},
     )
 
 
@@ -389,6 +361,8 @@ def _worth(fit: Placed, known: Knowledge) -> float:
         surprise += ((radius - size) / known.u_ratio) ** 2 + (size / known.u_width) ** 2
     if known.lenses is not None:
         surprise += known.lenses.surprise(fit.shift) ** 2
+    if known.marked is not None:
+        surprise += known.marked.surprise(fit.bend)
     shows = fit.support + 0.12 * fit.shading + 0.15 * fit.ends_there + 0.8 * (fit.region - 0.5)
     shows += _agreed(fit.likely, fit.beside)
     return shows - 0.01 * min(surprise, 30.0) - CUT_OFF * fit.beyond_rim

@@ -11,10 +11,11 @@ from specimeter.errors import AreaError
 from specimeter.photo import Photo
 from specimeter.scale.borders import Reduced, reduce
 from specimeter.scale.crown import CALLIPER, by_its_own_size
+from specimeter.scale.crown_line import LEGS
 from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
 from specimeter.scale.own_width import by_its_own_width, by_its_plate, u_ends_mm
-from specimeter.scale.place import LEGS, height_open, u_size
+from specimeter.scale.place import height_open, u_size
 from specimeter.scale.surface import Bend, Flat, Surface
 from specimeter.segment import area_fracture, section_outline
 from specimeter.segment.edges import SideEdge, follow_side_edges, rounding_mm

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from specimeter.errors import AreaError
-from specimeter.scale.place import LEGS, place_surface
+from specimeter.scale.crown_line import LEGS
+from specimeter.scale.place import place_surface
 from specimeter.scale.surface import Bend, Flat
 from specimeter.segment import area
 from specimeter.segment.area import BETWEEN_LEGS, examined_area, steepness_limits_mm
