@@ -28,6 +28,7 @@ LEVEL, LEAST_PEAK = -1.0, 3.5  # log-odds that bound a proposal, and that it rea
 CORE = 0.0  # log-odds of what of a proposal is outlined, where it has so much: its fringe is noise
 SPLIT = 1.0  # log-odds between which and LEVEL two imperfections touch
 BESIDE_MM = 4.0  # from a weld's faces and root: beyond, in the plates, nothing is asked for (laminations, stamps, punch marks)
+UNSURE = 0.5  # confidence of an outline below which its welds' places are not believed against the network
 SLOPE, MIDDLE = 0.9, 5.0  # from the network's log-odds to those of being one: it is surer than it is right (SECTIONS.md)
 LEAST_CELLS = 4
 OVERLAP = 0.05  # share of an outline's points within another, from which both are one imperfection
@@ -61,7 +62,8 @@ def find_in_section(photo: Photo, surface: Surface, area: ExaminedArea) -> list[
     parts = []
     for own, (x, y, width, height), peak in _proposed(reading, usable):
         middle = surface.develop(reading.to_photograph([[x + (width - 1) / 2, y + (height - 1) / 2]]))[0]
-        if zones and max(cv2.pointPolygonTest(zone, (float(middle[0]), float(middle[1])), True) for zone in zones) < -BESIDE_MM:
+        away = -max((cv2.pointPolygonTest(zone, (float(middle[0]), float(middle[1])), True) for zone in zones), default=0.0)
+        if away > BESIDE_MM and not kept_beside(peak, area.confidence, _weld_round(reading, own, mm / reading.zoom)):
             continue
         if (edge := drawn(own)) is not None:
             parts.append((own, peak, edge))
@@ -101,6 +103,16 @@ def find_in_section(photo: Photo, surface: Surface, area: ExaminedArea) -> list[
             )
         )
     return sorted(found, key=lambda one: -one.confidence)
+
+
+def kept_beside(peak: float, outlined: float, weld: float) -> bool:
+    """Whether what lies beside the welds that the outline shows is kept: its log-odds, the outline's confidence, and how likely
+    what lies round it is weld metal.
+
+    An outline that is not sure shows welds in the wrong places, and so does one of them taken for another: where the network
+    sees weld metal round it, or the outline is doubtful itself, and the network is sure of what it is, its word stands.
+    """
+    return peak >= SURE and (outlined < UNSURE or weld > ALL_WELD)
 
 
 def joined(
@@ -276,8 +288,17 @@ def _kind(reading: Reading, mask: np.ndarray, cell_mm: float) -> str:
         name = "crack" if _crack_over_unfused(reading, mask) > CRACK else "lack-of-fusion"
     if name != "lack-of-fusion":
         return name
-    reach = 2 * max(round(NEAR_MM / cell_mm), 1) + 1
-    ring = (cv2.dilate(mask.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0) & ~mask
-    if reading.tissue[GAP][ring].max(initial=0.0) > OPEN:
+    if reading.tissue[GAP][_round(mask, cell_mm)].max(initial=0.0) > OPEN:
         return "lack-of-root-fusion"
-    return "lack-of-inter-run-fusion" if reading.tissue[WELD][ring].mean() > ALL_WELD else "lack-of-sidewall-fusion"
+    return "lack-of-inter-run-fusion" if _weld_round(reading, mask, cell_mm) > ALL_WELD else "lack-of-sidewall-fusion"
+
+
+def _round(mask: np.ndarray, cell_mm: float) -> np.ndarray:
+    """Cells round a region, up to NEAR_MM from it, bool (rows, columns)."""
+    reach = 2 * max(round(NEAR_MM / cell_mm), 1) + 1
+    return (cv2.dilate(mask.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0) & ~mask
+
+
+def _weld_round(reading: Reading, mask: np.ndarray, cell_mm: float) -> float:
+    """How likely what lies round a region is weld metal, by the network, 0 to 1."""
+    return float(reading.tissue[WELD][_round(mask, cell_mm)].mean())

@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 
 from specimeter.segment.contour import evenly
-from specimeter.segment.section_features import DARK, LEAST_PEAK, PALE, SURE, joined, seems_open, seems_whole, shaped
+from specimeter.segment.section_features import (
+    DARK,
+    LEAST_PEAK,
+    PALE,
+    SURE,
+    joined,
+    kept_beside,
+    seems_open,
+    seems_whole,
+    shaped,
+)
 
 
 def ellipse(long: float, thick: float, turn_deg: float, dent: float = 0.0) -> np.ndarray:
@@ -77,3 +87,16 @@ def test_the_paler_a_spot_is_the_surer_must_the_network_be():
 def test_a_line_is_darker_than_its_going_on_or_the_network_is_sure(on, peak, whole):
     """Six tenths as dark it goes on (judgement, on scenes)."""
     assert seems_whole(on, peak) is whole
+
+
+@pytest.mark.parametrize(
+    ("peak", "outlined", "weld", "kept"),
+    [
+        (11.0, 0.05, 0.1, True),  # the outline is a guess: the welds that it shows may lie anywhere
+        (11.0, 0.95, 0.99, True),  # weld metal round it: another place was taken for the weld
+        (11.0, 0.95, 0.1, False),  # a punch mark or a stamp in the plate
+        (SURE - 0.01, 0.05, 0.99, False),  # the network is not sure either
+    ],
+)
+def test_beside_the_welds_it_is_kept_where_their_place_is_in_doubt(peak, outlined, weld, kept):
+    assert kept_beside(peak, outlined, weld) is kept
