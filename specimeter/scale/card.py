@@ -195,8 +195,9 @@ def _fits(
 
 def _one_marker(seen: Marker, marks: StripMarks) -> str:
     return (
-        f"only marker {seen.id} of the strip was found: the scale rests on it and on {len(marks.numbers)} of the strip's "
-        "millimetre marks, with a wider uncertainty; uncover the other marker"
+        f"only marker {seen.id} of the strip was seen well enough: the scale rests on it and on {len(marks.numbers)} of the "
+        "strip's millimetre marks, with a wider uncertainty; the other is covered, blurred, too grainy or out of the picture: "
+        "photograph both clearly"
     )
 
 

@@ -13,6 +13,9 @@ from specimeter.scale.card_layout import dictionary, marker_cells
 
 _CLEAR_PX = 40.0  # a marker this large in the searched picture is as well seen as it will ever be
 _SAMPLES = 1200  # pixels an edge's line is first fitted to; the segments then use every pixel
+_CLEAN = 0.25  # of the contrast: what a step leaves of its edge, above which it must be a photograph's grain and no pattern
+_MOST_GRAIN = 0.8  # of the contrast: beyond, a hundred pixels tell no step from none (judgement)
+_STRETCHES, _MOST_KEPT = 4, 0.4  # along an edge; averaged over each of them grain goes, also where JPEG spread it over 2 px
 _U_FLOOR_PX = 0.01  # what no edge of a developed photograph is better than: sensor pattern, demosaicing, sharpening
 
 
@@ -375,10 +378,24 @@ def _fit_step(
         p[2] = np.clip(p[2], np.log(0.25), np.log(0.7 * relief.cell))
     noise = np.sqrt(cost / max(len(values) - 7, 1))
     contrast = best[5] - best[3]
-    if contrast <= 0 or noise > 0.25 * contrast or abs(best[0]) + abs(best[1]) > most_shift_px:
+    if contrast <= 0 or abs(best[0]) + abs(best[1]) > most_shift_px:
+        return None
+    grainy = noise > _CLEAN * contrast
+    if grainy and (noise > _MOST_GRAIN * contrast or _kept(residual, u, d) > _MOST_KEPT):
         return None
     black, over_black, white, over_white = map(float, best[3:])
     return float(best[0]), float(best[1] / half), float(np.exp(best[2])), black, over_black, white, over_white
+
+
+def _kept(residual: np.ndarray, u: np.ndarray, d_px: np.ndarray) -> float:
+    """Share of what a step leaves of its edge that is still there once averaged along it, a pixel deep each: `u` from -1 to 1.
+
+    Of white noise one over the pixels averaged, of light that changes beside the edge nearly all.
+    """
+    along, deep = np.clip(((u + 1) / 2 * _STRETCHES).astype(int), 0, _STRETCHES - 1), np.round(d_px - d_px.min()).astype(int)
+    cell = deep * _STRETCHES + along
+    count = np.bincount(cell)
+    return float(np.sum(np.bincount(cell, residual) ** 2 / np.maximum(count, 1))) / float(residual @ residual)
 
 
 def _meet(edges: list[_Edge]) -> np.ndarray | None:

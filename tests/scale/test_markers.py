@@ -1,5 +1,6 @@
 """Marker edges on pictures whose truth is exact: origin, blur, ink spread, and how near to the noise's own limit."""
 
+import cv2
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -95,3 +96,46 @@ def test_what_is_not_a_marker_is_refused():
     bright = np.zeros((140, 140))
     bright[40:101, 40:101] = 0.8
     assert fit_marker(bright, square, marker_id=10, black=marker_cells(10)) is None
+
+
+def square_px(side, x, y, turn):
+    """Ink, 0 to 1, at pixels of marker 10 without blur, its middle at the origin."""
+    u, v = np.cos(turn) * x + np.sin(turn) * y, -np.sin(turn) * x + np.cos(turn) * y
+    row, column = (np.floor((one / side + 0.5) * 6).astype(int) for one in (v, u))
+    inside = (row >= 0) & (row < 6) & (column >= 0) & (column < 6)
+    return np.where(inside, marker_cells(10)[np.clip(row, 0, 5), np.clip(column, 0, 5)], 0.0)
+
+
+def test_grain_hides_no_marker():
+    """White noise of 0.4 of the contrast, as in a dark corner: its edges are fitted all the same, and their u holds.
+
+    By the bound above, with blur 0.8 px and ten rows a point: 0.4 x 1.68 / sqrt(10) = 0.21 px, so none of 384 is 1.2 px off.
+    """
+    rng = np.random.default_rng(12)
+    y, x = np.mgrid[0:160, 0:160] - 80.0
+    turn, side = 0.2, 90.0
+    fine = np.mean([square_px(side, x + a, y + b, turn) for a in (-0.25, 0.25) for b in (-0.25, 0.25)], axis=0)
+    clean = 0.8 - 0.75 * cv2.GaussianBlur(fine, (0, 0), 0.8)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    corners = side / 2 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) @ axes + 80.0
+    missed = []
+    for _ in range(12):
+        grainy = clean + rng.normal(0, 0.3, clean.shape)
+        marker = fit_marker(grainy, corners + rng.uniform(-1, 1, (4, 2)), marker_id=10, black=marker_cells(10))
+        assert marker is not None
+        off = np.sum((marker.points_px - corners[marker.side]) * marker.normals, axis=1)
+        assert np.abs(off).max() < 1.2
+        missed += list(off / marker.u_px)
+    assert 0.7 < np.sqrt(np.mean(np.square(missed))) < 1.4
+
+
+@pytest.mark.parametrize("edge", range(4))
+def test_what_lies_beside_an_edge_is_no_grain(edge):
+    """Something dark over the white along half of one edge leaves as much as that noise does, but all on one spot: refused."""
+    y, x = np.mgrid[0:160, 0:160] - 79.5
+    corners = 45.0 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) + 79.5
+    away, along = ((-y, x), (x, y), (y, -x), (-x, -y))[edge]
+    picture = np.where(square_px(90.0, x, y, 0.0) > 0, 0.05, 0.8)
+    assert fit_marker(picture, corners, marker_id=10, black=marker_cells(10)) is not None
+    picture[(away > 45.0) & (along > 0)] = 0.0
+    assert fit_marker(picture, corners, marker_id=10, black=marker_cells(10)) is None
