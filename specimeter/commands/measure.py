@@ -70,8 +70,7 @@ def run(options: argparse.Namespace) -> int:
         from specimeter.report import text
 
         import_module("scipy.special")  # of SciPy, the part that the scale asks for
-    for part in ("scipy.ndimage", "scipy.spatial", "scipy.fft", "scipy.optimize", "xlsxwriter"):  # asked for later
-        beside.submit(import_module, part)
+    beside.submit(_load_further)
 
     talk = sys.stderr if options.json else sys.stdout
     record, folder = job.measure(
@@ -95,6 +94,15 @@ def run(options: argparse.Namespace) -> int:
         print(f"specimeter: the record is in {folder}, but it could not be printed here ({reason})", file=sys.stderr)
         sys.stdout = None  # what is left in it would fail again on leaving
     return DONE
+
+
+def _load_further() -> None:
+    """Load what nearly every photograph asks for after its scale."""
+    from importlib import import_module
+
+    with loading():
+        for name in ("scipy.ndimage", "scipy.spatial", "scipy.fft", "scipy.optimize", "xlsxwriter"):
+            import_module(name)
 
 
 def _lit(file: str) -> Photo:
