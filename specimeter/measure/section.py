@@ -62,6 +62,10 @@ NARROW = 0.75
 MAY_BE_ROOT = "the one bead that shows is narrower than the plate is thick: it may be the root, and the weld's face flush"
 ROOT = "The one bead that shows is narrower than the plate is thick: it may be the root, and the weld's face flush."
 SUNK = "the weld's face seems to run into the plate there: its toe is not where it was taken to be"
+SUNK_AT = (
+    "At toe {} the weld's face goes down below the plate before it rises: an undercut may be there, or the cut's edge was "
+    "taken wrongly. Look closer."
+)
 NO_DILUTION = "the share of parent metal is measured on fillets whose plates were not bevelled: [weld] bevel_deg = 0"
 
 
@@ -248,13 +252,14 @@ def measure_section(
     missing: dict[str, str] = {}
 
     blunt = [number for number, toe in enumerate(toes, start=1) if toe.blunt_mm]
+    sunk = [number for number, toe in enumerate(toes, start=1) if toe.sunk]
 
     thick = min(thicknesses(toes, plates), default=0.0) if thickness_mm is None else thickness_mm
     narrow = facts["alone"] and drawn["weld_width_mm"].value < NARROW * thick
     either = len(facts["below"]) == 2 and not surely_wider(toes, facts["below"], px_mm, u_edge_mm)
 
     def enter(name: str, value: float, u: float) -> None:
-        if test == "macro-fillet" and name.startswith("toe_angle") and value > 180:
+        if (test == "macro-fillet" and name.startswith("toe_angle") and value > 180) or _hangs_on(name, sunk):
             missing[name] = SUNK
             return
         if narrow and name in OF_SIDE:
@@ -315,6 +320,7 @@ def measure_section(
             *((SIDE,) if either else ()),
             *((ROOT,) if narrow else ()),
             *(BLUNT_AT.format(number) for number in blunt),
+            *(SUNK_AT.format(number) for number in sunk),
         ),
     )
 

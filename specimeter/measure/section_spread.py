@@ -181,7 +181,8 @@ def own_u(
         return float(np.hypot(CORNER_PX * px_mm, 0.5 * np.linalg.norm(lifted)))
     if name == "misalignment_mm":
         ends = [np.hypot(t.plate.u_offset_mm, t.plate.u_angle_rad * abs(float(t.plate.along(t.point[None])[0]))) for t in toes]
-        return float(np.hypot(np.hypot(2 * floor, WAVY_MM), np.hypot(*ends)))
+        unsure = np.sqrt(max(u_edge_mm**2 - (EDGE_PX * px_mm) ** 2, 0.0))  # of either plate by itself
+        return float(np.linalg.norm([2 * floor, WAVY_MM, *ends, unsure, unsure]))
     if name == "penetration_mm" and through:
         return float(np.hypot(U_THICKNESS_MM, 0.5 * px_mm))
     if name == "penetration_mm":

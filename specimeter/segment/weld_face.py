@@ -15,6 +15,9 @@ TANGENT_SHARE = 0.35  # angle, and where it ends, at the least and at the most; 
 CORNER_POINTS, LEAST_POINTS = 3, 8  # of the outline: those next to the toe are rounded by the lens; as many are fitted at least
 SHORTEST_FACE_MM = 0.8
 UNDERCUT_MM = 0.05  # a notch shallower than this at the toe is no undercut
+BEFORE_MM, NOTCH_MM, BEFORE_SHARE = 1.0, 3.0, 1 / 3  # a notch may begin behind something that stands over the plate for so long
+# and by so much of the notch's depth: a burr, or dirt; what comes up again sooner than NOTCH_MM is a notch, and no valley
+SUNK_DEG = 6.0  # over 180: what a toe angle is off at the most (K of `section_spread.ANGLE_U_DEG`)
 LEVEL_MM = 0.01  # below its plate's line, and that plate's scatter, where a notch begins: plates are wavy
 OVERLAP_MM = 0.1  # weld metal that hangs over the plate by less is a steep toe
 LIP_MM = 4.0  # from the toe along the face: where a lip has its tip
@@ -59,6 +62,7 @@ class Toe:
     notch: np.ndarray | None
     lip: np.ndarray | None = None
     blunt_mm: float = 0.0
+    sunk: bool = False  # the face goes down below the plate here, and farther in stands over it: no notch, and no toe either
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,18 +139,19 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     """
     height = run.height(chain)
     notch, face_from = None, leaves
-    if height[min(leaves + 1, len(chain) - 1)] < 0:  # it goes down first: an undercut, and the face begins where it comes up
-        up = np.flatnonzero(height[leaves:] > 0)
+    step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
+    down = _goes_down(height, leaves, step)
+    if down is not None:  # an undercut, and the face begins where it comes up
+        up = np.flatnonzero(height[down:] > 0)
         if len(up):  # else the face goes down to a plate that lies lower
-            back = leaves + int(up[0])
-            begin = leaves + int(np.argmin(height[leaves:back]))
+            back = down + int(up[0])
+            begin = down + int(np.argmin(height[down:back]))
             level = max(run.scatter_mm, LEVEL_MM)
             while begin > 0 and height[begin] < -level:
                 begin -= 1
             if height[begin:back].min() < -UNDERCUT_MM:
                 notch = chain[begin : back + 1]
             face_from = back
-    step = float(np.median(np.hypot(*np.diff(chain, axis=0).T)))
     low = face_from + max(round(TANGENT_MM[0] / step), CORNER_POINTS)
     reach = np.clip(TANGENT_SHARE * (len(chain) - face_from) * step, *TANGENT_MM[1:])
     high = min(low + max(round((reach - TANGENT_MM[0]) / step), LEAST_POINTS), len(chain))
@@ -171,7 +176,25 @@ def _toe(chain: np.ndarray, leaves: int, run: Run, way: float) -> tuple[Toe, int
     rise, forward = (float(np.polyval(np.polyder(curve), start)) for curve in (over, ahead))
     angle = 180.0 - float(np.degrees(np.arctan2(rise, forward)))
     tangent = np.array([point, piece[-1]])
-    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch, blunt_mm=blunt), face_from
+    sunk = notch is None and angle > 180.0 + SUNK_DEG and bool(height[face_from:].max() > UNDERCUT_MM)
+    return Toe(plate=run, point=point, angle_deg=angle, tangent=tangent, notch=notch, blunt_mm=blunt, sunk=sunk), face_from
+
+
+def _goes_down(height: np.ndarray, leaves: int, step: float) -> int | None:
+    """Index from which the outline that left its plate lies below it; None if it rises as a face does.
+
+    It may first stand over the plate a little, on a burr or on dirt that was taken for metal, if a notch follows at once.
+    """
+    if height[min(leaves + 1, len(height) - 1)] < 0:
+        return leaves
+    below = np.flatnonzero(height[leaves : leaves + round(BEFORE_MM / step) + 1] < -UNDERCUT_MM)
+    if not len(below):
+        return None
+    down = leaves + int(below[0])
+    up = np.flatnonzero(height[down : down + round(NOTCH_MM / step) + 1] > 0)
+    if not len(up):
+        return None
+    return down if height[leaves:down].max() < -BEFORE_SHARE * height[down : down + int(up[0])].min() else None
 
 
 def _blunt(ahead: np.ndarray, height: np.ndarray, step: float) -> float:

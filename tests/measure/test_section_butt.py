@@ -7,6 +7,9 @@ import pytest
 
 from specimeter.measure import section
 from specimeter.measure.section_draw import TOGETHER
+from specimeter.measure.section_spread import own_u, u_edge
+from specimeter.segment.joint import find_butt
+from specimeter.segment.plates import resampled
 from tests.measure.test_section import above, measured
 from tests.measure.test_weld_sizes import plate
 
@@ -93,3 +96,53 @@ def test_plates_that_are_not_as_thick_as_the_sheet_says_make_every_length_unsure
     added = wrong.sizes["U_root_excess_mm"] ** 2 - right.sizes["U_root_excess_mm"] ** 2
     assert added == pytest.approx((2 * off * right.sizes["root_excess_mm"]) ** 2, rel=0.02)
     assert wrong.cautions == (section.THICKNESS,)
+
+
+def dipping(*before: tuple[float, float], excess: float = 2.0) -> np.ndarray:
+    """A butt weld whose outline goes through these places, x and depth under the plate, between its left toe and the plate."""
+    return np.concatenate([plate(excess=excess), np.array(before)])
+
+
+NOTCH = ((-6.45, 0.7), (-6.9, 0.0))
+
+
+@pytest.mark.parametrize("burr", [(), ((-6.95, -0.15), (-7.35, -0.15), (-7.4, 0.0))])
+def test_an_undercut_is_found_behind_a_burr(burr):
+    """A notch 0.7 mm deep; with something on the plate before it, 0.15 mm high, the toe is still behind the notch."""
+    found = measured(dipping(*NOTCH, *burr), "macro-butt", thickness_mm=10.0)
+    ((number, cut),) = [(one.toe, one.undercut) for one in found.undercuts]
+    assert number == 1
+    assert cut.depth_mm == pytest.approx(0.7, abs=0.1)
+    assert found.sizes["weld_width_mm"] == pytest.approx(12.0, abs=0.15)
+    assert found.sizes["toe_angle_1_deg"] < 150
+    assert found.cautions == ()
+
+
+def test_where_the_face_goes_down_before_it_rises_its_toe_is_not_told():
+    """A dip of 5 mm, too wide for a notch, behind a burr: that toe's angle and the width that hangs on it are withheld, and it
+    is said; what hangs on the plates and on the other toe is told.
+    """
+    wide = ((-6.3, 0.3), (-10.7, 0.3), (-11.0, 0.0), (-11.05, -0.12), (-11.3, -0.12), (-11.35, 0.0))
+    found = measured(dipping(*wide), "macro-butt", thickness_mm=10.0)
+    assert {name for name, why in found.missing.items() if why == section.SUNK} == {"weld_width_mm", "toe_angle_1_deg"}
+    assert found.cautions == (section.SUNK_AT.format(1),)
+    assert {"toe_angle_2_deg", "excess_weld_mm", "misalignment_mm"} <= set(found.sizes)
+
+
+def test_an_underfilled_face_keeps_its_sizes():
+    """An arc 0.8 mm below both plates (ISO 6520-1:2007, 511, from memory): it never stands over them, and is measured so."""
+    found = measured(plate(excess=-0.8), "macro-butt", thickness_mm=10.0)
+    lean = 2 * np.degrees(np.arctan(2 * 0.8 / 12))
+    assert found.sizes["excess_weld_mm"] == pytest.approx(-0.8, abs=0.05)
+    assert found.sizes["weld_width_mm"] == pytest.approx(12.0, abs=0.2)
+    for toe in (1, 2):
+        assert found.sizes[f"toe_angle_{toe}_deg"] == pytest.approx(180 + lean, abs=3)
+    assert found.cautions == ()
+
+
+def test_plates_of_an_unsure_outline_may_be_off_by_themselves():
+    """Confidence 0.55: either plate by 0.2 mm x 0.45, the scenes' figure for a whole outline."""
+    toes = find_butt(resampled(plate(), 0.04)).top.toes
+    edges = [u_edge(0.04, confidence) for confidence in (1.0, 0.55)]
+    sure, unsure = (own_u("misalignment_mm", toes, None, None, px_mm=0.04, u_edge_mm=u) for u in edges)
+    assert unsure**2 - sure**2 == pytest.approx(2 * 0.09**2)
