@@ -19,7 +19,7 @@ from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import Network, Region, Seen, inside, look, regions, weighed
 from specimeter.segment.sharpness import blur_of
 
-ODDS = Path(__file__).with_name("learned.json")
+ODDS, PLATE_ODDS = (Path(__file__).with_name(name) for name in ("learned.json", "plate.json"))
 FEATURE, CRACK, MARK, SHARE, FOREIGN = range(5)  # answers: log-odds of a feature, however thin; that it is a crack; of a mark
 # that is none; the share of each pixel that a feature covers; of GROUND alone, that the ground is no metal
 NETWORK = Network(
@@ -31,6 +31,8 @@ NETWORK = Network(
     twice=(FEATURE, CRACK, MARK),
     instead="openings",
 )
+PLATE = replace(NETWORK, file=Path(__file__).with_name("plate.onnx"))  # of what is flat: went on from NETWORK, on painted
+# plates at welds too, and on bends does a little worse
 GROUND = replace(NETWORK, file=Path(__file__).with_name("ground.onnx"), most_zoom=1.0, twice=())  # knows print, cloth and
 # wood from metal, and looks in its place where they are
 GROUND_PX = 60_000  # of the picture by which the ground is judged: a twentieth of a second
@@ -84,16 +86,20 @@ def find_learned(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Out
         If the network's file is missing or this OpenCV cannot read it.
     """
     foreign = (share_of_no_metal(photo, surface, area) if area.no_metal is None else area.no_metal) >= LEAST_NO_METAL
-    seen = look(photo, surface, area, GROUND if foreign else NETWORK)
-    blur = blur_of(photo, area)
-    return _apart(
-        sorted((one.outline(blur) for one in candidates(seen, area, photo.linear(), blur) if one.called), key=_surest)
-    )
+    network, odds = (GROUND, ODDS) if foreign else used_on(surface)
+    seen, blur = look(photo, surface, area, network), blur_of(photo, area)
+    found = candidates(seen, area, photo.linear(), blur, odds)
+    return _apart(sorted((one.outline(blur) for one in found if one.called), key=_surest))
+
+
+def used_on(surface: Surface) -> tuple[Network, Path]:
+    """The network for a bend, or for what is flat, and the file of the confidences fitted to it."""
+    return (PLATE, PLATE_ODDS) if surface.shape == "flat" else (NETWORK, ODDS)
 
 
 def find_by_network_alone(photo: Photo, surface: Surface, area: ExaminedArea) -> list[Outline]:
     """The network's own regions and borders, for comparison: no physics in them."""
-    seen = look(photo, surface, area, NETWORK)
+    seen = look(photo, surface, area, used_on(surface)[0])
     found = []
     for proposal in proposals(seen):
         ring = own_ring(patch_of(proposal, seen))
@@ -157,15 +163,18 @@ def kind_of(crack: float, outline_px: np.ndarray) -> str:
     return "crack" if crack > 0 and extent**2 >= LEAST_SLENDER * cv2.contourArea(ring) else "opening"
 
 
-def candidates(seen: Seen, area: ExaminedArea, light: np.ndarray, blur_px: float) -> list[Candidate]:
-    """All that the network proposes and that has a border, called or not; `light`: of the whole photograph."""
+def candidates(seen: Seen, area: ExaminedArea, light: np.ndarray, blur_px: float, fitted: Path = ODDS) -> list[Candidate]:
+    """All that the network proposes and that has a border, called or not.
+
+    `light`: of the whole photograph; `fitted`: the file of the confidences.
+    """
     found, beyond, bound = [], going_on(seen, area), reaching_edges(area)
     for proposal in followed(proposals(seen), seen):
         edge = border(patch_of(proposal, beyond), light, blur_px)
         if edge is not None:
             edge = ended(edge, area, bound, seen.mm_per_px)
             figures = figures_of(proposal, edge)
-            odds = weighed(figures, FIGURES, ODDS) + support(proposal)
+            odds = weighed(figures, FIGURES, fitted) + support(proposal)
             found.append(Candidate(proposal=proposal, edge=edge, figures=figures, odds=float(odds)))
     less = on_this_ground(np.array([one.odds for one in found]))
     return [replace(one, odds=one.odds + less) for one in found]

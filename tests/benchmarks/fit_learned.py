@@ -1,7 +1,9 @@
 """Fit the weights that turn a network's proposals into confidences, on photographs that trained nothing else.
 
-``python tests/benchmarks/fit_learned.py FOLDER [FOLDER ...] [--jobs N]`` reads [name-]SEED.jpg and its truth and
-writes specimeter/segment/learned.json; prints recall, false calls and log-loss on scenes left out in turn (six folds).
+``python tests/benchmarks/fit_learned.py FOLDER [FOLDER ...] [--jobs N] [--plate]`` reads [name-]SEED.jpg and its truth and
+writes specimeter/segment/learned.json (plate.json, of the network for what is flat); prints recall, false calls and log-loss
+on scenes left out in turn (six folds).
+Beside them it draws SIMPLE pictures of simple shapes, all of which are to be found, and PRINTS of no metal, of which none is.
 
 The network is less sure of photographs unlike those that trained it, so the figures are weighed on copies as well: blurred,
 noisy, of another tone, and with its log-odds drawn in by up to LEAST_SURE. What confidence that means is then set on the
@@ -15,11 +17,14 @@ import io
 import json
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
 import numpy as np
+import real_cracks
+import simple_shapes
 from scipy.optimize import minimize
 
 from specimeter import files
@@ -27,7 +32,7 @@ from specimeter import photo as photos
 from specimeter.colour import luminance
 from specimeter.segment import learned
 from specimeter.segment.model import ExaminedArea
-from specimeter.segment.network import look
+from specimeter.segment.network import Network, look
 from specimeter.segment.sharpness import blur_of
 from specimeter.training import prints
 from specimeter.training.split import TUNING_SEEDS
@@ -35,6 +40,7 @@ from specimeter.validate import truth as truths
 from specimeter.validate.match import match
 
 FOLDS = 6
+SIMPLE = 60  # pictures of `simple_shapes`, by other seeds than that benchmark's
 PRINTS, PRINT_PX = 36, 800  # pictures of no metal, which the fit is to leave alone, and their side
 BOUNDS = (3, 97)  # per cent of the proposals, between which figures count
 HOLD_BACK = 0.02  # ridge on the standardised weights
@@ -62,19 +68,21 @@ def _shown(rgb: np.ndarray) -> SimpleNamespace:
     return SimpleNamespace(rgb=rgb, linear=lambda: light)
 
 
-def proposed(path: Path) -> dict[str, list]:
+def proposed(path: Path, network: Network = learned.NETWORK) -> dict[str, list]:
     """Of one photograph's proposals, and its copies': figures, right, fair (right, and large enough to count), and copy.
 
     `wanted` is how many features are large enough.
     """
     cv2.setNumThreads(1)
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
-    photo, surface, area = photos.read(path), truths.surface(truth), truths.area(truth)
-    beyond = truths.cut(truth)
+    photo = photos.read(path)
+    if path.stem.startswith("plate"):
+        return _on_plate(photo, ExaminedArea(outline_px=np.array(truth["area_outline_px"])), truth, network)
+    surface, area, beyond = truths.surface(truth), truths.area(truth), truths.cut(truth)
     size = [f["length_mm"] >= 0.5 and f["length_mm"] / truth["mm_per_px"] >= 8 for f in truth["features"]]
     rows: dict[str, list] = {name: [] for name in ("figures", "right", "fair", "copy")}
     for copy, one in enumerate(copies(photo, int(path.stem.split("-")[1]))):
-        found = _found(one, surface, area)
+        found = _found(one, surface, area, network)
         of = {f: t for t, f in match([f["outline_px"] for f in truth["features"]], [edge.outline_px for _, edge in found])}
         for k, (figures, _) in enumerate(found):
             if k in of and beyond[of[k]]:
@@ -86,13 +94,48 @@ def proposed(path: Path) -> dict[str, list]:
     return rows | {"wanted": [sum(big and not cut for big, cut in zip(size, beyond, strict=True))]}
 
 
-def _found(photo, surface, area) -> list:
+def _on_plate(photo, area, truth: dict, network: Network) -> dict[str, list]:
+    """The same of a painted plate as it is and softened: a piece is right where most of its border lies along a crack."""
+    line = np.zeros(photo.rgb.shape[:2], np.uint8)
+    for feature in truth["features"]:
+        cv2.polylines(line, [np.round(feature["outline_px"]).astype(np.int32)], True, 1)
+    away = cv2.distanceTransform(1 - line, cv2.DIST_L2, 5)
+    rows: dict[str, list] = {name: [] for name in ("figures", "right", "fair", "copy")}
+    surface = SimpleNamespace(shape="flat", mm_per_px_at=lambda point: real_cracks.MM_PER_PX)
+    for copy, one in enumerate(copies(photo, truth["seed"])):
+        for figures, edge in _found(one, surface, area, network):
+            x, y = np.clip(np.round(edge.outline_px).astype(int), 0, np.array(line.shape[::-1]) - 1).T
+            rows["figures"].append(figures)
+            rows["right"].append(bool((away[y, x] < real_cracks.ON_PX).mean() > 0.5))
+            rows["fair"].append(False)
+            rows["copy"].append(copy)
+    return rows | {"wanted": [0]}
+
+
+def simple(seed: int, network: Network) -> dict[str, list]:
+    """The same of a picture of simple shapes."""
+    cv2.setNumThreads(1)
+    photo, area, drawn = simple_shapes.picture(np.random.default_rng([seed, 78]))
+    surface = SimpleNamespace(shape="flat", mm_per_px_at=lambda point: simple_shapes.MM_PER_PX)
+    found = _found(photo, surface, area, network)
+    of = {f for _, f in match([ring for _, ring in drawn], [edge.outline_px for _, edge in found])}
+    right = [k in of for k in range(len(found))]
+    return {
+        "figures": [figures for figures, _ in found],
+        "right": right,
+        "fair": right,
+        "copy": [0] * len(found),
+        "wanted": [len(drawn)],
+    }
+
+
+def _found(photo, surface, area, network: Network) -> list:
     """Figures and border of each proposal."""
-    seen = look(photo, surface, area, learned.NETWORK)
+    seen = look(photo, surface, area, network)
     return [(one.figures, one.edge) for one in learned.candidates(seen, area, photo.linear(), blur_of(photo, area))]
 
 
-def printed(seed: int) -> np.ndarray:
+def printed(seed: int, network: Network) -> np.ndarray:
     """Figures (N, F) of what is proposed on ground that is no metal: all of it wrong."""
     cv2.setNumThreads(1)
     rgb, _ = prints.ground(np.random.default_rng([seed, 4]), PRINT_PX)
@@ -100,16 +143,17 @@ def printed(seed: int) -> np.ndarray:
     surface = SimpleNamespace(shape="flat", mm_per_px_at=lambda point: learned.NETWORK.sampling_mm)
     last = PRINT_PX - 1
     area = ExaminedArea(outline_px=np.array([[0, 0], [last, 0], [last, last], [0, last]], float))
-    found = _found(_shown(cv2.GaussianBlur(rgb, (0, 0), 0.7)), surface, area)
+    found = _found(_shown(cv2.GaussianBlur(rgb, (0, 0), 0.7)), surface, area, network)
     return np.array([figures for figures, _ in found]).reshape(-1, len(learned.FIGURES))
 
 
-def gathered(folders: Sequence[Path], jobs: int = 1) -> dict[str, np.ndarray]:
+def gathered(folders: Sequence[Path], jobs: int, network: Network) -> dict[str, np.ndarray]:
     """The same of all photographs of folders, with the number of each row's scene, and figures and number of the prints."""
     paths = [path for folder in folders for path in sorted(folder.glob("*.jpg")) if path.with_suffix(".truth.json").exists()]
     with ProcessPoolExecutor(jobs) as pool:
-        parts = list(pool.map(proposed, paths))
-        sheets = list(pool.map(printed, [TUNING_SEEDS[0] + k for k in range(PRINTS)]))
+        parts = list(pool.map(partial(proposed, network=network), paths))
+        parts += pool.map(partial(simple, network=network), range(SIMPLE))
+        sheets = list(pool.map(partial(printed, network=network), [TUNING_SEEDS[0] + k for k in range(PRINTS)]))
     rows = {name: np.array([value for part in parts for value in part[name]]) for name in parts[0]}
     rows["scene"] = np.repeat(np.arange(len(parts)), [len(part["right"]) for part in parts])
     rows |= {"other": np.concatenate(sheets), "of_print": np.repeat(np.arange(PRINTS), [len(part) for part in sheets])}
@@ -195,14 +239,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--plate", action="store_true", help="of the network for what is flat")
     parser.add_argument("--keep", type=Path, help="file for what was gathered (.npz), so that other fits can be tried")
     options = parser.parse_args()
-    rows = gathered(options.folders, options.jobs)
+    network, file = (learned.PLATE, learned.PLATE_ODDS) if options.plate else (learned.NETWORK, learned.ODDS)
+    rows = gathered(options.folders, options.jobs, network)
     if options.keep:
         stream = io.BytesIO()
         np.savez_compressed(stream, **rows)
         files.write(options.keep, stream.getvalue())
-    files.write(learned.ODDS, (json.dumps(confidence(rows), indent=1) + "\n").encode())
+    files.write(file, (json.dumps(confidence(rows), indent=1) + "\n").encode())
 
 
 def _named(names, values: dict[str, np.ndarray], constant: float) -> dict:

@@ -3,12 +3,13 @@
 ``python tests/benchmarks/real_cracks.py ../shared/real_photos``: whole pictures, no scale (0.1 mm a pixel is taken). A piece of
 a crack's middle line counts as found within 10 px of an outline of which half lies within 12 px of the crack. A call off it
 lies on its continuation if all of it lies ahead of an end, no farther aside than a quarter of the way from there, and begins
-within half the crack's length.
+within half the crack's length. A folder of `path_traced/plate.py`'s painted plates does as well: truths stand for masks there.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -65,6 +66,20 @@ def ahead(outline: np.ndarray, end: np.ndarray, way: np.ndarray, far: float) -> 
     return bool((aside <= NEAR_PX + ASIDE * along).all() and along.min() < far)
 
 
+def mask_of(path: Path, shape: tuple[int, int]) -> np.ndarray | None:
+    """Where its cracks are, bool (H, W), by the mask or the truth beside a photograph; None where it has none."""
+    file, truth = path.with_name(f"{path.stem}_mask.png"), path.with_suffix(".truth.json")
+    if file.exists():
+        return cv2.resize(cv2.imread(str(file), 0), shape[::-1], interpolation=cv2.INTER_NEAREST) > 127
+    features = json.loads(truth.read_text(encoding="utf-8"))["features"] if truth.exists() else []
+    mask = np.zeros(shape, np.uint8)
+    for one in features:
+        ring = np.round(one["outline_px"]).astype(np.int32)
+        cv2.fillPoly(mask, [ring], 1)
+        cv2.polylines(mask, [ring], True, 1, 2)
+    return mask > 0 if features else None
+
+
 def main() -> None:
     """Print a line for each picture."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -79,9 +94,8 @@ def main() -> None:
         started = time.process_time()
         outlines = find_learned(photo, surface, area)
         said = f"{path.name}: {len(outlines)} calls, {time.process_time() - started:.1f} s"
-        mask_file = path.with_name(f"{path.stem}_mask.png")
-        if mask_file.exists():
-            mask = cv2.resize(cv2.imread(str(mask_file), 0), (width, height), interpolation=cv2.INTER_NEAREST) > 127
+        mask = mask_of(path, photo.rgb.shape[:2])
+        if mask is not None:
             share, off, further, beyond = found_of(mask, outlines)
             said += f"; {share:.2f} of the crack's length found, {off} calls off it, {further} of them on its continuation, "
             said += f"{beyond:.2f} of its length beyond its ends"

@@ -31,8 +31,8 @@ class Photo:
         return colour.luminance(self.rgb)
 
 
-def surface():
-    return SimpleNamespace(shape="flat", mm_per_px_at=lambda point: MM_PER_PX)
+def surface(shape="flat"):
+    return SimpleNamespace(shape=shape, mm_per_px_at=lambda point: MM_PER_PX)
 
 
 def area(shape):
@@ -164,7 +164,7 @@ def test_a_stout_opening_is_no_crack_however_it_wanders():
 
 
 def test_smooth_dark_shapes_with_straight_sides_are_openings():
-    """Angular holes and a wedge that opens at the area's edge, evenly dark as print is: nearly each is found, whole."""
+    """Angular holes and a wedge that opens at the edge of a bend, evenly dark as print is: each is found, whole."""
     called = 0
     for seed in range(4):
         rng = np.random.default_rng(40 + seed)
@@ -175,7 +175,7 @@ def test_smooth_dark_shapes_with_straight_sides_are_openings():
         ]
         true.append(np.array([[19.0, 240.0], [19.0, 268.0], [19.0 + rng.uniform(60, 130), 256.0]]))
         photo = face(50 + seed, outlines=true)
-        found = learned.find_learned(photo, surface(), area(photo.rgb.shape[:2]))
+        found = learned.find_learned(photo, surface("bend"), area(photo.rgb.shape[:2]))
         pairs = match(true, [one.outline_px for one in found])
         called += len(pairs)
         assert len(found) == len(pairs) >= 3
@@ -280,3 +280,10 @@ def test_a_damaged_network_is_named(tmp_path):
     broken.write_bytes(b"not a network")
     with pytest.raises(SpecimeterError, match=r"learned\.onnx"):
         answers(np.zeros((1, 4, 32, 32), np.float32), replace(learned.NETWORK, file=broken))
+
+
+def test_what_is_flat_has_a_network_of_its_own():
+    """It was taught on painted plates too; a bend keeps the one that knows no paint."""
+    assert learned.used_on(surface("flat")) == (learned.PLATE, learned.PLATE_ODDS)
+    assert learned.used_on(surface("bend")) == (learned.NETWORK, learned.ODDS)
+    assert learned.PLATE.file.stat().st_size < 8_000_000
