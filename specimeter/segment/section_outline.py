@@ -45,6 +45,10 @@ BACK_TO_BACK, BESIDE_MM = -0.998, 1.5  # a plate's two surfaces: cosine between 
 DIFFER = 3.0  # standard uncertainties: plates that tell heights farther apart are not as thick as each other
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
+LIKELY_WORTH = (
+    0.1  # worth from which it is shown all the same, if a plate in it is as thick as the sheet says: of 52 readings of
+)
+# bends and breaks as cuts no outline explained so little was worth more than 0.04
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE, UNSURE = 0.5, 0.4  # from which an outline is measured; and of one that a person has to look at
 SURE_BARE = 0.9  # of an outline that shows no joint, from which it is shown to a person at all
@@ -108,7 +112,7 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
         if any(one.joint and confidence(one) >= enough for one in found):
             break
     found.sort(key=lambda one: -one.worth)
-    if not found or not found[0].joint or found[0].explained < LEAST_EXPLAINED:
+    if not found or not _shows_a_cut(found[0]):
         bare = max(found, key=confidence, default=None)
         if bare is not None and confidence(bare) > SURE_BARE:
             return _area(photo, bare.outline_px, UNSURE, (NO_WELD,))
@@ -130,6 +134,15 @@ def find_section(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> 
         return _area(photo, best.outline_px, sure, (LOW, *filter(None, [read_in_inches(sheet.specimen)])))
     wrong = _off_scale(best.thick_mm, sheet.specimen, scale)
     return replace(_area(photo, best.outline_px, sure, wrong), not_to_scale=NOT_TO_SCALE)
+
+
+def _shows_a_cut(one: Candidate) -> bool:
+    """Whether an outline may be shown to a person as a cut's, with a caution where it is not sure.
+
+    Where its border strays onto the cut's side or its shadow little of it is plate or weld; a plate as thick as the sheet says
+    is then what speaks for it.
+    """
+    return one.joint and (one.explained >= LEAST_EXPLAINED or (one.thick_mm is not None and one.worth > LIKELY_WORTH))
 
 
 def _off_scale(seen_mm: float, specimen: Specimen, scale: Scale) -> tuple[str, ...]:

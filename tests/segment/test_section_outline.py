@@ -196,6 +196,20 @@ def test_a_sure_outline_without_a_weld_is_shown_but_not_measured(monkeypatch):
         found_among(monkeypatch, candidate(joint=False, support=0.5))
 
 
+def test_an_outline_that_strays_is_shown_as_unsure_if_its_plate_is_as_thick_as_the_sheet_says(monkeypatch):
+    """Half of it is neither plate nor weld, as where it runs along a shadow: a person looks at it, and nothing is measured.
+    Where no plate's thickness speaks for it, or it is wrong, nothing is shown.
+    """
+    sheet = SimpleNamespace(specimen=SimpleNamespace(parent_thickness_mm=12.6))
+    strays = {"explained": 0.5, "support": 0.4, "sure": 0.47, "thick_mm": 12.65, "closed": 0.0}
+    area = found_among(monkeypatch, candidate(**strays, thick=0.99), sheet=sheet)
+    assert area.confidence == pytest.approx(0.05)
+    assert section_outline.LOW in area.cautions
+    for doubtful in (candidate(**strays, thick=0.1), candidate(**(strays | {"thick_mm": None}))):
+        with pytest.raises(AreaError):
+            found_among(monkeypatch, doubtful, sheet=sheet)
+
+
 def test_where_the_thickness_alone_is_off_the_scale_is_spoken_of_and_what_would_explain_it(monkeypatch):
     """8 mm by the sheet, 9 in the photograph, the lens 180 mm over the card: 20 mm nearer all shows 180 / 160 times as large.
     Where the outline fails another check too, or another place is as good, the outline is spoken of.
