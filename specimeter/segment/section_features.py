@@ -16,6 +16,7 @@ from specimeter.segment.cavity import darkness, without_spurs
 from specimeter.segment.fracture_edge import ring_of
 from specimeter.segment.goes_on import free_metal, goes_on
 from specimeter.segment.joint import find_butt, find_fillet
+from specimeter.segment.line_ends import ended_by_light
 from specimeter.segment.model import ExaminedArea, Outline
 from specimeter.segment.network import inside
 from specimeter.segment.plates import resampled, runs
@@ -85,7 +86,7 @@ def find_in_section(photo: Photo, surface: Surface, area: ExaminedArea) -> list[
             on = goes_on(light, edge.outline_px, free, mm)
             if not seems_whole(on, peak):
                 continue
-            told = {"goes_on": round(on, 3)}
+            ring, told = ended_by_light(ring, light, blur), {"goes_on": round(on, 3)}
         found.append(
             Outline(
                 outline_px=ring,
