@@ -288,8 +288,11 @@ def _places(far: Reading, cards_px: Sequence[np.ndarray], mm_per_px: float) -> l
     hidden = np.zeros(far.metal.shape, np.uint8)
     for outline in cards_px:
         cv2.fillPoly(hidden, [np.round(far.from_photograph(outline)).astype(np.int32).reshape(-1, 1, 2)], 1)
+    window = np.ones_like(hidden)
     if len(cards_px) == 2:  # a frame: within its window lies the specimen
-        cv2.fillPoly(hidden, [np.round(far.from_photograph(cards_px[1])).astype(np.int32).reshape(-1, 1, 2)], 0)
+        corners = [np.round(far.from_photograph(cards_px[1])).astype(np.int32).reshape(-1, 1, 2)]
+        cv2.fillPoly(hidden, corners, 0)
+        window = cv2.fillPoly(np.zeros_like(hidden), corners, 1)
     likely = ((far.metal > 0.5) & (hidden == 0)).astype(np.uint8)
     likely = cv2.morphologyEx(likely, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=4)
@@ -300,6 +303,7 @@ def _places(far: Reading, cards_px: Sequence[np.ndarray], mm_per_px: float) -> l
         if stats.reshape(count, 5)[label, cv2.CC_STAT_AREA] * cell_mm**2 >= LEAST_MM2:
             weld = float(far.tissue[3][mask].sum())
             found.append((float(far.metal[mask].sum()) * (0.3 + min(weld * cell_mm**2 / 10.0, 1.0)), mask))
+    found = [one for one in found if window[one[1]].mean() > 0.5] or found  # what else lies about is another thing
     found.sort(key=lambda one: -one[0])
     return [mask for _, mask in found[:TRIED]]
 

@@ -27,7 +27,8 @@ from specimeter.segment.joint import find_butt
 from specimeter.segment.model import ExaminedArea
 from specimeter.segment.plates import resampled, runs
 from specimeter.segment.section_follow import clear_along, doubled_along, follow
-from specimeter.segment.section_outline import Candidate, _ends, confidence
+from specimeter.segment.section_outline import Candidate, _ends, _places, confidence
+from specimeter.segment.section_reading import Reading
 from specimeter.sheet import Sheet
 from tests.conftest import rendered
 
@@ -318,3 +319,23 @@ def test_an_end_of_a_plate_is_explained_whatever_its_form():
     slot = [(30.0, 0.0), (30.0, 7.0), (34.0, 7.0), (34.0, 0.0)]
     cut = resampled(np.concatenate([left, slot, right]), 0.1)
     assert _ends(runs(cut), len(cut), 0.1) == pytest.approx(found, abs=2.0)  # the slot is 18 mm round
+
+
+def test_with_a_frame_the_cut_lies_in_its_window():
+    """A larger metal thing beside the frame is passed over while one lies in the window; without a frame it comes first."""
+    tissue = np.zeros((5, 80, 120), np.float32)
+    tissue[0] = 1
+    for box in (np.s_[30:50, 20:50], np.s_[10:70, 85:115]):
+        tissue[0][box], tissue[3][box] = 0, 1
+    none = np.zeros((80, 120), np.float32)
+    far = Reading(tissue=tissue, seen=none, feature=none, share=none, kind=np.zeros((4, 80, 120), np.float32), light=none,
+                  zoom=1.0, offset_px=np.zeros(2))  # fmt: skip
+
+    def ring(x0, y0, x1, y1):
+        return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], float)
+
+    frame = [ring(2, 2, 75, 78), ring(10, 10, 67, 70)]
+    assert [bool(place[40, 30]) for place in _places(far, frame, 0.5)] == [True]
+    assert [bool(place[40, 100]) for place in _places(far, [], 0.5)] == [True, False]
+    tissue[:, 30:50, 20:50] = tissue[:, :1, :1]
+    assert [bool(place[40, 100]) for place in _places(far, frame, 0.5)] == [True]
