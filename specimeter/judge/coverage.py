@@ -18,6 +18,7 @@ from specimeter.judge.wording import kind_words, listed, quantity
 from specimeter.measure.feature import Feature
 from specimeter.scale.height import lies_beside
 from specimeter.scale.model import Scale
+from specimeter.scale.surface import Surface
 from specimeter.segment.model import ExaminedArea
 from specimeter.sheet import BEND_TESTS, MACRO_TESTS, Sheet
 
@@ -92,6 +93,19 @@ def of_scale(sheet: Sheet, scale: Scale | None) -> Coverage:
             "sharp. Check scale.surface_height_mm."
         )
     return Coverage(open=tuple(doubts))
+
+
+def of_surface(surface: Surface | None) -> Coverage:
+    """Whether the picture's own edges speak against the crown line that a person marked: either may be wrong, and a length
+    measured on the wrong slope may come out too short."""
+    if surface is None or "marked_beside_mm" not in surface.evidence:
+        return Coverage()
+    return Coverage(
+        open=(
+            "The crown line marked in [bend] axis and the specimen's own edges disagree: where the crown lies, and with it how "
+            "long what lies beside it is, is in doubt.",
+        )
+    )
 
 
 def of_area(sheet: Sheet, area: ExaminedArea | None, *, area_mm2: float | None = None) -> Coverage:

@@ -114,6 +114,7 @@ def decide(
         for covered in (
             coverage.of_limits(sheet, limits),
             *(coverage.of_scale(face.sheet, face.scale).said_of(_name(face, others)) for face in faces),
+            *(coverage.of_surface(face.surface).said_of(_name(face, others)) for face in faces),
             *(coverage.of_area(sheet, face.area, area_mm2=face.area_mm2).said_of(_name(face, others)) for face in faces),
             coverage.of_features(limits, features, under_a_rule, reviewed=reviewed),
         ):

@@ -261,7 +261,11 @@ def _solve(
         p = p - np.clip(change, -LONGEST_STEP, LONGEST_STEP)
     # neighbouring profiles share their light: about one in ten counts as independent
     shared = jacobian.T @ ((weight / 10)[:, None] * jacobian) + prior
-    return moved(p), p[3:5], float(p[5]), float(p[6]), np.linalg.inv(shared)
+    covariance = np.linalg.inv(shared)
+    if known.held is not None:  # what goes with the crown's place is as unsure as that
+        along = covariance[0] / covariance[0, 0]
+        covariance += (known.held.u_mm**2 - covariance[0, 0]) * np.outer(along, along)
+    return moved(p), p[3:5], float(p[5]), float(p[6]), covariance
 
 
 def _support(picture: Reduced, bend: Bend, ends: np.ndarray, bow: float) -> dict[str, float] | None:

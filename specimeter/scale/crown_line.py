@@ -29,6 +29,7 @@ class Marked:
     at_mm: np.ndarray  # (2,), midway between them
     direction_deg: float
     u_direction_deg: float
+    u_mm: float = U_MARKED_MM  # across the line
 
     def beside_mm(self, bend: Bend) -> float:
         """How far its middle lies from the bend's own crown line, towards +s."""
@@ -92,16 +93,17 @@ def through_marked(bend: Bend, line: Marked, held: Callable[[Marked], Bend | Non
         As the picture alone tells, with its u.
     line : Marked
     held : callable
-        The bend fitted again to its borders with its crown line through the point given; None where they lead nowhere.
+        The bend fitted again to its borders with its crown line through the point given, and as unsure as the u given there;
+        None where they lead nowhere.
     """
     own, beside, turned = bend.u_crown_mm, line.beside_mm(bend), line.turned_deg(bend)
     joint, joint_turn = float(np.hypot(own, U_MARKED_MM)), float(np.hypot(bend.u_direction_deg, line.u_direction_deg))
     apart = abs(beside) > MOST_APART * joint or abs(turned) > MOST_APART * joint_turn
     share = 1.0 if apart else own**2 / joint**2
     crown = bend.crown_mm + share * beside * bend.frame[0, :2]
-    fitted = held(replace(line, at_mm=crown))
-    fitted = replace(bend, crown_mm=crown) if fitted is None else fitted
     u = U_MARKED_MM if apart else own * U_MARKED_MM / joint * max(1.0, abs(beside) / joint)
+    fitted = held(replace(line, at_mm=crown, u_mm=u))
+    fitted = replace(bend, crown_mm=crown) if fitted is None else fitted
     said: tuple[str, ...] = ()
     if apart:
         said = (
@@ -116,5 +118,6 @@ def through_marked(bend: Bend, line: Marked, held: Callable[[Marked], Bend | Non
         u_crown_mm=u,
         u_direction_deg=max(fitted.u_direction_deg, line.u_direction_deg) if apart else fitted.u_direction_deg,
         basis={**bend.basis, "crown": MARKED_BASIS if share > 0.5 else f"{bend.basis['crown']}; {MARKED_BASIS}"},
+        evidence={**fitted.evidence, **({"marked_beside_mm": beside, "marked_turned_deg": turned} if apart else {})},
         cautions=(*kept, *said),
     )

@@ -14,7 +14,7 @@ from specimeter.photo import Photo
 from specimeter.scale.bend_fit import Knowledge, Placed, between_leg_ends, refine
 from specimeter.scale.borders import Reduced, reduce, silhouette_angle
 from specimeter.scale.card_layout import CARDS
-from specimeter.scale.crown_line import Marked, between_legs, marked, silhouettes, through_marked
+from specimeter.scale.crown_line import MARKED_BASIS, Marked, between_legs, marked, silhouettes, through_marked
 from specimeter.scale.likely_face import LikelyFace, likely_face
 from specimeter.scale.locate import TURNS_DEG, Candidate, candidates
 from specimeter.scale.model import Scale
@@ -99,7 +99,7 @@ def place_surface(photo: Photo, sheet: Sheet, scale: Scale) -> Surface:
             if across and across[0].support >= FOUND and _worth(across[0], known) > least:
                 raise _other_way(photo, axis)
     if lost:
-        if (by_hand := _by_hand(axis, sheet.region, start, known)) is not None:
+        if (by_hand := _by_hand(sheet.region, start, known)) is not None:
             return by_hand
         raise SurfaceError(
             "no bent specimen of the sheet's size stands out from the background",
@@ -238,12 +238,10 @@ def _prior(photo: Photo, sheet: Sheet, bent: Bent, scale: Scale) -> tuple[Bend, 
     return bend, window, turns
 
 
-def _by_hand(axis: Axis, region: Region | None, start: Bend, known: Knowledge) -> Bend | None:
+def _by_hand(region: Region | None, start: Bend, known: Knowledge) -> Bend | None:
     """Where the picture shows no edges: the bend where a person put it, by axis points or by a region; None without either."""
-    if not isinstance(axis, str):
-        length = float(np.diff(start.develop(np.array(axis, float)), axis=0)[0, 1])
-        crown, u_crown, u_direction = start.crown_mm, 1.0, float(np.degrees(np.arctan2(1.0, abs(length))))
-        basis = "axis points marked by hand, 1 mm each (judgement)"
+    if (line := known.marked) is not None:
+        crown, u_crown, u_direction, basis = start.crown_mm, line.u_mm, line.u_direction_deg, MARKED_BASIS
     elif region is not None:
         flat = Flat(view=start.view, height_mm=start.height_mm)
         seen = flat.develop(np.asarray(region.outline_px, float)) @ start.frame[:2, :2].T

@@ -22,6 +22,13 @@ def told(make, judgement, outcome, text):
     assert make.judged(make.bend_limits()).outcome == "within"  # with nothing changed
 
 
+def test_a_marked_crown_line_that_the_edges_speak_against(make):
+    """Also where a person drew the area, which is then believed: a length on the wrong slope may come out too short."""
+    disputed = SimpleNamespace(evidence={"marked_beside_mm": 4.0, "marked_turned_deg": 0.1})
+    told(make, make.judged(make.bend_limits(), surface=disputed), "undecided", "and the specimen's own edges disagree")
+    assert make.judged(make.bend_limits(), surface=SimpleNamespace(evidence={})).outcome == "within"
+
+
 @pytest.mark.parametrize(
     ("changes", "outcome", "text"),
     [

@@ -1,6 +1,8 @@
 """A crown line that a person marked: knowledge beside the picture's own edges, never thrown away for them."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -74,6 +76,8 @@ def test_points_that_the_edges_speak_against_are_kept_and_it_is_said(bend, there
     assert said in caution
     assert "2.1 mm and 6.0 degrees" in caution
     assert "mark two points" not in caution
+    assert kept.evidence["marked_beside_mm"] == pytest.approx(there.beside_mm(bend))
+    assert kept.evidence["marked_turned_deg"] == pytest.approx(there.turned_deg(bend))
 
 
 def test_between_legs_points_tell_more_than_perspective_and_are_not_asked_for_again(bend):
@@ -110,6 +114,22 @@ def test_in_a_photograph_marked_points_are_never_overruled(photographed):
     assert surface.develop(points)[:, 0].mean() == pytest.approx(0.0, abs=0.05)
     assert surface.u_crown_mm == pytest.approx(1.0)
     assert any("the marked line was kept" in caution for caution in surface.cautions)
+
+
+def test_what_hangs_on_the_crown_is_no_surer_than_the_crown():
+    """Without EXIF nothing but the bend tells the lens's distance, and that hangs on where the crown lies. Points true to 1 mm
+    add next to nothing to edges that tell it to 0.3 mm, so distance and radius are about as unsure with them as without."""
+    name = Path(__file__).resolve().parents[2] / "sample_images" / "side-bend-exceeds"
+    photo = replace(photos.read(name.with_suffix(".jpg")), focal_mm=None, focal_35mm_mm=None)
+    sheet = sheets.read(name.with_suffix(".sheet.toml"))
+    truth = json.loads(name.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    scale = find_scale(photo, sheet)
+    marked_there = sheet.bend.model_copy(update={"axis": tuple(map(tuple, truth["axis_px"]))})
+    alone, both = (place_surface(photo, sheet.model_copy(update={"bend": bend}), scale) for bend in (sheet.bend, marked_there))
+    assert alone.u_crown_mm < 0.4
+    assert both.evidence["u_lens_distance_rel"] > 0.9 * alone.evidence["u_lens_distance_rel"]
+    assert both.u_radius_mm > 0.9 * alone.u_radius_mm
+    assert "marked_beside_mm" not in both.evidence
 
 
 def test_of_two_places_the_one_on_the_marked_line_is_worth_more(bend):
