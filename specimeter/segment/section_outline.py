@@ -45,9 +45,7 @@ BACK_TO_BACK, BESIDE_MM = -0.998, 1.5  # a plate's two surfaces: cosine between 
 DIFFER = 3.0  # standard uncertainties: plates that tell heights farther apart are not as thick as each other
 THICK_SHARE = 0.025  # how far the plate's thickness in the picture may be off the sheet's
 LEAST_EXPLAINED = 0.65  # share of the outline that is plate or weld: below, it is no cut that could be shown to a person as one
-LIKELY_WORTH = (
-    0.1  # worth from which it is shown all the same, if a plate in it is as thick as the sheet says: of 52 readings of
-)
+LIKELY_WORTH = 0.1  # from which it is shown all the same, if a plate in it is as thick as the sheet says: of 52 readings of
 # bends and breaks as cuts no outline explained so little was worth more than 0.04
 RIVAL = 0.6  # of the best one's worth, from which another place in the photograph makes it unsure
 LEAST_CONFIDENCE, UNSURE = 0.5, 0.4  # from which an outline is measured; and of one that a person has to look at

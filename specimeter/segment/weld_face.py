@@ -194,7 +194,7 @@ def _goes_down(height: np.ndarray, leaves: int, step: float) -> int | None:
     up = np.flatnonzero(height[down : down + round(NOTCH_MM / step) + 1] > 0)
     if not len(up):
         return None
-    return down if height[leaves:down].max() < -BEFORE_SHARE * height[down : down + int(up[0])].min() else None
+    return down if height[leaves:down].max(initial=0.0) < -BEFORE_SHARE * height[down : down + int(up[0])].min() else None
 
 
 def _blunt(ahead: np.ndarray, height: np.ndarray, step: float) -> float:

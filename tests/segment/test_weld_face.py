@@ -10,6 +10,7 @@ import pytest
 
 from specimeter.segment.joint import find_fillet
 from specimeter.segment.plates import resampled
+from specimeter.segment.weld_face import _goes_down
 
 LEG, STEP_MM = 6.0, 0.04
 
@@ -49,3 +50,8 @@ def test_an_edge_that_stands_up_from_the_plate_is_blunt(high):
     found = blunts(face)
     assert found[0] == pytest.approx(high, abs=0.3)
     assert found[1] == 0.0
+
+
+def test_an_outline_that_leaves_its_plate_from_below_and_comes_up_at_once():
+    """One point 0.06 mm under the plate, the next on it: so near that nothing stood over the plate before it."""
+    assert _goes_down(np.array([-0.06, 0.02, 0.3, 0.6, 0.9]), 0, STEP_MM) == 0
