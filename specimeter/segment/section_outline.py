@@ -290,7 +290,8 @@ def _places(far: Reading, cards_px: Sequence[np.ndarray], mm_per_px: float) -> l
     if len(cards_px) == 2:  # a frame: within its window lies the specimen
         corners = [np.round(far.from_photograph(cards_px[1])).astype(np.int32).reshape(-1, 1, 2)]
         cv2.fillPoly(hidden, corners, 0)
-        window = cv2.fillPoly(np.zeros_like(hidden), corners, 1)
+        window[:] = 0
+        cv2.fillPoly(window, corners, 1)
     likely = ((far.metal > 0.5) & (hidden == 0)).astype(np.uint8)
     likely = cv2.morphologyEx(likely, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=4)
