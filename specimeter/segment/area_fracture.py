@@ -1,4 +1,7 @@
-"""The broken face, found on its own: small networks say where, the sheet's sizes choose, a close look draws its border."""
+"""The broken face, found on its own: small networks say where, the sheet's sizes choose, a close look draws its border.
+
+Where they see none, or doubt it, what the network of cuts takes for metal is looked at as closely; then a person is asked.
+"""
 
 from __future__ import annotations
 
@@ -20,6 +23,7 @@ from specimeter.scale.place import card_outlines_px
 from specimeter.scale.surface import Surface
 from specimeter.segment import face_close
 from specimeter.segment.model import ExaminedArea
+from specimeter.segment.section_reading import Reading, read_far
 from specimeter.sheet import Sheet
 from specimeter.sheet_sizes import read_in_inches
 
@@ -29,6 +33,13 @@ LONGER = 1.3  # a width over a thickness from which the longer side of a face is
 NOTCHED_MM = 1.0  # by which the bar goes on beyond the face at both ends, where it is notched there
 NEARER = 1.6  # how much larger than foretold a face may be that stands nearer to the lens than the card, nobody said how much
 LEAST_CONFIDENCE = 0.5
+NO_FACE = 0.45  # at most, of what was found as metal of the sheet's size: a person is asked whether it is the broken face
+OF_METAL, AGAIN = (1.0, 0.85, 0.7), 2  # of a metal thing's length, that may be face where its notched ends show; looks by each
+CLEAR = 0.02  # chance by which no cell is surer than it can be
+LOW = (
+    "The broken face was found with low confidence: check its outline and the test that the sheet names, or give it in "
+    "[region]."
+)
 DOUBT = 0.02, 0.045  # share of the area in doubt that a plain face leaves, and what more of it makes the outline doubtful
 LEAST_WORTH = 20.0  # log-odds summed over a face's cells: some twenty cells of 0.3 mm at fair odds
 # What share of the specimen's width (along the weld) and thickness (through the wall) a broken face may take: judgement
@@ -70,14 +81,21 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
     """
     middle = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
     mm_per_px = float(surface.mm_per_px_at(middle))
-    looked = look(photo.rgb, mm_per_px, card_outlines_px(scale))
-    odds = face_log_odds(looked)
-    places = _places(odds, looked, sheet)
-    seen, inches = None, read_in_inches(sheet.specimen)
-    if places:
-        corners_px = looked.to_photograph(places[0].corners())
-        close, told, seen = _closely(photo, corners_px, mm_per_px, (sheet.specimen.specimen_width_mm, None))
-    if seen is None:
+    hide = card_outlines_px(scale)
+    looked = look(photo.rgb, mm_per_px, hide)
+    places = _places(face_log_odds(looked), looked.cell_mm, sheet)
+    roughs = [looked.to_photograph(places[0].corners())] if places else []
+    found = _area(photo, sheet, scale, surface, places, _surest(photo, sheet, roughs, mm_per_px))
+    if found is None or found.confidence < LEAST_CONFIDENCE:
+        far = read_far(photo.rgb, mm_per_px)
+        places = _places(metal_log_odds(far, hide), mm_per_px / far.zoom, sheet)
+        shorter = [replace(place, along=share * place.along) for place in places[:1] for share in OF_METAL]
+        roughs = [far.to_photograph(place.corners()) for place in shorter]
+        metal = _area(photo, sheet, scale, surface, places, _surest(photo, sheet, roughs, mm_per_px, again=AGAIN))
+        if metal is not None and (found is None or metal.confidence > found.confidence):
+            found = replace(metal, confidence=min(metal.confidence, NO_FACE))
+    inches = read_in_inches(sheet.specimen)
+    if found is None:
         raise AreaError(
             "no broken face of the sheet's size stands out from the background",
             file=photo.file,
@@ -85,24 +103,59 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
             expected=f"a broken face up to {sheet.specimen.specimen_width_mm or '?'} mm along the weld",
             mend=MEND if inches is None else f"{MEND}. {inches}",
         )
-    outline, doubt = seen
+    return found if found.confidence >= LEAST_CONFIDENCE else replace(found, cautions=(LOW, *filter(None, [inches])))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """A face on a rough place laid straight: what the close look tells, the outline on it, the share of it in doubt."""
+
+    close: face_close.Close
+    told: np.ndarray
+    outline: np.ndarray
+    doubt: float
+    mm_per_px: float
+    corners_px: np.ndarray
+
+
+def _surest(photo: Photo, sheet: Sheet, roughs: Sequence[np.ndarray], mm_per_px: float, again: int = 0) -> Seen | None:
+    """Of rough places (4, 2) in the photograph the one whose face is least in doubt, looked at closely, and `again` by the box
+    of what that shows; None where none shows a face."""
+    found: list[Seen] = []
+    for rough in roughs:
+        corners = rough
+        for _ in range(1 + again):
+            close, told, seen = _closely(photo, corners, mm_per_px, (sheet.specimen.specimen_width_mm, None))
+            if seen is None:
+                break
+            found.append(Seen(close=close, told=told, outline=seen[0], doubt=seen[1], mm_per_px=mm_per_px, corners_px=corners))
+            corners = _box(close.to_photograph(seen[0]), corners[1] - corners[0])
+    return min(found, key=lambda one: one.doubt, default=None)
+
+
+def _box(outline_px: np.ndarray, along: np.ndarray) -> np.ndarray:
+    """Corners (4, 2) of the smallest box round an outline, the first side along a direction."""
+    corners = np.asarray(cv2.boxPoints(cv2.minAreaRect(outline_px.astype(np.float32).reshape(-1, 1, 2))), float)
+    sides = np.roll(corners, -1, axis=0) - corners
+    return np.roll(corners, -int(np.argmax(sides @ along / np.maximum(np.linalg.norm(sides, axis=1), 1e-9))), axis=0)
+
+
+def _area(
+    photo: Photo, sheet: Sheet, scale: Scale, surface: Surface, places: Sequence[Place], seen: Seen | None
+) -> ExaminedArea | None:
+    """The face as it was seen at the best of some places; None where none was."""
+    if seen is None:
+        return None
+    close, told, outline, doubt = seen.close, seen.told, seen.outline, seen.doubt
     outline_px = np.clip(close.to_photograph(outline), 0, [photo.width_px - 1, photo.height_px - 1])
     calliper = sheet.specimen.specimen_width_mm
     level_open = calliper is not None and lies_beside(sheet)  # the width, where it is seen, will tell the scale
     ends_px = _ends(close, told, outline, sheet)
     if calliper is not None and ends_px is None and level_open and sheet.specimen.test == "nick-break":
-        wide, wide_told, wide_seen = _closely(photo, corners_px, mm_per_px, (NEARER * calliper, NEARER * calliper))
+        wide, wide_told, wide_seen = _closely(photo, seen.corners_px, seen.mm_per_px, (NEARER * calliper, NEARER * calliper))
         ends_px = None if wide_seen is None else _ends(wide, wide_told, wide_seen[0], sheet, by_notches=True)
     width_mm, u_width_mm = (None, None) if ends_px is None else _width(ends_px, surface, scale)
     shrunk = calliper / width_mm if calliper is not None and level_open and width_mm else 1.0
-    confidence = _confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk)
-    cautions = []
-    if confidence < LEAST_CONFIDENCE:
-        cautions.append(
-            "The broken face was found with low confidence: check its outline and the test that the sheet names, or give it in "
-            "[region]."
-        )
-        cautions += filter(None, [inches])
     return ExaminedArea(
         outline_px=outline_px,
         found_by="auto",
@@ -110,8 +163,7 @@ def find_face(photo: Photo, sheet: Sheet, scale: Scale, surface: Surface) -> Exa
         width_mm=width_mm,
         u_width_mm=u_width_mm,
         ends_px=ends_px,
-        confidence=confidence,
-        cautions=tuple(cautions),
+        confidence=_confidence(places[0], places[1:], doubt, outline_px, surface, sheet, shrunk),
     )
 
 
@@ -177,9 +229,23 @@ def face_log_odds(looked: Looked) -> np.ndarray:
     return np.where(looked.hidden, np.float32(-8), np.mean(answers, axis=0)).astype(np.float32)
 
 
-def _places(odds: np.ndarray, looked: Looked, sheet: Sheet) -> list[Place]:
+def metal_log_odds(far: Reading, hide: Sequence[np.ndarray]) -> np.ndarray:
+    """Log-odds, float32 (rows, columns), that each cell of a coarse reading is metal, as the network of cuts tells it.
+
+    It knows metal of every tone on every bench, and nothing of breaks: so it sees specimens whose break looks like none that
+    the networks of faces know.
+    """
+    odds = np.log((far.metal + CLEAR) / (1 - far.metal + CLEAR)).astype(np.float32)
+    hidden = np.zeros(odds.shape, np.uint8)
+    for outline in hide:
+        cv2.fillPoly(hidden, [np.round(far.from_photograph(outline)).astype(np.int32).reshape(-1, 1, 2)], 1)
+    if len(hide) == 2:  # a frame: within its window lies the specimen
+        cv2.fillPoly(hidden, [np.round(far.from_photograph(hide[1])).astype(np.int32).reshape(-1, 1, 2)], 0)
+    return np.where(hidden > 0, np.float32(-8), odds)
+
+
+def _places(odds: np.ndarray, cell_mm: float, sheet: Sheet) -> list[Place]:
     """Rectangles that hold much likely face and little else, of a size that the sheet allows, best first."""
-    cell_mm = looked.cell_mm
     soft = cv2.GaussianBlur(odds, (0, 0), max(0.6 / cell_mm, 0.5))
     likely = cv2.morphologyEx((soft > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     joined = cv2.morphologyEx(likely, cv2.MORPH_CLOSE, np.ones((max(int(2.0 / cell_mm), 1),) * 2, np.uint8))

@@ -15,6 +15,7 @@ from specimeter.scale.place import place_surface
 from specimeter.scene.files import save
 from specimeter.scene.random import random_scene
 from specimeter.scene.render import render
+from specimeter.segment import area_fracture
 from specimeter.segment.area import examined_area
 from specimeter.segment.area_fracture import ALONG, _greatest, _sides, _within
 
@@ -52,6 +53,32 @@ def test_a_broken_face_is_found_without_its_notches(photographed):
     assert area.found_by == "auto"
     assert 0.5 < area.confidence <= 1
     assert len(area.edges_px) == 4
+
+
+def test_a_break_like_none_that_is_known_is_found_as_metal(photographed, monkeypatch):
+    """Where the networks of faces deny all of it, the specimen's metal is looked at closely: found, and a person is asked."""
+    truth, photo, sheet = photographed
+    scale = find_scale(photo, sheet)
+    monkeypatch.setattr(area_fracture, "face_log_odds", lambda looked: np.full(looked.hidden.shape, -8, np.float32))
+    area = examined_area(photo, sheet, scale, place_surface(photo, sheet, scale))
+    shape = (photo.height_px, photo.width_px)
+    mine, true = filled(area.outline_px, shape), filled(truth["area_outline_px"], shape)
+    assert (mine & true).sum() / (mine | true).sum() > 0.9
+    assert area.confidence <= area_fracture.NO_FACE < area_fracture.LEAST_CONFIDENCE
+    assert area_fracture.LOW in area.cautions
+
+
+@pytest.mark.parametrize("turn_deg", [0, 20, 70, 155])
+def test_a_box_round_an_outline_keeps_its_way(turn_deg):
+    """A rectangle 40 by 20 gives itself back, its first side along the direction given, however that runs."""
+    a = np.radians(turn_deg)
+    turn = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    ring = np.array([[-20.0, -10.0], [20.0, -10.0], [20.0, 10.0], [-20.0, 10.0]]) @ turn
+    for along, length in (([1.0, 0.05], 40), ([0.05, 1.0], 20), ([-1.0, 0.1], 40)):
+        box = area_fracture._box(ring, np.array(along) @ turn)
+        first = box[1] - box[0]
+        assert np.hypot(*first) == pytest.approx(length, abs=0.01)
+        assert first @ (np.array(along) @ turn) > 0
 
 
 def test_where_no_face_is_it_asks_for_an_outline(photographed):
