@@ -20,7 +20,7 @@ from specimeter.judge import limits as judge_limits
 from specimeter.judge.decide import decide
 from specimeter.judge.model import Judgement
 from specimeter.measure.feature import Feature
-from specimeter.measure.section import Section, apart, section_of, toe_outlines
+from specimeter.measure.section import Section, apart, hidden, section_of, toe_outlines
 from specimeter.measure.section_kinds import named
 from specimeter.measure.sizes import measure as measure_sizes
 from specimeter.photo import Photo
@@ -230,6 +230,7 @@ def judged(first: Sized, sheet: Sheet, limits: judge_limits.Limits | None, other
         U_area_mm2=one.U_area_mm2,
         others=more,
         section=None if first.section is None else first.section.sizes,
+        hidden=() if first.section is None else hidden(first.section.cautions),
     )
     return Finding(**{name: getattr(first, name) for name in Sized.__dataclass_fields__}, judgement=judgement)
 

@@ -41,6 +41,7 @@ def decide(
     area_mm2: float | None = None,
     U_area_mm2: float | None = None,
     section: Mapping[str, float] | None = None,
+    hidden: Sequence[str] = (),
     surface: Surface | None = None,
     photo: str = "p1",
     others: Sequence[Face] = (),
@@ -66,6 +67,9 @@ def decide(
         Of the examined area, for shares.
     section : mapping, optional
         A macro section's sizes, ``throat_mm`` beside ``U_throat_mm``.
+    hidden : sequence of str, optional
+        Sentences, each of an imperfection that may be there and was not measured: until a named person has looked, they keep
+        the outcome from ``within``.
     surface : Surface, optional
         That the features lie on: for places along the weld, and for clear distances among those that a rule counts.
     photo : str
@@ -121,6 +125,7 @@ def decide(
             gaps += [("not-measured", sentence) for sentence in covered.unseen]
             gaps += [("undecided", sentence) for sentence in covered.open]
             cautions += covered.cautions
+        gaps += [] if reviewed else [("undecided", sentence) for sentence in hidden]
         cautions += [
             f"The condition `counted` of the rule {rule.id} has no effect: each feature is compared."
             for rule in limits.rule

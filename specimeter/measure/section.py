@@ -325,6 +325,11 @@ def measure_section(
     )
 
 
+def hidden(cautions: Sequence[str]) -> tuple[str, ...]:
+    """Those of a section's cautions by which an undercut may be there that was not measured."""
+    return tuple(caution for caution in cautions if caution in [SUNK_AT.format(number) for number in (1, 2)])
+
+
 def thickness_off(toes: Sequence[Toe], plates: Sequence[Run], thickness_mm: float | None, u_rel: float) -> float:
     """By how much, as a logarithm, no plate of a butt weld is as thick in the photograph as the sheet says; 0 if one is.
 

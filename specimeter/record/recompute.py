@@ -22,6 +22,7 @@ from specimeter.judge.face import Face, counted_once
 from specimeter.judge.model import Judgement
 from specimeter.measure import sizes
 from specimeter.measure.feature import Feature
+from specimeter.measure.section import hidden
 from specimeter.record import build, model, rebuild
 from specimeter.record.model import Record
 from specimeter.scale.budget import combine
@@ -92,6 +93,7 @@ def judge(record: Record, limits: judge_limits.Limits | None, features: Sequence
         area_mm2=first.area_mm2,
         U_area_mm2=first.U_area_mm2,
         section=record.section,
+        hidden=() if record.cut is None else hidden(record.cut.cautions),
         others=others,
         links=links_of(record),
     )

@@ -29,6 +29,12 @@ def test_a_marked_crown_line_that_the_edges_speak_against(make):
     assert make.judged(make.bend_limits(), surface=SimpleNamespace(evidence={})).outcome == "within"
 
 
+def test_an_imperfection_that_may_be_there_is_settled_by_a_person(make):
+    sentence = "At toe 1 an undercut may be there."
+    told(make, make.judged(make.bend_limits(), hidden=(sentence,)), "undecided", sentence)
+    assert make.judged(make.bend_limits(), hidden=(sentence,), reviewed=True).outcome == "within"
+
+
 @pytest.mark.parametrize(
     ("changes", "outcome", "text"),
     [

@@ -126,6 +126,7 @@ def test_where_the_face_goes_down_before_it_rises_its_toe_is_not_told():
     found = measured(dipping(*wide), "macro-butt", thickness_mm=10.0)
     assert {name for name, why in found.missing.items() if why == section.SUNK} == {"weld_width_mm", "toe_angle_1_deg"}
     assert found.cautions == (section.SUNK_AT.format(1),)
+    assert section.hidden((section.THICKNESS, *found.cautions)) == found.cautions
     assert {"toe_angle_2_deg", "excess_weld_mm", "misalignment_mm"} <= set(found.sizes)
 
 
